@@ -1,0 +1,1 @@
+"""From a replayed job and a pack to factors and bits."""

@@ -1,0 +1,89 @@
+"""The findings of a job as dense arrays: all that exact inference needs to know."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Independent elements, the factors on each, and the bits that join them.
+
+    Every element is one categorical variable; state 0 is *good*. A finding acts in one of two
+    ways. As a *factor* it multiplies the weight of each state of each element. As a *term* it is
+    one bit, "explained yet, or not": going through the elements in order, an element in state
+    ``s`` leaves an open bit open with weight ``open_tes``, explains it with ``explain_qtes`` and
+    leaves an explained bit explained with ``explained_tes``; at the end an open bit weighs
+    ``close_qt2[..., 0]`` and an explained one ``close_qt2[..., 1]``. All weights are
+    non-negative. The unknown level that some readings share is the outer axis ``q``.
+
+    Axes: ``q`` level node, ``n`` finding, ``t`` term, ``e`` element, ``s`` state.
+
+    Attributes
+    ----------
+    elements : tuple of str
+        Element ids, in the order of the pass.
+    states : tuple of tuple of str
+        State names of each element, ``"good"`` first; shorter than the ``s`` axis where unused.
+    prior_es : ndarray of float, shape (element, state)
+        Rows sum to 1 within 1e-12; unused states are 0.
+    log_factor_nes : ndarray of float, shape (finding, element, state)
+        Natural log of each finding's factors; 0 where it says nothing.
+    finding_t : ndarray of int, shape (term,)
+        Index of the finding that each term belongs to.
+    open_tes, explained_tes : ndarray of float, shape (term, element, state)
+        Elements that a term does not reach have ``open = explained = 1`` and ``explain = 0``.
+    explain_qtes : ndarray of float, shape (level, term, element, state)
+        As above.
+    close_qt2 : ndarray of float, shape (level, term, 2)
+        Closing weight of an open and of an explained bit.
+    level_q : ndarray of float, shape (level,)
+        Quadrature weights, summing to 1; a single 1 when no reading shares an unknown.
+    """
+
+    elements: tuple[str, ...]
+    states: tuple[tuple[str, ...], ...]
+    prior_es: FloatArray
+    log_factor_nes: FloatArray
+    finding_t: IntArray
+    open_tes: FloatArray
+    explain_qtes: FloatArray
+    explained_tes: FloatArray
+    close_qt2: FloatArray
+    level_q: FloatArray
+
+    @property
+    def n_findings(self) -> int:
+        """Number of findings, those without any effect included."""
+        return int(self.log_factor_nes.shape[0])
+
+    def without(self, finding: int) -> Problem:
+        """Return the problem as if one finding had not been made."""
+        keep_n = np.arange(self.n_findings) != finding
+        return self._keep(keep_n)
+
+    def until(self, count: int) -> Problem:
+        """Return the problem after the first `count` findings."""
+        return self._keep(np.arange(self.n_findings) < count)
+
+    def _keep(self, keep_n: BoolArray) -> Problem:
+        keep_t = keep_n[self.finding_t]
+        return Problem(
+            elements=self.elements,
+            states=self.states,
+            prior_es=self.prior_es,
+            log_factor_nes=np.where(keep_n[:, None, None], self.log_factor_nes, 0.0),
+            finding_t=self.finding_t[keep_t],
+            open_tes=self.open_tes[keep_t],
+            explain_qtes=self.explain_qtes[:, keep_t],
+            explained_tes=self.explained_tes[keep_t],
+            close_qt2=self.close_qt2[:, keep_t],
+            level_q=self.level_q,
+        )

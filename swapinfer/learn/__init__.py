@@ -1,0 +1,1 @@
+"""Priors from closed jobs; the only home of PyMC."""

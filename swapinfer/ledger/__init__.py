@@ -1,0 +1,1 @@
+"""Append-only events of a job, their store, and their replay."""

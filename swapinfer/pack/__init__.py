@@ -1,0 +1,1 @@
+"""Priors, modes, tests, costs and cautions, read from `priors/*.toml`."""

@@ -1,0 +1,471 @@
+"""What a pack says, as plain frozen dataclasses; reading and checking it is elsewhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from swapinfer.layout import Layout
+
+GOOD = "good"
+"""Name of the profile that a thing in order shows."""
+
+
+@dataclass(frozen=True, slots=True)
+class Uncertain:
+    """A positive quantity known to within a factor: log-normal.
+
+    Attributes
+    ----------
+    median : float
+        Half of the belief lies below.
+    spread : float
+        Geometric standard deviation, at least 1; 2 means "within a factor of two, two times in three".
+    """
+
+    median: float
+    spread: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Severity:
+    """How often a present fault shows.
+
+    Attributes
+    ----------
+    rate_per_min : float
+        Misfire episodes a minute, each long enough to set a code.
+    counts_per_min : float
+        Mean of the misfire counter's advance a minute once an episode has occurred.
+    dispersion : float
+        Size of the negative binomial of the counts; small is over-dispersed.
+    """
+
+    id: str
+    title: str
+    rate_per_min: float
+    counts_per_min: float
+    dispersion: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fix:
+    """What puts an element right.
+
+    Attributes
+    ----------
+    title : str
+        In the imperative: "replace the coil".
+    minutes : float
+        Work without opening and closing access.
+    price : tuple of float
+        Parts: low, typical, high, in the pack's currency unit.
+    """
+
+    title: str
+    minutes: float
+    price: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """One way in which an element fails.
+
+    Attributes
+    ----------
+    life_km : Uncertain
+        Weibull scale of the distance at which it appears, all severities together.
+    shape : float
+        Weibull shape; 1 is "no wear".
+    latent_km : float
+        Distance over which it may have been present before anyone complained.
+    severity : dict of str to float
+        Share of each severity, adding up to 1.
+    when : dict of str to float
+        Factor on the rate under each condition tag that matters; absent tags are 1.
+    misfire : float
+        Factor on every rate; 0 for faults that upset readings but not combustion.
+    cured_by_disturbance : bool
+        Whether the first unplugging or moving at its place ends it.
+    hazard_ratio : Uncertain
+        Factor on the hazard learned by a shop; 1 in the base pack.
+    fix : Fix or None
+        Overrides the kind's.
+    """
+
+    id: str
+    title: str
+    life_km: Uncertain
+    shape: float
+    latent_km: float
+    severity: dict[str, float]
+    when: dict[str, float] = field(default_factory=dict)
+    misfire: float = 1.0
+    cured_by_disturbance: bool = False
+    hazard_ratio: Uncertain = Uncertain(1.0)
+    fix: Fix | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Handling:
+    """What moving or unplugging a thing may do to what it is connected to.
+
+    Attributes
+    ----------
+    kind : str
+        Kind that is disturbed at the same place (may be the moved kind itself).
+    mode : str
+        Mode that may be induced there, present from then on; empty when none can.
+    chance : float
+        Probability of that, each time.
+    """
+
+    kind: str
+    mode: str
+    chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of element: a part that can move or a site that cannot.
+
+    Attributes
+    ----------
+    pattern : str
+        How it shares the cylinders out, one of `swapinfer.layout.PATTERNS`.
+    movable : bool
+        Parts travel with their state; sites stay.
+    fitted : dict of str to tuple of str
+        Fitment axis to the values under which engines have it; empty means always.
+    access : str
+        What must be off to reach it; empty when nothing.
+    swap_minutes : float
+        Work to exchange two of them, without access.
+    handling : tuple of Handling
+        What is disturbed whenever one is moved, replaced or reseated.
+    new_fault : float
+        Chance that a new one is bad out of the box.
+    modes : dict of str to Mode
+        In the order in which they are shown.
+    cautions : tuple of str
+        Shown before any work on it.
+    """
+
+    id: str
+    title: str
+    pattern: str
+    movable: bool
+    fitted: dict[str, tuple[str, ...]]
+    access: str
+    swap_minutes: float
+    fix: Fix
+    handling: tuple[Handling, ...]
+    new_fault: float
+    modes: dict[str, Mode]
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """Something that must come off: open and close minutes, and what must be off before it."""
+
+    id: str
+    title: str
+    open_minutes: float
+    close_minutes: float
+    needs: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Chances of a numeric reading: a mixture of normal lobes, plus "over limit".
+
+    Attributes
+    ----------
+    lobes : tuple of (weight, centre, sd)
+        On the test's scale: for ``"log"`` centre is the median and sd the natural-log sd; for
+        ``"linear"`` both are in the test's unit. Weights add up to ``1 - over_limit``.
+    over_limit : float
+        Chance that the meter shows OL.
+    """
+
+    lobes: tuple[tuple[float, float, float], ...]
+    over_limit: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A stretch of readings with a name, from the previous band's top up to `below`."""
+
+    id: str
+    below: float
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """The unknown value that healthy cylinders share, as a prior for the quadrature.
+
+    Attributes
+    ----------
+    name : str
+        Tests with the same name share the unknown.
+    formula : str
+        ``"polytropic"`` (expected gauge pressure from compression ratio, altitude and exponent)
+        or ``"fixed"`` (the median given).
+    median : float
+        For ``"fixed"``; in the test's unit.
+    fill : float
+        For ``"polytropic"``: part of the ideal rise that cranking reaches.
+    exponent : float
+        Polytropic exponent.
+    compression_ratio : float
+        Taken when the job does not say.
+    spread : float
+        Geometric standard deviation of the level about its expectation.
+    gauge_spread : float
+        Extra geometric standard deviation of the meter, common to all readings.
+    """
+
+    name: str
+    formula: str
+    median: float
+    fill: float
+    exponent: float
+    compression_ratio: float
+    spread: float
+    gauge_spread: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """A mode that a test can see, and the profile that it then shows.
+
+    Attributes
+    ----------
+    kind, mode : str
+        ``mode`` may be ``"*"``: every mode of the kind that is not named otherwise.
+    profile : str
+        One of the test's profiles.
+    """
+
+    kind: str
+    mode: str
+    profile: str
+
+
+@dataclass(frozen=True, slots=True)
+class Test:
+    """A reading or an inspection that the trade does.
+
+    Attributes
+    ----------
+    form : str
+        ``"reading"`` (a number) or ``"inspection"`` (a named outcome).
+    target : str
+        Kind of element it is made on, or ``"cylinder"``, ``"bank"`` or ``"engine"``.
+    unit : str
+        Unit of the curves; ``""`` for inspections.
+    scale : str
+        ``"linear"`` or ``"log"``.
+    reference : str
+        Name of a reading that the value is taken relative to (``"battery"``: value minus it);
+        empty when absolute.
+    range : tuple of float
+        Lowest and highest plausible reading; a share `floor` of every curve is spread over it.
+    profiles : dict
+        Profile name to `Curve` (readings) or to outcome chances (inspections); has ``"good"``.
+    bands : tuple of Band
+        Stretches in which planning thinks of the reading; the last has ``below = inf``.
+    sees : tuple of Sight
+        Modes that change the profile. If several are present the first in element order decides.
+    shows : dict of str to float
+        Chance that a present fault of each severity shows while the test lasts.
+    fresh : float
+        Share of a repeated reading on the same place that is new information.
+    sweep : bool
+        Whether one sitting takes every cylinder (bank).
+    level : Level or None
+        If readings are relative to a shared unknown: curves are then ratios to it.
+    copper_alpha : float
+        Temperature coefficient of resistance per kelvin at 20 degC; 0 when not a winding.
+    minutes, minutes_each : float
+        First target, and each further one in the same sitting.
+    """
+
+    id: str
+    title: str
+    form: str
+    target: str
+    unit: str
+    scale: str
+    reference: str
+    range: tuple[float, float]
+    floor: float
+    profiles: dict[str, Curve | dict[str, float]]
+    outcomes: dict[str, str]
+    bands: tuple[Band, ...]
+    sees: tuple[Sight, ...]
+    shows: dict[str, float]
+    fresh: float
+    sweep: bool
+    level: Level | None
+    copper_alpha: float
+    fitted: dict[str, tuple[str, ...]]
+    access: str
+    minutes: float
+    minutes_each: float
+    consumables: float
+    tools: tuple[str, ...]
+    disturbs: tuple[Handling, ...]
+    cautions: tuple[str, ...]
+    before: tuple[str, ...]
+    steps: tuple[str, ...]
+    record: str
+
+
+@dataclass(frozen=True, slots=True)
+class Code:
+    """A trouble code, or a numbered family of them, as evidence.
+
+    Attributes
+    ----------
+    first : int
+        Number of the family's first code: 301 is P0301.
+    pattern : str
+        How numbers go on from it: ``"cylinder"``, ``"bank"`` (with `step`) or ``"engine"``.
+    step : int
+        Distance between the codes of neighbouring banks.
+    role : str
+        ``"misfire"`` (this cylinder), ``"random"`` (some cylinder) or ``"fault"``.
+    sets : tuple of (kind, mode, chance)
+        Chance that a present, active fault sets it in a drive; mode may be ``"*"``.
+    false_chance : float
+        Chance that it is set by nothing that the model knows.
+    """
+
+    id: str
+    title: str
+    first: int
+    pattern: str
+    step: int
+    role: str
+    sets: tuple[tuple[str, str, float], ...]
+    false_chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """Numbers about engine running that belong to no element.
+
+    Attributes
+    ----------
+    misattribution : float
+        Share of every fault's rate that lands on each neighbour in firing order.
+    leak_per_min : float
+        Rate of misfire codes, per cylinder, that no modelled fault accounts for.
+    leak_counts_per_min, leak_dispersion : float
+        Background of the misfire counter.
+    felt : float
+        Share of episodes that a driver feels as roughness.
+    complaint_minutes : float
+        Running that the complaint stands for when the job does not say how far it was driven.
+    km_per_min : float
+        Turns the distance driven with the fault into running time.
+    exposure_km : float
+        Exposure window when the job does not say.
+    odometer_km : float
+        Age taken when the job gives no odometer.
+    conditions : dict of str to str
+        Condition tags and what they mean.
+    """
+
+    misattribution: float
+    leak_per_min: float
+    leak_counts_per_min: float
+    leak_dispersion: float
+    felt: float
+    complaint_minutes: float
+    km_per_min: float
+    exposure_km: float
+    odometer_km: float
+    conditions: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What work and trouble cost a shop; every one may be overlaid.
+
+    Attributes
+    ----------
+    rate_per_hour : float
+        Labour, in `currency`.
+    drive_minutes : tuple of float
+        Lengths of drive that planning considers.
+    drive_cost_per_min : float
+        Fuel and wear of driving, beside labour.
+    comeback : float
+        Cost of a customer returning with the same trouble.
+    missing_tool, part_wait : float
+        Minutes lost fetching a tool, or a part not in stock.
+    diagnosis_cap : float
+        Cost of giving the vehicle up to someone else.
+    """
+
+    currency: str
+    rate_per_hour: float
+    drive_minutes: tuple[float, ...]
+    drive_cost_per_min: float
+    comeback: float
+    missing_tool: float
+    part_wait: float
+    diagnosis_cap: float
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a number comes from.
+
+    Attributes
+    ----------
+    grade : str
+        ``"published"``, ``"common"`` (common practice, no source), ``"memory"``, ``"chosen"``
+        (a decision of this pack, no fact) or ``"learned"``.
+    """
+
+    id: str
+    grade: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """Everything known before the first finding of a job.
+
+    Attributes
+    ----------
+    name, version : str
+        Of the pack, and after ``+`` of the overlays on it.
+    digest : str
+        SHA-256 of the canonical JSON of all its tables, hexadecimal.
+    fitments : dict of str to dict of str to str
+        Axis (``ignition``, ``fuel``) to value to title.
+    provenance : dict of str to str
+        Dotted path of every number to the id of its source.
+    """
+
+    name: str
+    version: str
+    digest: str
+    layouts: dict[str, Layout]
+    fitments: dict[str, dict[str, str]]
+    severities: dict[str, Severity]
+    running: Running
+    costs: Costs
+    access: dict[str, Access]
+    kinds: dict[str, Kind]
+    tests: dict[str, Test]
+    codes: dict[str, Code]
+    cautions: dict[str, str]
+    tools: dict[str, str]
+    sources: dict[str, Source]
+    provenance: dict[str, str]

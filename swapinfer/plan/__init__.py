@@ -1,0 +1,1 @@
+"""What to do next, at least expected cost to a verified repair."""

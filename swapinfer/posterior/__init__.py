@@ -1,0 +1,1 @@
+"""Exact inference over every combination of faults."""
