@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 from swapinfer.errors import PlaceError, near_match
@@ -58,7 +59,7 @@ class Layout:
         return order[at - 1], order[(at + 1) % len(order)]
 
     def groups(self, pattern: str) -> tuple[tuple[int, ...], ...]:
-        """Sets of cylinders served by each thing of a kind.
+        """Share the cylinders out among the things of a kind.
 
         Parameters
         ----------
@@ -82,9 +83,7 @@ class Layout:
             return self._pairs()
         if pattern == "adjacent":
             return tuple(
-                tuple(sorted(two))
-                for bank in self.banks
-                for two in zip(bank, bank[1:], strict=False)
+                tuple(sorted(two)) for bank in self.banks for two in itertools.pairwise(bank)
             )
         if pattern == "bank":
             return tuple(tuple(sorted(bank)) for bank in self.banks)

@@ -141,7 +141,8 @@ class Kind:
     swap_minutes : float
         Work to exchange two of them, without access.
     handling : tuple of Handling
-        What is disturbed whenever one is moved, replaced or reseated.
+        What is disturbed whenever one is moved, replaced or reseated; kinds that the engine at
+        hand has not are passed over.
     new_fault : float
         Chance that a new one is bad out of the box.
     modes : dict of str to Mode
@@ -166,7 +167,10 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Access:
-    """Something that must come off: open and close minutes, and what must be off before it."""
+    """Something that must come off: open and close minutes, and what must be off before it.
+
+    `stays_open` says that the engine may be run without it.
+    """
 
     id: str
     title: str
@@ -174,6 +178,24 @@ class Access:
     close_minutes: float
     needs: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    stays_open: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Feeling:
+    """A word for what the driver noticed, and what it says about misfire.
+
+    Attributes
+    ----------
+    with_misfire, without : float
+        Chance that this word is used when at least one episode occurred in the run, and when none
+        did; only their ratio matters.
+    """
+
+    id: str
+    title: str
+    with_misfire: float
+    without: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -365,8 +387,6 @@ class Running:
         Rate of misfire codes, per cylinder, that no modelled fault accounts for.
     leak_counts_per_min, leak_dispersion : float
         Background of the misfire counter.
-    felt : float
-        Share of episodes that a driver feels as roughness.
     complaint_minutes : float
         Running that the complaint stands for when the job does not say how far it was driven.
     km_per_min : float
@@ -383,7 +403,6 @@ class Running:
     leak_per_min: float
     leak_counts_per_min: float
     leak_dispersion: float
-    felt: float
     complaint_minutes: float
     km_per_min: float
     exposure_km: float
@@ -409,6 +428,8 @@ class Costs:
         Minutes lost fetching a tool, or a part not in stock.
     diagnosis_cap : float
         Cost of giving the vehicle up to someone else.
+    read_minutes : float
+        Connecting, reading and clearing codes, once a drive.
     """
 
     currency: str
@@ -419,6 +440,7 @@ class Costs:
     missing_tool: float
     part_wait: float
     diagnosis_cap: float
+    read_minutes: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -451,6 +473,8 @@ class Pack:
         Axis (``ignition``, ``fuel``) to value to title.
     provenance : dict of str to str
         Dotted path of every number to the id of its source.
+    refusals : dict of str to str
+        Kinds of engine that the pack knows of and cannot speak for, and why.
     """
 
     name: str
@@ -469,3 +493,5 @@ class Pack:
     tools: dict[str, str]
     sources: dict[str, Source]
     provenance: dict[str, str]
+    refusals: dict[str, str] = field(default_factory=dict)
+    feelings: dict[str, Feeling] = field(default_factory=dict)

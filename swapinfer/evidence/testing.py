@@ -1,0 +1,270 @@
+"""What a reading or an inspection says: curves, profiles, and the level that cylinders share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.states import StateSpace, fitted_at
+from swapinfer.evidence.terms import Factor, Term
+from swapinfer.ledger.events import Inspected, Measured
+from swapinfer.pack.engine import Engine
+from swapinfer.pack.model import GOOD, Curve, Test
+from swapinfer.physics import copper_at_20
+
+ANY_MODE = "*"
+NO_LEVEL = np.ones(1)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """A test at one target, in one arrangement, at one time.
+
+    Attributes
+    ----------
+    test : Test
+        What is done.
+    target : str
+        One of the engine's targets for it.
+    fitted : mapping of str to str
+        Place to element.
+    time : int
+        Index in the job's time.
+    handled : tuple of int
+        Elements supposed to be disturbed just before it.
+    """
+
+    test: Test
+    target: str
+    fitted: Mapping[str, str]
+    time: int
+    handled: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class View:
+    """What a setting can see.
+
+    Attributes
+    ----------
+    profiles : tuple of str
+        Profile names; the first is good.
+    profile_es : ndarray of int, shape (element, state)
+        Index of the profile that each state shows; 0 where it is not seen.
+    shows_es : ndarray of float, shape (element, state)
+        Chance that a seen state shows while the test lasts; 0 where it is not seen.
+    """
+
+    profiles: tuple[str, ...]
+    profile_es: IntArray
+    shows_es: FloatArray
+
+    @property
+    def seen_e(self) -> BoolArray:
+        """Which elements the setting can see, shape (element,)."""
+        out: BoolArray = self.profile_es.any(axis=1)
+        return out
+
+
+def look(engine: Engine, space: StateSpace, setting: Setting) -> View:
+    """Work out which states a test sees, and how they look."""
+    test = setting.test
+    profiles = (GOOD, *(name for name in test.profiles if name != GOOD))
+    number = {name: i for i, name in enumerate(profiles)}
+    profile_m = np.zeros(len(space.modes) + 1, dtype=np.int64)
+    for m, (kind, mode) in enumerate(space.modes, start=1):
+        profile_m[m] = number[_profile_of(test, kind, mode)]
+    within = _within_e(engine, space, setting)
+    active_es = space.active_es(setting.time, setting.handled) & within[:, None]
+    profile_es = profile_m[space.mode_es] * active_es
+    shows_v = np.array([0.0] + [test.shows.get(v.id, 1.0) for v in space.severities])
+    shows_es = shows_v[space.severity_es] * (profile_es > 0)
+    return View(profiles, profile_es, shows_es)
+
+
+def _profile_of(test: Test, kind: str, mode: str) -> str:
+    named = [s.profile for s in test.sees if s.kind in (kind, ANY_MODE) and s.mode == mode]
+    general = [s.profile for s in test.sees if s.kind == kind and s.mode == ANY_MODE]
+    anything = [s.profile for s in test.sees if s.kind == ANY_MODE and s.mode == ANY_MODE]
+    return (named + general + anything + [GOOD])[0]
+
+
+def _within_e(engine: Engine, space: StateSpace, setting: Setting) -> BoolArray:
+    """Elements that the target involves: the one at the place, or all that reach its cylinders."""
+    out = np.zeros(len(space.elements), dtype=np.bool_)
+    cylinders = set(engine.target_cylinders(setting.target))
+    for e, place in fitted_at(space, setting.fitted).items():
+        if setting.target in engine.places:
+            out[e] = place == setting.target
+        else:
+            out[e] = bool(cylinders & set(engine.places[place].cylinders))
+    return out
+
+
+def judge(view: View, likelihood_qp: FloatArray, weight: float = 1.0) -> Term | Factor:
+    """Turn the likelihood of an outcome under each profile into a factor or a term.
+
+    If several seen faults are present, the first in the order of the pass decides.
+
+    Parameters
+    ----------
+    view : View
+        What the setting can see.
+    likelihood_qp : ndarray of float, shape (level, profile)
+        Positive.
+    weight : float
+        Power to which the outcome counts; below 1 for one of several repeated readings.
+
+    Returns
+    -------
+    Term or Factor
+        A factor when only one element is seen and nothing depends on a level.
+    """
+    likelihood_qp = likelihood_qp**weight
+    seen = view.seen_e
+    if likelihood_qp.shape[0] == 1 and seen.sum() <= 1:
+        return _factor(view, likelihood_qp[0])
+    ones = np.ones_like(view.shows_es)
+    explain_qes = view.shows_es * likelihood_qp[:, view.profile_es]
+    close_q2 = np.stack([likelihood_qp[:, 0], np.ones(likelihood_qp.shape[0])], axis=1)
+    return Term(1.0 - view.shows_es, explain_qes, ones, close_q2)
+
+
+def _factor(view: View, likelihood_p: FloatArray) -> Factor:
+    shown_es = view.shows_es * likelihood_p[view.profile_es]
+    mixed_es = (1.0 - view.shows_es) * likelihood_p[0] + shown_es
+    return Factor(np.log(mixed_es / likelihood_p[0]), math.log(likelihood_p[0]))
+
+
+def inspection_likelihood(test: Test, profiles: tuple[str, ...], outcome: str) -> FloatArray:
+    """Chance of a named outcome under each profile, shape (1, profile)."""
+    return np.array([[outcome_chances(test, name)[outcome] for name in profiles]])
+
+
+def outcome_chances(test: Test, profile: str) -> dict[str, float]:
+    """Chances of an inspection's outcomes, with the floor spread over all of them."""
+    chances = test.profiles[profile]
+    if isinstance(chances, Curve):
+        raise TypeError(f"{test.id} is a reading; it has no outcomes")
+    even = test.floor / len(test.outcomes)
+    return {name: (1.0 - test.floor) * chances.get(name, 0.0) + even for name in test.outcomes}
+
+
+def reading_value(test: Test, event: Measured) -> float:
+    """Value that the curves speak of: relative to the reference, or at 20 degC."""
+    value = event.value
+    if test.reference and event.reference is not None:
+        value -= event.reference
+    if test.copper_alpha and event.temperature_c is not None and math.isfinite(value):
+        value = copper_at_20(value, event.temperature_c, test.copper_alpha)
+    return value
+
+
+def reading_likelihood(
+    test: Test, profiles: tuple[str, ...], value: float, level_q: FloatArray
+) -> FloatArray:
+    """Density of a reading under each profile, on the test's scale.
+
+    Parameters
+    ----------
+    test : Test
+        Whose curves are taken.
+    profiles : tuple of str
+        Profile names.
+    value : float
+        From `reading_value`; infinite for "over limit".
+    level_q : ndarray of float, shape (level,)
+        Values of the shared level, to which the curves of a levelled test are ratios.
+
+    Returns
+    -------
+    ndarray of float, shape (level or 1, profile)
+    """
+    levels = level_q if test.level else NO_LEVEL
+    columns = [_density(test, _curve(test, name), value, levels) for name in profiles]
+    return np.stack(columns, axis=1)
+
+
+def _curve(test: Test, profile: str) -> Curve:
+    curve = test.profiles[profile]
+    if not isinstance(curve, Curve):
+        raise TypeError(f"{test.id} is an inspection; it has no curves")
+    return curve
+
+
+def _density(test: Test, curve: Curve, value: float, level_q: FloatArray) -> FloatArray:
+    if math.isinf(value):
+        share = (1.0 - test.floor) * curve.over_limit + test.floor
+        return np.full(level_q.shape, share)
+    low, high = test.range
+    if test.scale == "log":
+        even = 1.0 / math.log(high / low)
+        at_q = math.log(max(value, low)) - np.log(level_q)
+        lobes = [(w, math.log(centre), sd) for w, centre, sd in curve.lobes]
+    else:
+        even, at_q, lobes = 1.0 / (high - low), value / level_q, list(curve.lobes)
+    density_q = sum(
+        (w / (sd * math.sqrt(2 * math.pi)) * np.exp(-0.5 * ((at_q - c) / sd) ** 2)
+         for w, c, sd in lobes),
+        np.zeros_like(level_q),
+    )  # fmt: skip
+    out: FloatArray = (1.0 - test.floor) * density_q + test.floor * even
+    return out
+
+
+def band_chances(test: Test, profile: str) -> dict[str, float]:
+    """Chance that a reading falls in each of the test's bands, with the floor spread evenly.
+
+    For a levelled test the bands are ratios to the level.
+    """
+    curve = _curve(test, profile)
+    even = test.floor / len(test.bands)
+    out, below = {}, 0.0
+    for band in test.bands:
+        upto = 1.0 if math.isinf(band.below) else _below(test, curve, band.below)
+        out[band.id] = (1.0 - test.floor) * (upto - below) + even
+        below = upto
+    return out
+
+
+def _below(test: Test, curve: Curve, value: float) -> float:
+    at = math.log(value) if test.scale == "log" else value
+    total = 0.0
+    for weight, centre, sd in curve.lobes:
+        middle = math.log(centre) if test.scale == "log" else centre
+        total += weight * 0.5 * math.erfc((middle - at) / (sd * math.sqrt(2.0)))
+    return total
+
+
+def band_of(test: Test, value: float, level: float = 1.0) -> str:
+    """Name of the band that a value falls into."""
+    return next(band.id for band in test.bands if value / level < band.below or band.below == value)
+
+
+def fresh_weights(settings: list[tuple[object, float]]) -> list[float]:
+    """Weight of each of several readings when those with one key are not independent.
+
+    ``n`` readings with the same key, of which a share `fresh` of every further one is new, count
+    together as ``1 + (n - 1) * fresh`` readings.
+
+    Parameters
+    ----------
+    settings : list of (key, fresh)
+        One a reading.
+    """
+    keys = [key for key, _ in settings]
+    counts = {key: keys.count(key) for key in set(keys)}
+    return [(1.0 + (counts[key] - 1) * fresh) / counts[key] for key, fresh in settings]
+
+
+def repeat_key(
+    space: StateSpace, view: View, event: Measured | Inspected, time: int
+) -> tuple[object, ...]:
+    """Key under which readings repeat one another: same test, target, elements, not disturbed."""
+    seen = tuple(np.flatnonzero(view.seen_e).tolist())
+    handled = sum(1 for e in seen for t in space.disturbed.get(e, []) if t < time)
+    return event.test, event.target, seen, handled

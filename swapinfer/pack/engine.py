@@ -1,0 +1,149 @@
+"""One engine: a layout with a fitment, and every place that a pack gives it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from swapinfer.errors import PlaceError, near_match
+from swapinfer.layout import Layout, Place, places_of
+from swapinfer.pack.model import Kind, Pack, Test
+
+
+def is_fitted(fitted: Mapping[str, tuple[str, ...]], fitment: Mapping[str, str]) -> bool:
+    """Say whether a thing limited to `fitted` belongs to an engine with this fitment."""
+    return all(fitment[axis] in values for axis, values in fitted.items())
+
+
+@dataclass(frozen=True)
+class Engine:
+    """What a job's engine consists of.
+
+    Attributes
+    ----------
+    layout : Layout
+        Geometry, with the job's own firing order where it gave one.
+    fitment : dict of str to str
+        Value of each fitment axis.
+    kinds : dict of str to Kind
+        Kinds that this engine has, in element order.
+    tests : dict of str to Test
+        Tests that can be made on it.
+    places : dict of str to Place
+        By place id, in element order.
+    """
+
+    layout: Layout
+    fitment: dict[str, str]
+    kinds: dict[str, Kind]
+    tests: dict[str, Test]
+    places: dict[str, Place] = field(repr=False)
+
+    @classmethod
+    def build(cls, pack: Pack, layout: Layout, fitment: Mapping[str, str]) -> Engine:
+        """Fit out a layout.
+
+        Parameters
+        ----------
+        pack : Pack
+            Where kinds and tests come from.
+        layout : Layout
+            Geometry.
+        fitment : mapping of str to str
+            A value for each of the pack's fitment axes.
+
+        Raises
+        ------
+        PlaceError
+            If a kind that the fitment asks for cannot serve this layout.
+        """
+        kinds = {k.id: k for k in pack.kinds.values() if is_fitted(k.fitted, fitment)}
+        tests = {t.id: t for t in pack.tests.values() if is_fitted(t.fitted, fitment)}
+        places = (p for k in kinds.values() for p in places_of(layout, k.id, k.pattern))
+        return cls(layout, dict(fitment), kinds, tests, {place.id: place for place in places})
+
+    def places_for(self, kind: str) -> tuple[Place, ...]:
+        """Every place of one kind."""
+        return tuple(place for place in self.places.values() if place.kind == kind)
+
+    def kind_of(self, place: str) -> Kind:
+        """Kind of what sits at a place."""
+        return self.kinds[self.places[place].kind]
+
+    def find_place(self, text: str) -> Place:
+        """Return the place that a person named.
+
+        ``coil3`` and ``coil 3`` are the same; a cylinder of a pair names the pair; a kind of
+        which the engine has one needs no number.
+
+        Parameters
+        ----------
+        text : str
+            As typed.
+
+        Returns
+        -------
+        Place
+
+        Raises
+        ------
+        PlaceError
+            If the engine has no such kind, cylinder or bank.
+        """
+        word = "-".join(text.lower().split())
+        squeezed = re.sub(r"-(?=\d)(?<![\d]-)", "", word)
+        for candidate in (word, squeezed):
+            if candidate in self.places:
+                return self.places[candidate]
+        kind_id, numbers = self._split(squeezed, text)
+        for place in self.places_for(kind_id):
+            if numbers and set(numbers) <= set(place.cylinders) and place.pattern != "adjacent":
+                return place
+        options = [place.id for place in self.places_for(kind_id)]
+        raise PlaceError(
+            f'no place "{text}" in this {self.layout.title}; known: {", ".join(options)}'
+        )
+
+    def _split(self, word: str, typed: str) -> tuple[str, list[int]]:
+        kind_id = re.sub(r"(bank)?\d[\d+-]*$", "", word).rstrip("-")
+        if kind_id not in self.kinds:
+            raise PlaceError(
+                f'this {self.layout.title} has no part or place "{typed}"'
+                + near_match(kind_id, self.kinds)
+            )
+        return kind_id, [int(number) for number in re.findall(r"\d+", word)]
+
+    def check_cylinder(self, number: int) -> int:
+        """Return the cylinder number, refusing one that the engine does not have."""
+        if number not in self.layout.cylinders:
+            last = self.layout.cylinders[-1]
+            raise PlaceError(
+                f"no cylinder {number} in this {self.layout.title}; it has 1 to {last}"
+            )
+        return number
+
+    def target_places(self, target: str) -> tuple[str, ...]:
+        """Ids of all targets of a test: places of a kind, cylinders, banks, or the engine."""
+        if target == "cylinder":
+            return tuple(f"cylinder{number}" for number in self.layout.cylinders)
+        if target == "bank":
+            return tuple(f"bank{number}" for number in range(1, len(self.layout.banks) + 1))
+        if target == "engine":
+            return ("engine",)
+        return tuple(place.id for place in self.places_for(target))
+
+    def target_cylinders(self, target_place: str) -> tuple[int, ...]:
+        """Cylinders that a test on this target looks at."""
+        if target_place == "engine":
+            return self.layout.cylinders
+        if match := re.fullmatch(r"cylinder(\d+)", target_place):
+            return (int(match[1]),)
+        if match := re.fullmatch(r"bank(\d+)", target_place):
+            return tuple(sorted(self.layout.banks[int(match[1]) - 1]))
+        return self.places[target_place].cylinders
+
+
+def override_firing_order(layout: Layout, order: Iterable[int]) -> Layout:
+    """Return the layout with the maker's own firing order."""
+    return Layout(layout.id, layout.title, layout.banks, tuple(order), layout.degrees)
