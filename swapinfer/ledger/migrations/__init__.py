@@ -1,0 +1,1 @@
+"""Scripts that bring a store from any released schema to the newest."""

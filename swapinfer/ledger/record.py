@@ -1,0 +1,291 @@
+"""A record of the ledger: sealed by its digest, chained to its predecessor."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TypeAlias
+
+from swapinfer import __version__
+from swapinfer.errors import InputError, LedgerError
+
+JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
+
+GENESIS = "0" * 64
+"""What the first record of a chain names as its predecessor."""
+
+MAX_TEXT = 200
+"""Longest name, type or repair-order number, in characters."""
+
+_ENCODER = json.JSONEncoder(
+    ensure_ascii=False, allow_nan=False, sort_keys=True, separators=(",", ":")
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One event as it stands in the store.
+
+    Attributes
+    ----------
+    job : str
+        Opaque id of the job.
+    seq : int
+        Position in the job's chain, from 0.
+    type : str
+        Event type.
+    payload : dict
+        The event itself.
+    who : str
+        Technician.
+    at : str
+        ISO 8601 with the offset from UTC. The order of events is `seq`, never this.
+    pack : str
+        Digest of the pack in force.
+    program : str
+        Version of the program that wrote it.
+    previous, digest : str
+        SHA-256, hexadecimal, of the predecessor and of this record's other fields.
+    """
+
+    job: str
+    seq: int
+    type: str
+    payload: dict[str, JSON]
+    who: str
+    at: str
+    pack: str
+    program: str
+    previous: str
+    digest: str
+
+    def to_json(self) -> dict[str, JSON]:
+        """Fields by name, as an exchange file holds them."""
+        return {name: getattr(self, name) for name in FIELDS}
+
+
+FIELDS = tuple(field.name for field in dataclasses.fields(Record))
+"""Names of a record's fields, in the order of the store's columns."""
+
+
+def canonical_json(value: object) -> str:
+    """Write a value in the one form that digests are taken of.
+
+    Keys sorted by code point, no spaces, no escapes but those JSON demands, shortest floats.
+
+    Parameters
+    ----------
+    value : JSON
+        What JSON can hold; tuples count as lists.
+
+    Returns
+    -------
+    str
+        Canonical text; its UTF-8 is what is digested.
+
+    Raises
+    ------
+    LedgerError
+        If the value holds NaN, an infinity, a lone surrogate, a key that is no string,
+        an object that JSON has no word for, or is nested too deeply.
+
+    Notes
+    -----
+    Equal to RFC 8785 but for keys beyond the basic multilingual plane (there sorted by UTF-16
+    unit) and for numbers, which keep Python's spelling (`1.0`, `1e+16`).
+    """
+    try:
+        return _encode(plain(value))
+    except RecursionError as error:
+        raise LedgerError("a value is nested too deeply to be recorded") from error
+
+
+def plain(value: object) -> JSON:
+    """Copy a value into what reading its JSON back would give.
+
+    Raises
+    ------
+    LedgerError
+        If a key is no string or something is not JSON.
+    """
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
+    if isinstance(value, (list, tuple)):
+        return [plain(item) for item in value]
+    if isinstance(value, Mapping):
+        return {_key(key): plain(item) for key, item in value.items()}
+    raise LedgerError(f"a {type(value).__name__} cannot be recorded; JSON values can")
+
+
+def _key(key: object) -> str:
+    if not isinstance(key, str):
+        raise LedgerError(f"key {key!r} cannot be recorded; keys are strings")
+    return key
+
+
+def _encode(value: object) -> str:
+    try:
+        text = _ENCODER.encode(value)
+        text.encode()
+    except UnicodeEncodeError as error:
+        raise LedgerError("a text holds half a character (a lone surrogate)") from error
+    except ValueError as error:
+        raise LedgerError(f"a value cannot be recorded: {error}") from error
+    return text
+
+
+def digest_text(text: str) -> str:
+    """SHA-256 of a text's UTF-8, hexadecimal."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def seal(
+    job: str,
+    seq: int,
+    type_name: str,
+    payload: Mapping[str, object],
+    *,
+    who: str,
+    at: str,
+    pack: str,
+    previous: str,
+) -> Record:
+    """Make the record that follows `previous`.
+
+    Parameters
+    ----------
+    job, seq, type_name, payload, who, at, pack, previous
+        As in `Record`.
+
+    Returns
+    -------
+    Record
+        With its digest and this program's version; the payload is a copy.
+
+    Raises
+    ------
+    InputError
+        If `who`, `type_name` or `at` is not acceptable.
+    LedgerError
+        If the payload is not JSON.
+    """
+    check_text("the technician's name", who)
+    check_text("an event type", type_name)
+    as_utc(at)
+    try:
+        copy = plain(payload)
+    except RecursionError as error:
+        raise LedgerError("a value is nested too deeply to be recorded") from error
+    body: dict[str, JSON] = {
+        "job": job, "seq": seq, "type": type_name, "payload": copy, "who": who, "at": at,
+        "pack": pack, "program": __version__, "previous": previous,
+    }  # fmt: skip
+    return record_from_json({**body, "digest": digest_text(_encode(body))})
+
+
+def record_from_json(fields: Mapping[str, object]) -> Record:
+    """Read a record's fields back; whether it verifies is `verify_chain`'s business.
+
+    Raises
+    ------
+    LedgerError
+        If a field is missing, unknown or of the wrong type.
+    """
+    if set(fields) != set(FIELDS):
+        odd = ", ".join(sorted(set(fields) ^ set(FIELDS)))
+        raise LedgerError(f"a record holds {', '.join(FIELDS)}; missing or unknown: {odd}")
+    record = Record(**fields)  # type: ignore[arg-type]  # checked next
+    for name in FIELDS:
+        wanted = {"seq": int, "payload": dict}.get(name, str)
+        if type(fields[name]) is not wanted:
+            raise LedgerError(f"a record's {name} must be a {wanted.__name__}")
+    return record
+
+
+def verify_chain(records: Iterable[Record]) -> None:
+    """Recompute every digest and link of one job's chain.
+
+    Parameters
+    ----------
+    records : iterable of Record
+        In order, from the first.
+
+    Raises
+    ------
+    LedgerError
+        Naming the first record that does not verify, and what is wrong with it.
+    """
+    job, previous = None, GENESIS
+    for seq, record in enumerate(records):
+        job = record.job if job is None else job
+        fault = _fault(record, job, seq, previous)
+        if fault:
+            raise LedgerError(f"job {job}: record {seq} {fault}")
+        previous = record.digest
+
+
+def _fault(record: Record, job: str, seq: int, previous: str) -> str:
+    if record.seq != seq:
+        return f"is missing: record {record.seq} stands in its place"
+    if not is_sealed(record):
+        return "was altered: its content does not match its digest"
+    if record.job != job:
+        return f"belongs to another job ({record.job})"
+    if record.previous != previous:
+        return "does not follow its predecessor: one of the two was put in or exchanged"
+    return ""
+
+
+def is_sealed(record: Record) -> bool:
+    """Whether the digest is that of the other fields."""
+    body = record.to_json()
+    digest = body.pop("digest")
+    try:
+        return digest_text(_encode(body)) == digest
+    except (LedgerError, RecursionError, TypeError):
+        return False
+
+
+def clock_steps(records: Iterable[Record]) -> list[int]:
+    """List the records that are dated before their predecessor: a clock was set back."""
+    times = [as_utc(record.at) for record in records]
+    return [seq for seq in range(1, len(times)) if times[seq] < times[seq - 1]]
+
+
+def as_utc(at: str) -> datetime:
+    """Read a time with its offset.
+
+    Raises
+    ------
+    InputError
+        If it is not ISO 8601 or says no offset from UTC.
+    """
+    try:
+        time = datetime.fromisoformat(at)
+    except (TypeError, ValueError) as error:
+        raise InputError(f'time "{at}" is not ISO 8601, e.g. 2031-05-04T09:30:00+02:00') from error
+    if time.tzinfo is None:
+        raise InputError(f'time "{at}" says no offset from UTC, e.g. 2031-05-04T09:30:00+02:00')
+    try:
+        return time.astimezone(UTC)
+    except OverflowError as error:
+        raise InputError(f'time "{at}" is outside the years 1 to 9999 in UTC') from error
+
+
+def check_text(name: str, text: str) -> None:
+    """Refuse a short text that is empty, too long or holds control characters.
+
+    Raises
+    ------
+    InputError
+        Saying which text, and what is accepted.
+    """
+    if not text.strip() or len(text) > MAX_TEXT or any(ord(letter) < ord(" ") for letter in text):
+        raise InputError(
+            f"{name} must be 1 to {MAX_TEXT} characters without control characters, "
+            f"got {text[:MAX_TEXT]!r}"
+        )

@@ -1,0 +1,481 @@
+"""The store: every job's chain of records, in SQLite or PostgreSQL."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from importlib import import_module
+from pathlib import Path
+from types import TracebackType
+from typing import Self, TypeAlias
+
+import sqlalchemy as sa  # noqa: TID253  loads only with a store
+
+from swapinfer.errors import ConflictError, JobError, LedgerError, near_match
+from swapinfer.ledger import connect, tables
+from swapinfer.ledger.record import GENESIS, Record, check_text, digest_text, seal
+from swapinfer.ledger.rows import (
+    JobRow,
+    Summary,
+    extend_job,
+    find_row,
+    insert_job,
+    job_row,
+    require_row,
+    require_whole_job,
+    update_job,
+    verified_chain,
+)
+from swapinfer.ledger.schema import create_file, require_schema
+
+Check: TypeAlias = Callable[[list[Record]], None]
+"""Sees the records before the new one and raises if that must not follow."""
+
+
+class Store:
+    """An open store; use it as a context manager, from one thread at a time.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "shop.db") as store:
+    ...     by = {"who": "T. Echnician", "at": "2031-05-04T09:30:00+02:00", "pack": "0" * 64}
+    ...     job = store.create_job("RO-1", {}, **by).job
+    ...     _ = store.append(job, "noted", {"text": "misfires when wet"}, **by)
+    ...     [record.type for record in store.records(job)]
+    ['opened', 'noted']
+    """
+
+    def __init__(self, engine: sa.Engine, where: str, path: Path | None) -> None:
+        self._engine = engine
+        self._where = where
+        self._file = None if path is None else (path, _identity(path))
+        self._insert = import_module(f"sqlalchemy.dialects.{engine.dialect.name}").insert
+
+    @classmethod
+    def open(cls, place: str | Path, *, create: bool = True, timeout: float = 30.0) -> Self:
+        """Open a store, bringing an older schema up to date.
+
+        Parameters
+        ----------
+        place : str or Path
+            A file, or ``postgresql://user@host:port/database``; the password comes from the
+            environment (`SWAPINFER_STORE_PASSWORD`, or `SWAPINFER_STORE_PASSWORD_FILE`).
+        create : bool
+            Whether to make a store where there is none.
+        timeout : float
+            Seconds to wait for other writers.
+
+        Returns
+        -------
+        Store
+            To be closed.
+
+        Raises
+        ------
+        InputError
+            If `place` cannot be understood.
+        LedgerError
+            If the store cannot be opened: one line says why.
+        """
+        where = connect.locate(place)
+        with connect.clear_errors(str(where)):
+            if isinstance(where, Path):
+                return cls._open_file(where, create=create, timeout=timeout)
+            engine = connect.postgres_engine(where, timeout)
+            return cls._open_engine(engine, str(where), None, create=create)
+
+    @classmethod
+    def _open_file(cls, path: Path, *, create: bool, timeout: float) -> Self:
+        if not path.exists():
+            if not create:
+                raise LedgerError(f"store {path}: there is no such file")
+            create_file(path, timeout)
+        if path.is_dir():
+            raise LedgerError(f"store {path}: this is a folder; name a file in it")
+        connect.make_private(path)
+        engine = connect.sqlite_engine(path, timeout)
+        return cls._open_engine(engine, str(path), path, create=False)
+
+    @classmethod
+    def _open_engine(
+        cls, engine: sa.Engine, where: str, path: Path | None, *, create: bool
+    ) -> Self:
+        try:
+            require_schema(engine, where, create=create)
+            return cls(engine, where, path)
+        except BaseException:
+            engine.dispose()
+            raise
+
+    def close(self) -> None:
+        """Give the connections back."""
+        with connect.clear_errors(self._where):
+            self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def __str__(self) -> str:
+        return self._where
+
+    def __repr__(self) -> str:
+        return f"Store({self._where!r})"
+
+    @property
+    def engine(self) -> sa.Engine:
+        """SQLAlchemy engine, for backup and benchmarks."""
+        return self._engine
+
+    @property
+    def path(self) -> Path | None:
+        """File of a SQLite store."""
+        return self._file[0] if self._file else None
+
+    # Transactions
+
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """Transaction that sees one state of the store throughout."""
+        level = {"isolation_level": "REPEATABLE READ"} if self._file is None else {}
+        with (
+            connect.clear_errors(self._where),
+            self._engine.connect().execution_options(**level) as connection,
+            connection.begin(),
+        ):
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """Transaction that is on disk when the block has ended, or leaves nothing behind."""
+        with (
+            connect.clear_errors(self._where),
+            self._engine.connect().execution_options(writing=True) as connection,
+            connection.begin(),
+        ):
+            yield connection
+            self._require_same_file()
+
+    def _require_same_file(self) -> None:
+        if self._file and _identity(self._file[0]) != self._file[1]:
+            raise LedgerError(
+                f"store {self._where}: the file was exchanged or removed meanwhile; "
+                "nothing was recorded; open it again"
+            )
+
+    # Jobs
+
+    def create_job(
+        self,
+        ro: str,
+        payload: Mapping[str, object],
+        *,
+        who: str,
+        at: str,
+        pack: str,
+        summary: Summary | None = None,
+    ) -> Record:
+        """Open a job.
+
+        Parameters
+        ----------
+        ro : str
+            Repair-order number, unique among the open jobs; it becomes the payload's ``ro``.
+        payload : mapping
+            Rest of the event "opened".
+        who, at, pack : str
+            As in `Record`.
+        summary : Summary, optional
+            For lists.
+
+        Returns
+        -------
+        Record
+            The first of the job, on disk; its `job` is the new id.
+
+        Raises
+        ------
+        ConflictError
+            If an open job has this number.
+        InputError, LedgerError
+            If the record cannot be made or written.
+        """
+        check_text("a repair-order number", ro)
+        first = seal(
+            uuid.uuid4().hex, 0, "opened", {**payload, "ro": ro},
+            who=who, at=at, pack=pack, previous=GENESIS,
+        )  # fmt: skip
+        with self.writing() as connection:
+            insert_job(connection, [first], summary)
+        return first
+
+    def append(  # noqa: PLR0913  what a record holds, and what guards it
+        self,
+        job: str,
+        type_name: str,
+        payload: Mapping[str, object],
+        *,
+        who: str,
+        at: str,
+        pack: str,
+        expect_seq: int | None = None,
+        check: Check | None = None,
+        summary: Summary | None = None,
+    ) -> Record:
+        """Record an event; when this returns, it is on disk.
+
+        Parameters
+        ----------
+        job, type_name, payload, who, at, pack
+            As in `Record`.
+        expect_seq : int, optional
+            Position that the record must get: refuses it if someone else was first.
+        check : Check, optional
+            Called inside the transaction, while no other process can add to the job.
+        summary : Summary, optional
+            New summary; without one the old stays.
+
+        Returns
+        -------
+        Record
+            As written.
+
+        Raises
+        ------
+        JobError
+            If there is no such job, or it was moved to another store.
+        ConflictError
+            If `expect_seq` is taken, or the repair order of a job reopened is open again.
+        LedgerError
+            If the store cannot be written; then nothing was.
+        """
+        with self.writing() as connection:
+            row = require_row(connection, job, lock=True)
+            if row.status == "moved":
+                raise JobError(f"job {row.ro} was moved to another store; go on there")
+            if expect_seq is not None and expect_seq != row.length:
+                raise _overtaken(verified_chain(connection, row), row.ro, expect_seq)
+            past = verified_chain(connection, row) if check or callable(summary) else []
+            if check:
+                check(list(past))
+            new = seal(
+                job, row.length, type_name, payload, who=who, at=at, pack=pack, previous=row.head
+            )
+            extend_job(connection, row, [new], summary, past)
+        return new
+
+    def receive(self, chain: Sequence[Record], summary: Summary | None = None) -> int:
+        """Take over a job's chain from elsewhere, as far as it is not here already.
+
+        Parameters
+        ----------
+        chain : sequence of Record
+            All records of one job.
+        summary : Summary, optional
+            For lists; without one a new job is listed as open, a known one as before.
+
+        Returns
+        -------
+        int
+            Number of records that were new; 0 if the chain was here already.
+
+        Raises
+        ------
+        LedgerError
+            If the chain does not verify; nothing is taken over then.
+        ConflictError
+            If the job went on differently here, or its repair order is open in another job.
+        """
+        require_whole_job(chain)
+        with self.writing() as connection:
+            row = find_row(connection, sa.and_(tables.jobs.c.id == chain[0].job), lock=True)
+            if row is None:
+                insert_job(connection, chain, summary)
+                return len(chain)
+            for mine, theirs in zip(verified_chain(connection, row), chain, strict=False):
+                if mine.digest != theirs.digest:
+                    raise ConflictError(
+                        f"job {row.ro} went on differently here: record {mine.seq} is by "
+                        f"{mine.who} ({mine.type}), there by {theirs.who} ({theirs.type})"
+                    )
+            new = chain[row.length :]
+            if new or row.status == "moved":
+                extend_job(connection, row, new, summary, chain[: row.length])
+        return len(new)
+
+    def hand_over(self, job: str, deliver: Callable[[JobRow, list[Record]], None]) -> None:
+        """Give a job away: once `deliver` has returned, nothing is added to it here any more.
+
+        Parameters
+        ----------
+        job : str
+            Its id.
+        deliver : callable
+            Brings index row and records to safety, while nobody can add to them.
+
+        Raises
+        ------
+        JobError
+            If there is no such job.
+        """
+        with self.writing() as connection:
+            row = require_row(connection, job, lock=True)
+            deliver(row, verified_chain(connection, row))
+            connection.execute(update_job(job).values(status="moved"))
+
+    def records(self, job: str) -> list[Record]:
+        """All records of a job, verified.
+
+        Parameters
+        ----------
+        job : str
+            Its id.
+
+        Returns
+        -------
+        list of Record
+            In order.
+
+        Raises
+        ------
+        JobError
+            If there is no such job.
+        LedgerError
+            If the chain does not verify, naming the first bad record.
+        """
+        with self.reading() as connection:
+            return verified_chain(connection, require_row(connection, job))
+
+    def jobs(self, status: str | None = None, *, limit: int | None = None) -> list[JobRow]:
+        """List jobs from the index, last changed first.
+
+        Parameters
+        ----------
+        status : str, optional
+            One of `STATUSES`; all without it.
+        limit : int, optional
+            How many at most.
+
+        Returns
+        -------
+        list of JobRow
+            No job is replayed for it.
+        """
+        query = sa.select(tables.jobs).order_by(tables.jobs.c.updated_at.desc()).limit(limit)
+        if status is not None:
+            query = query.where(tables.jobs.c.status == status)
+        with self.reading() as connection:
+            return [job_row(row) for row in connection.execute(query)]
+
+    def job(self, job: str) -> JobRow:
+        """Find what the index knows of a job.
+
+        Raises
+        ------
+        JobError
+            If there is no such job.
+        """
+        with self.reading() as connection:
+            return require_row(connection, job)
+
+    def find_job(self, ro: str) -> JobRow:
+        """Find the job of a repair order: the open one, else the one changed last.
+
+        Raises
+        ------
+        JobError
+            If there is none, with the open one that was probably meant.
+        """
+        jobs = tables.jobs.c
+        with self.reading() as connection:
+            row = find_row(
+                connection, jobs.ro == ro, (jobs.status == "open").desc(), jobs.updated_at.desc()
+            )
+        if row is None:
+            known = [row.ro for row in self.jobs("open", limit=1000)]
+            raise JobError(f'no job with repair order "{ro}"{near_match(ro, known)}')
+        return row
+
+    # Packs and settings
+
+    def keep_pack(self, digest: str, text: str) -> None:
+        """Keep a pack under its digest, so that old jobs replay to the same numbers.
+
+        Raises
+        ------
+        LedgerError
+            If the text is not what the digest says.
+        """
+        if digest_text(text) != digest:
+            raise LedgerError(f"pack {digest[:12]}: its text has another digest")
+        if self._value(tables.packs, digest) is None:
+            row = self._insert(tables.packs).values(digest=digest, text=text)
+            with self.writing() as connection:
+                connection.execute(row.on_conflict_do_nothing())
+
+    def pack(self, digest: str) -> str:
+        """Text of a pack that was in force.
+
+        Raises
+        ------
+        LedgerError
+            If it is not kept here or was altered.
+        """
+        text = self._value(tables.packs, digest)
+        if text is None:
+            raise LedgerError(f"store {self}: pack {digest[:12]} is not kept here")
+        if digest_text(text) != digest:
+            raise LedgerError(f"store {self}: pack {digest[:12]} was altered; {connect.RESCUE}")
+        return text
+
+    def setting(self, key: str) -> str | None:
+        """Value of a setting, None where it was never set."""
+        return self._value(tables.settings, key)
+
+    def keep_setting(self, key: str, value: str) -> None:
+        """Set a setting."""
+        row = self._insert(tables.settings).values(key=key, value=value)
+        with self.writing() as connection:
+            connection.execute(
+                row.on_conflict_do_update(index_elements=["key"], set_={"value": value})
+            )
+
+    def current_job(self, user: str) -> str | None:
+        """Id of the job that a user works on."""
+        return self.setting(f"current job of {user}")
+
+    def choose_job(self, user: str, job: str) -> None:
+        """Make a job the one that a user works on."""
+        self.keep_setting(f"current job of {user}", job)
+
+    def _value(self, table: sa.Table, key: str) -> str | None:
+        name, value = table.c
+        with self.reading() as connection:
+            found: str | None = connection.execute(sa.select(value).where(name == key)).scalar()
+        return found
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
+
+
+def _overtaken(chain: Sequence[Record], ro: str, expected: int) -> ConflictError:
+    last = chain[-1]
+    return ConflictError(
+        f"job {ro}: record {expected} was to be next, but {len(chain)} are there; the last is by "
+        f"{last.who} ({last.type}, {last.at}); look at it and repeat"
+    )
