@@ -170,7 +170,8 @@ def insert_job(connection: sa.Connection, chain: Sequence[Record], summary: Summ
         "id": first.job,
         "ro": first.payload["ro"],
         "opened_at": _utc(first),
-        **_index_columns(chain, {"status": "open", **(_made(summary, chain) or {})}),
+        "status": "open",
+        **_index_columns(chain, _made(summary, chain)),
     }
     with _one_open_job(str(start["ro"])):
         connection.execute(tables.jobs.insert().values(start))

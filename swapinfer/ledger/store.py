@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ from typing import Self, TypeAlias
 
 import sqlalchemy as sa  # noqa: TID253  loads only with a store
 
-from swapinfer.errors import ConflictError, JobError, LedgerError, near_match
+from swapinfer.errors import ConflictError, JobError, LedgerError
 from swapinfer.ledger import connect, tables
 from swapinfer.ledger.record import GENESIS, Record, check_text, digest_text, seal
 from swapinfer.ledger.rows import (
@@ -403,7 +404,9 @@ class Store:
             )
         if row is None:
             known = [row.ro for row in self.jobs("open", limit=1000)]
-            raise JobError(f'no job with repair order "{ro}"{near_match(ro, known)}')
+            close = difflib.get_close_matches(ro, known, n=1)
+            meant = f'; did you mean "{close[0]}"?' if close else "; list the jobs to see theirs"
+            raise JobError(f'no job with repair order "{ro}"{meant}')
         return row
 
     # Packs and settings
