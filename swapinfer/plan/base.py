@@ -1,0 +1,309 @@
+"""The base policy: replace in order of an index, verify after each, for many beliefs at once.
+
+Look-ahead asks for the cost of this policy under thousands of beliefs, so everything here works on
+whole batches of them. Single faults are summed an element, not a hypothesis; only fault sets with
+several members need their members' order looked at.
+
+Axes: ``b`` belief, ``h`` hypothesis (fault set), ``k`` fault of a set, ``e`` element, ``d`` length
+of drive, ``j`` place in the order of replacing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+NONE = -1
+"""Pads `Faults.element_hk` where a set has fewer faults."""
+
+_BLOCK = 64
+"""Beliefs worked on at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """The fault sets of a belief, as far as repair is concerned.
+
+    Attributes
+    ----------
+    element_hk : ndarray of int, shape (hypothesis, fault)
+        Element of each fault, `NONE` where there is none; no element twice in a row.
+    rate_hk : ndarray of float, shape (hypothesis, fault)
+        Misfire episodes a minute that each fault causes in a verification drive; 0 where none.
+        A fault of rate 0 needs no repair.
+    """
+
+    element_hk: IntArray
+    rate_hk: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """What repairing costs, in any one unit: money, minutes, or counts.
+
+    Attributes
+    ----------
+    fix_e : ndarray of float, shape (element,)
+        Replacing an element, access and parts included.
+    drive_per_min : float
+        A minute of driving.
+    comeback : float
+        The vehicle returned as repaired, and comes back.
+    give_up : float
+        The vehicle given up to someone else.
+    """
+
+    fix_e: FloatArray
+    drive_per_min: float
+    comeback: float
+    give_up: float
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What the base policy does under each belief.
+
+    Attributes
+    ----------
+    cost_b : ndarray of float, shape (belief,)
+        Expected cost to a verified repair.
+    order_bj : ndarray of int, shape (belief, place)
+        Elements in order of replacing.
+    minutes_b : ndarray of float, shape (belief,)
+        Length of the drive that verifies each replacement.
+    stop_b : ndarray of int, shape (belief,)
+        Number of elements to replace before giving up.
+    hands_over_b : ndarray of bool, shape (belief,)
+        Whether to return the vehicle as it is now, and replace only if it comes back.
+    """
+
+    cost_b: FloatArray
+    order_bj: IntArray
+    minutes_b: FloatArray
+    stop_b: IntArray
+    hands_over_b: BoolArray
+
+
+class BasePolicy:
+    """Replace and verify, priced for one set of hypotheses.
+
+    Parameters
+    ----------
+    faults : Faults
+        The hypotheses.
+    prices : Prices
+        What is to be kept low.
+    drive_minutes : sequence of float
+        Lengths of verification drive to choose from.
+
+    Notes
+    -----
+    After each replacement the vehicle is driven until it misfires or the minutes are over. With
+    rates adding up to ``r`` still present, a drive of ``t`` minutes ends clean with chance
+    ``exp(-r t)``: then the vehicle is returned, comes back, and the order goes on; otherwise it
+    ends after ``(1 - exp(-r t)) / r`` minutes on average, and the order goes on.
+    """
+
+    def __init__(self, faults: Faults, prices: Prices, drive_minutes: tuple[float, ...]) -> None:
+        self.faults = faults
+        self.prices = prices
+        self._minutes_d = np.array(drive_minutes, dtype=np.float64)
+        present_hk = (faults.element_hk != NONE) & (faults.rate_hk > 0.0)
+        self._count_h = present_hk.sum(axis=1)
+        # Members first, so that hypotheses with k members use the first k columns.
+        front_hk = np.argsort(~present_hk, axis=1, kind="stable")
+        self._element_hk = np.take_along_axis(faults.element_hk, front_hk, axis=1)
+        self._rate_hk = np.take_along_axis(np.where(present_hk, faults.rate_hk, 0.0), front_hk, 1)
+        self._n_elements = len(prices.fix_e)
+        self._member_he = np.zeros((len(self._count_h), self._n_elements))
+        rows, columns = np.nonzero(present_hk)
+        self._member_he[rows, faults.element_hk[rows, columns]] = 1.0
+        self._single = np.flatnonzero(self._count_h == 1)
+        self._single_he = self._member_he[self._single]
+        self._dirty_dh = self._dirty_drive(self._rate_hk[self._single, 0])
+
+    def choose(self, belief_bh: FloatArray) -> Choice:
+        """Find the base policy's choice and cost under each belief.
+
+        Parameters
+        ----------
+        belief_bh : ndarray of float, shape (belief, hypothesis)
+            Rows add up to 1; a row of zeros costs nothing.
+
+        Returns
+        -------
+        Choice
+            Order, length of drive and point to give up; the last two are the best for the single
+            faults of the belief, and every cost is exact for what is chosen.
+
+        Notes
+        -----
+        Exchanging neighbours in an order shows that ``i`` should come before ``j`` when
+        ``P(only i faulty) / c_i`` is the larger. With exclusive faults that is the classical
+        ``p / c``, with independent ones ``p / (c (1 - p))``. Where several faults are likelier
+        than one, the marginal probability stands in for ``P(only i faulty)``.
+        """
+        parts = [self._choose(part_bh) for part_bh in _blocks(belief_bh)]
+        return Choice(
+            *(np.concatenate([getattr(part, name) for part in parts]) for name in Choice.__slots__)
+        )
+
+    def cost_bh(self, choice: Choice, prices: Prices) -> FloatArray:
+        """Price choices under every hypothesis, in any unit.
+
+        Parameters
+        ----------
+        choice : Choice
+            From `choose`.
+        prices : Prices
+            Unit prices; not necessarily those that were minimised.
+
+        Returns
+        -------
+        ndarray of float, shape (belief, hypothesis)
+            Expected cost of the choice when the hypothesis is true.
+        """
+        every = np.arange(len(self._count_h))
+        cost_bh = self._sequence_cost(choice, every, prices)
+        faulty_h = self._count_h > 0
+        handed_over_bh = np.where(faulty_h, cost_bh + prices.comeback, 0.0)
+        result: FloatArray = np.where(choice.hands_over_b[:, None], handed_over_bh, cost_bh)
+        return result
+
+    def _order(self, belief_bh: FloatArray) -> IntArray:
+        likely_be = belief_bh[:, self._single] @ self._single_he
+        is_several_b = 2.0 * belief_bh[:, self._count_h > 1].sum(axis=1) > belief_bh.sum(axis=1)
+        if is_several_b.any():
+            likely_be[is_several_b] = belief_bh[is_several_b] @ self._member_he
+        cost_e = self.prices.fix_e + self.prices.drive_per_min * self._minutes_d[0]
+        return np.argsort(-likely_be / cost_e, axis=1, kind="stable")
+
+    def _choose(self, belief_bh: FloatArray) -> Choice:
+        order_bj = self._order(belief_bh)
+        choice = self._best_for_single_faults(belief_bh, order_bj)
+        several = np.flatnonzero(self._count_h > 1)
+        faulty_b = choice.cost_b
+        if several.size:
+            cost_bh = self._sequence_cost(choice, several, self.prices)
+            faulty_b = faulty_b + np.einsum("bh,bh->b", belief_bh[:, several], cost_bh)
+        p_faulty_b = belief_bh[:, self._count_h > 0].sum(axis=1)
+        p_good_b = belief_bh[:, self._count_h == 0].sum(axis=1)
+        needless_b = np.where(
+            choice.stop_b > 0,
+            self.prices.fix_e[order_bj[:, 0]] + choice.minutes_b * self.prices.drive_per_min,
+            self.prices.give_up,
+        )
+        repair_b = faulty_b + p_good_b * needless_b
+        hand_over_b = faulty_b + p_faulty_b * self.prices.comeback
+        cost_b = np.minimum(repair_b, hand_over_b)
+        give_up_b = self.prices.give_up * (p_faulty_b + p_good_b)
+        gives_up_b = give_up_b < cost_b
+        return replace(
+            choice,
+            cost_b=np.minimum(cost_b, give_up_b),
+            stop_b=np.where(gives_up_b, 0, choice.stop_b),
+            hands_over_b=(hand_over_b < repair_b) & ~gives_up_b,
+        )
+
+    def _best_for_single_faults(self, belief_bh: FloatArray, order_bj: IntArray) -> Choice:
+        """Choose drive and stopping point by the single faults alone, their cost exact."""
+        single_bh = belief_bh[:, self._single]
+        mass_bj = np.take_along_axis(single_bh @ self._single_he, order_bj, 1)
+        dirty_dbe = (single_bh * self._dirty_dh[:, None, :]) @ self._single_he
+        dirty_dbj = np.take_along_axis(dirty_dbe, order_bj[None], 2)
+        unrepaired_bj = np.cumsum(mass_bj[:, ::-1], axis=1)[:, ::-1]
+        fix_bj = unrepaired_bj * self.prices.fix_e[order_bj]
+        # A drive stays dirty for what comes later in the order and ends clean for what it fixed.
+        later_dbj = np.cumsum(dirty_dbj[..., ::-1], axis=2)[..., ::-1] - dirty_dbj
+        clean_d = self.prices.drive_per_min * self._minutes_d
+        spent_dbj = np.cumsum(fix_bj + later_dbj + clean_d[:, None, None] * mass_bj, axis=2)
+        n_d, n_b, n_e = spent_dbj.shape
+        total_dbj = np.zeros((n_d, n_b, n_e + 1))
+        total_dbj[..., 1:] = spent_dbj
+        total_dbj[..., :-1] += self.prices.give_up * unrepaired_bj
+        flat_bx = total_dbj.transpose(1, 0, 2).reshape(n_b, -1)
+        best_b = flat_bx.argmin(axis=1)
+        drive_b, stop_b = np.divmod(best_b, n_e + 1)
+        return Choice(
+            flat_bx[np.arange(n_b), best_b],
+            order_bj,
+            self._minutes_d[drive_b],
+            stop_b,
+            np.zeros(n_b, dtype=bool),
+        )
+
+    def _sequence_cost(self, choice: Choice, subset: IntArray, prices: Prices) -> FloatArray:
+        """Cost of replacing in order until all of a set is replaced, shape (belief, subset)."""
+        n_b, n_e = choice.order_bj.shape
+        width = max(int(self._count_h[subset].max(initial=0)), 1)
+        place_be = np.empty((n_b, n_e + 1), dtype=np.int64)
+        np.put_along_axis(place_be, choice.order_bj, np.arange(n_e)[None], 1)
+        place_be[:, NONE] = NONE
+        element_hk = np.where(self._rate_hk > 0.0, self._element_hk, NONE)[subset, :width]
+        place_kbh = [place_be[:, element_hk[:, k]] for k in range(width)]
+        rate_hk = self._rate_hk[subset]
+        rate_kbh = [np.broadcast_to(rate_hk[:, k], (n_b, len(subset))) for k in range(width)]
+        _sort_together(place_kbh, rate_kbh)
+        return self._price_sorted(choice, place_kbh, rate_kbh, prices)
+
+    def _price_sorted(
+        self,
+        choice: Choice,
+        place_kbh: list[IntArray],
+        rate_kbh: list[FloatArray],
+        prices: Prices,
+    ) -> FloatArray:
+        """Price fault sets whose members are sorted by their place in the order."""
+        minutes_b1, stop_b1 = choice.minutes_b[:, None], choice.stop_b[:, None]
+        spent_bj = np.cumsum(np.pad(prices.fix_e[choice.order_bj], ((0, 0), (1, 0))), axis=1)
+        last_bh = np.maximum(place_kbh[-1], 0)
+        is_repaired_bh = last_bh < stop_b1
+        replaced_bh = np.where(is_repaired_bh, last_bh + 1, stop_b1)
+        cost_bh = np.zeros(last_bh.shape)
+        rate_bh = np.zeros(last_bh.shape)
+        # From the last member back, so that rates still present add up and nothing is subtracted.
+        for k in range(len(place_kbh) - 1, -1, -1):
+            rate_bh = rate_bh + rate_kbh[k]
+            before_bh = place_kbh[k - 1] if k else np.zeros_like(last_bh)
+            drives_bh = np.clip(place_kbh[k], 0, stop_b1) - np.clip(before_bh, 0, stop_b1)
+            cost_bh += drives_bh * _dirty_drive(rate_bh, minutes_b1, prices)
+        cost_bh += np.take_along_axis(spent_bj, replaced_bh, 1)
+        end_bh = np.where(is_repaired_bh, minutes_b1 * prices.drive_per_min, prices.give_up)
+        total: FloatArray = cost_bh + end_bh
+        return total
+
+    def _dirty_drive(self, rate_h: FloatArray) -> FloatArray:
+        return _dirty_drive(rate_h[None, :], self._minutes_d[:, None], self.prices)
+
+
+def _blocks(belief_bh: FloatArray) -> Iterator[FloatArray]:
+    """Batches small enough for their intermediate arrays to stay in the processor's cache."""
+    for start in range(0, max(len(belief_bh), 1), _BLOCK):
+        yield belief_bh[start : start + _BLOCK]
+
+
+def _dirty_drive(rate: FloatArray, minutes: FloatArray, prices: Prices) -> FloatArray:
+    """Cost of a verification drive with a fault still present, comeback included."""
+    clean = np.exp(-rate * minutes)
+    driven = (1.0 - clean) / np.maximum(rate, 1e-300)
+    cost: FloatArray = driven * prices.drive_per_min + clean * prices.comeback
+    return cost
+
+
+def _sort_together(place_kbh: list[IntArray], rate_kbh: list[FloatArray]) -> None:
+    """Sort the members of each set by place, carrying their rates along (exchange sort)."""
+    for end in range(len(place_kbh) - 1, 0, -1):
+        for k in range(end):
+            low, high = place_kbh[k], place_kbh[k + 1]
+            wrong = low > high
+            place_kbh[k], place_kbh[k + 1] = np.minimum(low, high), np.maximum(low, high)
+            first, second = rate_kbh[k], rate_kbh[k + 1]
+            rate_kbh[k] = np.where(wrong, second, first)
+            rate_kbh[k + 1] = np.where(wrong, first, second)

@@ -1,0 +1,331 @@
+"""Look-ahead over the base policy: what doing one thing first is expected to save.
+
+A step is worth doing when, averaged over its outcomes, the way on is cheaper than without it. The
+way on is the base policy (one step deep) or the best step and then the base policy (two deep), and
+so on while time allows.
+
+Axes: ``a`` action, ``o`` outcome, ``h`` hypothesis, ``b`` belief.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swapinfer.plan.base import BasePolicy
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+BASE = -1
+"""In `Ranking.follow_ao`: go on with the base policy."""
+
+_IMPOSSIBLE = 1e-12
+"""Outcomes of a smaller chance are not followed up."""
+
+_BATCH = 512
+"""Beliefs after an outcome that are formed at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moves:
+    """Hypotheses that an action turns into others: a fault replaced, a contact cured.
+
+    Attributes
+    ----------
+    source_m, target_m : ndarray of int, shape (move,)
+        Hypotheses before and after; sorted by target, no source twice.
+    """
+
+    source_m: IntArray
+    target_m: IntArray
+
+    def apply(self, weight_xh: FloatArray) -> FloatArray:
+        """Move weight along the last axis."""
+        if not len(self.source_m):
+            return weight_xh
+        moved_xh = weight_xh.copy()
+        moved_xh[..., self.source_m] = 0.0
+        target_t, start_t = np.unique(self.target_m, return_index=True)
+        moved_xh[..., target_t] += np.add.reduceat(weight_xh[..., self.source_m], start_t, axis=-1)
+        return moved_xh
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """Everything that could be done next, as dense arrays.
+
+    Attributes
+    ----------
+    cost_ao : ndarray of float, shape (action, outcome)
+        Cost of doing the action when it ends in the outcome.
+    chance_aoh : ndarray of float, shape (action, outcome, hypothesis)
+        Columns add up to 1 over outcomes; outcomes that an action lacks have rows of 0.
+    moves : tuple of Moves
+        One an action.
+    repeats_a : ndarray of bool, shape (action,)
+        Whether doing it again tells something new.
+    """
+
+    cost_ao: FloatArray
+    chance_aoh: FloatArray
+    moves: tuple[Moves, ...]
+    repeats_a: BoolArray
+
+    def only(self, actions: IntArray) -> Options:
+        """Keep some of the actions, in the order given."""
+        return Options(
+            self.cost_ao[actions],
+            self.chance_aoh[actions],
+            tuple(self.moves[action] for action in actions),
+            self.repeats_a[actions],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """What every action is worth under one belief.
+
+    Attributes
+    ----------
+    base_cost : float
+        Expected cost of the base policy from here on.
+    value_a : ndarray of float, shape (action,)
+        Expected total cost when the action comes first and the best known way on follows.
+    cost_a : ndarray of float, shape (action,)
+        Expected cost of the action itself.
+    worth_a : ndarray of float, shape (action,)
+        What knowing the outcome (or having done it) takes off the way on, its own cost not
+        counted; 0 to rounding for an action that changes nothing.
+    depth_a : ndarray of int, shape (action,)
+        Steps looked ahead.
+    chance_ao : ndarray of float, shape (action, outcome)
+        Predictive chances.
+    onward_ao : ndarray of float, shape (action, outcome)
+        Expected cost from each outcome on.
+    follow_ao : ndarray of int, shape (action, outcome)
+        Action that would follow, or `BASE`.
+    """
+
+    base_cost: float
+    value_a: FloatArray
+    cost_a: FloatArray
+    worth_a: FloatArray
+    depth_a: IntArray
+    chance_ao: FloatArray
+    onward_ao: FloatArray
+    follow_ao: IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class Breadth:
+    """How much of the tree is looked at.
+
+    Attributes
+    ----------
+    first : int
+        Actions, best by one step, that are looked at more deeply.
+    then : int
+        Actions tried as the second and later steps.
+    least_chance : float
+        Outcomes less likely than this are left to the base policy.
+    """
+
+    first: int = 12
+    then: int = 10
+    least_chance: float = 0.003
+
+
+class LookAhead:
+    """Values actions by what follows them.
+
+    Parameters
+    ----------
+    base : BasePolicy
+        Way on when looking ahead ends.
+    options : Options
+        Actions considered at every step.
+    breadth : Breadth
+        Pruning.
+    """
+
+    def __init__(self, base: BasePolicy, options: Options, breadth: Breadth | None = None) -> None:
+        self.base = base
+        self.options = options
+        self.breadth = breadth or Breadth()
+
+    def rank(
+        self,
+        belief_h: FloatArray,
+        depth: int = 2,
+        is_time_up: Callable[[], bool] = lambda: False,
+    ) -> Ranking:
+        """Value every action, the most promising ones more deeply.
+
+        Parameters
+        ----------
+        belief_h : ndarray of float, shape (hypothesis,)
+            Adds up to 1.
+        depth : int
+            Steps to look ahead, at least 1.
+        is_time_up : callable
+            Asked before each deeper look; once true, the best figures so far are returned.
+
+        Returns
+        -------
+        Ranking
+            Of all actions.
+        """
+        ranking = self._one_step(belief_h)
+        promising = np.argsort(ranking.value_a, kind="stable")
+        for level in range(2, depth + 1):
+            allowed = promising[: self.breadth.then]
+            shallow_a = ranking.value_a.copy()
+            for action in promising[: self.breadth.first]:
+                if is_time_up():
+                    return ranking
+                others = allowed[allowed != action]
+                without = min(ranking.base_cost, float(shallow_a[others].min(initial=np.inf)))
+                self._deepen(ranking, belief_h, int(action), level, allowed, without)
+        return ranking
+
+    def outcomes(self, belief_h: FloatArray, action: int) -> tuple[FloatArray, FloatArray]:
+        """Tell what an action may lead to.
+
+        Parameters
+        ----------
+        belief_h : ndarray of float, shape (hypothesis,)
+            Before.
+        action : int
+            Index of the action.
+
+        Returns
+        -------
+        chance_o : ndarray of float, shape (outcome,)
+            Predictive chances.
+        after_oh : ndarray of float, shape (outcome, hypothesis)
+            Belief after each outcome; rows of 0 for impossible ones.
+        """
+        weight_oh = self.options.moves[action].apply(self.options.chance_aoh[action] * belief_h)
+        return _normalise(weight_oh)
+
+    def _one_step(self, belief_h: FloatArray) -> Ranking:
+        every = np.arange(len(self.options.moves))
+        chance_bao, onward_bao = self._onward(belief_h[None], every)
+        chance_ao, onward_ao = chance_bao[0], onward_bao[0]
+        base_cost = float(self.base.choose(belief_h[None]).cost_b[0])
+        cost_a = (chance_ao * self.options.cost_ao).sum(axis=1)
+        on_a = (chance_ao * onward_ao).sum(axis=1)
+        return Ranking(
+            base_cost=base_cost,
+            value_a=cost_a + on_a,
+            cost_a=cost_a,
+            worth_a=base_cost - on_a,
+            depth_a=np.ones(len(every), dtype=np.int64),
+            chance_ao=chance_ao,
+            onward_ao=onward_ao,
+            follow_ao=np.full(chance_ao.shape, BASE, dtype=np.int64),
+        )
+
+    def _deepen(
+        self,
+        ranking: Ranking,
+        belief_h: FloatArray,
+        action: int,
+        level: int,
+        allowed: IntArray,
+        without: float,
+    ) -> None:
+        """Replace one action's figures by those of a deeper look."""
+        chance_o, after_oh = self.outcomes(belief_h, action)
+        likely_o = np.flatnonzero(chance_o >= self.breadth.least_chance)
+        if not self.options.repeats_a[action]:
+            allowed = allowed[allowed != action]
+        onward_b, follow_b = self._best(after_oh[likely_o], level - 1, allowed)
+        ranking.onward_ao[action, likely_o] = onward_b
+        ranking.follow_ao[action, likely_o] = follow_b
+        on = float(chance_o @ ranking.onward_ao[action])
+        if not len(self.options.moves[action].source_m):
+            on = min(on, without)  # what was learned may be ignored
+        ranking.value_a[action] = ranking.cost_a[action] + on
+        ranking.worth_a[action] = without - on
+        ranking.depth_a[action] = level
+
+    def _best(
+        self, belief_bh: FloatArray, depth: int, allowed: IntArray
+    ) -> tuple[FloatArray, IntArray]:
+        """Cost and first action of the best way on, at most `depth` steps before the base."""
+        best_b = self.base.choose(belief_bh).cost_b
+        follow_b = np.full(len(belief_bh), BASE, dtype=np.int64)
+        if depth == 0 or not len(allowed):
+            return best_b, follow_b
+        chance_bao, onward_bao = self._onward(belief_bh, allowed)
+        if depth > 1:
+            self._look_deeper(belief_bh, depth, allowed, chance_bao, onward_bao)
+        value_ba = (chance_bao * (self.options.cost_ao[allowed] + onward_bao)).sum(axis=2)
+        first_b = value_ba.argmin(axis=1)
+        value_b = value_ba[np.arange(len(first_b)), first_b]
+        wins_b = value_b < best_b
+        return np.where(wins_b, value_b, best_b), np.where(wins_b, allowed[first_b], follow_b)
+
+    def _look_deeper(
+        self,
+        belief_bh: FloatArray,
+        depth: int,
+        allowed: IntArray,
+        chance_bao: FloatArray,
+        onward_bao: FloatArray,
+    ) -> None:
+        """Lower the cost onward by further steps, for each belief's few best actions."""
+        value_ba = (chance_bao * (self.options.cost_ao[allowed] + onward_bao)).sum(axis=2)
+        for b, belief_h in enumerate(belief_bh):
+            for place in np.argsort(value_ba[b])[: max(self.breadth.then // 3, 1)]:
+                action = int(allowed[place])
+                chance_o, after_oh = self.outcomes(belief_h, action)
+                likely_o = np.flatnonzero(chance_o >= self.breadth.least_chance)
+                rest = allowed if self.options.repeats_a[action] else allowed[allowed != action]
+                onward_bao[b, place, likely_o] = self._best(after_oh[likely_o], depth - 1, rest)[0]
+
+    def _onward(self, belief_bh: FloatArray, actions: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Chance of each outcome and base cost after it, of shape (belief, action, outcome)."""
+        chance_aoh = self.options.chance_aoh[actions]
+        n_a, n_o, _ = chance_aoh.shape
+        chance_bao = np.zeros((len(belief_bh), n_a, n_o))
+        onward_bao = np.zeros_like(chance_bao)
+        carry_on_bh = self.base.cost_bh(self.base.choose(belief_bh), self.base.prices)
+        step = max(_BATCH // (n_a * n_o), 1)
+        for start in range(0, len(belief_bh), step):
+            rows = slice(start, start + step)
+            weight_baoh = chance_aoh * belief_bh[rows, None, None, :]
+            for place, action in enumerate(actions):
+                moves = self.options.moves[action]
+                weight_baoh[:, place] = moves.apply(weight_baoh[:, place])
+            chance_bao[rows], onward_bao[rows] = self._price(weight_baoh, carry_on_bh[rows])
+        return chance_bao, onward_bao
+
+    def _price(
+        self, weight_baoh: FloatArray, carry_on_bh: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Cost onward is that of a new choice, or of carrying on as if nothing had been learned."""
+        chance_bao = weight_baoh.sum(axis=-1)
+        is_possible_bao = chance_bao > _IMPOSSIBLE
+        scale_bao = np.where(is_possible_bao, chance_bao, 1.0)
+        carried_bao = np.einsum("baoh,bh->bao", weight_baoh, carry_on_bh) / scale_bao
+        belief_xh = weight_baoh[is_possible_bao] / chance_bao[is_possible_bao][:, None]
+        chosen_x = self.base.choose(belief_xh).cost_b
+        onward_bao = np.zeros(chance_bao.shape)
+        onward_bao[is_possible_bao] = np.minimum(chosen_x, carried_bao[is_possible_bao])
+        return chance_bao, onward_bao
+
+
+def _normalise(weight_oh: FloatArray) -> tuple[FloatArray, FloatArray]:
+    chance_o = weight_oh.sum(axis=1)
+    is_possible_o1 = chance_o[:, None] > _IMPOSSIBLE
+    after_oh = np.divide(
+        weight_oh, chance_o[:, None], where=is_possible_o1, out=np.zeros_like(weight_oh)
+    )
+    return chance_o, after_oh
