@@ -194,8 +194,9 @@ def extend_job(
     """
     _insert_records(connection, new)
     columns = _index_columns(new, _made(summary, [*past, *new]))
-    with _one_open_job(row.ro):
-        connection.execute(update_job(row.job).values(columns))
+    if columns:
+        with _one_open_job(row.ro):
+            connection.execute(update_job(row.job).values(columns))
 
 
 def update_job(job: str) -> sa.Update:

@@ -263,7 +263,7 @@ class Store:
         with self.writing() as connection:
             row = require_row(connection, job, lock=True)
             if row.status == "moved":
-                raise JobError(f"job {row.ro} was moved to another store; go on there")
+                raise _moved(row)
             if expect_seq is not None and expect_seq != row.length:
                 raise _overtaken(verified_chain(connection, row), row.ro, expect_seq)
             past = verified_chain(connection, row) if check or callable(summary) else []
@@ -327,10 +327,12 @@ class Store:
         Raises
         ------
         JobError
-            If there is no such job.
+            If there is no such job, or it was moved already.
         """
         with self.writing() as connection:
             row = require_row(connection, job, lock=True)
+            if row.status == "moved":
+                raise _moved(row)
             deliver(row, verified_chain(connection, row))
             connection.execute(update_job(job).values(status="moved"))
 
@@ -421,7 +423,7 @@ class Store:
         """
         if digest_text(text) != digest:
             raise LedgerError(f"pack {digest[:12]}: its text has another digest")
-        if self._value(tables.packs, digest) is None:
+        if not self.has_pack(digest):
             row = self._insert(tables.packs).values(digest=digest, text=text)
             with self.writing() as connection:
                 connection.execute(row.on_conflict_do_nothing())
@@ -440,6 +442,10 @@ class Store:
         if digest_text(text) != digest:
             raise LedgerError(f"store {self}: pack {digest[:12]} was altered; {connect.RESCUE}")
         return text
+
+    def has_pack(self, digest: str) -> bool:
+        """Whether a pack is kept here."""
+        return self._value(tables.packs, digest) is not None
 
     def setting(self, key: str) -> str | None:
         """Value of a setting, None where it was never set."""
@@ -482,3 +488,7 @@ def _overtaken(chain: Sequence[Record], ro: str, expected: int) -> ConflictError
         f"job {ro}: record {expected} was to be next, but {len(chain)} are there; the last is by "
         f"{last.who} ({last.type}, {last.at}); look at it and repeat"
     )
+
+
+def _moved(row: JobRow) -> JobError:
+    return JobError(f"job {row.ro} was moved to another store; go on there")

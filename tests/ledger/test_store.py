@@ -5,16 +5,17 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections.abc import Callable
+from typing import Any
 
 import pytest
-import sqlalchemy as sa
+import sqlalchemy as sa  # noqa: TID253  what the tests are about
 
 from swapinfer.errors import ConflictError, InputError, JobError, LedgerError
 from swapinfer.ledger import tables
 from swapinfer.ledger.record import GENESIS, Record, verify_chain
 from swapinfer.ledger.store import Store
 
-By = dict[str, str]
+By = dict[str, Any]
 AWKWARD = "é 😀 \u0000 \u2028 '; DROP TABLE jobs; -- \\ \""
 
 

@@ -1,0 +1,413 @@
+"""Jobs in files: one job as JSON, tables as CSV, backups, and moves between stores.
+
+A job file is one JSON object:
+
+``format``
+    ``"swapinfer-job/1"``.
+``records``
+    The job's records in order, each with the fields of `Record`.
+``packs``
+    Digest to text of every pack that a record names and the store keeps.
+
+A backup of a PostgreSQL store is one JSON value a line: ``{"format": "swapinfer-backup/1"}``,
+then a job file's object for each job, then ``{"jobs": n}``. That of a SQLite store is a store.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import sqlite3
+import uuid
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NoReturn
+
+from swapinfer.errors import InputError, LedgerError, SwapinferError
+from swapinfer.ledger.connect import clear_errors
+from swapinfer.ledger.record import JSON, Record, canonical_json, digest_text, record_from_json
+from swapinfer.ledger.rows import JobRow, Summary, require_whole_job
+from swapinfer.ledger.store import Store
+
+JOB_FORMAT = "swapinfer-job/1"
+BACKUP_FORMAT = "swapinfer-backup/1"
+
+MAX_BYTES = 256 * 2**20
+"""Largest job file that is read."""
+
+FORMULA_STARTS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")  # noqa: RUF001  full-width on purpose
+"""What makes a spreadsheet take a text for a formula."""
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What an import did.
+
+    Attributes
+    ----------
+    job : str
+        Id of the job.
+    added : int
+        Records that were not there before; 0 for a file imported already.
+    """
+
+    job: str
+    added: int
+
+
+def job_document(store: Store, job: str) -> dict[str, JSON]:
+    """Make the object that a job file holds.
+
+    Parameters
+    ----------
+    store : Store
+        Where the job is.
+    job : str
+        Its id.
+
+    Returns
+    -------
+    dict
+        As this module's description says.
+
+    Raises
+    ------
+    JobError
+        If there is no such job.
+    LedgerError
+        If its chain does not verify.
+    """
+    chain = store.records(job)
+    return {
+        "format": JOB_FORMAT,
+        "records": [record.to_json() for record in chain],
+        "packs": dict(_packs_of(store, chain)),
+    }
+
+
+def export_job(store: Store, job: str, path: Path) -> None:
+    """Write a job to a new file, whole or not at all.
+
+    Raises
+    ------
+    InputError
+        If the file is there already.
+    LedgerError
+        If the job cannot be read or the file cannot be written.
+    """
+    text = json.dumps(job_document(store, job), ensure_ascii=False, allow_nan=False, indent=1)
+    with _new_file(path) as draft:
+        draft.write_text(text + "\n", encoding="utf-8")
+
+
+def import_job(store: Store, path: Path, summary: Summary | None = None) -> Imported:
+    """Take over the job of a file; one that is here already is left as it is.
+
+    Parameters
+    ----------
+    store : Store
+        Where it goes.
+    path : Path
+        File made by `export_job`.
+    summary : Summary, optional
+        For lists.
+
+    Returns
+    -------
+    Imported
+        What was new.
+
+    Raises
+    ------
+    LedgerError
+        If anything in the file does not verify; nothing of it is taken over then.
+    ConflictError
+        If the job went on differently here, or its repair order is open in another job.
+    """
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise LedgerError(f"{path}: larger than {MAX_BYTES >> 20} MiB, so it is no job file")
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise LedgerError(f"{path}: damaged, or no job file: not UTF-8") from error
+    with _naming(str(path)):
+        chain, packs = read_document(_parse(text))
+        return _take(store, chain, packs, summary)
+
+
+def read_document(document: object) -> tuple[list[Record], dict[str, str]]:
+    """Read and verify a job file's object.
+
+    Parameters
+    ----------
+    document : object
+        As parsed from JSON.
+
+    Returns
+    -------
+    records : list of Record
+        A whole chain that verifies.
+    packs : dict of str to str
+        Texts by digest.
+
+    Raises
+    ------
+    LedgerError
+        At the first thing that does not verify.
+    """
+    if not isinstance(document, dict) or document.get("format") != JOB_FORMAT:
+        raise LedgerError(f'no job file; its "format" must be "{JOB_FORMAT}"')
+    records, packs = document.get("records"), document.get("packs")
+    if set(document) != {"format", "records", "packs"} or not isinstance(records, list):
+        raise LedgerError('a job file holds "format", a list "records" and "packs", nothing else')
+    if not isinstance(packs, dict) or not all(isinstance(text, str) for text in packs.values()):
+        raise LedgerError('"packs" must hold texts by digest')
+    if not all(isinstance(record, dict) for record in records):
+        raise LedgerError('"records" must hold objects')
+    chain = [record_from_json(record) for record in records]
+    require_whole_job(chain)
+    for digest, text in packs.items():
+        if digest_text(text) != digest:
+            raise LedgerError(f"pack {digest[:12]} was altered: its text has another digest")
+    return chain, packs
+
+
+def move_job(source: Store, target: Store, job: str) -> int:
+    """Move a job to another store, where it goes on; here it stays readable.
+
+    Parameters
+    ----------
+    source, target : Store
+        Of either kind.
+    job : str
+        Its id.
+
+    Returns
+    -------
+    int
+        Records that were new to the target. Moving a job back adds what was recorded there.
+
+    Raises
+    ------
+    InputError
+        If both are the same store.
+    ConflictError
+        If the job went on differently in the target.
+    LedgerError
+        If either store cannot be used; the job is then still in the source, and moving it may
+        simply be repeated.
+    """
+    if str(source) == str(target):
+        raise InputError(f"the job is in store {target} already; name another store")
+    added = 0
+
+    def deliver(row: JobRow, chain: list[Record]) -> None:
+        nonlocal added
+        packs = dict(_packs_of(source, chain))
+        added = _take(target, chain, packs, {**row.summary, "status": row.status}).added
+
+    source.hand_over(job, deliver)
+    return added
+
+
+def backup(store: Store, path: Path) -> list[str]:
+    """Copy a store while others may write to it.
+
+    Parameters
+    ----------
+    store : Store
+        Of either kind.
+    path : Path
+        New file: a store for SQLite, JSON lines for PostgreSQL.
+
+    Returns
+    -------
+    list of str
+        What was left out because it does not verify; SQLite copies it as it is.
+
+    Raises
+    ------
+    InputError
+        If the file is there already.
+    LedgerError
+        If it cannot be written.
+    """
+    with _new_file(path) as draft:
+        if store.path is None:
+            return _write_lines(store, draft)
+        with (
+            clear_errors(str(store)),
+            store.engine.connect() as connection,
+            closing(sqlite3.connect(draft)) as copy,
+        ):
+            raw = connection.connection.driver_connection
+            raw.backup(copy)  # type: ignore[union-attr]  # a sqlite3.Connection
+            copy.execute("PRAGMA journal_mode = WAL")
+    return []
+
+
+def restore(store: Store, path: Path, summary: Summary | None = None) -> int:
+    """Take over every job of a backup in JSON lines.
+
+    Parameters
+    ----------
+    store : Store
+        Where they go; what is there already stays.
+    path : Path
+        Backup of a PostgreSQL store.
+    summary : Summary, optional
+        For lists.
+
+    Returns
+    -------
+    int
+        Records that were new.
+
+    Raises
+    ------
+    LedgerError
+        If anything in the file does not verify or its end is missing; nothing is taken over then.
+    ConflictError
+        If a job went on differently here.
+    """
+    with _naming(str(path)):
+        for _ in _read_lines(path):
+            pass  # all of it verifies before any of it is taken
+        return sum(_take(store, chain, packs, summary).added for chain, packs in _read_lines(path))
+
+
+def write_csv(rows: Iterable[Mapping[str, object]], path: Path) -> None:
+    """Write a table for spreadsheets, none of whose cells acts as a formula.
+
+    Parameters
+    ----------
+    rows : iterable of mapping
+        Column to value; the first row's columns count. Numbers stay numbers.
+    path : Path
+        Written whole or not at all; one that is there already is replaced.
+
+    Raises
+    ------
+    LedgerError
+        If the file cannot be written.
+
+    References
+    ----------
+    OWASP, "CSV Injection": an apostrophe before what could begin a formula.
+    """
+    table = list(rows)
+    columns = list(table[0]) if table else []
+    draft = _draft_of(path)
+    with clear_errors(str(path)):
+        try:
+            with draft.open("w", encoding="utf-8", newline="") as file:
+                writer = csv.writer(file, quoting=csv.QUOTE_NONNUMERIC)
+                writer.writerow([_cell(column) for column in columns])
+                writer.writerows([_cell(row.get(column)) for column in columns] for row in table)
+            draft.replace(path)
+        finally:
+            draft.unlink(missing_ok=True)
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return value
+    text = "" if value is None else str(value)
+    harmful = text.lstrip().startswith(FORMULA_STARTS) or text[:1] in {"\t", "\r", "\n", "\0"}
+    return "'" + text if harmful else text
+
+
+def _packs_of(store: Store, chain: Sequence[Record]) -> Iterator[tuple[str, str]]:
+    for digest in sorted({record.pack for record in chain}):
+        if store.has_pack(digest):
+            yield digest, store.pack(digest)
+
+
+def _take(
+    store: Store, chain: Sequence[Record], packs: Mapping[str, str], summary: Summary | None
+) -> Imported:
+    for digest, text in packs.items():
+        store.keep_pack(digest, text)
+    return Imported(chain[0].job, store.receive(chain, summary))
+
+
+def _parse(text: str) -> object:
+    try:
+        document: object = json.loads(text, parse_constant=_refuse_constant)
+    except (ValueError, RecursionError) as error:
+        raise LedgerError(f"damaged, or not JSON: {error}") from error
+    return document
+
+
+def _refuse_constant(name: str) -> NoReturn:
+    raise ValueError(f"{name} is not JSON")
+
+
+def _write_lines(store: Store, path: Path) -> list[str]:
+    left_out, jobs = [], 0
+    with path.open("w", encoding="utf-8") as file:
+        print(canonical_json({"format": BACKUP_FORMAT}), file=file)
+        for row in store.jobs():
+            try:
+                line = canonical_json(job_document(store, row.job))
+            except LedgerError as error:
+                left_out.append(str(error))
+                continue
+            print(line, file=file)
+            jobs += 1
+        print(canonical_json({"jobs": jobs}), file=file)
+        file.flush()
+        os.fsync(file.fileno())
+    return left_out
+
+
+def _read_lines(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
+    try:
+        with path.open(encoding="utf-8") as file:
+            if _parse(file.readline()) != {"format": BACKUP_FORMAT}:
+                raise LedgerError(f'no backup; its first line must be format "{BACKUP_FORMAT}"')
+            jobs = 0
+            for line in file:
+                document = _parse(line)
+                if document == {"jobs": jobs}:
+                    return
+                yield read_document(document)
+                jobs += 1
+    except OSError as error:
+        raise InputError(f"cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise LedgerError("damaged: not UTF-8") from error
+    raise LedgerError(f"damaged: it ends after {jobs} jobs without saying so")
+
+
+@contextmanager
+def _naming(path: str) -> Iterator[None]:
+    try:
+        yield
+    except SwapinferError as error:
+        raise type(error)(f"{path}: {error}") from error
+
+
+def _draft_of(path: Path) -> Path:
+    return path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+
+
+@contextmanager
+def _new_file(path: Path) -> Iterator[Path]:
+    """Give a draft of the owner's alone that becomes `path` when all went well."""
+    draft = _draft_of(path)
+    if path.exists():
+        raise InputError(f"{path} is there already; name a new file")
+    with clear_errors(str(path)):
+        try:
+            os.close(os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+            yield draft
+            os.link(draft, path)
+        finally:
+            for suffix in ("", "-wal", "-shm"):
+                draft.with_name(draft.name + suffix).unlink(missing_ok=True)
