@@ -1,0 +1,5 @@
+"""Run with ``python -m swapinfer``."""
+
+from swapinfer.cli import main
+
+main()

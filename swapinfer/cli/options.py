@@ -1,0 +1,86 @@
+"""Options that many commands share, and how facts reach the screen."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from swapinfer.textview.page import Page
+    from swapinfer.workflow.facts import Facts
+    from swapinfer.workflow.shop import Shop
+
+
+def _complete_ro(incomplete: str) -> list[str]:
+    return _complete(incomplete, lambda shop: [row.ro for row in shop.store.jobs()])
+
+
+def complete_place(incomplete: str) -> list[str]:
+    """Complete the name of a place in the current job's engine."""
+    return _complete(incomplete, lambda shop: shop.load().job.engine.places)
+
+
+def complete_test(incomplete: str) -> list[str]:
+    """Complete the name of a test that the current job's engine allows."""
+    return _complete(incomplete, lambda shop: shop.load().job.engine.tests)
+
+
+def complete_layout(incomplete: str) -> list[str]:
+    """Complete the name of a layout."""
+    return _complete(incomplete, lambda shop: shop.pack.layouts)
+
+
+def _complete(incomplete: str, words: Callable[[Shop], Iterable[str]]) -> list[str]:
+    from swapinfer.errors import SwapinferError
+    from swapinfer.workflow.shop import Shop
+
+    try:
+        with Shop() as shop:
+            return [word for word in words(shop) if word.startswith(incomplete)]
+    except SwapinferError:
+        return []
+
+
+Json = Annotated[bool, typer.Option("--json", help="Print the same facts as JSON.")]
+Job = Annotated[
+    str,
+    typer.Option(
+        "--job", help="Repair order; default the current job.", autocompletion=_complete_ro
+    ),
+]
+Store = Annotated[
+    str, typer.Option("--store", help="Where jobs are kept: a file or a PostgreSQL address.")
+]
+Who = Annotated[str, typer.Option("--who", help="Your name on the record.")]
+Overlays = Annotated[
+    list[Path] | None, typer.Option("--priors", help="Overlay on the base priors; may repeat.")
+]
+
+
+def page() -> Page:
+    """Where text is going: the terminal's width, and emphasis only where it is wanted."""
+    from swapinfer.textview.page import Page
+
+    columns = min(shutil.get_terminal_size((80, 24)).columns, 100)
+    has_colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
+    return Page(max(columns, 40), has_colour)
+
+
+def tell(facts: Facts | list[Facts], *, as_json: bool) -> None:
+    """Print facts as text or as JSON."""
+    several = facts if isinstance(facts, list) else [facts]
+    if as_json:
+        plain = [one.to_json() for one in several]
+        out: object = plain if isinstance(facts, list) else plain[0]
+        typer.echo(json.dumps(out, indent=2, ensure_ascii=False))
+        return
+    from swapinfer.textview import show
+
+    typer.echo("\n".join(show(one, page()) for one in several))

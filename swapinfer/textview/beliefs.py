@@ -1,0 +1,42 @@
+"""What is believed about a job, and how firmly."""
+
+from __future__ import annotations
+
+from swapinfer.textview import show
+from swapinfer.textview.events import cause_words
+from swapinfer.textview.page import Page, bar, percent
+from swapinfer.workflow.facts import BeliefView, SetLine
+
+
+@show.register
+def _(facts: BeliefView, page: Page) -> str:
+    lines = [
+        page.strong(f"{facts.ro}" + (f", supposing {facts.supposed}" if facts.supposed else ""))
+    ]
+    intervals = {interval.element: interval for interval in facts.intervals}
+    rows = []
+    for cause in facts.causes:
+        between = ""
+        if cause.element in intervals:
+            low, high = intervals[cause.element].low, intervals[cause.element].high
+            between = f"{percent(low)} to {percent(high)}"
+        rows.append(
+            [bar(cause.probability, 10), percent(cause.probability), between, cause_words(cause)]
+        )
+    lines += page.table(rows, right=[1, 2])
+    lines += page.heading("combinations")
+    lines += page.table([[percent(s.probability), _set(s)] for s in facts.sets], right=[0])
+    lines.append(f"  {percent(facts.left_out)} in combinations not listed")
+    for flip in facts.flips:
+        lines += page.wrap(
+            f"{facts.causes[0].label} stays ahead of {flip.rival} unless its prior odds were "
+            f"{flip.factor:.3g} times what they are",
+            hang=4,
+        )
+    if not facts.exact:
+        lines += page.wrap("too entangled for the exact pass: fault sets were enumerated")
+    return "\n".join(lines)
+
+
+def _set(line: SetLine) -> str:
+    return " with ".join(line.faults) if line.faults else "nothing wrong that shows"

@@ -1,0 +1,93 @@
+"""Plain building blocks: wrapped lines, columns, bars, with or without emphasis."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+BAR = "#"
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Where text is going.
+
+    Attributes
+    ----------
+    width : int
+        Columns.
+    has_colour : bool
+        Whether emphasis may use terminal attributes; words carry every meaning without it.
+    """
+
+    width: int = 80
+    has_colour: bool = False
+
+    def strong(self, text: str) -> str:
+        """Emphasise a piece of text."""
+        return f"\033[1m{text}\033[0m" if self.has_colour else text
+
+    def wrap(self, text: str, indent: int = 0, hang: int = 2) -> list[str]:
+        """Break one paragraph into lines; later lines hang further in."""
+        return textwrap.wrap(
+            text,
+            self.width,
+            initial_indent=" " * indent,
+            subsequent_indent=" " * (indent + hang),
+            break_long_words=True,
+            break_on_hyphens=False,
+        ) or [""]
+
+    def heading(self, text: str) -> list[str]:
+        """Start a section."""
+        return ["", self.strong(text)]
+
+    def table(self, rows: Iterable[Sequence[str]], *, right: Iterable[int] = ()) -> list[str]:
+        """Lay out rows in columns; the last column wraps.
+
+        Parameters
+        ----------
+        rows : iterable of sequence of str
+            All of one length.
+        right : iterable of int
+            Columns that are flush right.
+        """
+        cells = [list(row) for row in rows]
+        if not cells:
+            return []
+        flush = set(right)
+        widths = [max(len(row[i]) for row in cells) for i in range(len(cells[0]) - 1)]
+        lead = sum(widths) + 2 * len(widths) + 2
+        return [line for row in cells for line in self._row(row, widths, flush, lead)]
+
+    def _row(self, row: list[str], widths: list[int], flush: set[int], lead: int) -> list[str]:
+        fixed = [
+            cell.rjust(width) if i in flush else cell.ljust(width)
+            for i, (cell, width) in enumerate(zip(row[:-1], widths, strict=True))
+        ]
+        head = "  " + "".join(f"{cell}  " for cell in fixed)
+        room = max(self.width - lead, 16)
+        last = textwrap.wrap(row[-1], room, break_on_hyphens=False) or [""]
+        return [(head + last[0]).rstrip(), *(" " * lead + line for line in last[1:])]
+
+
+def percent(probability: float) -> str:
+    """Write a probability so that neither certainty nor impossibility is ever claimed."""
+    if probability >= 0.9995:
+        return "> 99.9 %"
+    if probability >= 0.0995:
+        return f"{100 * probability:.0f} %" if probability < 0.99 else f"{100 * probability:.1f} %"
+    if probability >= 0.001:
+        return f"{100 * probability:.1f} %"
+    return "< 0.1 %"
+
+
+def bar(share: float, length: int = 20) -> str:
+    """Draw a share of one as a bar."""
+    return (BAR * round(share * length)).ljust(length, ".")
+
+
+def money(amount: float, currency: str) -> str:
+    """Write an amount without decimals that nobody needs."""
+    return f"{currency} {amount:,.0f}"

@@ -1,0 +1,166 @@
+"""Questions about jobs: which there are, where parts sit, what is believed."""
+
+from __future__ import annotations
+
+import math
+
+from swapinfer.ledger.drawing import draw_engine
+from swapinfer.ledger.events import read_event
+from swapinfer.ledger.record import Record
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label, say
+from swapinfer.posterior import fault_sets
+from swapinfer.units import convert
+from swapinfer.workflow.causes import Belief, believe, list_causes
+from swapinfer.workflow.facts import (
+    BeliefView,
+    EventLine,
+    JobLine,
+    JobList,
+    JobView,
+    PartLine,
+    PartsView,
+    SetLine,
+)
+from swapinfer.workflow.shop import Shop
+
+SHOWN_SETS = 6
+COVER = 0.999
+
+
+def list_jobs(shop: Shop, status: str = "") -> JobList:
+    """List jobs, the newest first, without replaying any."""
+    current = shop.store.current_job(shop.who)
+    rows = shop.store.jobs(status or None)
+    return JobList(
+        tuple(
+            JobLine(
+                ro=row.ro,
+                status=row.status,
+                opened_at=row.opened_at,
+                updated_at=row.updated_at,
+                complaint=str(row.summary.get("complaint", "")),
+                leading=str(row.summary.get("leading", "")),
+                leading_probability=float(str(row.summary.get("leading_probability", 0.0))),
+                next_step=str(row.summary.get("next_step", "")),
+                away=tuple(map(str, row.summary.get("away", []) or [])),  # type: ignore[arg-type]
+                is_current=row.job == current,
+            )
+            for row in rows
+        )
+    )
+
+
+def choose_job(shop: Shop, ro: str) -> JobView:
+    """Make a job the current one."""
+    shop.store.choose_job(shop.who, shop.job_id(ro))
+    return show_job(shop, ro)
+
+
+def show_job(shop: Shop, ro: str = "") -> JobView:
+    """Show a whole job."""
+    loaded = shop.load(ro)
+    job = loaded.job
+    belief = believe(job)
+    distance = shop.settings.distance
+    return JobView(
+        ro=loaded.ro,
+        status=job_status(job),
+        engine=engine_words(job),
+        drawing=tuple(draw_engine(job)),
+        complaint=job.opening.complaint,
+        odometer=_distance(job.opening.odometer_km, distance),
+        driven=_distance(job.opening.driven_km, distance),
+        pack=f"{job.pack.name} {job.pack.version} ({job.pack.digest[:12]})",
+        events=tuple(_event_line(record, job) for record in loaded.records),
+        causes=list_causes(belief)[:8],
+        away=tuple(job.away_from_home()),
+        open_access=tuple(job.pack.access[name].title for name in sorted(job.open_access)),
+    )
+
+
+def _event_line(record: Record, job: Job) -> EventLine:
+    event = read_event(record.type, record.payload)
+    return EventLine(
+        record.seq, record.at, record.who, record.type, say(event, job), record.seq in job.undone
+    )
+
+
+def job_status(job: Job) -> str:
+    """Open, closed (not verified) or verified."""
+    if job.closing is None:
+        return "open"
+    return "verified" if job.closing.verified else "closed"
+
+
+def engine_words(job: Job) -> str:
+    """Layout and fitment in words."""
+    fitted = (job.pack.fitments[axis][value] for axis, value in job.engine.fitment.items())
+    return ", ".join([job.engine.layout.title, *fitted])
+
+
+def _distance(km: float | None, unit: str) -> str:
+    if km is None or math.isnan(km):
+        return "not given"
+    return f"{convert(km, 'km', unit):,.0f} {unit}"
+
+
+def show_parts(shop: Shop, ro: str = "") -> PartsView:
+    """Show where every movable part is and the exchanges that put all back."""
+    loaded = shop.load(ro)
+    job = loaded.job
+    away = set(job.away_from_home())
+    lines = []
+    for element in job.elements.values():
+        if job.engine.kinds[element.home.kind].movable:
+            place = job.place_of(element.id)
+            lines.append(
+                PartLine(
+                    part=element.id,
+                    label=element_label(job, element.id),
+                    home=element.home.id if place else "",
+                    place=place.id if place else "",
+                    is_new=element.is_new,
+                    is_away=element.id in away,
+                )
+            )
+    return PartsView(loaded.ro, tuple(lines), tuple(job.moves_home()))
+
+
+def show_belief(shop: Shop, ro: str = "") -> BeliefView:
+    """Show what is believed about a job, and how firmly."""
+    loaded = shop.load(ro)
+    return view_belief(loaded.ro, believe(loaded.job))
+
+
+def view_belief(ro: str, belief: Belief, supposed: str = "") -> BeliefView:
+    """Turn a belief into facts."""
+    sets = fault_sets(belief.evidence.problem, belief.posterior, cover=COVER)
+    stats = belief.posterior.stats
+    shown = tuple(
+        SetLine(_faults(belief, element_k), float(p))
+        for element_k, p in zip(
+            sets.element_hk[:SHOWN_SETS], sets.belief_h[:SHOWN_SETS], strict=True
+        )
+    )
+    return BeliefView(
+        ro=ro,
+        causes=list_causes(belief),
+        sets=shown,
+        left_out=1.0 - sum(line.probability for line in shown),
+        intervals=(),
+        flips=(),
+        exact=belief.posterior.exact,
+        log10_evidence=belief.posterior.log_evidence / math.log(10),
+        terms=stats.terms,
+        digits=stats.digits,
+        largest=stats.largest,
+        milliseconds=1000 * stats.seconds,
+        supposed=supposed,
+    )
+
+
+def _faults(belief: Belief, element_k: object) -> tuple[str, ...]:
+    job = belief.evidence.job
+    names = belief.evidence.problem.elements
+    return tuple(element_label(job, names[e]) for e in element_k if e >= 0)  # type: ignore[attr-defined]

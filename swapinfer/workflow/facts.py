@@ -1,0 +1,259 @@
+"""What workflow functions return: plain facts with a versioned JSON shape."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Base of everything a command can print; `shape` names its JSON."""
+
+    shape: ClassVar[str]
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain JSON with the shape's name first; infinities become ``"OL"``."""
+        return {"shape": f"swapinfer.{self.shape}", **_plain(dataclasses.asdict(self))}
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401  JSON holds anything
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return "OL"
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class ModeShare:
+    """One way in which an element may have failed: title and probability."""
+
+    mode: str
+    title: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """An element that may be at fault.
+
+    Attributes
+    ----------
+    element, label : str
+        Id, and name as a person says it.
+    place : str
+        Where it sits now; empty on the bench.
+    probability : float
+        That it is, or until it was touched was, at fault.
+    cured : float
+        Part of that probability in which touching it has already ended the fault.
+    modes : tuple of ModeShare
+        The likeliest ways first.
+    """
+
+    element: str
+    label: str
+    place: str
+    probability: float
+    cured: float
+    modes: tuple[ModeShare, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StepLine:
+    """A next step in one line: id, title, minutes, money, and expected total cost."""
+
+    id: str
+    title: str
+    minutes: float
+    money: float
+    expected_total: float
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded(Facts):
+    """An event was recorded.
+
+    Attributes
+    ----------
+    ro : str
+        Repair order.
+    seq : int
+        Position in the chain.
+    event : str
+        Type of event.
+    said : str
+        What was recorded, in words.
+    meaning : tuple of str
+        What it means, in sentences.
+    before, after : tuple of Cause
+        Leading causes before and after.
+    next : StepLine or None
+        Cheapest way on; None for a closed job.
+    warnings : tuple of str
+        What to look out for.
+    """
+
+    shape: ClassVar[str] = "recorded/1"
+
+    ro: str
+    seq: int
+    event: str
+    said: str
+    meaning: tuple[str, ...]
+    before: tuple[Cause, ...]
+    after: tuple[Cause, ...]
+    next: StepLine | None
+    currency: str
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class JobLine:
+    """A job in a list."""
+
+    ro: str
+    status: str
+    opened_at: str
+    updated_at: str
+    complaint: str
+    leading: str
+    leading_probability: float
+    next_step: str
+    away: tuple[str, ...]
+    is_current: bool
+
+
+@dataclass(frozen=True, slots=True)
+class JobList(Facts):
+    """Jobs, the newest first."""
+
+    shape: ClassVar[str] = "jobs/1"
+
+    jobs: tuple[JobLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EventLine:
+    """An event of a job, in words."""
+
+    seq: int
+    at: str
+    who: str
+    event: str
+    said: str
+    undone: bool
+
+
+@dataclass(frozen=True, slots=True)
+class JobView(Facts):
+    """A whole job: engine, events, causes."""
+
+    shape: ClassVar[str] = "job/1"
+
+    ro: str
+    status: str
+    engine: str
+    drawing: tuple[str, ...]
+    complaint: str
+    odometer: str
+    driven: str
+    pack: str
+    events: tuple[EventLine, ...]
+    causes: tuple[Cause, ...]
+    away: tuple[str, ...]
+    open_access: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PartLine:
+    """A movable part: where it belongs and where it is."""
+
+    part: str
+    label: str
+    home: str
+    place: str
+    is_new: bool
+    is_away: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PartsView(Facts):
+    """Every movable part, and the exchanges that put all back."""
+
+    shape: ClassVar[str] = "parts/1"
+
+    ro: str
+    parts: tuple[PartLine, ...]
+    moves_home: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SetLine:
+    """A combination of faults and its probability; empty `faults` means nothing is wrong."""
+
+    faults: tuple[str, ...]
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """An element's probability over draws of the uncertain priors."""
+
+    element: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Flip:
+    """How far the leader's prior odds would have to fall for a rival to draw level."""
+
+    rival: str
+    factor: float
+
+
+@dataclass(frozen=True, slots=True)
+class BeliefView(Facts):
+    """Belief about a job.
+
+    Attributes
+    ----------
+    causes : tuple of Cause
+        All above a hundredth of a per cent, likeliest first.
+    sets : tuple of SetLine
+        Combinations that together cover `covered`; `left_out` is the rest.
+    intervals : tuple of Interval
+        90 % intervals over the priors' uncertainty, same order as `causes`.
+    flips : tuple of Flip
+        For the leader's rivals.
+    exact : bool
+        False when fault sets had to be enumerated instead.
+    log10_evidence : float
+        Of all findings.
+    terms, digits, largest : int
+        Size of the exact pass.
+    milliseconds : float
+        It took.
+    """
+
+    shape: ClassVar[str] = "belief/1"
+
+    ro: str
+    causes: tuple[Cause, ...]
+    sets: tuple[SetLine, ...]
+    left_out: float
+    intervals: tuple[Interval, ...]
+    flips: tuple[Flip, ...]
+    exact: bool
+    log10_evidence: float
+    terms: int
+    digits: int
+    largest: int
+    milliseconds: float
+    supposed: str = ""

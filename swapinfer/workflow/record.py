@@ -1,0 +1,395 @@
+"""Recording what happened in a job: one function an event."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from swapinfer.errors import ConflictError, InputError, JobError, near_match
+from swapinfer.layout import Place
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job, build_engine, last_undoable, refuse_conflict, replay
+from swapinfer.ledger.words import element_label, say
+from swapinfer.pack.codes import read_codes
+from swapinfer.pack.model import Test
+from swapinfer.units import to_unit
+from swapinfer.workflow.causes import Belief, believe, list_causes
+from swapinfer.workflow.facts import Recorded, StepLine
+from swapinfer.workflow.meaning import explain_finding
+from swapinfer.workflow.planning import first_step
+from swapinfer.workflow.shop import Shop
+
+TRIES = 50
+"""Attempts to append while others keep appending to the same job."""
+
+LEADING = 3
+"""Causes shown before and after an event."""
+
+
+@dataclass(frozen=True)
+class _Pending:
+    """An event as it would stand if it were appended."""
+
+    seq: int
+    type: str
+    payload: Mapping[str, Any]
+
+
+def record(
+    shop: Shop, event_of: Callable[[Job], ev.Event], ro: str = "", touched: Sequence[str] = ()
+) -> Recorded:
+    """Append an event to a job and say what it means.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    event_of : callable
+        Makes the event from the job as it is; raises if it cannot be.
+    ro : str, optional
+        Repair order; default the current job.
+    touched : sequence of str, optional
+        Places whose parts must not have been moved by someone else meanwhile.
+
+    Returns
+    -------
+    Recorded
+
+    Raises
+    ------
+    SwapinferError
+        If the event cannot be; then nothing was recorded.
+    """
+    loaded = shop.load(ro)
+    check = refuse_conflict({place: loaded.job.fitted[place] for place in touched})
+    before = believe(loaded.job)
+    for _ in range(TRIES):
+        event = event_of(loaded.job)
+        seq = len(loaded.records)
+        pending = [*loaded.records, _Pending(seq, event.type, event.to_json())]
+        job = shop.replay(pending)  # type: ignore[arg-type]
+        after = believe(job)
+        step = None if job.closing else first_step(shop, after)
+        try:
+            shop.store.append(
+                loaded.id,
+                event.type,
+                event.to_json(),
+                who=shop.who,
+                at=shop.now(),
+                pack=loaded.records[0].pack,
+                expect_seq=seq,
+                summary=summarise(job, after, step),
+            )
+        except ConflictError:
+            loaded = shop.load(loaded.ro)
+            check(loaded.job)
+            continue
+        return _recorded(shop, loaded.ro, seq, event, (before, after), step)
+    raise ConflictError("others keep recording on this job; try again in a moment")
+
+
+def _recorded(
+    shop: Shop,
+    ro: str,
+    seq: int,
+    event: ev.Event,
+    beliefs: tuple[Belief, Belief],
+    step: StepLine | None,
+) -> Recorded:
+    before, after = beliefs
+    job = after.evidence.job
+    return Recorded(
+        ro=ro,
+        seq=seq,
+        event=event.type,
+        said=say(event, job),
+        meaning=tuple(explain_finding(before, after, event)),
+        before=list_causes(before)[:LEADING],
+        after=list_causes(after)[:LEADING],
+        next=step,
+        currency=shop.settings.costs(job.pack).currency,
+        warnings=tuple(_warnings(job, event)),
+    )
+
+
+def _warnings(job: Job, event: ev.Event) -> list[str]:
+    warnings = []
+    if isinstance(event, ev.Ran) and event.codes:
+        reads = read_codes(job.pack, job.engine, event.codes)
+        unknown = [read.text for read in reads if not read.role]
+        if unknown:
+            warnings.append(f"{' '.join(unknown)}: kept, but carries no weight in this reasoning")
+    if isinstance(event, ev.Closed):
+        if away := job.away_from_home():
+            labels = ", ".join(element_label(job, part) for part in away)
+            warnings.append(f"not where they belong: {labels}")
+        if job.open_access:
+            titles = ", ".join(job.pack.access[name].title for name in sorted(job.open_access))
+            warnings.append(f"still open: {titles}")
+    return warnings
+
+
+def summarise(job: Job, belief: Belief, step: StepLine | None) -> dict[str, Any]:
+    """Sum a job up for a list that does not replay it."""
+    causes = list_causes(belief)
+    status = "open"
+    if job.closing:
+        status = "verified" if job.closing.verified else "closed"
+    return {
+        "status": status,
+        "complaint": job.opening.complaint,
+        "leading": causes[0].label if causes else "",
+        "leading_probability": round(causes[0].probability, 4) if causes else 0.0,
+        "next_step": step.title if step else "",
+        "away": job.away_from_home(),
+    }
+
+
+def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
+    """Open a job and make it the current one.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    opening : Opened
+        First event; names of newer parts may be as typed.
+
+    Raises
+    ------
+    InputError
+        If layout, fitment or a place is unknown.
+    ConflictError
+        If the repair order is open already.
+    """
+    pack = shop.pack
+    engine = build_engine(opening, pack)
+    newer = {engine.find_place(name).id: age for name, age in opening.newer.items()}
+    opening = dataclasses.replace(opening, newer=newer)
+    pending: list[Any] = [_Pending(0, opening.type, opening.to_json())]
+    shop.keep_pack(pack)
+    belief = believe(replay(pending, pack))
+    step = first_step(shop, belief)
+    first = shop.store.create_job(
+        opening.ro,
+        opening.to_json(),
+        who=shop.who,
+        at=shop.now(),
+        pack=pack.digest,
+        summary=summarise(belief.evidence.job, belief, step),
+    )
+    shop.store.choose_job(shop.who, first.job)
+    return _recorded(shop, opening.ro, 0, opening, (belief, belief), step)
+
+
+def run_engine(shop: Shop, run: ev.Ran, ro: str = "") -> Recorded:
+    """Record a period of running.
+
+    Raises
+    ------
+    InputError
+        If the minutes are not positive, a condition, feeling or code is not one.
+    """
+
+    def event_of(job: Job) -> ev.Ran:
+        if not 0 < run.minutes < math.inf:
+            raise InputError(f"running time must be more than 0 minutes, got {run.minutes:g}")
+        if run.felt and run.felt not in job.pack.feelings:
+            raise InputError(f'no feeling "{run.felt}"{near_match(run.felt, job.pack.feelings)}')
+        for cylinder, count in run.counts.items():
+            if count < 0:
+                raise InputError(f"misfire count of cylinder {cylinder} is negative: {count}")
+        if run.codes is None and not run.counts and not run.felt:
+            raise InputError("say what was found: --codes (or --no-codes), --counts or --felt")
+        codes = run.codes and tuple(r.text for r in read_codes(job.pack, job.engine, run.codes))
+        return dataclasses.replace(run, codes=codes if run.codes is not None else None)
+
+    return record(shop, event_of, ro)
+
+
+def swap_parts(shop: Shop, swaps: Sequence[tuple[str, str]], ro: str = "") -> Recorded:
+    """Record that parts changed places, several kinds in one go if need be."""
+    engine = shop.load(ro).job.engine
+    pairs = tuple((engine.find_place(a).id, engine.find_place(b).id) for a, b in swaps)
+    if not pairs:
+        raise InputError("name at least one swap, for example: coil 3-1")
+    touched = [place for pair in pairs for place in pair]
+    return record(shop, lambda _job: ev.Swapped(pairs), ro, touched)
+
+
+def put_back(shop: Shop, ro: str = "") -> Recorded:
+    """Record that every part went back where it belongs."""
+    return record(shop, lambda _job: ev.Returned(), ro)
+
+
+def reseat(shop: Shop, place: str, ro: str = "") -> Recorded:
+    """Record that a connector or joint was taken apart and put together."""
+    return record(shop, lambda job: ev.Reseated(job.engine.find_place(place).id), ro)
+
+
+def replace(shop: Shop, place: str, price: float | None = None, ro: str = "") -> Recorded:
+    """Record that what sits at a place was replaced or put right."""
+    found = shop.load(ro).job.engine.find_place(place).id
+    return record(shop, lambda _job: ev.Replaced(found, price), ro, [found])
+
+
+def measure(
+    shop: Shop,
+    test_id: str,
+    values: Mapping[str, str],
+    ro: str = "",
+    *,
+    against: str = "",
+    temperature: str = "",
+) -> list[Recorded]:
+    """Record one reading, or several of one test.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    test_id : str
+        A test of the pack that is a reading.
+    values : mapping of str to str
+        Target as typed (``3``, ``coil3``, empty for the engine) to value with or without unit.
+    against : str, optional
+        Reference reading, such as battery voltage.
+    temperature : str, optional
+        Of the part.
+
+    Raises
+    ------
+    InputError
+        If the test is none, a value no number, or a unit of another quantity.
+    """
+    if not values:
+        raise InputError("a reading needs a number, for example: 3=12.1V")
+    job = shop.load(ro).job
+    test = find_test(job, test_id, "reading")
+    reference = to_unit(against, test.unit) if against else None
+    degrees = to_unit(temperature, "degC") if temperature else None
+    made = [
+        ev.Measured(
+            test.id,
+            find_target(job, test, target),
+            _in_range(test, to_unit(text, test.unit), text),
+            text,
+            reference,
+            degrees,
+        )
+        for target, text in values.items()
+    ]
+    return [record(shop, lambda _job, event=event: event, ro) for event in made]  # type: ignore[misc]
+
+
+def inspect(shop: Shop, test_id: str, target: str, outcome: str, ro: str = "") -> Recorded:
+    """Record an inspection with a named outcome."""
+
+    def event_of(job: Job) -> ev.Inspected:
+        test = find_test(job, test_id, "inspection")
+        word = "-".join(outcome.lower().split())
+        if word not in test.outcomes:
+            raise InputError(
+                f'"{outcome}" is no outcome of {test.id}{near_match(word, test.outcomes)}'
+            )
+        return ev.Inspected(test.id, find_target(job, test, target), word)
+
+    return record(shop, event_of, ro)
+
+
+def note(shop: Shop, text: str, ro: str = "") -> Recorded:
+    """Record free text."""
+    if not text.strip():
+        raise InputError("a note needs some text")
+    return record(shop, lambda _job: ev.Noted(text), ro)
+
+
+def undo(shop: Shop, seq: int | None = None, ro: str = "") -> Recorded:
+    """Retract the newest event that stands, or a given one."""
+    loaded = shop.load(ro)
+    target = last_undoable(loaded.records) if seq is None else seq
+    if not 0 < target < len(loaded.records):
+        raise JobError(
+            f"no event {target} to undo; they are numbered 1 to {len(loaded.records) - 1}"
+        )
+    return record(shop, lambda _job: ev.Undone(target), ro)
+
+
+def close(shop: Shop, closed: ev.Closed, ro: str = "") -> Recorded:
+    """Close a job with its cause, verified or not."""
+
+    def event_of(job: Job) -> ev.Closed:
+        causes = tuple(_find_element(job, name) for name in closed.causes)
+        modes = closed.modes or ("",) * len(causes)
+        for cause, mode in zip(causes, modes, strict=True):
+            known = job.engine.kinds[job.elements[cause].home.kind].modes
+            if mode and mode not in known:
+                raise InputError(f'{cause} has no mode "{mode}"{near_match(mode, known)}')
+        return dataclasses.replace(closed, causes=causes, modes=modes)
+
+    return record(shop, event_of, ro)
+
+
+def reopen(
+    shop: Shop, reason: str = "", odometer_km: float | None = None, ro: str = ""
+) -> Recorded:
+    """Reopen a closed job: the vehicle came back."""
+    return record(shop, lambda _job: ev.Reopened(reason, odometer_km), ro)
+
+
+def find_test(job: Job, test_id: str, form: str) -> Test:
+    """Test by id, of the form wanted."""
+    tests = job.engine.tests
+    word = "-".join(test_id.lower().split())
+    if word not in tests:
+        raise InputError(f'no test "{test_id}" for this engine{near_match(word, tests)}')
+    if tests[word].form != form:
+        hint = "swapinfer read" if tests[word].form == "reading" else "swapinfer inspect"
+        raise InputError(f'"{word}" is a {tests[word].form}; record it with: {hint}')
+    return tests[word]
+
+
+def find_target(job: Job, test: Test, typed: str) -> str:
+    """Target of a test as a person names it: ``3``, ``cylinder 3``, ``coil3``, ``bank1``."""
+    targets = job.engine.target_places(test.target)
+    if len(targets) == 1 and typed in ("", targets[0]):
+        return targets[0]
+    word = "".join(typed.lower().split())
+    if word in targets:
+        return word
+    if word.isdigit() and f"{test.target}{word}" in targets:
+        return f"{test.target}{word}"
+    if test.target in job.engine.kinds and word:
+        name = f"{test.target}{word}" if word[0].isdigit() else word
+        return _right_kind(job.engine.find_place(name), test, targets)
+    if word.isdigit() and test.target == "cylinder":
+        job.engine.check_cylinder(int(word))
+    raise InputError(f'"{test.id}" cannot be made on "{typed}"{near_match(word, targets)}')
+
+
+def _right_kind(place: Place, test: Test, targets: Sequence[str]) -> str:
+    if place.id not in targets:
+        raise InputError(
+            f'"{test.id}" cannot be made on "{place.id}"{near_match(place.id, targets)}'
+        )
+    return place.id
+
+
+def _in_range(test: Test, value: float, typed: str) -> float:
+    low, high = test.range
+    if math.isinf(value):
+        return value
+    if math.isnan(value) or (test.scale == "log" and value < 0) or abs(value) > 1e3 * max(high, 1):
+        raise InputError(
+            f"{test.title}: {typed} cannot be; readings lie in {low:g} to {high:g} {test.unit}"
+        )
+    return value
+
+
+def _find_element(job: Job, typed: str) -> str:
+    word = "-".join(typed.lower().split())
+    return word if word in job.elements else job.engine.find_place(typed).id

@@ -1,0 +1,165 @@
+"""The shop's own settings, and where files lie on this computer."""
+
+from __future__ import annotations
+
+import dataclasses
+import getpass
+import os
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from swapinfer.errors import InputError, near_match
+from swapinfer.pack.model import Costs, Pack
+
+APP = "swapinfer"
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a shop decides once.
+
+    Attributes
+    ----------
+    shop : str
+        Name on write-ups.
+    technician : str
+        Name on events; the login name when empty.
+    currency : str
+        Three letters.
+    rate_per_hour, comeback : float or None
+        Override the pack's costs.
+    missing_tools : tuple of str
+        Tools of the pack that the shop does not have.
+    pressure, distance, temperature : str
+        Units in which numbers are shown.
+    paper : str
+        ``"a4"`` or ``"letter"``.
+    overlays : tuple of str
+        Overlay files on the base priors.
+    store : str
+        Where jobs are kept; a file or a PostgreSQL address.
+    """
+
+    shop: str = ""
+    technician: str = ""
+    currency: str = ""
+    rate_per_hour: float | None = None
+    comeback: float | None = None
+    missing_tools: tuple[str, ...] = ()
+    pressure: str = "psi"
+    distance: str = "km"
+    temperature: str = "degC"
+    paper: str = "a4"
+    overlays: tuple[str, ...] = ()
+    store: str = ""
+    part_prices: dict[str, float] = field(default_factory=dict)
+
+    def costs(self, pack: Pack) -> Costs:
+        """Costs of the pack with the shop's own figures in their place."""
+        own = {
+            name: value
+            for name in ("currency", "rate_per_hour", "comeback")
+            if (value := getattr(self, name)) not in ("", None)
+        }
+        return dataclasses.replace(pack.costs, **own)
+
+
+def settings_path() -> Path:
+    """Path of the settings file."""
+    named = os.environ.get("SWAPINFER_SETTINGS")
+    return Path(named) if named else _user_folder("config") / "settings.toml"
+
+
+def default_store() -> Path:
+    """Path of the store when nobody names one."""
+    return _user_folder("data") / "jobs.db"
+
+
+def read_settings() -> Settings:
+    """Read the shop's settings; the defaults when there is no file.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or has a key that is not a setting.
+    """
+    path = settings_path()
+    if not path.exists():
+        return Settings()
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise InputError(f"settings file {path}: {error}") from error
+    return _check(path, table)
+
+
+def write_settings(settings: Settings) -> Path:
+    """Write the settings file, private to its owner."""
+    path = settings_path()
+    path.parent.mkdir(parents=True, exist_ok=True)
+    lines = [
+        f"{f.name} = {_toml(value)}"
+        for f in dataclasses.fields(settings)
+        if (value := getattr(settings, f.name)) not in (None, "", (), {})
+    ]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    path.chmod(0o600)
+    return path
+
+
+def login_name() -> str:
+    """Name of whoever is at the keyboard."""
+    try:
+        return os.environ.get("SWAPINFER_WHO") or getpass.getuser()
+    except (KeyError, OSError):
+        return "unknown"
+
+
+def _check(path: Path, table: dict[str, Any]) -> Settings:
+    fields = {f.name: f for f in dataclasses.fields(Settings)}
+    values: dict[str, Any] = {}
+    for key, value in table.items():
+        if key not in fields:
+            raise InputError(
+                f'settings file {path}: unknown setting "{key}"{near_match(key, fields)}'
+            )
+        values[key] = _fit(path, key, value)
+    return Settings(**values)
+
+
+def _fit(path: Path, key: str, value: Any) -> Any:  # noqa: ANN401  whatever the file holds
+    default = getattr(Settings(), key)
+    if isinstance(default, tuple) and isinstance(value, list):
+        return tuple(str(item) for item in value)
+    if default is None and isinstance(value, (int, float)) and not isinstance(value, bool):
+        if value < 0:
+            raise InputError(f"settings file {path}: {key} must not be negative, got {value}")
+        return float(value)
+    if isinstance(default, str) and isinstance(value, str):
+        return value
+    if isinstance(default, dict) and isinstance(value, dict):
+        return {str(name): float(price) for name, price in value.items()}
+    wanted = {"tuple": "a list of words", "str": "text in quotes", "dict": "a table"}
+    kind = wanted.get(type(default).__name__, "a number")
+    raise InputError(f"settings file {path}: {key} must be {kind}, got {value!r}")
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, tuple):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    if isinstance(value, dict):
+        inner = ", ".join(f"{_toml(str(key))} = {_toml(item)}" for key, item in value.items())
+        return "{ " + inner + " }"
+    if isinstance(value, str):
+        escaped = value.replace("\\", "\\\\").replace('"', '\\"')
+        return f'"{escaped}"'
+    return repr(value)
+
+
+def _user_folder(which: str) -> Path:
+    import platformdirs
+
+    folder = platformdirs.user_config_path if which == "config" else platformdirs.user_data_path
+    return folder(APP, appauthor=False)
