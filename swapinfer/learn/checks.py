@@ -1,0 +1,204 @@
+"""Row-by-row checks of a history: what is refused, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from swapinfer.errors import near_match
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    import pandas as pd
+
+NO_CAUSE = ("", "not-found", "declined")
+"""What stands for a cause that nobody established; such jobs count as unconfirmed."""
+REPAIR = "repair"
+"""In ``confirmed_by``: nothing but the success of the repair established the cause."""
+WORD = r"[a-z0-9][a-z0-9._+-]{0,39}"
+"""Families and complaints: a word, so that no free text with names in it gets in."""
+DATE = r"\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])"
+MAX_KM = 3_000_000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Vocabulary:
+    """Words that a history may use.
+
+    Attributes
+    ----------
+    causes : tuple of str
+        ``"kind.mode"`` each, in the order of the models' cause axis.
+    outcomes : dict of str to tuple of str
+        Test to its outcomes (bands of a reading).
+    layouts, ignitions, fuels : tuple of str
+        What vehicles may have.
+    """
+
+    causes: tuple[str, ...]
+    outcomes: dict[str, tuple[str, ...]]
+    layouts: tuple[str, ...]
+    ignitions: tuple[str, ...]
+    fuels: tuple[str, ...]
+
+
+class _Refusals:
+    """Collects the first reason against each row of a frame."""
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        self.frame = frame
+        self.reason = np.full(len(frame), "", dtype=object)
+
+    def refuse(self, bad: np.ndarray, say: Callable[[int], str]) -> None:
+        for row in np.flatnonzero(np.asarray(bad) & (self.reason == "")):
+            self.reason[row] = say(int(row))
+
+    def unlike(self, column: str, pattern: str, wanted: str) -> None:
+        """Refuse values that do not look right."""
+        self._refuse_words(
+            column,
+            lambda words: ~words.str.fullmatch(pattern).to_numpy(),
+            lambda word: f'{column} "{word}" is not {wanted}',
+        )
+
+    def unknown(self, column: str, known: Iterable[str]) -> None:
+        """Refuse values that are not among those known."""
+        allowed = tuple(known)
+        self._refuse_words(
+            column,
+            lambda words: ~words.isin(allowed).to_numpy(),
+            lambda word: f'{column} "{word}" is not known{near_match(word, filter(None, allowed))}',
+        )
+
+    def not_number(self, column: str, lowest: float, highest: float) -> None:
+        """Refuse values that are neither empty nor a number in range."""
+
+        def outside(words: pd.Series) -> np.ndarray:
+            number = to_number(words)
+            return ~((words == "").to_numpy() | ((number >= lowest) & (number <= highest)))
+
+        self._refuse_words(
+            column,
+            outside,
+            lambda word: f'{column} "{word}" is not a number from {lowest:g} to {highest:g}',
+        )
+
+    def _refuse_words(
+        self,
+        column: str,
+        is_bad: Callable[[pd.Series], np.ndarray],
+        say: Callable[[str], str],
+    ) -> None:
+        import pandas as pd
+
+        codes, words = pd.factorize(self.frame[column])
+        bad = is_bad(pd.Series(words, dtype=object).astype(str))
+        if bad.any():
+            self.refuse(bad[codes], lambda row: say(words[codes[row]]))
+
+    def split(self, raw: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame]:
+        """Return which rows are good, and the others with their reasons."""
+        import pandas as pd
+
+        bad = self.reason != ""
+        texts = raw.loc[bad].drop(columns=["line", "width"]).agg(",".join, axis=1)
+        refused = pd.DataFrame(
+            {
+                "line": raw.loc[bad, "line"].to_numpy(),
+                "reason": self.reason[bad].astype(str),
+                "row": texts.to_numpy() if bad.any() else np.array([], dtype=object),
+            }
+        )
+        return ~bad, refused
+
+
+def to_number(words: pd.Series) -> np.ndarray:
+    """Read numbers; what is none becomes nan."""
+    import pandas as pd
+
+    return pd.to_numeric(words, errors="coerce").to_numpy(dtype=np.float64)
+
+
+def cause_names(frame: pd.DataFrame) -> pd.Series:
+    """Name of each row's cause, ``""`` where nobody established one."""
+    named = frame["cause_kind"] + "." + frame["cause_mode"]
+    return named.where(~frame["cause_kind"].isin(NO_CAUSE), "")
+
+
+def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part the rows of a jobs table into good and refused.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A piece as `swapinfer.learn.tables.read_chunks` gives it.
+    words : Vocabulary
+        Words that are accepted.
+
+    Returns
+    -------
+    good : DataFrame
+        With ``cause`` added.
+    refused : DataFrame
+        Columns ``line``, ``reason`` (the first that was found) and ``row``.
+    """
+    tidy = _tidy(frame)
+    tidy["cause"] = cause_names(tidy)
+    found = _Refusals(tidy)
+    _check_width(found)
+    found.unlike("job", r".{1,80}", "a job's name of 1 to 80 characters")
+    found.unlike("opened", DATE, "a date like 2026-03-31")
+    for column in ("family", "complaint"):
+        found.unlike(column, f"(?:{WORD})?", "one word of lower-case letters, digits and . _ + -")
+    found.not_number("odometer_km", 0.0, MAX_KM)
+    found.not_number("exposure_km", 0.0, MAX_KM)
+    for column, known in (
+        ("layout", words.layouts),
+        ("ignition", words.ignitions),
+        ("fuel", words.fuels),
+        ("confirmed_by", (REPAIR, *words.outcomes)),
+    ):
+        found.unknown(column, ("", *known))
+    found.unknown("cause", ("", *words.causes))
+    found.unknown("verified", ("yes", "no"))
+    found.unknown("advised", ("", "yes", "no"))
+    nothing = (tidy["verified"] == "yes") & (tidy["cause"] == "")
+    found.refuse(nothing.to_numpy(), lambda _: "verified is yes, but no cause is given")
+    own = (tidy["comeback_of"] == tidy["job"]).to_numpy()
+    found.refuse(own, lambda _: "comeback_of names the job itself")
+    good, refused = found.split(frame)
+    return tidy.loc[good], refused
+
+
+def check_findings(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part the rows of a findings table into good and refused; as `check_jobs`."""
+    tidy = _tidy(frame)
+    tidy["shown"] = tidy["test"] + "=" + tidy["outcome"]
+    found = _Refusals(tidy)
+    _check_width(found)
+    found.unlike("job", r".{1,80}", "a job's name of 1 to 80 characters")
+    found.not_number("sequence", 0.0, 1e9)
+    found.refuse((tidy["sequence"] == "").to_numpy(), lambda _: "sequence is missing")
+    found.unknown("test", words.outcomes)
+    found.unknown("shown", shown_names(words))
+    good, refused = found.split(frame)
+    return tidy.loc[good], refused
+
+
+def shown_names(words: Vocabulary) -> tuple[str, ...]:
+    """Every outcome of every test, as ``"test=outcome"``."""
+    return tuple(f"{test}={outcome}" for test, names in words.outcomes.items() for outcome in names)
+
+
+def _tidy(frame: pd.DataFrame) -> pd.DataFrame:
+    text = [name for name in frame.columns if name not in ("line", "width")]
+    stripped = {name: frame[name].str.strip() for name in text}
+    return frame.assign(**stripped)
+
+
+def _check_width(found: _Refusals) -> None:
+    width = found.frame["width"].to_numpy()
+    found.refuse(width != 0, lambda row: f"the row has {width[row]} fields, the header does not")

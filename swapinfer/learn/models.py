@@ -1,0 +1,447 @@
+"""Probability models of a shop's history: arrays in, a `pymc.Model` out.
+
+Four models share a handful of building blocks. None of them reads a file or knows a pack; what
+they are told about prior belief arrives as numbers.
+
+Axes: ``g`` cell (family, age band and complaint together), ``c`` cause, ``l`` level of a pooled
+factor, ``k`` group of unconfirmed jobs, ``u`` unit, ``o`` outcome, ``r`` row of exposure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.learn.compat import Model, Tensor
+
+Hyperprior = Callable[[str], Tensor]
+"""Makes the named random variable inside the model that is being built."""
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """A grouping of cells whose effects on the causes are partially pooled.
+
+    Attributes
+    ----------
+    name : str
+        Such as ``"family"``.
+    levels : tuple of str
+        Names of the groups.
+    level_g : ndarray of int, shape (cell,)
+        Index of each cell's group.
+    """
+
+    name: str
+    levels: tuple[str, ...]
+    level_g: IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class CauseCounts:
+    """Sufficient statistics of the causes of a shop's jobs.
+
+    Attributes
+    ----------
+    causes : tuple of str
+        ``"kind.mode"`` each.
+    factors : tuple of Factor
+        Groupings of the cells.
+    base_gc : ndarray of float, shape (cell, cause)
+        The base pack's chance of each cause, given a complaint; rows sum to 1.
+    confirmed_gc : ndarray of float, shape (cell, cause)
+        Verified jobs without a comeback.
+    returned_gc : ndarray of float, shape (cell, cause)
+        Verified jobs whose comeback found no verified cause.
+    chain_cell_n, chain_first_n, chain_last_n : ndarray of int, shape (chain,)
+        Jobs with a comeback that has a verified cause of its own: cell, recorded causes.
+    chain_count_n : ndarray of float, shape (chain,)
+        How often.
+    open_cell_k : ndarray of int, shape (group,)
+        Cell of a group of unconfirmed jobs.
+    open_likelihood_kc : ndarray of float, shape (group, cause)
+        Likelihood of the group's findings under each cause, up to a factor a row.
+    open_count_k : ndarray of float, shape (group,)
+        Jobs in it.
+    """
+
+    causes: tuple[str, ...]
+    factors: tuple[Factor, ...]
+    base_gc: FloatArray
+    confirmed_gc: FloatArray
+    returned_gc: FloatArray
+    chain_cell_n: IntArray
+    chain_first_n: IntArray
+    chain_last_n: IntArray
+    chain_count_n: FloatArray
+    open_cell_k: IntArray
+    open_likelihood_kc: FloatArray
+    open_count_k: FloatArray
+
+
+def half_normal(scale: float) -> Hyperprior:
+    """Make a hyperprior for a standard deviation: the absolute value of a normal."""
+
+    def make(name: str) -> Tensor:
+        import pymc as pm
+
+        return pm.HalfNormal(name, scale)
+
+    return make
+
+
+EFFECT_SD = half_normal(0.5)
+
+
+@dataclass(frozen=True, slots=True)
+class CausePriors:
+    """What is believed before the shop's own jobs.
+
+    Attributes
+    ----------
+    shop_sd_c : ndarray of float, shape (cause,)
+        Standard deviation of the shop's log hazard ratio of each cause.
+    effect_scale_c : ndarray of float, shape (cause,)
+        Relative size of the pooled effects; 0 marks a reference that does not vary.
+    pooling : callable
+        Hyperprior of each factor's standard deviation.
+    label_right : tuple of float or None
+        Beta parameters of the chance that a verified cause is the true one; None takes every
+        recorded cause as true, for histories that do not record comebacks.
+    returns_if_right, returns_if_wrong : tuple of float
+        Beta parameters of the chance of a comeback after a right and after a wrong repair.
+    """
+
+    shop_sd_c: FloatArray
+    effect_scale_c: FloatArray
+    pooling: Hyperprior = EFFECT_SD
+    label_right: tuple[float, float] | None = (19.0, 1.0)
+    returns_if_right: tuple[float, float] = (1.0, 30.0)
+    returns_if_wrong: tuple[float, float] = (6.0, 3.0)
+
+
+def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
+    r"""Build the hierarchical multinomial logit of cause given complaint.
+
+    Parameters
+    ----------
+    data : CauseCounts
+        Sufficient statistics; the model's size does not depend on how many jobs they sum up.
+    priors : CausePriors
+        Spread of the shop's effects, and belief about recorded causes.
+
+    Returns
+    -------
+    pymc.Model
+        Free variables ``shop_raw``, and for each factor ``<name>_sd`` and ``<name>_raw``
+        (non-centred); deterministic ``shop`` (cause) and ``<name>`` (level, cause).
+
+    Notes
+    -----
+    The share of cause c in cell g is the softmax over causes of
+    :math:`\log \mathrm{base}_{gc} + \mathrm{shop}_c + \sum_f \mathrm{effect}^f_{l(f,g),c}`.
+    An unconfirmed job adds the log of its findings' likelihood averaged over the shares: its
+    latent cause is summed out. Jobs enter once each, so nothing is double counted when the tool
+    chose the steps: which finding is made next depends on earlier findings only, and such a
+    choice drops out of the likelihood (Rubin, "Inference and missing data", Biometrika 63, 1976).
+    """
+    import pymc as pm
+    import pytensor.tensor as pt
+
+    coords = {"cause": list(data.causes)} | {
+        f.name + "_level": list(f.levels) for f in data.factors
+    }
+    with pm.Model(coords=coords) as model:
+        score_gc = pt.log(pm.Data("base", data.base_gc)) + _shop_effect(priors)
+        for factor in data.factors:
+            score_gc = score_gc + _pooled_effect(factor, priors)[factor.level_g]
+        share_gc = pt.exp(score_gc - pt.logsumexp(score_gc, axis=1, keepdims=True))
+        _add_confirmed(data, priors, share_gc)
+        _add_unconfirmed(data, share_gc)
+    return model
+
+
+def _shop_effect(priors: CausePriors) -> Tensor:
+    import pymc as pm
+
+    raw_c = pm.Normal("shop_raw", dims="cause")
+    return pm.Deterministic("shop", raw_c * priors.shop_sd_c, dims="cause")
+
+
+def _pooled_effect(factor: Factor, priors: CausePriors) -> Tensor:
+    import pymc as pm
+
+    dims = (factor.name + "_level", "cause")
+    sd = priors.pooling(factor.name + "_sd")
+    raw_lc = pm.Normal(factor.name + "_raw", dims=dims)
+    return pm.Deterministic(factor.name, raw_lc * sd * priors.effect_scale_c, dims=dims)
+
+
+def _add_confirmed(data: CauseCounts, priors: CausePriors, share_gc: Tensor) -> None:
+    import pymc as pm
+    import pytensor.tensor as pt
+
+    confirmed_gc = pm.Data("confirmed", data.confirmed_gc)
+    if priors.label_right is None:
+        pm.Potential("log_confirmed", pt.sum(confirmed_gc * pt.log(share_gc)))
+        return
+    labels = _labels(priors, len(data.causes))
+    stayed = labels.chance(share_gc, labels.right_stays, labels.wrong_stays)
+    came_back = labels.chance(share_gc, labels.right_returns, labels.wrong_returns)
+    pm.Potential(
+        "log_confirmed",
+        pt.sum(confirmed_gc * pt.log(stayed))
+        + pt.sum(pm.Data("returned", data.returned_gc) * pt.log(came_back))
+        + _log_chains(data, labels, share_gc),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Labels:
+    """Chance that a recorded cause, and what followed, arises if it is right or one wrong one."""
+
+    right_stays: Tensor
+    right_returns: Tensor
+    wrong_stays: Tensor
+    wrong_returns: Tensor
+
+    @staticmethod
+    def chance(share: Tensor, right: Tensor, wrong: Tensor) -> Tensor:
+        return share * right + (1 - share) * wrong
+
+
+def _labels(priors: CausePriors, n_causes: int) -> _Labels:
+    import pymc as pm
+
+    right = pm.Beta("label_right", *(priors.label_right or (1.0, 1.0)))
+    if_right = pm.Beta("returns_if_right", *priors.returns_if_right)
+    if_wrong = pm.Beta("returns_if_wrong", *priors.returns_if_wrong)
+    wrong = (1 - right) / max(n_causes - 1, 1)
+    return _Labels(
+        right_stays=right * (1 - if_right),
+        right_returns=right * if_right,
+        wrong_stays=wrong * (1 - if_wrong),
+        wrong_returns=wrong * if_wrong,
+    )
+
+
+def _log_chains(data: CauseCounts, labels: _Labels, share_gc: Tensor) -> Tensor:
+    """Sum the true cause out of pairs of recorded causes, first visit and comeback."""
+    import pytensor.tensor as pt
+
+    share_first = share_gc[data.chain_cell_n, data.chain_first_n]
+    share_last = share_gc[data.chain_cell_n, data.chain_last_n]
+    neither = labels.wrong_returns * labels.wrong_stays
+    same = share_first * labels.right_returns * labels.right_stays + (1 - share_first) * neither
+    different = (
+        share_first * labels.right_returns * labels.wrong_stays
+        + share_last * labels.wrong_returns * labels.right_stays
+        + (1 - share_first - share_last) * neither
+    )
+    agree_n = data.chain_first_n == data.chain_last_n
+    return pt.sum(data.chain_count_n * pt.log(pt.switch(agree_n, same, different)))
+
+
+def _add_unconfirmed(data: CauseCounts, share_gc: Tensor) -> None:
+    import pymc as pm
+    import pytensor.tensor as pt
+
+    likelihood_kc = pm.Data("open_likelihood", data.open_likelihood_kc)
+    count_k = pm.Data("open_count", data.open_count_k)
+    mixed_k = pt.sum(share_gc[pm.Data("open_cell", data.open_cell_k)] * likelihood_kc, axis=1)
+    pm.Potential("log_unconfirmed", pt.sum(count_k * pt.log(mixed_k)))
+
+
+@dataclass(frozen=True, slots=True)
+class OutcomeCounts:
+    """Sufficient statistics of what tests showed.
+
+    A *unit* is one profile of one test: what it shows on a thing in order, or on one that has a
+    mode which the test can see. A *slot* is one outcome of one unit, numbered throughout. A
+    *sighting* is one outcome of one test under one cause: because a fault shows only part of the
+    time, its chance is ``visible * chance[seen] + (1 - visible) * chance[unseen]``.
+
+    Attributes
+    ----------
+    units : tuple of str
+        Names of the units.
+    outcomes : tuple of tuple of str
+        Outcomes of each.
+    base : tuple of ndarray of float
+        The pack's chance of each outcome of each unit.
+    seen_s, unseen_s : ndarray of int, shape (sighting,)
+        Slot of the mode's own profile, and of the profile of a thing in order.
+    visible_s : ndarray of float, shape (sighting,)
+        Part of the time for which the mode shows.
+    count_s : ndarray of float, shape (sighting,)
+        Findings from jobs confirmed by something else than this test.
+    open_sighting_kfc : ndarray of int, shape (group, finding, cause)
+        For groups of unconfirmed jobs: which sighting each finding is under each cause, -1 where
+        the group has fewer findings.
+    open_log_share_kc : ndarray of float, shape (group, cause)
+        Log chance of the causes, before the findings.
+    open_count_k : ndarray of float, shape (group,)
+        Jobs in each group.
+    """
+
+    units: tuple[str, ...]
+    outcomes: tuple[tuple[str, ...], ...]
+    base: tuple[FloatArray, ...]
+    seen_s: IntArray
+    unseen_s: IntArray
+    visible_s: FloatArray
+    count_s: FloatArray
+    open_sighting_kfc: IntArray
+    open_log_share_kc: FloatArray
+    open_count_k: FloatArray
+
+
+def log_normal(median: float, log_sd: float) -> Hyperprior:
+    """Make a hyperprior for a positive number known to within a factor."""
+
+    def make(name: str) -> Tensor:
+        import pymc as pm
+
+        return pm.LogNormal(name, np.log(median), log_sd)
+
+    return make
+
+
+PACK_WEIGHT = log_normal(20.0, 0.7)
+
+
+def pooled_chances(name: str, mean_uo: Tensor, concentration: Tensor) -> Tensor:
+    """Make the outcome chances of several units, pooled around what is expected of each.
+
+    Parameters
+    ----------
+    name : str
+        Of the random variable.
+    mean_uo : array or tensor, shape (unit, outcome)
+        Expected chances; rows sum to 1.
+    concentration : float or tensor
+        Pseudo-counts that the expectation is worth; infinite is "all units are as expected".
+
+    Returns
+    -------
+    pymc Dirichlet variable, shape (unit, outcome)
+        With two outcomes it is the beta of the beta-binomial.
+    """
+    import pymc as pm
+
+    return pm.Dirichlet(name, a=mean_uo * concentration)
+
+
+def reliability_model(data: OutcomeCounts, concentration: Hyperprior = PACK_WEIGHT) -> Model:
+    """Build the hierarchical model of what each test shows under each mode.
+
+    Parameters
+    ----------
+    data : OutcomeCounts
+        Sufficient statistics.
+    concentration : callable
+        Hyperprior of the pseudo-counts that the pack's chances are worth, shared by all units.
+
+    Returns
+    -------
+    pymc.Model
+        Free variables ``concentration`` and one ``chance_<size>`` for each number of outcomes;
+        deterministic ``chance`` (slot).
+
+    Notes
+    -----
+    Counting only confirmed jobs would be biased, because a test that shows a fault makes it more
+    likely that anybody confirms it (verification bias: Begg and Greenes, "Assessment of
+    diagnostic tests when disease verification is subject to selection bias", Biometrics 39,
+    1983). Provided that whether a cause gets confirmed depends on recorded findings only, the
+    likelihood of *all* jobs is free of that bias, so unconfirmed jobs take part with their cause
+    summed out.
+    """
+    import pymc as pm
+    import pytensor.tensor as pt
+
+    slots = [f"{u}={o}" for u, names in zip(data.units, data.outcomes, strict=True) for o in names]
+    with pm.Model(coords={"slot": slots}) as model:
+        chance = pm.Deterministic(
+            "chance", _slots(data, concentration("concentration")), dims="slot"
+        )
+        visible_s = pm.Data("visible", data.visible_s)
+        log_s = pt.log(visible_s * chance[data.seen_s] + (1 - visible_s) * chance[data.unseen_s])
+        pm.Potential("log_confirmed", pt.sum(pm.Data("count", data.count_s) * log_s))
+        log_padded = pt.concatenate([log_s, pt.zeros(1)])
+        joint_kc = pm.Data("open_log_share", data.open_log_share_kc) + log_padded[
+            pm.Data("open_sighting", data.open_sighting_kfc)
+        ].sum(axis=1)
+        count_k = pm.Data("open_count", data.open_count_k)
+        pm.Potential("log_unconfirmed", pt.sum(count_k * pt.logsumexp(joint_kc, axis=1)))
+    return model
+
+
+def _slots(data: OutcomeCounts, concentration: Tensor) -> Tensor:
+    """Lay the chances of all units out in one vector, unit after unit."""
+    import pytensor.tensor as pt
+
+    parts: list[Tensor] = [None] * len(data.units)
+    for size in sorted({len(chances) for chances in data.base}):
+        members = [u for u, chances in enumerate(data.base) if len(chances) == size]
+        mean_uo = np.stack([data.base[u] for u in members])
+        drawn_uo = pooled_chances(f"chance_{size}", mean_uo, concentration)
+        for row, unit in enumerate(members):
+            parts[unit] = drawn_uo[row]
+    return pt.concatenate(parts)
+
+
+RateHyperprior = Callable[[], tuple[Tensor, Tensor]]
+"""Makes shape and rate of the gamma distribution of rates inside the model."""
+
+
+def gamma_rate(alpha: Hyperprior, beta: Hyperprior) -> RateHyperprior:
+    """Make the hyperpriors of a gamma distribution of rates from two independent ones."""
+
+    def make() -> tuple[Tensor, Tensor]:
+        return alpha("alpha"), beta("beta")
+
+    return make
+
+
+def rate_around(median: float, log_sd: float, concentration: Hyperprior) -> RateHyperprior:
+    """Make the hyperpriors of rates that scatter around one uncertain level."""
+
+    def make() -> tuple[Tensor, Tensor]:
+        alpha = concentration("concentration")
+        level = log_normal(median, log_sd)("level")
+        return alpha, alpha / level
+
+    return make
+
+
+def rate_model(events_u: IntArray, exposure_u: FloatArray, hyper: RateHyperprior) -> Model:
+    """Build the gamma-Poisson model of partially pooled rates.
+
+    Parameters
+    ----------
+    events_u : ndarray of int, shape (unit,)
+        Events of each unit.
+    exposure_u : ndarray of float, shape (unit,)
+        What they are divided by: running time, or the number that a pack expects, in which case
+        the rate is a hazard ratio.
+    hyper : callable
+        Makes shape and rate of the gamma distribution that the units' rates come from.
+
+    Returns
+    -------
+    pymc.Model
+        With ``rate`` (unit) beside the hyperparameters.
+    """
+    import pymc as pm
+
+    with pm.Model(coords={"unit": np.arange(len(events_u))}) as model:
+        alpha, beta = hyper()
+        rate_u = pm.Gamma("rate", alpha, beta, dims="unit")
+        exposure = pm.Data("exposure", exposure_u, dims="unit")
+        events = pm.Data("events", events_u, dims="unit")
+        pm.Poisson("observed", rate_u * exposure, observed=events, dims="unit")
+    return model
