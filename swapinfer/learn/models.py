@@ -154,7 +154,7 @@ def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
     coords = {"cause": list(data.causes)} | {
         f.name + "_level": list(f.levels) for f in data.factors
     }
-    with pm.Model(coords=coords) as model:
+    with pm.Model(coords={"cause": list(data.causes), **levels}) as model:
         score_gc = pt.log(pm.Data("base", data.base_gc)) + _shop_effect(priors)
         for factor in data.factors:
             score_gc = score_gc + _pooled_effect(factor, priors)[factor.level_g]
