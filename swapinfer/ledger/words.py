@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from functools import singledispatch
+from math import exp
 
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.engine import Engine
+from swapinfer.pack.model import Curve, Test
 
 
 def where_words(place: Place) -> str:
@@ -57,6 +59,19 @@ def now_at(job: Job, element_id: str) -> str:
     if place == job.elements[element_id].home:
         return ""
     return f"now on {where_words(place)}"
+
+
+def expected_range(test: Test, level: float = 1.0) -> str:
+    """Range that nine in ten good readings fall into, as text; empty for inspections."""
+    curve = test.profiles["good"]
+    if not isinstance(curve, Curve):
+        return ""
+    _, centre, sd = max(curve.lobes)
+    if test.scale == "log":
+        low, high = centre * exp(-1.645 * sd), centre * exp(1.645 * sd)
+    else:
+        low, high = centre - 1.645 * sd, centre + 1.645 * sd
+    return f"{low * level:.3g} to {high * level:.3g} {test.unit}"
 
 
 @singledispatch

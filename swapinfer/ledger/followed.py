@@ -1,0 +1,115 @@
+"""What a run means beside an earlier one: whether the fault followed the part."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Finding, Job
+from swapinfer.ledger.words import element_label, where_words
+from swapinfer.pack.codes import read_codes
+
+
+def misfiring(job: Job, run: ev.Ran) -> frozenset[int] | None:
+    """Cylinders that misfired in a run, or None if it does not say.
+
+    A counter says so when it stands well above the background.
+    """
+    if run.counts:
+        floor = 4 * job.pack.running.leak_counts_per_min * run.minutes + 3
+        return frozenset(cylinder for cylinder, count in run.counts.items() if count > floor)
+    if run.codes is None:
+        return frozenset() if run.felt == "smooth" else None
+    reads = read_codes(job.pack, job.engine, run.codes)
+    cylinders = frozenset(c for r in reads if r.role == "misfire" for c in r.cylinders)
+    if not cylinders and any(r.role == "random" for r in reads):
+        return None
+    return cylinders
+
+
+def explain_run(job: Job, finding: Finding) -> list[str]:
+    """Say what a run means beside the last one in another arrangement.
+
+    Parameters
+    ----------
+    job : Job
+        After the run.
+    finding : Finding
+        The run.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    run = finding.event
+    if not isinstance(run, ev.Ran):
+        return []
+    now = misfiring(job, run)
+    if now is None:
+        return ["a misfire was noticed, but nothing says in which cylinder"]
+    sentences = [_state(now)]
+    earlier = _last_misfire_elsewhere(job, finding)
+    if earlier is not None:
+        sentences += _followed(job, earlier, finding, now)
+    return sentences
+
+
+def _state(now: frozenset[int]) -> str:
+    if not now:
+        return "no cylinder misfired in this run"
+    return f"{_cylinders(now)} misfired, the others were quiet"
+
+
+def _cylinders(numbers: Iterable[int]) -> str:
+    listed = [str(number) for number in sorted(numbers)]
+    if len(listed) == 1:
+        return f"cylinder {listed[0]}"
+    return f"cylinders {', '.join(listed[:-1])} and {listed[-1]}"
+
+
+def _last_misfire_elsewhere(job: Job, finding: Finding) -> Finding | None:
+    for other in reversed(job.findings):
+        if other.time >= finding.time or not isinstance(other.event, ev.Ran):
+            continue
+        if other.fitted != finding.fitted:
+            return other if misfiring(job, other.event) else None
+    return None
+
+
+def _followed(job: Job, earlier: Finding, finding: Finding, now: frozenset[int]) -> list[str]:
+    if not isinstance(earlier.event, ev.Ran):
+        return []
+    before = misfiring(job, earlier.event) or frozenset()
+    was_at = {element: place for place, element in earlier.fitted.items()}
+    sentences = []
+    for place, element in finding.fitted.items():
+        if element not in was_at or was_at[element] == place:
+            continue
+        origin, here = job.engine.places[was_at[element]], job.engine.places[place]
+        if not set(origin.cylinders) & before or set(here.cylinders) & before:
+            continue
+        came, stayed = set(here.cylinders) & now, set(origin.cylinders) & now
+        sentences.append(
+            _verdict(
+                element_label(job, element),
+                (where_words(origin), where_words(here)),
+                came=bool(came),
+                stayed=bool(stayed),
+            )
+        )
+    return sentences
+
+
+def _verdict(part: str, moved: tuple[str, str], *, came: bool, stayed: bool) -> str:
+    origin, here = moved
+    if came and not stayed:
+        return f"{here} now misfires and {origin} is quiet: the fault followed the {part}"
+    if stayed and not came:
+        return f"{origin} still misfires and {here} does not: the fault did not follow the {part}"
+    if came and stayed:
+        return f"{origin} still misfires and {here} does too: more than one thing may be at fault"
+    return (
+        f"neither {origin} nor {here} misfires: moving the {part} may have cured a contact, "
+        "or the fault did not show this time"
+    )
