@@ -151,9 +151,7 @@ def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
     import pymc as pm
     import pytensor.tensor as pt
 
-    coords = {"cause": list(data.causes)} | {
-        f.name + "_level": list(f.levels) for f in data.factors
-    }
+    levels = {factor.name + "_level": list(factor.levels) for factor in data.factors}
     with pm.Model(coords={"cause": list(data.causes), **levels}) as model:
         score_gc = pt.log(pm.Data("base", data.base_gc)) + _shop_effect(priors)
         for factor in data.factors:
