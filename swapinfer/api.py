@@ -1,0 +1,115 @@
+"""The same jobs from Python, without a store."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from swapinfer.evidence.assemble import gather_evidence
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job as Replayed
+from swapinfer.ledger.replay import replay
+from swapinfer.pack import load_pack
+from swapinfer.pack.model import Pack
+from swapinfer.posterior import infer
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class _Entry:
+    seq: int
+    type: str
+    payload: ev.JSON
+
+
+@dataclass(frozen=True)
+class Job:
+    """A job as a sequence of events; immutable, so that "what if" is a new job.
+
+    Attributes
+    ----------
+    pack : Pack
+        Priors in force.
+    events : tuple of Event
+        The opening first.
+    """
+
+    pack: Pack
+    events: tuple[ev.Event, ...]
+
+    @classmethod
+    def open(cls, opening: ev.Opened, pack: Pack | None = None) -> Job:
+        """Open a job, by default under the base priors.
+
+        Raises
+        ------
+        InputError
+            If the engine described cannot be.
+        """
+        job = cls(pack or load_pack(), (opening,))
+        job.replayed  # noqa: B018  refuses an impossible engine now
+        return job
+
+    def then(self, *events: ev.Event) -> Job:
+        """Return the job with more events.
+
+        Raises
+        ------
+        SwapinferError
+            If one contradicts those before it.
+        """
+        job = Job(self.pack, (*self.events, *events))
+        job.replayed  # noqa: B018  refuses an impossible event now
+        return job
+
+    @cached_property
+    def replayed(self) -> Replayed:
+        """Where every part is and what has been found."""
+        entries = [_Entry(i, event.type, event.to_json()) for i, event in enumerate(self.events)]
+        return replay(entries, self.pack)
+
+
+def belief(job: Job) -> pd.DataFrame:
+    """Return the probability of every element's states.
+
+    Parameters
+    ----------
+    job : Job
+        Any job.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row for each element and mode: ``element``, ``kind``, ``place`` (empty on the bench),
+        ``mode``, ``probability`` (of the mode) and ``fault`` (of the element), by falling
+        ``fault`` and ``probability``.
+    """
+    import pandas as pd
+
+    evidence = gather_evidence(job.replayed)
+    posterior = infer(evidence.problem)
+    rows = []
+    for e, element in enumerate(evidence.space.elements):
+        place = job.replayed.place_of(element.id)
+        shares: dict[str, float] = {}
+        for s, state in enumerate(evidence.space.states[e]):
+            if state.mode:
+                shares[state.mode.id] = shares.get(state.mode.id, 0.0) + float(
+                    posterior.marginal_es[e, s]
+                )
+        for mode, share in shares.items():
+            rows.append(
+                {
+                    "element": element.id,
+                    "kind": element.home.kind,
+                    "place": place.id if place else "",
+                    "mode": mode,
+                    "probability": share,
+                    "fault": float(posterior.fault_e[e]),
+                }
+            )
+    frame = pd.DataFrame(rows).sort_values(["fault", "probability"], ascending=False)
+    return frame.reset_index(drop=True)
