@@ -1,1 +1,5 @@
 """Priors, modes, tests, costs and cautions, read from `priors/*.toml`."""
+
+from swapinfer.pack.load import load_pack, pack_from_json, pack_to_json
+
+__all__ = ["load_pack", "pack_from_json", "pack_to_json"]

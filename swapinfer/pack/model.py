@@ -354,9 +354,9 @@ class Code:
     first : int
         Number of the family's first code: 301 is P0301.
     pattern : str
-        How numbers go on from it: ``"cylinder"``, ``"bank"`` (with `step`) or ``"engine"``.
+        How numbers go on from it: ``"cylinder"``, ``"pair"``, ``"bank"`` or ``"engine"``.
     step : int
-        Distance between the codes of neighbouring banks.
+        Distance between the codes of neighbours; 0 is as good as 1.
     role : str
         ``"misfire"`` (this cylinder), ``"random"`` (some cylinder) or ``"fault"``.
     sets : tuple of (kind, mode, chance)

@@ -1,0 +1,262 @@
+"""What a pack must be beyond having the right shape: chances add up, names exist."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Mapping
+
+from swapinfer.errors import near_match
+from swapinfer.layout import PATTERNS
+from swapinfer.pack.codec import MisfitError
+from swapinfer.pack.model import GOOD, Access, Code, Curve, Handling, Kind, Mode, Pack, Test
+from swapinfer.pack.shape import ANY, Table
+from swapinfer.units import UNITS
+
+WHOLE_TARGETS = ("cylinder", "bank", "engine")
+FORMS = ("reading", "inspection")
+SCALES = ("linear", "log")
+FORMULAS = ("polytropic", "fixed")
+ROLES = ("misfire", "random", "fault")
+CODE_PATTERNS = ("cylinder", "pair", "bank", "engine")
+GRADES = ("published", "common", "memory", "chosen", "learned")
+
+_ON_A_METERS_SCALE = {"profile", "band", "range"}
+_CHANCES = {"chance", "floor", "fresh", "felt", "misattribution", "new_fault", "false_chance"}
+_TABLES_OF_CHANCES = {"severity", "shows", "sets", "handling", "disturbs"}
+_ABOVE_ZERO = {"median", "shape", "dispersion", "leak_dispersion", "km_per_min"}
+_SUM_TOLERANCE = 1e-9
+
+
+def check_numbers(table: Table, path: tuple[str, ...] = ()) -> None:
+    """Refuse numbers that no pack can mean: negative times, chances above 1.
+
+    Parameters
+    ----------
+    table : dict
+        A pack's tables.
+    path : tuple of str
+        Keys that lead to `table`.
+
+    Raises
+    ------
+    MisfitError
+        At the first such number.
+    """
+    for key, value in table.items():
+        if key in _ON_A_METERS_SCALE:
+            continue
+        at = (*path, key)
+        if isinstance(value, dict):
+            check_numbers(value, at)
+        for number in value if isinstance(value, list) else (value,):
+            if isinstance(number, int | float) and not isinstance(number, bool):
+                _check_number(key, float(number), at)
+
+
+def _check_number(key: str, number: float, path: tuple[str, ...]) -> None:
+    is_chance = key in _CHANCES or (len(path) > 2 and not _TABLES_OF_CHANCES.isdisjoint(path[2:]))
+    if not math.isfinite(number):
+        raise MisfitError(f"must be finite, got {number:g}", path)
+    if is_chance:
+        if not 0 <= number <= 1:
+            raise MisfitError(f"is a chance, so between 0 and 1, got {number:g}", path)
+        return
+    if (key in _ABOVE_ZERO and "level" not in path) and number <= 0:
+        raise MisfitError(f"must be above 0, got {number:g}", path)
+    if key == "spread" and number < 1:
+        raise MisfitError(f"is a factor of at least 1, got {number:g}", path)
+    if number < 0:
+        raise MisfitError(f"must not be negative, got {number:g}", path)
+
+
+def check_pack(pack: Pack) -> None:
+    """Refuse a pack that contradicts itself.
+
+    Parameters
+    ----------
+    pack : Pack
+        As decoded.
+
+    Raises
+    ------
+    MisfitError
+        At the first contradiction, with the keys that lead to it.
+    """
+    for access in pack.access.values():
+        _check_access(pack, access)
+    for kind in pack.kinds.values():
+        _check_kind(pack, kind)
+    for test in pack.tests.values():
+        _check_test(pack, test)
+    for code in pack.codes.values():
+        _check_code(pack, code)
+    _check_sources(pack)
+
+
+def _known(word: str, known: Iterable[str], what: str, *path: str) -> None:
+    known = list(known)
+    if word not in known:
+        raise MisfitError(f'no {what} "{word}"{near_match(word, known)}', path)
+
+
+def _sum_to_one(chances: Mapping[str, float], what: str, *path: str) -> None:
+    total = math.fsum(chances.values())
+    if abs(total - 1) > _SUM_TOLERANCE:
+        raise MisfitError(f"{what} must add up to 1, got {total:.6g}", path)
+
+
+def _check_access(pack: Pack, access: Access) -> None:
+    path = ("access", access.id)
+    _all_known(access.cautions, pack.cautions, "caution", *path, "cautions")
+    open_, left = {access.id}, list(access.needs)
+    while left:
+        need = left.pop()
+        _known(need, pack.access, "access", *path, "needs")
+        if need == access.id:
+            raise MisfitError(f'"{access.id}" needs itself to be off first', (*path, "needs"))
+        if need not in open_:
+            open_.add(need)
+            left.extend(pack.access[need].needs)
+
+
+def _all_known(words: Collection[str], known: Iterable[str], what: str, *path: str) -> None:
+    known = list(known)
+    for word in words:
+        _known(word, known, what, *path)
+
+
+def _check_kind(pack: Pack, kind: Kind) -> None:
+    path = ("element", kind.id)
+    if kind.id[-1].isdigit():
+        raise MisfitError("a kind's name must not end in a digit: a place's number follows it", path)
+    _known(kind.pattern, PATTERNS, "way of sharing cylinders", *path, "pattern")
+    _check_reach(pack, kind.fitted, kind.access, *path)
+    _check_handling(pack, kind.handling, *path, "handling")
+    _all_known(kind.cautions, pack.cautions, "caution", *path, "cautions")
+    if not kind.modes:
+        raise MisfitError("needs at least one mode of failing", path)
+    for mode in kind.modes.values():
+        _check_mode(pack, mode, *path, "mode", mode.id)
+
+
+def _check_mode(pack: Pack, mode: Mode, *path: str) -> None:
+    _all_known(mode.severity, pack.severities, "severity", *path, "severity")
+    _sum_to_one(mode.severity, "shares of the severities", *path, "severity")
+    _all_known(mode.when, pack.running.conditions, "condition", *path, "when")
+
+
+def _check_reach(
+    pack: Pack, fitted: Mapping[str, tuple[str, ...]], access: str, *path: str
+) -> None:
+    for axis, values in fitted.items():
+        _known(axis, pack.fitments, "fitment", *path, "fitted", axis)
+        _all_known(values, pack.fitments[axis], axis, *path, "fitted", axis)
+    if access:
+        _known(access, pack.access, "access", *path, "access")
+
+
+def _check_handling(pack: Pack, handlings: tuple[Handling, ...], *path: str) -> None:
+    for item in handlings:
+        _known(item.kind, pack.kinds, "element", *path, item.kind)
+        if item.mode:
+            _known(item.mode, pack.kinds[item.kind].modes, "mode", *path, item.kind, item.mode)
+
+
+def _check_test(pack: Pack, test: Test) -> None:
+    path = ("test", test.id)
+    _known(test.form, FORMS, "form of test", *path, "form")
+    _known(test.target, (*WHOLE_TARGETS, *pack.kinds), "target", *path, "target")
+    _check_reach(pack, test.fitted, test.access, *path)
+    _check_handling(pack, test.disturbs, *path, "disturbs")
+    _all_known(test.cautions, pack.cautions, "caution", *path, "cautions")
+    _all_known(test.tools, pack.tools, "tool", *path, "tools")
+    _all_known(test.shows, pack.severities, "severity", *path, "shows")
+    _all_known(pack.severities, test.shows, "chance of showing for severity", *path, "shows")
+    _known(GOOD, test.profiles, "profile", *path, "profile")
+    _check_sees(pack, test, *path, "sees")
+    if test.form == "reading":
+        _check_reading(test, *path)
+    else:
+        _check_inspection(test, *path)
+
+
+def _check_sees(pack: Pack, test: Test, *path: str) -> None:
+    for sight in test.sees:
+        _known(sight.kind, pack.kinds, "element", *path, sight.kind)
+        if sight.mode != ANY:
+            modes = pack.kinds[sight.kind].modes
+            _known(sight.mode, modes, "mode", *path, sight.kind, sight.mode)
+        _known(sight.profile, test.profiles, "profile", *path, sight.kind, sight.mode)
+        if test.target in pack.kinds and sight.kind != test.target:
+            raise MisfitError(
+                f'is made on "{test.target}" alone, so it cannot see "{sight.kind}"',
+                (*path, sight.kind),
+            )
+    unused = set(test.profiles) - {sight.profile for sight in test.sees} - {GOOD}
+    if unused:
+        name = min(unused)
+        raise MisfitError(f'nothing shows profile "{name}"', (*path[:-1], "profile", name))
+
+
+def _check_reading(test: Test, *path: str) -> None:
+    _known(test.unit, UNITS, "unit", *path, "unit")
+    _known(test.scale, SCALES, "scale", *path, "scale")
+    low, high = test.range
+    if not low < high or (test.scale == "log" and low <= 0):
+        raise MisfitError("must be a lower and a higher reading (above 0 on a log scale)",
+                          (*path, "range"))
+    if test.level:
+        _known(test.level.formula, FORMULAS, "formula", *path, "level", "formula")
+    edges = [band.below for band in test.bands]
+    if not edges or edges != sorted(set(edges)) or edges[-1] != math.inf:
+        raise MisfitError("must rise, and the last must be inf", (*path, "band"))
+    for name, curve in test.profiles.items():
+        if not isinstance(curve, Curve):
+            raise MisfitError("a reading's profile needs lobes", (*path, "profile", name))
+        _check_curve(test, curve, *path, "profile", name)
+
+
+def _check_curve(test: Test, curve: Curve, *path: str) -> None:
+    weights = {str(place): lobe[0] for place, lobe in enumerate(curve.lobes)}
+    _sum_to_one(weights | {"OL": curve.over_limit}, "weights of lobes and over_limit", *path)
+    if min(curve.over_limit, *weights.values(), 0) < 0:
+        raise MisfitError("weights must not be negative", (*path, "lobes"))
+    for _, centre, sd in curve.lobes:
+        if sd <= 0 or (test.scale == "log" and centre <= 0):
+            raise MisfitError(
+                "a lobe is [weight, centre, sd] with sd above 0, and centre too on a log scale",
+                (*path, "lobes"),
+            )
+
+
+def _check_inspection(test: Test, *path: str) -> None:
+    if not test.outcomes:
+        raise MisfitError("an inspection needs a table of outcomes", (*path, "outcome"))
+    for name, chances in test.profiles.items():
+        at = (*path, "profile", name)
+        if isinstance(chances, Curve):
+            raise MisfitError("an inspection's profile is a table of outcome and chance", at)
+        _all_known(chances, test.outcomes, "outcome", *at)
+        _sum_to_one(chances, "chances of the outcomes", *at)
+        if min(chances.values()) < 0:
+            raise MisfitError("chances must not be negative", at)
+
+
+def _check_code(pack: Pack, code: Code) -> None:
+    path = ("code", code.id)
+    _known(code.role, ROLES, "role of a code", *path, "role")
+    _known(code.pattern, CODE_PATTERNS, "way of numbering codes", *path, "pattern")
+    for kind, mode, _ in code.sets:
+        _known(kind, pack.kinds, "element", *path, "sets", kind)
+        if mode != ANY:
+            _known(mode, pack.kinds[kind].modes, "mode", *path, "sets", kind, mode)
+
+
+def _check_sources(pack: Pack) -> None:
+    for source in pack.sources.values():
+        _known(source.grade, GRADES, "grade of source", "source", source.id, "grade")
+    for place, source in pack.provenance.items():
+        keys = place.split(".")
+        if not source:
+            raise MisfitError('has no source; say from = "..." in its table or above', tuple(keys))
+        _known(source, pack.sources, "source", *keys)

@@ -1,0 +1,260 @@
+"""Tables of plain values to the dataclasses of the model, and back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import MISSING, fields, is_dataclass
+from functools import cache
+from types import NoneType
+from typing import Any, get_args, get_origin, get_type_hints
+
+from swapinfer.errors import PlaceError, near_match
+from swapinfer.pack.model import Curve
+from swapinfer.pack.shape import KEY_OF_FIELD, MAY_BE_LEFT_OUT, WRITTEN_OTHERWISE, Table
+
+Decoder = Callable[[Any], Any]
+
+
+class MisfitError(Exception):
+    """A value that does not fit the model, and the keys that lead to it."""
+
+    def __init__(self, message: str, path: tuple[str, ...] = ()) -> None:
+        super().__init__(message)
+        self.message = message
+        self.path = path
+
+    def under(self, key: str) -> MisfitError:
+        """Return the same misfit as seen from one table further out."""
+        return MisfitError(self.message, (key, *self.path))
+
+
+def decode(model: type, table: Table) -> Any:  # noqa: ANN401 (the caller names the type)
+    """Build a dataclass of the model from a table.
+
+    Parameters
+    ----------
+    model : type
+        A dataclass.
+    table : dict
+        As in a pack's files; things with an ``id`` get it from the key that they stand under.
+
+    Returns
+    -------
+    object
+        Of type `model`.
+
+    Raises
+    ------
+    MisfitError
+        If a key is unknown or missing, or a value is of the wrong type.
+    """
+    return _record(model)(table)
+
+
+def encode(value: Any) -> Any:  # noqa: ANN401 (any value of the model)
+    """Turn a dataclass into the table that `decode` builds it from.
+
+    Parameters
+    ----------
+    value : object
+        Dataclass of the model, or any value in one.
+
+    Returns
+    -------
+    object
+        Dicts, lists, strings, numbers, booleans; infinity is ``"inf"``.
+    """
+    if is_dataclass(value):
+        return _encode_record(value)
+    if isinstance(value, dict):
+        return {key: _without_id(encode(item)) for key, item in value.items()}
+    if isinstance(value, tuple):
+        return [encode(item) for item in value]
+    return "inf" if value == math.inf else value
+
+
+def _without_id(item: Any) -> Any:  # noqa: ANN401 (any value of a table)
+    if isinstance(item, dict):
+        item.pop("id", None)
+    return item
+
+
+def _encode_record(record: Any) -> Table:  # noqa: ANN401 (any dataclass)
+    renamed = KEY_OF_FIELD.get(type(record), {})
+    reshaped = WRITTEN_OTHERWISE.get(type(record), {})
+    table = {}
+    for item in fields(record):
+        value = encode(getattr(record, item.name))
+        if item.name in reshaped:
+            value = reshaped[item.name][1](value)
+        if value is not None:
+            table[renamed.get(item.name, item.name)] = value
+    return table
+
+
+@cache
+def _record(model: type) -> Decoder:
+    decoders = _decoders_by_key(model)
+    left_out = {
+        decoders[key][0]: decoders[key][1](value)
+        for key, value in MAY_BE_LEFT_OUT.get(model, {}).items()
+    }
+    required = _required_keys(model, left_out)
+
+    def build(table: Any) -> Any:  # noqa: ANN401 (whatever the file holds)
+        _need(isinstance(table, dict), "a table", table)
+        values = dict(left_out)
+        for key, value in table.items():
+            if key not in decoders:
+                raise MisfitError(f'unknown key "{key}"{near_match(key, decoders)}', (key,))
+            name, convert = decoders[key]
+            values[name] = _at(key, convert, value)
+        for key in required:
+            if key not in table:
+                raise MisfitError(f'needs a key "{key}"')
+        try:
+            return model(**values)
+        except PlaceError as error:
+            raise MisfitError(str(error)) from None
+
+    return build
+
+
+def _decoders_by_key(model: type) -> dict[str, tuple[str, Decoder]]:
+    hints = get_type_hints(model)
+    renamed = KEY_OF_FIELD.get(model, {})
+    reshaped = WRITTEN_OTHERWISE.get(model, {})
+    decoders = {}
+    for item in fields(model):
+        convert = _decoder(hints[item.name])
+        if item.name in reshaped:
+            convert = _after(reshaped[item.name][0], convert)
+        decoders[renamed.get(item.name, item.name)] = (item.name, convert)
+    return decoders
+
+
+def _required_keys(model: type, left_out: Table) -> list[str]:
+    renamed = KEY_OF_FIELD.get(model, {})
+    return [
+        renamed.get(item.name, item.name)
+        for item in fields(model)
+        if item.name not in left_out
+        and item.default is MISSING
+        and item.default_factory is MISSING
+    ]
+
+
+def _after(reshape: Decoder, convert: Decoder) -> Decoder:
+    def both(value: Any) -> Any:  # noqa: ANN401 (whatever the file holds)
+        _need(isinstance(value, dict), "a table", value)
+        return convert(reshape(value))
+
+    return both
+
+
+def _at(key: str, convert: Decoder, value: Any) -> Any:  # noqa: ANN401 (any value)
+    try:
+        return convert(value)
+    except MisfitError as misfit:
+        raise misfit.under(key) from None
+
+
+def _need(condition: bool, wanted: str, value: Any) -> None:  # noqa: ANN401 (any value)
+    if not condition:
+        shown = f'"{value}"' if isinstance(value, str) else str(value)
+        raise MisfitError(f"must be {wanted}, got {shown[:60]}")
+
+
+@cache
+def _decoder(hint: Any) -> Decoder:  # noqa: ANN401 (any annotation)
+    if hint in _PLAIN:
+        return _PLAIN[hint]
+    if is_dataclass(hint) and isinstance(hint, type):
+        return _record(hint)
+    origin, inner = get_origin(hint), get_args(hint)
+    if origin is tuple:
+        return _tuple(inner)
+    if origin is dict:
+        return _dict(inner[1])
+    if NoneType in inner:
+        return _optional(_decoder(inner[0]))
+    return _curve_or_chances
+
+
+def _number(value: Any) -> float:  # noqa: ANN401 (whatever the file holds)
+    if type(value) is float:
+        return value
+    if value == "inf":
+        return math.inf
+    _need(type(value) is int, "a number", value)
+    return float(value)
+
+
+def _whole(value: Any) -> int:  # noqa: ANN401 (whatever the file holds)
+    _need(type(value) is int, "a whole number", value)
+    return int(value)
+
+
+def _text(value: Any) -> str:  # noqa: ANN401 (whatever the file holds)
+    _need(type(value) is str, "text", value)
+    return str(value)
+
+
+def _truth(value: Any) -> bool:  # noqa: ANN401 (whatever the file holds)
+    _need(type(value) is bool, "true or false", value)
+    return bool(value)
+
+
+_PLAIN: dict[Any, Decoder] = {float: _number, int: _whole, str: _text, bool: _truth}
+
+
+def _tuple(inner: tuple[Any, ...]) -> Decoder:
+    if inner[-1] is Ellipsis:
+        convert = _decoder(inner[0])
+
+        def any_length(value: Any) -> Any:  # noqa: ANN401 (whatever the file holds)
+            _need(isinstance(value, list), "a list", value)
+            return tuple([convert(item) for item in value])
+
+        return any_length
+    converts = [_decoder(hint) for hint in inner]
+
+    def fixed(value: Any) -> Any:  # noqa: ANN401 (whatever the file holds)
+        _need(
+            isinstance(value, list) and len(value) == len(converts),
+            f"a list of {len(converts)}",
+            value,
+        )
+        return tuple([convert(item) for convert, item in zip(converts, value, strict=True)])
+
+    return fixed
+
+
+def _dict(hint: Any) -> Decoder:  # noqa: ANN401 (any annotation)
+    convert = _decoder(hint)
+    named = is_dataclass(hint) and any(item.name == "id" for item in fields(hint))
+
+    def build(value: Any) -> Any:  # noqa: ANN401 (whatever the file holds)
+        _need(isinstance(value, dict), "a table", value)
+        return {
+            key: _at(key, convert, _named(item, key) if named else item)
+            for key, item in value.items()
+        }
+
+    return build
+
+
+def _named(item: Any, key: str) -> Any:  # noqa: ANN401 (whatever the file holds)
+    return {"id": key, **item} if isinstance(item, dict) else item
+
+
+def _optional(convert: Decoder) -> Decoder:
+    return lambda value: None if value is None else convert(value)
+
+
+def _curve_or_chances(value: Any) -> Any:  # noqa: ANN401 (whatever the file holds)
+    _need(isinstance(value, dict), "a table", value)
+    if "lobes" in value or "over_limit" in value:
+        return _record(Curve)(value)
+    return _decoder(dict[str, float])(value)

@@ -1,0 +1,178 @@
+"""Trouble codes as typed, and what they are to an engine."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from swapinfer.errors import InputError, PlaceError
+from swapinfer.pack.engine import Engine
+from swapinfer.pack.model import Code, Pack
+
+WEIGHTLESS = Code(
+    id="",
+    title="carries no weight",
+    first=0,
+    pattern="engine",
+    step=0,
+    role="",
+    sets=(),
+    false_chance=0.0,
+)
+"""Stands for every code that the pack does not speak of."""
+
+LARGEST_CYLINDERS = 12
+"""Generic numbering goes no further: P0301 to P0312."""
+
+_CODE = re.compile(r"([A-Z])([0-9A-F]{4})(?:-[0-9A-F]{2})?")
+
+
+@dataclass(frozen=True, slots=True)
+class CodeRead:
+    """A code and what it points at in one engine.
+
+    Attributes
+    ----------
+    text : str
+        In canonical form: ``P0303``.
+    code : Code
+        Its family, or `WEIGHTLESS`.
+    cylinders : tuple of int
+        Cylinders that it may speak of.
+    """
+
+    text: str
+    code: Code
+    cylinders: tuple[int, ...]
+
+    @property
+    def role(self) -> str:
+        """Of the family; empty for a code that carries no weight."""
+        return self.code.role
+
+    @property
+    def cylinder(self) -> int:
+        """The one cylinder that it names, or 0."""
+        return self.cylinders[0] if len(self.cylinders) == 1 else 0
+
+
+def parse_code(text: str) -> str:
+    """Bring a code as typed into canonical form.
+
+    Parameters
+    ----------
+    text : str
+        Case and spaces do not matter; a failure-type suffix (``-00``) is dropped.
+
+    Returns
+    -------
+    str
+        Such as ``P0303``.
+
+    Raises
+    ------
+    InputError
+        If it is no code, or one of another system than the powertrain.
+    """
+    found = _CODE.fullmatch("".join(text.split()).upper())
+    if not found or found.group(1) not in "PBCU" or found.group(2)[0] not in "0123":
+        raise InputError(f'"{text}" is no trouble code; accepted: P and four digits, as in P0303')
+    if found.group(1) != "P":
+        systems = {"B": "body", "C": "chassis", "U": "network"}
+        raise InputError(
+            f'"{text}" is a code of the {systems[found.group(1)]}, not of the powertrain; '
+            "accepted: codes that begin with P"
+        )
+    return found.group(1) + found.group(2)
+
+
+def format_code(number: int) -> str:
+    """Write the generic powertrain code with a number.
+
+    Parameters
+    ----------
+    number : int
+        0 to 3999; 303 is P0303.
+
+    Returns
+    -------
+    str
+        With four digits.
+    """
+    return f"P{number:04d}"
+
+
+def read_codes(pack: Pack, engine: Engine, texts: Iterable[str]) -> list[CodeRead]:
+    """Say what codes as typed are to an engine.
+
+    Parameters
+    ----------
+    pack : Pack
+        Families of codes.
+    engine : Engine
+        Whose codes they are.
+    texts : iterable of str
+        As typed.
+
+    Returns
+    -------
+    list of CodeRead
+        In the order given, without repetition.
+
+    Raises
+    ------
+    InputError
+        If one is malformed or of another system.
+    PlaceError
+        If one names a cylinder, coil or bank that the engine does not have.
+    """
+    known = {read.text: read for read in all_codes(pack, engine)}
+    canonical = dict.fromkeys(map(parse_code, texts))
+    return [known.get(text) or _unknown(pack, engine, text) for text in canonical]
+
+
+def all_codes(pack: Pack, engine: Engine) -> tuple[CodeRead, ...]:
+    """Every code of the pack that an engine can set.
+
+    Parameters
+    ----------
+    pack : Pack
+        Families of codes.
+    engine : Engine
+        With its layout and kinds.
+
+    Returns
+    -------
+    tuple of CodeRead
+        Families whose every cause the engine lacks are left out.
+    """
+    return tuple(
+        CodeRead(format_code(code.first + place * max(code.step, 1)), code, cylinders)
+        for code in pack.codes.values()
+        if _applies(code, engine)
+        for place, cylinders in enumerate(engine.layout.groups(code.pattern))
+    )
+
+
+def _applies(code: Code, engine: Engine) -> bool:
+    return not code.sets or any(kind in engine.kinds for kind, _, _ in code.sets)
+
+
+def _unknown(pack: Pack, engine: Engine, text: str) -> CodeRead:
+    for code in pack.codes.values():
+        place = _place_in_family(code, text)
+        if place and _applies(code, engine):
+            has = len(engine.layout.groups(code.pattern))
+            raise PlaceError(
+                f"{text} is {code.title} {place}, but this {engine.layout.title} has {has}"
+            )
+    return CodeRead(text, WEIGHTLESS, engine.layout.cylinders)
+
+
+def _place_in_family(code: Code, text: str) -> int:
+    """Number of the cylinder, pair or bank that a code of this family would name, or 0."""
+    largest = {"cylinder": LARGEST_CYLINDERS, "pair": LARGEST_CYLINDERS, "bank": 2, "engine": 1}
+    step = max(code.step, 1)
+    numbers = {format_code(code.first + i * step): i + 1 for i in range(largest[code.pattern])}
+    return numbers.get(text, 0)

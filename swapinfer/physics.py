@@ -1,0 +1,171 @@
+"""Physics where a rule of thumb misleads: air pressure, compression, copper."""
+
+from __future__ import annotations
+
+from swapinfer.errors import InputError
+
+SEA_LEVEL_KPA = 101.325
+SEA_LEVEL_KELVIN = 288.15
+LAPSE_KELVIN_PER_M = 0.0065
+GRAVITY = 9.80665
+AIR_GAS_CONSTANT = 287.05287
+TROPOPAUSE_M = 11_000.0
+LOWEST_M = -5_000.0
+
+COPPER_ALPHA = 0.00393
+"""Per kelvin at 20 degC, IEC 60028."""
+
+
+def isa_pressure_kpa(altitude_m: float) -> float:
+    """Air pressure in the standard atmosphere's lowest layer.
+
+    Parameters
+    ----------
+    altitude_m : float
+        Geopotential altitude in metres, -5,000 to 11,000; the road's altitude serves.
+
+    Returns
+    -------
+    float
+        Absolute pressure in kPa.
+
+    Raises
+    ------
+    InputError
+        If no road is that low or high.
+
+    References
+    ----------
+    ISO 2533:1975, Standard Atmosphere, equation for a layer with constant lapse rate.
+
+    Examples
+    --------
+    >>> round(isa_pressure_kpa(2500), 4)
+    74.6825
+    """
+    if not LOWEST_M <= altitude_m <= TROPOPAUSE_M:
+        raise InputError(
+            f"altitude must be {LOWEST_M:,.0f} to {TROPOPAUSE_M:,.0f} m, got {altitude_m:g} m"
+        )
+    exponent = GRAVITY / (AIR_GAS_CONSTANT * LAPSE_KELVIN_PER_M)
+    ratio = 1 - LAPSE_KELVIN_PER_M * altitude_m / SEA_LEVEL_KELVIN
+    pressure: float = SEA_LEVEL_KPA * ratio**exponent
+    return pressure
+
+
+def polytropic_gauge_kpa(ratio: float, exponent: float, inlet_kpa: float) -> float:
+    """Gauge pressure at top dead centre of a polytropic compression.
+
+    Parameters
+    ----------
+    ratio : float
+        Compression ratio.
+    exponent : float
+        Polytropic exponent.
+    inlet_kpa : float
+        Absolute pressure before compression, taken as that around the gauge too.
+
+    Returns
+    -------
+    float
+        In kPa above the inlet pressure.
+
+    Notes
+    -----
+    ``p1 (r**n - 1)``, from ``p V**n`` constant.
+
+    Examples
+    --------
+    >>> round(polytropic_gauge_kpa(10, 1.3, 101.325), 1)
+    1920.4
+    """
+    rise: float = ratio**exponent - 1
+    return inlet_kpa * rise
+
+
+def expected_cranking_kpa(
+    ratio: float, exponent: float, fill: float, altitude_m: float = 0.0
+) -> float:
+    """Gauge pressure that a healthy cylinder is expected to show at cranking speed.
+
+    Parameters
+    ----------
+    ratio : float
+        Compression ratio, above 1.
+    exponent : float
+        Polytropic exponent.
+    fill : float
+        Share of the ideal rise that cranking reaches, because the intake valve closes late and
+        rings leak at low speed.
+    altitude_m : float
+        Of the shop.
+
+    Returns
+    -------
+    float
+        In kPa, gauge.
+
+    Raises
+    ------
+    InputError
+        If the ratio or altitude is none that an engine has.
+    """
+    if not 4 <= ratio <= 25:
+        raise InputError(f"compression ratio must be 4 to 25, got {ratio:g}")
+    return fill * polytropic_gauge_kpa(ratio, exponent, isa_pressure_kpa(altitude_m))
+
+
+def copper_resistance(at_20: float, temperature_c: float, alpha: float = COPPER_ALPHA) -> float:
+    """Resistance of a copper winding at a temperature.
+
+    Parameters
+    ----------
+    at_20 : float
+        Resistance at 20 degC, any unit.
+    temperature_c : float
+        Of the winding, degC.
+    alpha : float
+        Temperature coefficient per kelvin at 20 degC.
+
+    Returns
+    -------
+    float
+        In the unit of `at_20`.
+
+    References
+    ----------
+    IEC 60028:1925, International standard of resistance for copper.
+
+    Examples
+    --------
+    >>> round(copper_resistance(12.0, 90), 2)
+    15.3
+    """
+    return at_20 * (1 + alpha * (temperature_c - 20))
+
+
+def copper_at_20(value: float, temperature_c: float, alpha: float = COPPER_ALPHA) -> float:
+    """Resistance that a copper winding measured at a temperature would have at 20 degC.
+
+    Parameters
+    ----------
+    value : float
+        Resistance as measured, any unit.
+    temperature_c : float
+        Of the winding, degC.
+    alpha : float
+        Temperature coefficient per kelvin at 20 degC.
+
+    Returns
+    -------
+    float
+        In the unit of `value`.
+
+    Raises
+    ------
+    InputError
+        If no winding on a vehicle is that cold or hot.
+    """
+    if not -60 <= temperature_c <= 250:
+        raise InputError(f"winding temperature must be -60 to 250 degC, got {temperature_c:g}")
+    return value / (1 + alpha * (temperature_c - 20))

@@ -1,0 +1,210 @@
+"""Quantities as people write them, in whatever unit the meter shows."""
+
+from __future__ import annotations
+
+import math
+import re
+from functools import cache
+from typing import TYPE_CHECKING
+
+from swapinfer.errors import InputError
+
+if TYPE_CHECKING:
+    from pint import UnitRegistry
+
+UNITS: dict[str, str] = {
+    "V": "V, mV, kV",
+    "ohm": "ohm, kohm, Mohm, OL",
+    "kPa": "kPa, bar, psi, hPa, inHg",
+    "psi": "psi, kPa, bar",
+    "km": "km, mi",
+    "min": "min, h, s",
+    "degC": "degC, degF",
+    "m": "m, ft",
+    "A": "A, mA",
+    "kV": "kV, V",
+    "mm": "mm, inch",
+    "%": "%",
+}
+"""Units that packs and jobs are kept in, and what a person may write instead."""
+
+_EXACT = {
+    "mV": "mV", "MV": "MV", "mohm": "mohm", "Mohm": "Mohm", "mOhm": "mohm", "MOhm": "Mohm",
+    "m\u03a9": "mohm", "M\u03a9": "Mohm", "M\u2126": "Mohm", "m\u2126": "mohm", "MPa": "MPa",
+}  # fmt: skip
+
+_SPELLINGS = {
+    "v": "V", "volt": "V", "volts": "V", "kv": "kV", "millivolts": "mV", "millivolt": "mV",
+    "ohms": "ohm", "\u03c9": "ohm", "r": "ohm", "kohms": "kohm", "k\u03c9": "kohm", "k": "kohm",
+    "megohm": "Mohm", "megohms": "Mohm",
+    "kpa": "kPa", "mpa": "MPa", "hpa": "hPa", "pa": "Pa", "mbar": "mbar", "psig": "psi",
+    "bars": "bar", "inhg": "inHg", "mmhg": "mmHg",
+    "kms": "km", "miles": "mi", "mile": "mi", "feet": "ft", "foot": "ft", "metres": "m",
+    "meters": "m", "metre": "m", "meter": "m",
+    "c": "degC", "\u00b0c": "degC", "degc": "degC", "f": "degF", "\u00b0f": "degF",
+    "degf": "degF", "minutes": "min", "minute": "min", "mins": "min",
+    "hr": "h", "hrs": "h", "hours": "h", "hour": "h", "sec": "s", "secs": "s", "seconds": "s",
+    "second": "s", "percent": "%", "pct": "%", "amp": "A", "amps": "A", "a": "A", "ma": "mA",
+}  # fmt: skip
+
+_OF_THE_UNITS_LIBRARY = {"kohm": "kiloohm", "Mohm": "megaohm", "mohm": "milliohm", "%": "percent"}
+
+_NUMBER = re.compile(r"([-+]?(?:\d[\d_]*(?: \d{3})*(?:[.,]\d+)*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*)$")
+_THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:,\d{3})+(?:\.\d+)?$")
+_UNIT_NAME = re.compile(r"[A-Za-z\u00b5%]+(?:/[A-Za-z]+)?$")
+_OVER_LIMIT = {"ol", "o.l", "o.l.", "0l", "0.l", "over limit", "over-limit", "overlimit", "inf"}
+
+
+def to_unit(text: str, wanted: str) -> float:
+    """Read a quantity that a person wrote.
+
+    Parameters
+    ----------
+    text : str
+        Number with or without a unit, as in ``"1.2 bar"``; without one it is taken in the wanted
+        unit. ``"OL"`` is a meter's "over limit".
+    wanted : str
+        One of `UNITS`.
+
+    Returns
+    -------
+    float
+        In the wanted unit; infinity for OL.
+
+    Raises
+    ------
+    InputError
+        If there is no number, or the unit is unknown or measures something else.
+
+    Examples
+    --------
+    >>> to_unit("12.4 V", "V"), to_unit("150", "psi"), to_unit("OL", "ohm")
+    (12.4, 150.0, inf)
+    >>> round(to_unit("2 bar", "psi"), 3)
+    29.008
+    """
+    if text.strip().lower() in _OVER_LIMIT:
+        return math.inf
+    value, written = split_quantity(text, wanted)
+    return convert(value, _unit_meant(written), wanted) if written else value
+
+
+def split_quantity(text: str, wanted: str) -> tuple[float, str]:
+    """Part a number from the unit written after it.
+
+    Parameters
+    ----------
+    text : str
+        Comma or point before decimals; commas or spaces between thousands.
+    wanted : str
+        Unit that an error message asks for.
+
+    Returns
+    -------
+    tuple of float and str
+        Number, and the unit as written or empty.
+
+    Raises
+    ------
+    InputError
+        If the text does not begin with a number.
+    """
+    found = _NUMBER.match(text.strip())
+    if not found:
+        raise InputError(f'"{text}" has no number; accepted: a number in {_accepted(wanted)}')
+    digits = found.group(1).replace(" ", "").replace("_", "")
+    digits = digits.replace(",", "" if _THOUSANDS.match(digits) else ".")
+    try:
+        value = float(digits)
+    except ValueError:
+        raise InputError(f'"{found.group(1)}" is not one number') from None
+    if math.isinf(value):
+        raise InputError(f'"{found.group(1)}" is too large a number; for over limit write OL')
+    return value, found.group(2).strip()
+
+
+def convert(value: float, unit: str, wanted: str) -> float:
+    """Turn a number in one unit into one in another.
+
+    Parameters
+    ----------
+    value : float
+        In `unit`.
+    unit, wanted : str
+        Names such as ``"psi"``.
+
+    Returns
+    -------
+    float
+        In `wanted`.
+
+    Raises
+    ------
+    InputError
+        If `unit` is unknown or measures something else than `wanted`.
+    """
+    if unit == wanted or not math.isfinite(value):
+        return value
+    if not _UNIT_NAME.match(unit):
+        raise InputError(f'no unit "{unit}"; accepted: {_accepted(wanted)}')
+    from pint.errors import DimensionalityError, UndefinedUnitError
+
+    try:
+        quantity = _registry().Quantity(value, _library_name(unit))
+        return float(quantity.to(_library_name(wanted)).magnitude)
+    except DimensionalityError:
+        problem = f'"{unit}" cannot be turned into {wanted}'
+    except (UndefinedUnitError, ValueError):
+        problem = f'no unit "{unit}"'
+    raise InputError(f"{problem}; accepted: {_accepted(wanted)}")
+
+
+def format_quantity(value: float, unit: str) -> str:
+    """Write a quantity for people, to four significant digits.
+
+    Parameters
+    ----------
+    value : float
+        Infinity is ``"OL"``.
+    unit : str
+        Written after it.
+
+    Returns
+    -------
+    str
+        Without exponent; thousands parted by commas.
+
+    Examples
+    --------
+    >>> format_quantity(150_000, "km"), format_quantity(12.0451, "V"), format_quantity(12300, "ohm")
+    ('150,000 km', '12.05 V', '12.3 kohm')
+    """
+    if math.isinf(value):
+        return "OL" if value > 0 else "-OL"
+    if unit == "ohm" and abs(value) >= 1000:
+        value, unit = value / 1000, "kohm"
+    digits = 3 - math.floor(math.log10(abs(value))) if value else 0
+    rounded = round(value, digits)
+    text = f"{rounded:,.{max(digits, 0)}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return f"{text}{'' if unit == '%' else ' '}{unit}".rstrip()
+
+
+def _unit_meant(written: str) -> str:
+    return _EXACT.get(written) or _SPELLINGS.get(written.lower()) or written
+
+
+def _library_name(unit: str) -> str:
+    return _OF_THE_UNITS_LIBRARY.get(unit, unit)
+
+
+def _accepted(wanted: str) -> str:
+    return UNITS.get(wanted, wanted)
+
+
+@cache
+def _registry() -> UnitRegistry:
+    from pint import UnitRegistry
+
+    return UnitRegistry()
