@@ -37,7 +37,6 @@ POSTGRES_FAULTS = {
     "25006": "it is read-only; nothing can be recorded in it",
     "28": f"the server refused user or password; the password comes from {PASSWORD} or "
     f"the file named by {PASSWORD_FILE}",
-    "3D": "the server has no such database; create it first",
     "40": "another process was in the way; repeat",
     "42501": "this user may not do that there",
     "53": "the server is out of space, memory or connections; repeat when that is mended",
@@ -61,13 +60,15 @@ def clear_errors(where: str) -> Iterator[None]:
         yield
     except sa.exc.DBAPIError as error:
         raise LedgerError(f"store {where}: {_explain(error.orig)}") from error.orig
-    except (sqlite3.Error, sa.exc.SQLAlchemyError, OSError) as error:
+    except (sqlite3.Error, sa.exc.SQLAlchemyError, OSError, UnicodeDecodeError) as error:
         raise LedgerError(f"store {where}: {_explain(error)}") from error
 
 
 def _explain(error: BaseException | None) -> str:
     if isinstance(error, OSError):
         return f"{(error.strerror or str(error)).lower()}; choose a place that you can write to"
+    if isinstance(error, UnicodeDecodeError):  # raised while sqlite3 reports damaged text
+        return SQLITE_FAULTS[sqlite3.SQLITE_CORRUPT]
     if isinstance(error, sqlite3.Error):
         code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
         return SQLITE_FAULTS.get(code, f"{error}; {RESCUE}")
@@ -78,7 +79,7 @@ def _explain(error: BaseException | None) -> str:
     message = str(error).strip()
     if "password" in message:
         return POSTGRES_FAULTS["28"]
-    return message.splitlines()[-1] if message else type(error).__name__
+    return f"{message.splitlines()[-1] if message else type(error).__name__}; is its URL right?"
 
 
 def locate(place: str | Path) -> Path | sa.URL:
@@ -114,6 +115,11 @@ def locate(place: str | Path) -> Path | sa.URL:
     if url.drivername not in {"postgresql", "postgres", "postgresql+psycopg"}:
         raise InputError(f'stores of kind "{url.drivername}" are not known; {accepted}')
     return url.set(drivername="postgresql+psycopg")
+
+
+def name_of(place: Path | sa.URL) -> str:
+    """Name a store as its user would."""
+    return str(place if isinstance(place, Path) else place.set(drivername="postgresql"))
 
 
 def stored_password() -> str | None:
@@ -165,7 +171,11 @@ def sqlite_engine(path: Path, timeout: float) -> sa.Engine:
             isolation_level=None,
             check_same_thread=False,
         )
-        connection.execute("PRAGMA synchronous = FULL")
+        try:
+            connection.execute("PRAGMA synchronous = FULL")
+        except BaseException:
+            connection.close()
+            raise
         return connection
 
     engine = sa.create_engine(

@@ -38,8 +38,8 @@ BACKUP_FORMAT = "swapinfer-backup/1"
 MAX_BYTES = 256 * 2**20
 """Largest job file that is read."""
 
-FORMULA_STARTS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")  # noqa: RUF001  full-width on purpose
-"""What makes a spreadsheet take a text for a formula."""
+FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""What makes a spreadsheet take a text for a formula, full-width forms included."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,7 +374,9 @@ def _read_lines(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
             jobs = 0
             for line in file:
                 document = _parse(line)
-                if document == {"jobs": jobs}:
+                if isinstance(document, dict) and set(document) == {"jobs"}:
+                    if document["jobs"] != jobs:
+                        break
                     return
                 yield read_document(document)
                 jobs += 1
@@ -382,7 +384,7 @@ def _read_lines(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
         raise InputError(f"cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
         raise LedgerError("damaged: not UTF-8") from error
-    raise LedgerError(f"damaged: it ends after {jobs} jobs without saying so")
+    raise LedgerError(f"damaged: {jobs} jobs are in it, and its last line does not say so")
 
 
 @contextmanager

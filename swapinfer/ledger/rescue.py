@@ -90,6 +90,8 @@ def check(store: Store) -> Checked:
             continue
         jobs, records = jobs + 1, records + len(chain)
         packs |= {record.pack for record in chain}
+        if chain[0].payload.get("ro") != row.ro:
+            faults.append(f"job {row.job}: the index has another repair order ({row.ro})")
         remarks.extend(
             f"job {row.ro}: record {seq} is dated before record {seq - 1}: a clock was set back"
             for seq in clock_steps(chain)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 import uuid
 from pathlib import Path
 
@@ -14,6 +15,9 @@ from swapinfer.ledger.tables import SCHEMAS, version
 
 _ONE_AT_A_TIME = 7_927_463
 """PostgreSQL advisory lock of those who migrate."""
+
+_ONE_THREAD_AT_A_TIME = threading.Lock()
+"""The migration tool keeps its context in module globals."""
 
 
 def schema_of(connection: sa.Connection) -> str | None:
@@ -71,7 +75,11 @@ def migrate(engine: sa.Engine, target: str = "head") -> None:
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).with_name("migrations")))
     config.set_main_option("path_separator", "os")
-    with engine.connect().execution_options(writing=True) as connection, connection.begin():
+    with (
+        _ONE_THREAD_AT_A_TIME,
+        engine.connect().execution_options(writing=True) as connection,
+        connection.begin(),
+    ):
         if engine.dialect.name == "postgresql":
             connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_ONE_AT_A_TIME)))
         config.attributes["connection"] = connection

@@ -82,11 +82,12 @@ class Store:
             If the store cannot be opened: one line says why.
         """
         where = connect.locate(place)
-        with connect.clear_errors(str(where)):
+        name = connect.name_of(where)
+        with connect.clear_errors(name):
             if isinstance(where, Path):
                 return cls._open_file(where, create=create, timeout=timeout)
             engine = connect.postgres_engine(where, timeout)
-            return cls._open_engine(engine, str(where), None, create=create)
+            return cls._open_engine(engine, name, None, create=create)
 
     @classmethod
     def _open_file(cls, path: Path, *, create: bool, timeout: float) -> Self:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-import sqlalchemy as sa  # noqa: TID253  what the tests are about
+import sqlalchemy as sa
 
 from swapinfer.ledger.connect import PASSWORD
 from swapinfer.ledger.store import Store

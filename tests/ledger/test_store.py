@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-import sqlalchemy as sa  # noqa: TID253  what the tests are about
+import sqlalchemy as sa
 
 from swapinfer.errors import ConflictError, InputError, JobError, LedgerError
 from swapinfer.ledger import tables

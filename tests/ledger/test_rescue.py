@@ -1,0 +1,225 @@
+"""Damage is found, placed, told in one line; what verifies is saved."""
+
+from __future__ import annotations
+
+import random
+import shutil
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from swapinfer.errors import InputError, LedgerError, SwapinferError
+from swapinfer.ledger import tables
+from swapinfer.ledger.pages import scan_rows
+from swapinfer.ledger.record import Record
+from swapinfer.ledger.rescue import check, rescue
+from swapinfer.ledger.store import Store
+
+By = dict[str, Any]
+PACK = '{"name":"base"}'
+DIGEST = sha256(PACK.encode()).hexdigest()
+
+
+def fill(store: Store, by: By, jobs: int, events: int) -> dict[str, list[Record]]:
+    """Some events are longer than a page."""
+    store.keep_pack(DIGEST, PACK)
+    by = {**by, "pack": DIGEST}
+    for number in range(jobs):
+        job = store.create_job(f"RO-{number}", {}, **by, summary={"n": number}).job
+        for event in range(events):
+            store.append(job, "noted", {"text": f"é {event}" * (1 + 2000 * (event % 7 == 5))}, **by)
+    return {row.job: store.records(row.job) for row in store.jobs()}
+
+
+def test_sound_store_has_nothing_to_report(store: Store, by: By) -> None:
+    kept = fill(store, by, jobs=3, events=4)
+    found = check(store)
+    assert (found.jobs, found.records) == (3, 15)
+    assert found.faults == found.remarks == ()
+    assert sorted(map(len, kept.values())) == [5, 5, 5]
+
+
+def test_clock_set_back_and_missing_pack_are_remarked(store: Store, by: By) -> None:
+    job = store.create_job("RO-1", {}, **by).job
+    store.append(job, "noted", {}, **{**by, "at": "1999-01-01T00:00:00Z"})
+    found = check(store)
+    assert found.faults == ()
+    assert found.remarks[0] == ("job RO-1: record 1 is dated before record 0: a clock was set back")
+    assert "pack 000000000000 is not kept here" in found.remarks[1]
+
+
+TAMPERINGS: dict[str, tuple[Callable[[sa.TableClause], Any], str]] = {
+    "payload": (lambda t: sa.update(t).where(t.c.seq == 2).values(payload='{"text":"x"}'),
+                "record 2 was altered"),
+    "payload no JSON": (lambda t: sa.update(t).where(t.c.seq == 2).values(payload="{"),
+                        "record 2 was altered"),
+    "who": (lambda t: sa.update(t).where(t.c.seq == 3).values(who="Other"), "record 3 was altered"),
+    "digest": (lambda t: sa.update(t).where(t.c.seq == 1).values(digest="0" * 64),
+               "record 1 was altered"),
+    "removed": (lambda t: sa.delete(t).where(t.c.seq == 2), "record 2 is missing"),
+    "removed at the end": (lambda t: sa.delete(t).where(t.c.seq == 4),
+                           "4 records stand where the index knows 5"),
+    "removed wholly": (sa.delete, "0 records stand where the index knows 5"),
+    "renumbered": (lambda t: sa.update(t).where(t.c.seq == 4).values(seq=9),
+                   "record 4 is missing: record 9 stands in its place"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", sorted(TAMPERINGS))
+def test_tampering_is_found_and_placed(store: Store, by: By, name: str) -> None:
+    change, message = TAMPERINGS[name]
+    kept = fill(store, by, jobs=2, events=4)
+    job = next(iter(kept))
+    with store.writing() as connection:
+        connection.execute(change(tables.records).where(tables.records.c.job == job))
+    with pytest.raises(LedgerError, match=message):
+        store.records(job)
+    with pytest.raises(LedgerError, match=message):
+        store.append(job, "noted", {}, **by, check=lambda _: None)
+    found = check(store)
+    assert (found.jobs, found.records) == (1, 5)
+    assert len(found.faults) == 1
+    assert message in found.faults[0]
+
+
+def test_records_without_a_job_are_reported(store: Store, by: By) -> None:
+    kept = fill(store, by, jobs=2, events=1)
+    job = next(iter(kept))
+    with store.writing() as connection:
+        connection.execute(sa.delete(tables.jobs).where(tables.jobs.c.id == job))
+    assert f"job {job}: the index does not know it" in check(store).faults[0]
+
+
+def test_altered_repair_order_in_the_index_is_reported(store: Store, by: By) -> None:
+    fill(store, by, jobs=1, events=1)
+    with store.writing() as connection:
+        connection.execute(sa.update(tables.jobs).values(ro="RO-9"))
+    assert "the index has another repair order (RO-9)" in check(store).faults[0]
+
+
+def test_damaged_index_row_is_reported(store: Store, by: By) -> None:
+    fill(store, by, jobs=1, events=1)
+    with store.writing() as connection:
+        connection.execute(sa.update(tables.jobs).values(summary="{"))
+    assert "its index row is damaged" in check(store).faults[0]
+
+
+def test_rescue_of_a_sound_store_saves_everything(tmp_path: Path, by: By) -> None:
+    with Store.open(tmp_path / "a.db") as store, Store.open(tmp_path / "b.db") as saved:
+        kept = fill(store, by, jobs=12, events=14)
+        done = rescue(tmp_path / "a.db", saved)  # its log not yet written back
+        assert (done.jobs, done.records, done.packs, done.losses) == (12, 180, 1, ())
+        assert {row.job: saved.records(row.job) for row in saved.jobs()} == kept
+        assert {row.job: row.summary["n"] for row in saved.jobs()} == {
+            row.job: row.summary["n"] for row in store.jobs()
+        }
+        assert saved.pack(DIGEST) == PACK
+        assert check(saved).faults == ()
+
+
+def test_rows_are_read_as_sqlite_reads_them(tmp_path: Path) -> None:
+    """SQLite itself is the oracle: every storage class, payloads around the overflow limits."""
+    path = tmp_path / "t.db"
+    numbers = [0, 1, -1, 127, -128, 2**15, -(2**23), 2**31, 2**47, -(2**63), 2**63 - 1]
+    texts = ["", "é", *("x" * size for size in (4040, 4061, 4062, 4096, 8150, 100_000))]
+    rows = [(number, 1.5, None, b"\x00\xff", text) for number in numbers for text in texts]
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("CREATE TABLE t (a, b, c, d, e)")
+        connection.executemany("INSERT INTO t VALUES (?, ?, ?, ?, ?)", rows)
+        connection.commit()
+        assert connection.execute("SELECT * FROM t").fetchall() == rows
+    found = [row for row in scan_rows(path) if len(row) == 5 and row[1] == 1.5]
+    assert sorted(found, key=repr) == sorted(rows, key=repr)
+
+
+def _without_tail_of(chain: list[Record], saved: list[Record]) -> bool:
+    return saved == chain[: len(saved)]
+
+
+@pytest.mark.parametrize("flips", [1, 8, 64])
+def test_byte_flips_never_pass_and_never_trace(tmp_path: Path, by: By, flips: int) -> None:
+    """Whatever is damaged: true records or a clear line, and every saved chain is a prefix."""
+    sound = tmp_path / "sound.db"
+    with Store.open(sound) as store:
+        kept = fill(store, by, jobs=8, events=10)
+    chance = random.Random(flips)
+    saved_records = 0
+    for trial in range(12):
+        path = tmp_path / f"{trial}.db"
+        content = bytearray(sound.read_bytes())
+        for _ in range(flips):
+            content[chance.randrange(len(content))] ^= chance.randrange(1, 256)
+        path.write_bytes(content)
+        _read_everything(path, kept)
+        shutil.copy(path, tmp_path / "untouched.db")
+        with Store.open(tmp_path / f"saved-{trial}.db") as saved:
+            rescue(path, saved)
+            rows = saved.jobs()
+            assert all(_without_tail_of(kept[row.job], saved.records(row.job)) for row in rows)
+            saved_records += sum(row.length for row in rows)
+        assert path.read_bytes() == (tmp_path / "untouched.db").read_bytes()
+    # A flip costs a job its records from there on: never more than the job.
+    assert saved_records >= 12 * (88 - 11 * min(flips, 8))
+    assert flips > 1 or saved_records >= 12 * 77
+
+
+def _read_everything(path: Path, kept: dict[str, list[Record]]) -> None:
+    try:
+        with Store.open(path, create=False) as store:
+            check(store)
+            for job, chain in kept.items():
+                try:
+                    assert store.records(job) == chain
+                except LedgerError as error:
+                    assert "\n" not in str(error)  # noqa: PT017  one line is the claim
+    except SwapinferError as error:
+        assert "\n" not in str(error)  # noqa: PT017  one line is the claim
+
+
+def test_loss_is_told_job_by_job(tmp_path: Path, by: By) -> None:
+    path = tmp_path / "a.db"
+    with Store.open(path) as store:
+        kept = fill(store, by, jobs=2, events=4)
+        job = next(iter(kept))
+        with store.writing() as connection:
+            bad = sa.and_(tables.records.c.job == job, tables.records.c.seq == 2)
+            connection.execute(sa.update(tables.records).where(bad).values(payload="{}"))
+    with Store.open(tmp_path / "b.db") as saved:
+        done = rescue(path, saved)
+        assert (done.jobs, done.records) == (2, 7)
+        (loss,) = done.losses
+        assert loss == (
+            f"job {kept[job][0].payload['ro']}: records 0 to 1 of 5 saved; "
+            "record 2 is lost or altered, 2 after it no longer follow"
+        )
+
+
+@pytest.mark.parametrize("size", [0, 15, 100, 5000, 20_000])
+def test_cut_off_file_gives_what_it_has(tmp_path: Path, by: By, size: int) -> None:
+    path = tmp_path / "a.db"
+    with Store.open(path) as store:
+        kept = fill(store, by, jobs=3, events=4)
+    content = path.read_bytes()
+    path.write_bytes(content[:size])
+    _read_everything(path, kept)
+    with Store.open(tmp_path / "b.db") as saved:
+        try:
+            rescue(path, saved)
+        except LedgerError as error:
+            assert "nothing in it verifies" in str(error)  # noqa: PT017  or it saved some
+        assert all(_without_tail_of(kept[row.job], saved.records(row.job)) for row in saved.jobs())
+
+
+def test_file_that_is_no_store_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("not a store\n" * 1000)
+    with Store.open(tmp_path / "b.db") as saved:
+        with pytest.raises(LedgerError, match="nothing in it verifies"):
+            rescue(tmp_path / "notes.txt", saved)
+        with pytest.raises(InputError, match="into itself"):
+            rescue(tmp_path / "b.db", saved)
