@@ -128,7 +128,9 @@ def _all_known(words: Collection[str], known: Iterable[str], what: str, *path: s
 def _check_kind(pack: Pack, kind: Kind) -> None:
     path = ("element", kind.id)
     if kind.id[-1].isdigit():
-        raise MisfitError("a kind's name must not end in a digit: a place's number follows it", path)
+        raise MisfitError(
+            "a kind's name must not end in a digit: a place's number follows it", path
+        )
     _known(kind.pattern, PATTERNS, "way of sharing cylinders", *path, "pattern")
     _check_reach(pack, kind.fitted, kind.access, *path)
     _check_handling(pack, kind.handling, *path, "handling")
@@ -203,8 +205,9 @@ def _check_reading(test: Test, *path: str) -> None:
     _known(test.scale, SCALES, "scale", *path, "scale")
     low, high = test.range
     if not low < high or (test.scale == "log" and low <= 0):
-        raise MisfitError("must be a lower and a higher reading (above 0 on a log scale)",
-                          (*path, "range"))
+        raise MisfitError(
+            "must be a lower and a higher reading (above 0 on a log scale)", (*path, "range")
+        )
     if test.level:
         _known(test.level.formula, FORMULAS, "formula", *path, "level", "formula")
     edges = [band.below for band in test.bands]
@@ -255,8 +258,8 @@ def _check_code(pack: Pack, code: Code) -> None:
 def _check_sources(pack: Pack) -> None:
     for source in pack.sources.values():
         _known(source.grade, GRADES, "grade of source", "source", source.id, "grade")
-    for place, source in pack.provenance.items():
+    for place, name in pack.provenance.items():
         keys = place.split(".")
-        if not source:
+        if not name:
             raise MisfitError('has no source; say from = "..." in its table or above', tuple(keys))
-        _known(source, pack.sources, "source", *keys)
+        _known(name, pack.sources, "source", *keys)

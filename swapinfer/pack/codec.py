@@ -10,7 +10,7 @@ from types import NoneType
 from typing import Any, get_args, get_origin, get_type_hints
 
 from swapinfer.errors import PlaceError, near_match
-from swapinfer.pack.model import Curve
+from swapinfer.pack.model import Band, Curve
 from swapinfer.pack.shape import KEY_OF_FIELD, MAY_BE_LEFT_OUT, WRITTEN_OTHERWISE, Table
 
 Decoder = Callable[[Any], Any]
@@ -65,32 +65,37 @@ def encode(value: Any) -> Any:  # noqa: ANN401 (any value of the model)
     object
         Dicts, lists, strings, numbers, booleans; infinity is ``"inf"``.
     """
-    if is_dataclass(value):
-        return _encode_record(value)
-    if isinstance(value, dict):
-        return {key: _without_id(encode(item)) for key, item in value.items()}
-    if isinstance(value, tuple):
+    kind = type(value)
+    if kind is float:
+        return "inf" if value == math.inf else value
+    if kind is tuple:
         return [encode(item) for item in value]
-    return "inf" if value == math.inf else value
+    if kind is dict:
+        return {key: encode(item) for key, item in value.items()}
+    return value if kind in _AS_IT_IS else _encode_record(value)
 
 
-def _without_id(item: Any) -> Any:  # noqa: ANN401 (any value of a table)
-    if isinstance(item, dict):
-        item.pop("id", None)
-    return item
+_AS_IT_IS = {str, int, bool, NoneType}
 
 
 def _encode_record(record: Any) -> Table:  # noqa: ANN401 (any dataclass)
-    renamed = KEY_OF_FIELD.get(type(record), {})
-    reshaped = WRITTEN_OTHERWISE.get(type(record), {})
     table = {}
-    for item in fields(record):
-        value = encode(getattr(record, item.name))
-        if item.name in reshaped:
-            value = reshaped[item.name][1](value)
+    for name, key, reshape in _written_fields(record.__class__):
+        value = encode(getattr(record, name))
         if value is not None:
-            table[renamed.get(item.name, item.name)] = value
+            table[key] = reshape(value) if reshape else value
     return table
+
+
+@cache
+def _written_fields(model: type) -> list[tuple[str, str, Decoder | None]]:
+    renamed = KEY_OF_FIELD.get(model, {})
+    reshaped = WRITTEN_OTHERWISE.get(model, {})
+    return [
+        (name, renamed.get(name, name), reshaped[name][1] if name in reshaped else None)
+        for name in (item.name for item in fields(model))
+        if name != "id" or model is Band
+    ]
 
 
 @cache
@@ -139,9 +144,7 @@ def _required_keys(model: type, left_out: Table) -> list[str]:
     return [
         renamed.get(item.name, item.name)
         for item in fields(model)
-        if item.name not in left_out
-        and item.default is MISSING
-        and item.default_factory is MISSING
+        if item.name not in left_out and item.default is MISSING and item.default_factory is MISSING
     ]
 
 

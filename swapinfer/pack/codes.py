@@ -171,7 +171,7 @@ def _unknown(pack: Pack, engine: Engine, text: str) -> CodeRead:
 
 
 def _place_in_family(code: Code, text: str) -> int:
-    """Number of the cylinder, pair or bank that a code of this family would name, or 0."""
+    """Return the number of what a code of this family would name on a large engine, or 0."""
     largest = {"cylinder": LARGEST_CYLINDERS, "pair": LARGEST_CYLINDERS, "bank": 2, "engine": 1}
     step = max(code.step, 1)
     numbers = {format_code(code.first + i * step): i + 1 for i in range(largest[code.pattern])}

@@ -20,21 +20,40 @@ _WORD = re.compile(r"""[\w-]+|"[^"]*"|'[^']*'""")
 
 @dataclass(frozen=True, slots=True)
 class PriorsFile:
-    """One file as read.
+    """One file as it stands on disk.
 
     Attributes
     ----------
     name : str
         How messages call it.
     text : str
-        As it stands on disk.
-    table : dict
         What it says.
     """
 
     name: str
     text: str
-    table: Table
+
+    def parse(self) -> Table:
+        """Return what the file says as tables.
+
+        Raises
+        ------
+        PackError
+            If it is not TOML.
+        """
+        try:
+            return tomllib.loads(self.text)
+        except tomllib.TOMLDecodeError as error:
+            what, line = _said_where(str(error), self.text)
+            raise PackError(f"{self.name}:{line}: not valid TOML: {what}") from error
+
+
+def _said_where(message: str, text: str) -> tuple[str, int]:
+    """Part a message of the parser from the line that it names."""
+    found = re.search(r" \(at line (\d+), column \d+\)$", message)
+    if found:
+        return message[: found.start()], int(found.group(1))
+    return message.removesuffix(" (at end of document)"), text.rstrip().count("\n") + 1
 
 
 def read_files(path: Path, called: str | None = None) -> list[PriorsFile]:
@@ -45,7 +64,7 @@ def read_files(path: Path, called: str | None = None) -> list[PriorsFile]:
     path : Path
         A TOML file or a folder.
     called : str, optional
-        What messages call the folder.
+        What messages call it.
 
     Returns
     -------
@@ -55,32 +74,24 @@ def read_files(path: Path, called: str | None = None) -> list[PriorsFile]:
     Raises
     ------
     PackError
-        If there is nothing there, a file cannot be read, or it is not TOML.
+        If there is nothing there or a file cannot be read.
     """
     called = called or str(path)
-    if path.is_dir():
-        paths = sorted(path.rglob("*.toml"))
-        if not paths:
-            raise PackError(f"{called}: no .toml file in this folder")
-        return [_read(file, f"{called}/{file.relative_to(path).as_posix()}") for file in paths]
-    return [_read(path, called)]
+    if not path.is_dir():
+        return [_read(path, called)]
+    paths = sorted(path.rglob("*.toml"))
+    if not paths:
+        raise PackError(f"{called}: no .toml file in this folder")
+    return [_read(file, f"{called}/{file.relative_to(path).as_posix()}") for file in paths]
 
 
 def _read(path: Path, name: str) -> PriorsFile:
     try:
-        text = path.read_text(encoding="utf-8")
+        return PriorsFile(name, path.read_text(encoding="utf-8"))
     except OSError as error:
         raise PackError(f"{name}: cannot be read ({error.strerror or error})") from error
     except UnicodeDecodeError as error:
         raise PackError(f"{name}: not UTF-8 text") from error
-    try:
-        return PriorsFile(name, text, tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        message = str(error)
-        place = re.search(r" \(at line (\d+), column \d+\)$", message)
-        line = place.group(1) if place else str(text.count("\n") + 1)
-        what = message[: place.start()] if place else message.removesuffix(" (at end of document)")
-        raise PackError(f"{name}:{line}: not valid TOML: {what}") from error
 
 
 def lay_over(base: Table, over: Table, *, once: bool) -> None:
@@ -108,11 +119,25 @@ def lay_over(base: Table, over: Table, *, once: bool) -> None:
         elif once and key in base:
             raise MisfitError("said twice; the base pack says everything once", (key,))
         else:
-            base[key] = _copy(value)
+            base[key] = copy_table(value)
 
 
-def _copy(value: Any) -> Any:  # noqa: ANN401 (any value of a table)
-    return {key: _copy(item) for key, item in value.items()} if isinstance(value, dict) else value
+def copy_table(value: Any) -> Any:  # noqa: ANN401 (any value of a table)
+    """Copy a table and the tables in it; other values are shared, for nothing changes them.
+
+    Parameters
+    ----------
+    value : object
+        A table, or any value in one.
+
+    Returns
+    -------
+    object
+        Equal to `value`.
+    """
+    if isinstance(value, dict):
+        return {key: copy_table(item) for key, item in value.items()}
+    return value
 
 
 def locate(files: Sequence[PriorsFile], path: Sequence[str]) -> str:

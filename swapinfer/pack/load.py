@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 from collections.abc import Sequence
@@ -11,11 +12,12 @@ from typing import Any
 
 import swapinfer
 from swapinfer.errors import PackError, near_match
+from swapinfer.pack.cache import keep, recall
 from swapinfer.pack.check import check_numbers, check_pack
 from swapinfer.pack.codec import MisfitError, decode, encode
-from swapinfer.pack.files import PriorsFile, lay_over, locate, read_files
+from swapinfer.pack.files import PriorsFile, copy_table, lay_over, locate, read_files
 from swapinfer.pack.model import Pack
-from swapinfer.pack.provenance import take_provenance
+from swapinfer.pack.provenance import FROM, take_provenance
 from swapinfer.pack.shape import Table
 
 FORMAT = 1
@@ -46,23 +48,42 @@ def load_pack(overlays: Sequence[Path] = (), root: Path | None = None) -> Pack:
         If a file is unreadable or says something that cannot be; the message starts with
         ``file:line``.
     """
-    files = read_files(root or base_folder(), "priors")
+    base = read_files(root or base_folder(), "priors")
+    over = [file for path in overlays for file in read_files(path)]
+    key = _key(base, over)
+    known = recall(key)
+    if known is not None:
+        with contextlib.suppress(PackError):
+            return pack_from_json(known)
+    pack = _build(base, over)
+    text = pack_to_json(pack)
+    keep(key, text)
+    return replace(pack, digest=digest_of(text))
+
+
+def _key(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> str:
+    """Digest of all that a pack is made of: the files, and the code that reads them."""
+    code = [file.read_text(encoding="utf-8") for file in sorted(Path(__file__).parent.glob("*.py"))]
+    said = [[file.name, file.text] for file in (*base, *over)]
+    return digest_of(json.dumps([code, len(base), said]))
+
+
+def _build(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> Pack:
     merged: Table = {}
-    provenance: dict[str, str] = {}
+    sources: Table = {}
+    current = base[0]
     try:
-        for file in files:
-            _add(merged, provenance, file, once=True)
-        _resolve_likeness(merged, provenance)
-        for path in overlays:
-            for file in read_files(path):
-                files.append(file)
-                _add_overlay(merged, provenance, file)
+        for current in base:
+            _add(merged, sources, current.parse(), once=True)
+        _resolve_likeness(merged, sources)
+        for current in over:
+            _add_overlay(merged, sources, current)
         check_numbers(merged)
-        pack = decode(Pack, {**merged, "provenance": provenance, "digest": ""})
+        pack: Pack = decode(Pack, {**merged, "provenance": sources, "digest": ""})
         check_pack(pack)
     except MisfitError as misfit:
-        raise PackError(f"{locate(files, misfit.path)}: {_sentence(misfit)}") from None
-    return replace(pack, digest=digest_of(pack_to_json(pack)))
+        raise PackError(f"{locate((*base, *over), misfit.path)}: {_sentence(misfit)}") from None
+    return pack
 
 
 def base_folder() -> Path:
@@ -83,10 +104,9 @@ def _sentence(misfit: MisfitError) -> str:
     return misfit.message if named or not misfit.path else f"{misfit.path[-1]} {misfit.message}"
 
 
-def _add(merged: Table, provenance: dict[str, str], file: PriorsFile, *, once: bool) -> None:
-    table = file.table
+def _add(merged: Table, sources: Table, table: Table, *, once: bool) -> None:
     _check_format(table.pop("format", None))
-    provenance |= take_provenance(table)
+    lay_over(sources, take_provenance(table), once=False)
     lay_over(merged, table, once=once)
 
 
@@ -96,38 +116,44 @@ def _check_format(found: Any) -> None:  # noqa: ANN401 (whatever the file holds)
         raise MisfitError(f"{told} format = {FORMAT}", ("format",) if found else ())
 
 
-def _add_overlay(merged: Table, provenance: dict[str, str], file: PriorsFile) -> None:
-    table = file.table
+def _add_overlay(merged: Table, sources: Table, file: PriorsFile) -> None:
+    table = file.parse()
     name = str(table.pop("name", Path(file.name).stem))
-    if "from" not in table:
-        table["from"] = name
+    version = str(table.pop("version", "")) or digest_of(file.text)[:8]
+    if FROM not in table:
+        table[FROM] = name
         own = {"grade": "chosen", "text": f"overlay {name} of this shop"}
         table.setdefault("source", {}).setdefault(name, own)
-    version = str(table.pop("version", "")) or digest_of(file.text)[:8]
-    _add(merged, provenance, file, once=False)
-    _resolve_likeness(merged, provenance)
+    _add(merged, sources, table, once=False)
+    _resolve_likeness(merged, sources)
     merged["version"] = f"{merged['version']}+{name}-{version}"
 
 
-def _resolve_likeness(merged: Table, provenance: dict[str, str]) -> None:
+def _resolve_likeness(merged: Table, sources: Table) -> None:
     for section, table in merged.items():
-        for key, item in table.items() if isinstance(table, dict) else ():
-            if isinstance(item, dict) and LIKE in item:
-                _take_over(section, table, key, provenance)
+        if isinstance(table, dict):
+            for key in table:
+                _take_over(section, table, sources.setdefault(section, {}), key)
 
 
-def _take_over(section: str, table: Table, key: str, provenance: dict[str, str]) -> None:
+def _take_over(
+    section: str, table: Table, sources: Table, key: str, waiting: tuple[str, ...] = ()
+) -> None:
     own = table[key]
+    if not isinstance(own, dict) or LIKE not in own:
+        return
     model = own.pop(LIKE)
-    if model not in table or LIKE in table[model]:
-        plain = [name for name, item in table.items() if LIKE not in item and name != key]
-        raise MisfitError(f'no {section} "{model}"{near_match(model, plain)}', (section, key, LIKE))
-    taken = {name: value for name, value in table[model].items() if name not in own}
-    lay_over(own, taken, once=True)
-    for place, source in list(provenance.items()):
-        start = f"{section}.{model}."
-        if place.startswith(start) and place.removeprefix(start).split(".")[0] in taken:
-            provenance[f"{section}.{key}.{place.removeprefix(start)}"] = source
+    if model not in table or model in (key, *waiting):
+        others = [name for name in table if name != key]
+        raise MisfitError(
+            f'no other {section} "{model}"{near_match(model, others)}', (section, key, LIKE)
+        )
+    _take_over(section, table, sources, model, (key, *waiting))
+    for name, value in table[model].items():
+        if name not in own:
+            own[name] = copy_table(value)
+            if name in sources.get(model, ()):
+                sources.setdefault(key, {})[name] = copy_table(sources[model][name])
 
 
 def pack_to_json(pack: Pack) -> str:

@@ -19,7 +19,8 @@ class Uncertain:
     median : float
         Half of the belief lies below.
     spread : float
-        Geometric standard deviation, at least 1; 2 means "within a factor of two, two times in three".
+        Geometric standard deviation, at least 1; 2 means "within a factor of two, two times in
+        three".
     """
 
     median: float

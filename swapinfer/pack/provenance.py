@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from swapinfer.errors import InputError, near_match
 from swapinfer.pack.codec import MisfitError
+from swapinfer.pack.model import Pack, Source
 from swapinfer.pack.shape import Table
 
 FROM = "from"
@@ -14,7 +16,7 @@ OTHERWISE = "otherwise"
 """In a table of sources: the keys that are not named."""
 
 
-def take_provenance(table: Table, inherited: str = "") -> dict[str, str]:
+def take_provenance(table: Table, inherited: str = "") -> Table:
     """Take the statements of provenance out of a file's table.
 
     Parameters
@@ -26,31 +28,29 @@ def take_provenance(table: Table, inherited: str = "") -> dict[str, str]:
 
     Returns
     -------
-    dict of str to str
-        Dotted path of every number, or list of numbers, to the id of its source; empty text where
-        none is given.
+    dict
+        Tables with the same keys wherever there are numbers: instead of a number, or of a list
+        of numbers, the id of its source; empty text where none is given.
 
     Raises
     ------
     MisfitError
         If a ``from`` is neither text nor a table of texts, or names a key that is not there.
     """
-    found: dict[str, str] = {}
-    _collect(table, "", inherited, found)
-    return found
-
-
-def _collect(table: Table, prefix: str, inherited: str, found: dict[str, str]) -> None:
     otherwise, special = _sources(table.pop(FROM, inherited), inherited, table)
+    found: Table = {}
     for key, value in table.items():
         source = special.get(key, otherwise)
         if isinstance(value, dict):
             try:
-                _collect(value, f"{prefix}{key}.", source, found)
+                inner = take_provenance(value, source)
             except MisfitError as misfit:
                 raise misfit.under(key) from None
+            if inner:
+                found[key] = inner
         elif holds_number(value):
-            found[prefix + key] = source
+            found[key] = source
+    return found
 
 
 def _sources(said: Any, inherited: str, table: Table) -> tuple[str, Table]:  # noqa: ANN401
@@ -78,6 +78,46 @@ def holds_number(value: Any) -> bool:  # noqa: ANN401 (any value of a table)
     bool
         Booleans are no numbers.
     """
-    if isinstance(value, list):
-        return any(holds_number(item) for item in value)
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    if type(value) is list:
+        return any(map(holds_number, value))
+    return type(value) in (int, float)
+
+
+def provenance_of(pack: Pack, path: str) -> Source:
+    """Say where a number comes from.
+
+    Parameters
+    ----------
+    pack : Pack
+        Any.
+    path : str
+        Dotted keys as in the files: ``element.coil.mode.breakdown.life_km.median``.
+
+    Returns
+    -------
+    Source
+        With its grade and text.
+
+    Raises
+    ------
+    InputError
+        If there is no number under that path.
+    """
+    if path not in pack.provenance:
+        raise InputError(f'no number "{path}" in the priors{_near_path(pack, path)}')
+    return pack.sources[pack.provenance[path]]
+
+
+def _near_path(pack: Pack, path: str) -> str:
+    """Go along the path as far as it is known, and say what would follow there."""
+    known = ""
+    for word in path.split("."):
+        following = {
+            place[len(known) :].split(".")[0]
+            for place in pack.provenance
+            if place.startswith(known)
+        }
+        if word not in following:
+            return near_match(word, sorted(following))
+        known += f"{word}."
+    return ""

@@ -96,7 +96,7 @@ def _handlings(table: Table) -> list[Table]:
 
 def _handling_table(handlings: list[Table]) -> Table:
     harmful = [(item["kind"], item["mode"], item["chance"]) for item in handlings if item["mode"]]
-    touched = {item["kind"]: {} for item in handlings if not item["mode"]}
+    touched: Table = {item["kind"]: {} for item in handlings if not item["mode"]}
     return _by_kind(harmful) | touched
 
 
@@ -116,6 +116,29 @@ def _sets_table(sets: list[list[Any]]) -> Table:
     return _by_kind([(kind, mode, chance) for kind, mode, chance in sets])
 
 
+def _flat(table: Table, prefix: str = "") -> Table:
+    """Join the keys of nested tables by dots."""
+    flat: Table = {}
+    for key, value in table.items():
+        if isinstance(value, dict):
+            flat |= _flat(value, f"{prefix}{key}.")
+        else:
+            flat[prefix + key] = value
+    return flat
+
+
+def _nested(flat: Table) -> Table:
+    """Part dotted keys again."""
+    table: Table = {}
+    for place, value in flat.items():
+        *outer, last = place.split(".")
+        inner = table
+        for key in outer:
+            inner = inner.setdefault(key, {})
+        inner[last] = value
+    return table
+
+
 Reshape = Callable[[Any], Any]
 
 WRITTEN_OTHERWISE: dict[type, dict[str, tuple[Reshape, Reshape]]] = {
@@ -126,5 +149,6 @@ WRITTEN_OTHERWISE: dict[type, dict[str, tuple[Reshape, Reshape]]] = {
         "bands": (_bands, _band_table),
     },
     Code: {"sets": (_sets, _sets_table)},
+    Pack: {"provenance": (_flat, _nested)},
 }
-"""Fields that a file groups by kind and mode: from the file's table, and back to it."""
+"""Fields that a file groups by kind and mode, or nests: from the file's table, and back to it."""
