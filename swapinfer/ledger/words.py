@@ -40,38 +40,59 @@ def target_label(target: str) -> str:
     return f"{word} {target[len(word) :]}".strip()
 
 
+def origin(job: Job, element_id: str) -> Place:
+    """Place where an element was when the job began, or was first fitted."""
+    return job.engine.places[element_id.partition(".new")[0]]
+
+
 def element_label(job: Job, element_id: str) -> str:
     """Name an element by where it came from: "ignition coil from cylinder 3"."""
-    element = job.elements[element_id]
-    kind = job.engine.kinds[element.home.kind]
-    where = where_words(element.home)
-    if element.is_new:
-        return f"new {kind.title}" + (f", {where}" if where else "")
+    came_from = origin(job, element_id)
+    kind = job.engine.kinds[came_from.kind]
+    where = where_words(came_from)
+    if job.elements[element_id].is_new:
+        number = element_id.partition(".new")[2]
+        nth = f" {number}" if number else ""
+        return f"new {kind.title}{nth}" + (f", {where}" if where else "")
     joint = " from " if kind.movable else ", "
     return kind.title + (joint + where if where else "")
 
 
 def now_at(job: Job, element_id: str) -> str:
-    """Say where an element is if not at home: "now on cylinder 1", "on the bench"."""
+    """Say where an element is if not at its origin: "now on cylinder 1", "replaced"."""
     place = job.place_of(element_id)
     if place is None:
         return "replaced"
-    if place == job.elements[element_id].home:
-        return ""
-    return f"now on {where_words(place)}"
+    return "" if place == origin(job, element_id) else f"now on {where_words(place)}"
+
+
+def good_range(test: Test, level: float = 1.0) -> tuple[float, float] | None:
+    """Values between which nine in ten good readings lie; None for inspections.
+
+    Parameters
+    ----------
+    test : Test
+        A reading.
+    level : float, optional
+        Value that healthy cylinders share, where the test is relative to one.
+
+    Notes
+    -----
+    The central 90 % of the heaviest lobe of the curve: its centre and 1.645 standard deviations.
+    """
+    curve = test.profiles["good"]
+    if not isinstance(curve, Curve):
+        return None
+    _, centre, sd = max(curve.lobes)
+    if test.scale == "log":
+        return centre * exp(-1.645 * sd) * level, centre * exp(1.645 * sd) * level
+    return (centre - 1.645 * sd) * level, (centre + 1.645 * sd) * level
 
 
 def expected_range(test: Test, level: float = 1.0) -> str:
     """Range that nine in ten good readings fall into, as text; empty for inspections."""
-    curve = test.profiles["good"]
-    if not isinstance(curve, Curve):
-        return ""
-    _, centre, sd = max(curve.lobes)
-    if test.scale == "log":
-        low, high = centre * exp(-1.645 * sd), centre * exp(1.645 * sd)
-    else:
-        low, high = centre - 1.645 * sd, centre + 1.645 * sd
-    return f"{low * level:.3g} to {high * level:.3g} {test.unit}"
+    between = good_range(test, level)
+    return f"{between[0]:.3g} to {between[1]:.3g} {test.unit}" if between else ""
 
 
 @singledispatch
