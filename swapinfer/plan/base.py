@@ -23,6 +23,9 @@ BoolArray = NDArray[np.bool_]
 NONE = -1
 """Pads `Faults.element_hk` where a set has fewer faults."""
 
+LOOK_MINUTES = 5.0
+"""A drive is broken off at the first of these intervals in which a misfire was seen."""
+
 _BLOCK = 64
 """Beliefs worked on at once."""
 
@@ -107,8 +110,9 @@ class BasePolicy:
     -----
     After each replacement the vehicle is driven until it misfires or the minutes are over. With
     rates adding up to ``r`` still present, a drive of ``t`` minutes ends clean with chance
-    ``exp(-r t)``: then the vehicle is returned, comes back, and the order goes on; otherwise it
-    ends after ``(1 - exp(-r t)) / r`` minutes on average, and the order goes on.
+    ``exp(-r t)``: then the vehicle is returned, comes back, and the order goes on. Otherwise it is
+    broken off at the end of the interval of `LOOK_MINUTES` in which it misfired, and the order
+    goes on.
     """
 
     def __init__(self, faults: Faults, prices: Prices, drive_minutes: tuple[float, ...]) -> None:
@@ -116,7 +120,7 @@ class BasePolicy:
         self.prices = prices
         self._minutes_d = np.array(drive_minutes, dtype=np.float64)
         present_hk = (faults.element_hk != NONE) & (faults.rate_hk > 0.0)
-        self._count_h = present_hk.sum(axis=1)
+        self._count_h: IntArray = present_hk.sum(axis=1)
         # Members first, so that hypotheses with k members use the first k columns.
         front_hk = np.argsort(~present_hk, axis=1, kind="stable")
         self._element_hk = np.take_along_axis(faults.element_hk, front_hk, axis=1)
@@ -128,6 +132,11 @@ class BasePolicy:
         self._single = np.flatnonzero(self._count_h == 1)
         self._single_he = self._member_he[self._single]
         self._dirty_dh = self._dirty_drive(self._rate_hk[self._single, 0])
+
+    @property
+    def fault_count_h(self) -> IntArray:
+        """Number of faults to repair in each hypothesis, shape (hypothesis,)."""
+        return self._count_h
 
     def choose(self, belief_bh: FloatArray) -> Choice:
         """Find the base policy's choice and cost under each belief.
@@ -292,9 +301,32 @@ def _blocks(belief_bh: FloatArray) -> Iterator[FloatArray]:
 def _dirty_drive(rate: FloatArray, minutes: FloatArray, prices: Prices) -> FloatArray:
     """Cost of a verification drive with a fault still present, comeback included."""
     clean = np.exp(-rate * minutes)
-    driven = (1.0 - clean) / np.maximum(rate, 1e-300)
+    driven = mean_drive(rate, minutes)
     cost: FloatArray = driven * prices.drive_per_min + clean * prices.comeback
     return cost
+
+
+def mean_drive(rate: FloatArray, minutes: FloatArray | float) -> FloatArray:
+    """Mean length of a drive that is broken off once a misfire was seen.
+
+    Parameters
+    ----------
+    rate : ndarray of float
+        Misfire episodes a minute.
+    minutes : ndarray of float or float
+        Length of the drive when clean, a multiple of `LOOK_MINUTES`.
+
+    Returns
+    -------
+    ndarray of float
+        ``l (1 - q**n) / (1 - q)`` with ``q = exp(-rate l)`` and ``n = minutes / l``.
+    """
+    seen = -np.expm1(-rate * LOOK_MINUTES)
+    dirty = -np.expm1(-rate * minutes)
+    mean: FloatArray = np.where(
+        seen > 0.0, LOOK_MINUTES * dirty / np.where(seen > 0.0, seen, 1.0), minutes
+    )
+    return mean
 
 
 def _sort_together(place_kbh: list[IntArray], rate_kbh: list[FloatArray]) -> None:

@@ -67,14 +67,15 @@ class Options:
         Columns add up to 1 over outcomes; outcomes that an action lacks have rows of 0.
     moves : tuple of Moves
         One an action.
-    repeats_a : ndarray of bool, shape (action,)
-        Whether doing it again tells something new.
+    follows_aa : ndarray of bool, shape (action, action)
+        Whether the second may be thought of as the next step after the first: not the same test
+        again, nor a swap of parts that the first has moved.
     """
 
     cost_ao: FloatArray
     chance_aoh: FloatArray
     moves: tuple[Moves, ...]
-    repeats_a: BoolArray
+    follows_aa: BoolArray
 
     def only(self, actions: IntArray) -> Options:
         """Keep some of the actions, in the order given."""
@@ -82,7 +83,7 @@ class Options:
             self.cost_ao[actions],
             self.chance_aoh[actions],
             tuple(self.moves[action] for action in actions),
-            self.repeats_a[actions],
+            self.follows_aa[np.ix_(actions, actions)],
         )
 
 
@@ -243,8 +244,7 @@ class LookAhead:
         """Replace one action's figures by those of a deeper look."""
         chance_o, after_oh = self.outcomes(belief_h, action)
         likely_o = np.flatnonzero(chance_o >= self.breadth.least_chance)
-        if not self.options.repeats_a[action]:
-            allowed = allowed[allowed != action]
+        allowed = allowed[self.options.follows_aa[action, allowed]]
         onward_b, follow_b = self._best(after_oh[likely_o], level - 1, allowed)
         ranking.onward_ao[action, likely_o] = onward_b
         ranking.follow_ao[action, likely_o] = follow_b
@@ -287,7 +287,7 @@ class LookAhead:
                 action = int(allowed[place])
                 chance_o, after_oh = self.outcomes(belief_h, action)
                 likely_o = np.flatnonzero(chance_o >= self.breadth.least_chance)
-                rest = allowed if self.options.repeats_a[action] else allowed[allowed != action]
+                rest = allowed[self.options.follows_aa[action, allowed]]
                 onward_bao[b, place, likely_o] = self._best(after_oh[likely_o], depth - 1, rest)[0]
 
     def _onward(self, belief_bh: FloatArray, actions: IntArray) -> tuple[FloatArray, FloatArray]:

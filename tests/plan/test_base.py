@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from swapinfer.plan.base import NONE, BasePolicy, Choice, Faults, Prices
+from swapinfer.plan.base import LOOK_MINUTES, NONE, BasePolicy, Choice, Faults, Prices
 from swapinfer.plan.order import independent_faults_cost
 
 DRIVES = (10.0, 30.0, 60.0)
@@ -45,7 +45,9 @@ def walk(faults: Faults, h: int, choice: Choice, b: int, prices: Prices) -> floa
             return cost + minutes * prices.drive_per_min
         rate = sum(left.values())
         clean = math.exp(-rate * minutes)
-        cost += (1 - clean) / rate * prices.drive_per_min + clean * prices.comeback
+        looks = round(minutes / LOOK_MINUTES)
+        driven = sum(LOOK_MINUTES * math.exp(-rate * LOOK_MINUTES * n) for n in range(looks))
+        cost += driven * prices.drive_per_min + clean * prices.comeback
     return cost + prices.give_up
 
 

@@ -57,7 +57,7 @@ class Small:
             np.repeat(cost_a[:, None], 2, axis=1),
             np.concatenate([test_toh, replace_eoh]),
             tuple(moves),
-            np.zeros(N_TESTS + n, dtype=bool),
+            ~np.eye(N_TESTS + n, dtype=bool),
         )
         return LookAhead(base, options)
 
@@ -145,7 +145,7 @@ def with_idle_test(small: Small) -> LookAhead:
             np.concatenate([options.cost_ao, np.full((1, 2), 1.0)]),
             np.concatenate([options.chance_aoh, idle]),
             (*options.moves, Moves(nothing, nothing)),
-            np.append(options.repeats_a, False),
+            ~np.eye(len(options.moves) + 1, dtype=bool),
         ),
     )
 

@@ -1,0 +1,280 @@
+"""What could be done next in a job: tests, swaps, reseating, replacing, and driving."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+
+from swapinfer.evidence.problem import FloatArray
+from swapinfer.layout import Place
+from swapinfer.ledger.replay import Job
+from swapinfer.plan.costing import PlanSettings
+
+SUSPECT = 0.003
+"""Elements less likely than this to be at fault are not acted on."""
+
+SUSPECT_CYLINDER = 0.02
+"""Cylinders whose own elements are less likely than this to be at fault are not tested alone."""
+
+MOST_SUSPECTS = 14
+"""Elements acted on, the likeliest."""
+
+DONORS = 2
+"""Places tried as the other half of a swap."""
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """Something to do, and what is done with the vehicle afterwards.
+
+    Attributes
+    ----------
+    kind : str
+        ``"test"``, ``"drive"``, ``"swap"``, ``"reseat"``, ``"replace"`` or ``"put-back"``.
+    test : str
+        Test that is made; empty otherwise.
+    targets : tuple of str
+        On what; several for a sweep.
+    swaps : tuple of (place, place)
+        Parts that change places.
+    places : tuple of str
+        What is replaced or reseated.
+    drive_minutes : float
+        Length of the drive that follows; 0 for none.
+    conditions : tuple of str
+        Conditions of that drive.
+    """
+
+    kind: str
+    test: str = ""
+    targets: tuple[str, ...] = ()
+    swaps: tuple[tuple[str, str], ...] = ()
+    places: tuple[str, ...] = ()
+    drive_minutes: float = 0.0
+    conditions: tuple[str, ...] = ()
+
+    @property
+    def id(self) -> str:
+        """Name to be typed: ``swap-coil1-coil3-drive20``."""
+        swapped = (f"{first}-{second}" for first, second in self.swaps)
+        what = "+".join([*swapped, *self.places, *self.targets])
+        head = self.test or self.kind
+        drive = f"{self.drive_minutes:g}" if self.drive_minutes else ""
+        if self.kind == "drive":
+            return "-".join([f"drive{drive}", *self.conditions])
+        tail = [f"drive{drive}", *self.conditions] if drive else []
+        return "-".join(part for part in [head, what, *tail] if part)
+
+    @property
+    def handled(self) -> tuple[str, ...]:
+        """Places where something is moved, replaced or reseated."""
+        return (*(place for swap in self.swaps for place in swap), *self.places)
+
+
+@dataclass(frozen=True)
+class Suspicion:
+    """How likely each place of an engine is to hold a fault.
+
+    Attributes
+    ----------
+    job : Job
+        As it stands.
+    fault_p : dict of str to float
+        Place to probability that what sits there is at fault.
+    cured_p : dict of str to float
+        Place to probability of a fault there that a disturbance would cure.
+    """
+
+    job: Job
+    fault_p: dict[str, float]
+    cured_p: dict[str, float]
+
+    @classmethod
+    def of(
+        cls, job: Job, index: dict[str, int], fault_e: FloatArray, cured_e: FloatArray
+    ) -> Suspicion:
+        """Take probabilities of elements to where they sit."""
+        at = {place: index[element] for place, element in job.fitted.items()}
+        return cls(
+            job,
+            {place: float(fault_e[e]) for place, e in at.items()},
+            {place: float(cured_e[e]) for place, e in at.items()},
+        )
+
+    def suspects(self, least: float = SUSPECT) -> list[str]:
+        """Places by falling probability."""
+        likely = [place for place, p in self.fault_p.items() if p >= least]
+        return sorted(likely, key=lambda place: -self.fault_p[place])[:MOST_SUSPECTS]
+
+    def cylinder_p(self) -> dict[int, float]:
+        """Probability, roughly, that something of a cylinder's own is at fault."""
+        total = dict.fromkeys(self.job.engine.layout.cylinders, 0.0)
+        for name, p in self.fault_p.items():
+            place = self.job.engine.places[name]
+            if place.pattern not in ("engine", "bank"):
+                for cylinder in place.cylinders:
+                    total[cylinder] += p
+        return total
+
+    def donors(self, place: Place, taken: Iterable[int] = ()) -> list[Place]:
+        """Places of the same kind to swap with, the best first.
+
+        A good donor is sound itself, sits on a quiet cylinder, and does not fire next to the
+        suspect, where a misfire might be booked on the wrong one.
+        """
+        engine, cylinder_p = self.job.engine, self.cylinder_p()
+        near = {n for c in place.cylinders for n in engine.layout.firing_neighbours(c)}
+        shunned = {*place.cylinders, *taken}
+
+        def rank(other: Place) -> tuple[float, bool, bool, tuple[int, ...]]:
+            busy = self.fault_p[other.id] + sum(cylinder_p[c] for c in other.cylinders)
+            is_near = bool(near & set(other.cylinders))
+            is_across = other.cylinders[0] not in _bank_of(self.job, place)
+            return (round(busy, 2), is_near, is_across, other.cylinders)
+
+        options = [o for o in engine.places_for(place.kind) if shunned.isdisjoint(o.cylinders)]
+        return sorted(options, key=rank)
+
+
+def _bank_of(job: Job, place: Place) -> tuple[int, ...]:
+    return next(bank for bank in job.engine.layout.banks if place.cylinders[0] in bank)
+
+
+def list_actions(
+    suspicion: Suspicion,
+    settings: PlanSettings,
+    conditions: tuple[str, ...],
+    first_repair: str,
+) -> list[Action]:
+    """List everything worth thinking about, without repetition.
+
+    Parameters
+    ----------
+    suspicion : Suspicion
+        Where faults may be.
+    settings : PlanSettings
+        Tools and wishes.
+    conditions : tuple of str
+        Under which the suspected faults show best.
+    first_repair : str
+        Place that the base policy would repair first; empty when it would not repair.
+
+    Returns
+    -------
+    list of Action
+    """
+    drives = settings.costs.drive_minutes
+    work = [
+        *_swaps(suspicion),
+        *_combined_swaps(suspicion),
+        *_reseats(suspicion),
+        *_repairs(suspicion, first_repair),
+        Action("drive"),
+    ]
+    if suspicion.job.away_from_home():
+        work.append(Action("put-back", swaps=tuple(suspicion.job.moves_home())))
+    driven = [
+        replace(action, drive_minutes=minutes, conditions=conditions)
+        for action in work
+        for minutes in drives
+    ]
+    plain = [Action("drive", drive_minutes=minutes) for minutes in drives if conditions]
+    return list(dict.fromkeys([*driven, *plain]))
+
+
+def _swaps(suspicion: Suspicion) -> Iterator[Action]:
+    engine, seen = suspicion.job.engine, set()
+    for name in suspicion.suspects():
+        if not engine.kind_of(name).movable:
+            continue
+        for donor in suspicion.donors(engine.places[name])[:DONORS]:
+            pair = frozenset((name, donor.id))
+            if pair not in seen:
+                seen.add(pair)
+                yield Action("swap", swaps=((name, donor.id),))
+
+
+def _combined_swaps(suspicion: Suspicion) -> Iterator[Action]:
+    """Several kinds from the likeliest cylinder, each to a cylinder of its own."""
+    engine, cylinder_p = suspicion.job.engine, suspicion.cylinder_p()
+    worst = max(cylinder_p, key=lambda c: cylinder_p[c])
+    movable = [
+        engine.places[name]
+        for name in suspicion.suspects()
+        if engine.kind_of(name).movable and engine.places[name].cylinders == (worst,)
+    ]
+    for count in (2, 3):
+        for chosen in combinations(movable[:4], count):
+            swaps, taken = [], set[int]()
+            for place in chosen:
+                free = suspicion.donors(place, taken)
+                if free:
+                    swaps.append((place.id, free[0].id))
+                    taken.update(free[0].cylinders)
+            if len(swaps) == count:
+                yield Action("swap", swaps=tuple(swaps))
+
+
+def _reseats(suspicion: Suspicion) -> Iterator[Action]:
+    """One place for each set of curable contacts that handling it would disturb."""
+    job, done = suspicion.job, set[frozenset[str]]()
+    at = {element: place for place, element in job.fitted.items()}
+    by_work = sorted(job.engine.places, key=lambda p: job.engine.kind_of(p).swap_minutes)
+    for name in by_work:
+        touched = {at[element] for element, _ in job.disturbed_by([name])}
+        curable = frozenset(p for p in touched if suspicion.cured_p[p] >= SUSPECT)
+        if curable and curable not in done:
+            done.add(curable)
+            yield Action("reseat", places=(name,))
+
+
+def _repairs(suspicion: Suspicion, first_repair: str) -> Iterator[Action]:
+    suspects = list(dict.fromkeys([*filter(None, [first_repair]), *suspicion.suspects()]))
+    for name in suspects[:6]:
+        yield Action("replace", places=(name,))
+    for pair in combinations(suspects[:4], 2):
+        yield Action("replace", places=pair)
+
+
+def list_tests(suspicion: Suspicion, settings: PlanSettings) -> Iterator[tuple[str, list[str]]]:
+    """Yield the tests that can be made, each with the targets worth making it on."""
+    engine = suspicion.job.engine
+    cylinder_p = suspicion.cylinder_p()
+    suspected = {c for c, p in cylinder_p.items() if p >= SUSPECT_CYLINDER}
+    order = sorted(suspected, key=lambda c: -cylinder_p[c])
+    for test in engine.tests.values():
+        if test.id in settings.avoided or settings.missing_tools.intersection(test.tools):
+            continue
+        reached = {t: engine.target_cylinders(t) for t in engine.target_places(test.target)}
+        shared = [t for t, cylinders in reached.items() if len(cylinders) == len(cylinder_p)]
+        own = [
+            t
+            for c in order
+            for t, cylinders in reached.items()
+            if c in cylinders and t not in shared
+        ]
+        targets = list(dict.fromkeys([*own, *shared]))
+        if targets:
+            yield test.id, targets
+
+
+def best_conditions(
+    choices: Iterable[tuple[str, ...]], rates: Iterable[FloatArray], belief_h: FloatArray
+) -> tuple[str, ...]:
+    """Conditions under which a short drive would most likely misfire.
+
+    Parameters
+    ----------
+    choices : iterable of tuple of str
+        Conditions to choose from, the plainest first.
+    rates : iterable of ndarray of float, shape (hypothesis,)
+        Episodes a minute under each choice.
+    belief_h : ndarray of float, shape (hypothesis,)
+        Adds up to 1.
+    """
+    shown = [float(belief_h @ -np.expm1(-10.0 * rate_h)) for rate_h in rates]
+    options = list(choices)
+    return options[int(np.argmax(np.round(shown, 3)))]

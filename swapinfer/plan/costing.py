@@ -1,0 +1,195 @@
+"""What work costs in this job: access, parts, driving, and the risk of handling."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from swapinfer.errors import InputError, near_match
+from swapinfer.ledger.replay import Job
+from swapinfer.pack.model import Costs, Fix, Handling, Kind
+
+OBJECTIVES: dict[str, tuple[float, float, float]] = {
+    "money": (1.0, 1.0, 1.0),
+    "minutes": (1.0, 1.0, 0.1),
+    "driving": (1.0, 10.0, 1.0),
+}
+"""What "cheapest" means: weights of labour, driving, and everything bought or risked."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanSettings:
+    """What planning must know about the shop and its wishes.
+
+    Attributes
+    ----------
+    costs : Costs
+        Of the pack, with the shop's own figures in their place.
+    missing_tools : frozenset of str
+        Tools that the shop has not.
+    part_prices : mapping of str to float
+        Kind to price, instead of the pack's typical price.
+    away : frozenset of str
+        Kinds of part that are not in stock.
+    objective : str
+        One of `OBJECTIVES`.
+    minutes_left : float or None
+        Longest step that fits; None for no limit.
+    money_left : float or None
+        Most that a step may cost; None for no limit.
+    avoided : frozenset of str
+        Tests not to be proposed.
+    conditions : tuple of tuple of str
+        Conditions under which a drive may be made.
+    depth : int
+        Steps looked ahead.
+    """
+
+    costs: Costs
+    missing_tools: frozenset[str] = frozenset()
+    part_prices: Mapping[str, float] = field(default_factory=dict)
+    away: frozenset[str] = frozenset()
+    objective: str = "money"
+    minutes_left: float | None = None
+    money_left: float | None = None
+    avoided: frozenset[str] = frozenset()
+    conditions: tuple[tuple[str, ...], ...] = ((), ("load",), ("idle",), ("hot",))
+    depth: int = 2
+
+    def __post_init__(self) -> None:
+        """Refuse an unknown objective."""
+        if self.objective not in OBJECTIVES:
+            raise InputError(
+                f'no objective "{self.objective}"{near_match(self.objective, OBJECTIVES)}'
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """What a step takes.
+
+    Attributes
+    ----------
+    minutes : float
+        Labour, driving not counted.
+    drive_minutes : float
+        Driving.
+    parts : float
+        Parts and consumables.
+    risk : float
+        Expected cost of what handling may break, or of a comeback.
+    """
+
+    minutes: float = 0.0
+    drive_minutes: float = 0.0
+    parts: float = 0.0
+    risk: float = 0.0
+
+    def __add__(self, other: Effort) -> Effort:
+        return Effort(
+            self.minutes + other.minutes,
+            self.drive_minutes + other.drive_minutes,
+            self.parts + other.parts,
+            self.risk + other.risk,
+        )
+
+
+@dataclass(frozen=True)
+class Costing:
+    """Prices the work that a job may need.
+
+    Attributes
+    ----------
+    job : Job
+        As it stands: what is open already is free to reach.
+    settings : PlanSettings
+        Shop's figures.
+    """
+
+    job: Job
+    settings: PlanSettings
+
+    @property
+    def per_minute(self) -> float:
+        """Money a minute of labour."""
+        return self.settings.costs.rate_per_hour / 60.0
+
+    @property
+    def per_drive_minute(self) -> float:
+        """Money a minute of driving."""
+        return self.per_minute + self.settings.costs.drive_cost_per_min
+
+    def money(self, effort: Effort) -> float:
+        """Money that an effort costs."""
+        labour = self.per_minute * effort.minutes
+        return labour + self.per_drive_minute * effort.drive_minutes + effort.parts + effort.risk
+
+    def weigh(self, effort: Effort) -> float:
+        """Cost in terms of the objective; money when that is the objective."""
+        work, drive, rest = OBJECTIVES[self.settings.objective]
+        return (
+            work * self.per_minute * effort.minutes
+            + drive * self.per_drive_minute * effort.drive_minutes
+            + rest * (effort.parts + effort.risk)
+        )
+
+    def reach(self, accesses: Iterable[str], *, now: bool = True) -> tuple[float, tuple[str, ...]]:
+        """Minutes to open, and later close, what is not open yet; and what that is.
+
+        Parameters
+        ----------
+        accesses : iterable of str
+            What must be off.
+        now : bool, optional
+            Whether what is open at this moment helps; not for work after a drive.
+        """
+        needed = dict.fromkeys(a for access in accesses for a in self.job.needs_open(access))
+        opened = self.job.open_access if now else ()
+        fresh = tuple(access for access in needed if access not in opened)
+        tables = [self.job.pack.access[access] for access in fresh]
+        return sum(a.open_minutes + a.close_minutes for a in tables), fresh
+
+    def fix_price(self, kind: Kind, fix: Fix) -> float:
+        """Price of the parts of a repair."""
+        return self.settings.part_prices.get(kind.id, fix.price[1])
+
+    def fix(self, kind: Kind, mode_weights: Mapping[str, float]) -> Effort:
+        """Mean effort of putting an element right, access not counted.
+
+        Parameters
+        ----------
+        kind : Kind
+            Of the element.
+        mode_weights : mapping of str to float
+            Mode to its weight; none means that only the kind's own repair is known.
+        """
+        wait = self.settings.costs.part_wait if kind.id in self.settings.away else 0.0
+        total = sum(mode_weights.values())
+        if total <= 0.0:
+            return Effort(kind.fix.minutes + wait, 0.0, self.fix_price(kind, kind.fix))
+        minutes = parts = 0.0
+        for mode, weight in mode_weights.items():
+            fix = kind.modes[mode].fix or kind.fix
+            minutes += weight / total * fix.minutes
+            parts += weight / total * self.fix_price(kind, fix)
+        return Effort(minutes + wait, 0.0, parts)
+
+    def damage(self, handled: Iterable[tuple[str, Handling]]) -> float:
+        """Price the faults that handling may induce.
+
+        Parameters
+        ----------
+        handled : iterable of (element, Handling)
+            What is disturbed.
+        """
+        total = 0.0
+        for element, handling in handled:
+            if handling.mode and handling.chance > 0.0:
+                total += handling.chance * self._repair_money(element, handling.mode)
+        return total
+
+    def _repair_money(self, element: str, mode: str) -> float:
+        kind = self.job.engine.kinds[self.job.elements[element].home.kind]
+        minutes, _ = self.reach([kind.access], now=False)
+        effort = self.fix(kind, {mode: 1.0}) + Effort(minutes + self.settings.costs.read_minutes)
+        return self.money(effort + Effort(drive_minutes=self.settings.costs.drive_minutes[0]))

@@ -1,0 +1,188 @@
+"""The belief that planning works with: the most probable combinations of faults present now.
+
+Faults that a disturbance has already cured, and those of parts on the bench, can do no more harm:
+fault sets that differ only in them are one hypothesis. Every subset of a hypothesis is one too, so
+that repairing any of its faults leads to another.
+
+Axes: ``h`` hypothesis, ``k`` fault of a hypothesis, ``f`` distinct fault, ``e`` element.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swapinfer.evidence.assemble import Evidence
+from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.states import StateSpace
+from swapinfer.plan.base import NONE
+from swapinfer.plan.lookahead import Moves
+from swapinfer.posterior import FaultSets
+
+MOST = 400
+"""Hypotheses kept for planning, subsets not counted."""
+
+Key = tuple[int, ...]
+ScalarT = TypeVar("ScalarT", np.float64, np.int64)
+
+
+@dataclass(frozen=True)
+class Hypotheses:
+    """Combinations of faults that may be present now.
+
+    Attributes
+    ----------
+    element_f, state_f : ndarray of int, shape (fault,)
+        What each distinct fault is; states that nothing can tell apart any more are one.
+    fault_hk : ndarray of int, shape (hypothesis, fault)
+        Faults of each hypothesis in the order of the pass, padded with `NONE`.
+    belief_h : ndarray of float, shape (hypothesis,)
+        Adds up to 1.
+    left_out : float
+        Posterior probability of all that is not looked at.
+    """
+
+    element_f: IntArray
+    state_f: IntArray
+    fault_hk: IntArray
+    belief_h: FloatArray
+    left_out: float
+
+    @cached_property
+    def index(self) -> dict[Key, int]:
+        """Faults of a hypothesis to its position."""
+        return {
+            tuple(f for f in row if f != NONE): h for h, row in enumerate(self.fault_hk.tolist())
+        }
+
+    @cached_property
+    def element_hk(self) -> IntArray:
+        """Element of each fault, `NONE` where there is none."""
+        padded = np.append(self.element_f, NONE)
+        out: IntArray = padded[self.fault_hk]
+        return out
+
+    @cached_property
+    def member_hf(self) -> FloatArray:
+        """1 where a hypothesis has a fault, shape (hypothesis, fault)."""
+        out = np.zeros((len(self.fault_hk), len(self.element_f) + 1))
+        np.put_along_axis(out, self.fault_hk, 1.0, axis=1)
+        return out[:, :-1]
+
+    def per_fault(self, value_es: NDArray[ScalarT]) -> NDArray[ScalarT]:
+        """Pick one value a fault from an array over elements and states."""
+        picked: NDArray[ScalarT] = value_es[self.element_f, self.state_f]
+        return picked
+
+    def padded(self, value_f: FloatArray) -> FloatArray:
+        """Spread values of faults to (hypothesis, fault), 0 where there is none."""
+        return np.append(value_f, 0.0)[self.fault_hk]
+
+    def without(self, gone_f: Iterable[int]) -> Moves:
+        """List the moves that end some faults wherever they are present.
+
+        Parameters
+        ----------
+        gone_f : iterable of int
+            Faults that are repaired or cured.
+        """
+        gone = sorted(set(gone_f))
+        touched_h = np.flatnonzero(self.member_hf[:, gone].any(axis=1))
+        kept = (
+            tuple(f for f in row if f != NONE and f not in gone)
+            for row in self.fault_hk[touched_h].tolist()
+        )
+        pairs = sorted(zip((self.index[key] for key in kept), touched_h.tolist(), strict=True))
+        target_m, source_m = zip(*pairs, strict=True) if pairs else ((), ())
+        return Moves(np.array(source_m, dtype=np.int64), np.array(target_m, dtype=np.int64))
+
+    def fault_e(self, belief_h: FloatArray, n_elements: int) -> FloatArray:
+        """Probability that each element is at fault now, shape (element,)."""
+        fault_f = belief_h @ self.member_hf
+        return np.bincount(self.element_f, fault_f, n_elements).astype(np.float64)
+
+
+def after_moves(moves: Moves, n: int) -> IntArray:
+    """Hypothesis that each becomes, shape (hypothesis,)."""
+    becomes_h = np.arange(n)
+    becomes_h[moves.source_m] = moves.target_m
+    return becomes_h
+
+
+def form_hypotheses(evidence: Evidence, sets: FaultSets, most: int = MOST) -> Hypotheses:
+    """Merge fault sets into what planning can tell apart.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of the job.
+    sets : FaultSets
+        The most probable ones.
+    most : int, optional
+        Hypotheses to keep, the most probable.
+
+    Returns
+    -------
+    Hypotheses
+        `left_out` counts both what the fault sets leave out and what is cut here.
+    """
+    number, element_f, state_f = _distinct_faults(evidence)
+    belief: dict[Key, float] = defaultdict(float)
+    for element_k, state_k, p in zip(
+        sets.element_hk.tolist(), sets.state_hk.tolist(), sets.belief_h.tolist(), strict=True
+    ):
+        faults = (number.get(pair) for pair in zip(element_k, state_k, strict=True))
+        belief[tuple(sorted(f for f in faults if f is not None))] += p
+    kept = sorted(belief, key=lambda key: -belief[key])[:most]
+    keys = _with_subsets(kept)
+    width = max(1, *(len(key) for key in keys))
+    fault_hk = np.full((len(keys), width), NONE)
+    for h, key in enumerate(keys):
+        fault_hk[h, : len(key)] = key
+    covered = sum(belief[key] for key in kept)
+    belief_h = np.array([belief[key] if h < len(kept) else 0.0 for h, key in enumerate(keys)])
+    return Hypotheses(element_f, state_f, fault_hk, belief_h / covered, max(0.0, 1.0 - covered))
+
+
+def _with_subsets(kept: list[Key]) -> list[Key]:
+    keys = dict.fromkeys(kept)
+    queue = list(kept)
+    while queue:
+        key = queue.pop()
+        for at in range(len(key)):
+            smaller = key[:at] + key[at + 1 :]
+            if smaller not in keys:
+                keys[smaller] = None
+                queue.append(smaller)
+    keys.setdefault(())
+    return list(keys)
+
+
+def _distinct_faults(
+    evidence: Evidence,
+) -> tuple[dict[tuple[int, int], int], IntArray, IntArray]:
+    """Give numbers to the faults now: same element, mode and severity is the same fault."""
+    space: StateSpace = evidence.space
+    job = evidence.job
+    here = {space.index[element] for element in job.fitted.values()}
+    active_es = space.active_es(job.time)
+    first: dict[tuple[int, int, int], int] = {}
+    number: dict[tuple[int, int], int] = {}
+    element_f: list[int] = []
+    state_f: list[int] = []
+    for e, s in np.argwhere(active_es).tolist():
+        if e not in here:
+            continue
+        kind_of_fault = (e, int(space.mode_es[e, s]), int(space.severity_es[e, s]))
+        if kind_of_fault not in first:
+            first[kind_of_fault] = len(element_f)
+            element_f.append(e)
+            state_f.append(s)
+        number[e, s] = first[kind_of_fault]
+    return number, np.array(element_f, dtype=np.int64), np.array(state_f, dtype=np.int64)

@@ -1,0 +1,320 @@
+"""The cheapest next steps of a job, ranked, with what each may show and what would follow."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapinfer.evidence.assemble import Evidence
+from swapinfer.evidence.problem import FloatArray
+from swapinfer.plan.actions import Action
+from swapinfer.plan.base import Choice
+from swapinfer.plan.costing import PlanSettings
+from swapinfer.plan.forecast import Forecast, forecast
+from swapinfer.plan.information import information_bits
+from swapinfer.plan.lookahead import BASE, Ranking
+from swapinfer.plan.outlook import Outlook, Priced, mean_effort
+from swapinfer.plan.titles import title_action, title_outcome
+from swapinfer.posterior import Posterior
+
+HAND_OVER = "hand-over"
+"""Id of the step that returns the vehicle as it is."""
+
+GIVE_UP = "give-up"
+"""Id of the step that passes the vehicle on to someone else."""
+
+_LEADING = 3
+"""Causes named after an outcome."""
+
+_WORTH_TELLING = 0.005
+"""Outcomes less likely than this are not listed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """An element and the probability that it is at fault."""
+
+    element: str
+    place: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a step may show.
+
+    Attributes
+    ----------
+    id, title : str
+        Name, and the words for it.
+    probability : float
+        That it is what will be found.
+    cost_after : float
+        Expected cost from there on.
+    suspects : tuple of Suspect
+        Leading causes then.
+    then_id, then : str
+        What would be done next, as id and in words.
+    """
+
+    id: str
+    title: str
+    probability: float
+    cost_after: float
+    suspects: tuple[Suspect, ...]
+    then_id: str
+    then: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedStep:
+    """Something to do next, and what it is worth.
+
+    Attributes
+    ----------
+    id, title : str
+        Name to be typed, and the imperative.
+    action : Action or None
+        None for handing over and giving up.
+    minutes : float
+        Expected labour, driving not counted.
+    drive_minutes : float
+        Expected driving.
+    parts : float
+        Expected parts and consumables, in currency.
+    money : float
+        All that the step itself is expected to cost.
+    expected_total : float
+        Expected cost, in terms of the objective, until the vehicle is verified, this step first.
+    worth : float
+        What its outcome takes off everything after it; 0 when it changes nothing.
+    gain : float
+        `worth` less the step's own cost: what doing it saves over going on without it.
+    bits : float
+        Information about what is wrong.
+    depth : int
+        Steps looked ahead.
+    tools, cautions, opens : tuple of str
+        Ids in the pack.
+    outcomes : tuple of Outcome
+        The likeliest first.
+    """
+
+    id: str
+    title: str
+    action: Action | None
+    minutes: float
+    drive_minutes: float
+    parts: float
+    money: float
+    expected_total: float
+    worth: float
+    gain: float
+    bits: float
+    depth: int
+    tools: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    opens: tuple[str, ...] = ()
+    outcomes: tuple[Outcome, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Ranked next steps of a job.
+
+    Attributes
+    ----------
+    steps : tuple of PlannedStep
+        The cheapest way on first.
+    without_tests : float
+        Expected cost of repairing in order of probability over cost, without further tests.
+    forecast : Forecast
+        What is to be expected when the first step is taken.
+    objective, currency : str
+        What costs mean.
+    hypotheses : int
+        Combinations of faults that were weighed.
+    left_out : float
+        Probability of all others together.
+    """
+
+    steps: tuple[PlannedStep, ...]
+    without_tests: float
+    forecast: Forecast
+    objective: str
+    currency: str
+    hypotheses: int
+    left_out: float
+
+    @property
+    def best(self) -> PlannedStep:
+        """Cheapest way on."""
+        return self.steps[0]
+
+    def find(self, step_id: str) -> PlannedStep | None:
+        """Return the step with an id, if it was considered."""
+        return next((step for step in self.steps if step.id == step_id), None)
+
+
+def next_steps(
+    evidence: Evidence,
+    posterior: Posterior,
+    settings: PlanSettings,
+    is_time_up: Callable[[], bool] = lambda: False,
+) -> Plan:
+    """Rank what could be done next in a job by the expected cost to a verified repair.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        All findings of the job.
+    posterior : Posterior
+        Belief that they lead to.
+    settings : PlanSettings
+        Shop's figures, wishes and limits.
+    is_time_up : callable, optional
+        Once true, the best figures so far are taken.
+
+    Returns
+    -------
+    Plan
+    """
+    outlook = Outlook(evidence, posterior, settings)
+    return make_plan(outlook, outlook.rank(is_time_up))
+
+
+def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
+    """Put a ranking in words and figures that people read."""
+    author = _Author(outlook, ranking)
+    order = np.argsort(ranking.value_a, kind="stable")
+    steps = [author.step(int(a)) for a in order]
+    ranked = sorted([*steps, *author.endings()], key=lambda step: step.expected_total)
+    return Plan(
+        steps=tuple(ranked),
+        without_tests=ranking.base_cost,
+        forecast=forecast(outlook, ranking),
+        objective=outlook.settings.objective,
+        currency=outlook.settings.costs.currency,
+        hypotheses=len(outlook.hypotheses.belief_h),
+        left_out=outlook.hypotheses.left_out,
+    )
+
+
+@dataclass(frozen=True)
+class _Author:
+    outlook: Outlook
+    ranking: Ranking
+
+    def step(self, a: int) -> PlannedStep:
+        one, ranking = self.outlook.priced[a], self.ranking
+        belief_h = self.outlook.hypotheses.belief_h
+        effort = mean_effort(one, belief_h)
+        return PlannedStep(
+            id=one.action.id,
+            title=title_action(self.outlook.job.engine, one.action),
+            action=one.action,
+            minutes=effort.minutes,
+            drive_minutes=effort.drive_minutes,
+            parts=effort.parts,
+            money=self.outlook.costing.money(effort),
+            expected_total=float(ranking.value_a[a]),
+            worth=float(ranking.worth_a[a]),
+            gain=float(ranking.worth_a[a] - ranking.cost_a[a]),
+            bits=information_bits(belief_h, one.prediction.chance_oh),
+            depth=int(ranking.depth_a[a]),
+            tools=self._tools(one.action),
+            cautions=self._cautions(one),
+            opens=one.opened,
+            outcomes=self._outcomes(a, one),
+        )
+
+    def endings(self) -> list[PlannedStep]:
+        """Handing over as it is, and giving up, as steps."""
+        outlook, base = self.outlook, self.outlook.base
+        belief_h = outlook.hypotheses.belief_h
+        choice = base.choose(belief_h[None])
+        as_is = Choice(
+            choice.cost_b, choice.order_bj, choice.minutes_b, choice.stop_b, np.array([True])
+        )
+        hand_over = float(belief_h @ base.cost_bh(as_is, base.prices)[0])
+        return [
+            _ending(HAND_OVER, "hand the vehicle over as it is", hand_over),
+            _ending(GIVE_UP, "pass the vehicle on to someone else", base.prices.give_up),
+        ]
+
+    def _outcomes(self, a: int, one: Priced) -> tuple[Outcome, ...]:
+        chance_o, after_oh = self.outlook.look_ahead.outcomes(self.outlook.hypotheses.belief_h, a)
+        named = [
+            self._outcome(a, one, o, float(chance_o[o]), after_oh[o])
+            for o in range(len(one.prediction.outcomes))
+            if chance_o[o] >= _WORTH_TELLING
+        ]
+        return tuple(sorted(named, key=lambda outcome: -outcome.probability))
+
+    def _outcome(
+        self, a: int, one: Priced, o: int, probability: float, after_h: FloatArray
+    ) -> Outcome:
+        name = one.prediction.outcomes[o]
+        then_id, then = self._then(int(self.ranking.follow_ao[a, o]), after_h)
+        return Outcome(
+            id=name,
+            title=title_outcome(self.outlook.job.engine, one.action, name),
+            probability=probability,
+            cost_after=float(self.ranking.onward_ao[a, o]),
+            suspects=self._suspects(after_h),
+            then_id=then_id,
+            then=then,
+        )
+
+    def _suspects(self, belief_h: FloatArray) -> tuple[Suspect, ...]:
+        space = self.outlook.evidence.space
+        fault_e = self.outlook.hypotheses.fault_e(belief_h, len(space.elements))
+        leading = np.argsort(-fault_e, kind="stable")[:_LEADING]
+        found = []
+        for e in leading.tolist():
+            place = self.outlook.job.place_of(space.elements[e].id)
+            found.append(
+                Suspect(space.elements[e].id, place.id if place else "", float(fault_e[e]))
+            )
+        return tuple(found)
+
+    def _then(self, follow: int, after_h: FloatArray) -> tuple[str, str]:
+        if follow != BASE:
+            action = self.outlook.priced[follow].action
+            return action.id, title_action(self.outlook.job.engine, action)
+        return first_of_base(self.outlook, after_h)
+
+    def _tools(self, action: Action) -> tuple[str, ...]:
+        return self.outlook.job.engine.tests[action.test].tools if action.test else ()
+
+    def _cautions(self, one: Priced) -> tuple[str, ...]:
+        job = self.outlook.job
+        found = [c for access in one.opened for c in job.pack.access[access].cautions]
+        found += [c for p in one.action.handled for c in job.engine.kind_of(p).cautions]
+        if one.action.test:
+            found += job.engine.tests[one.action.test].cautions
+        return tuple(dict.fromkeys(found))
+
+
+def first_of_base(outlook: Outlook, belief_h: FloatArray) -> tuple[str, str]:
+    """Id and words of what the base policy does first under a belief."""
+    choice = outlook.base.choose(belief_h[None])
+    if choice.hands_over_b[0]:
+        return HAND_OVER, "hand the vehicle over"
+    if not choice.stop_b[0]:
+        return GIVE_UP, "pass the vehicle on to someone else"
+    element = outlook.evidence.space.elements[int(outlook.elements[choice.order_bj[0, 0]])]
+    place = outlook.job.place_of(element.id)
+    if place is None:
+        return GIVE_UP, "pass the vehicle on to someone else"
+    minutes = float(choice.minutes_b[0])
+    action = Action(
+        "replace", places=(place.id,), drive_minutes=minutes, conditions=outlook.conditions
+    )
+    return action.id, title_action(outlook.job.engine, action)
+
+
+def _ending(step_id: str, title: str, cost: float) -> PlannedStep:
+    return PlannedStep(step_id, title, None, 0.0, 0.0, 0.0, 0.0, cost, 0.0, 0.0, 0.0, 0)

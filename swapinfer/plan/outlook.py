@@ -1,0 +1,297 @@
+"""From a job's belief to every possible step, priced and looked ahead over."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from swapinfer.evidence.assemble import Evidence
+from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.testing import View
+from swapinfer.ledger.replay import Job
+from swapinfer.pack.model import Handling, Test
+from swapinfer.plan.actions import (
+    SUSPECT,
+    Action,
+    Suspicion,
+    best_conditions,
+    list_actions,
+    list_tests,
+)
+from swapinfer.plan.base import NONE, BasePolicy, Faults, Prices
+from swapinfer.plan.costing import Costing, Effort, PlanSettings
+from swapinfer.plan.hypotheses import Hypotheses, after_moves, form_hypotheses
+from swapinfer.plan.lookahead import LookAhead, Moves, Options, Ranking
+from swapinfer.plan.predict import Prediction, Predictor
+from swapinfer.posterior import Posterior, fault_sets
+
+COVER = 0.999
+"""Share of the posterior that the enumerated fault sets should cover."""
+
+MOST_SETS = 1500
+"""Fault sets enumerated before they are merged."""
+
+
+@dataclass(frozen=True)
+class Priced:
+    """An action with what it takes and what it may show.
+
+    Attributes
+    ----------
+    action : Action
+        What is done.
+    prediction : Prediction
+        Outcomes under every hypothesis as it was before the action.
+    work : Effort
+        Without the drive.
+    moves : Moves
+        What it ends: replaced faults, contacts cured by handling.
+    opened : tuple of str
+        Access that it opens.
+    """
+
+    action: Action
+    prediction: Prediction
+    work: Effort
+    moves: Moves
+    opened: tuple[str, ...]
+
+    def effort(self, outcome: int) -> Effort:
+        """All that it takes when it ends in an outcome."""
+        return self.work + Effort(drive_minutes=float(self.prediction.drive_o[outcome]))
+
+
+class Outlook:
+    """Everything that planning works out about one state of a job.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        All findings.
+    posterior : Posterior
+        What they lead to.
+    settings : PlanSettings
+        Shop's figures and wishes.
+    """
+
+    def __init__(self, evidence: Evidence, posterior: Posterior, settings: PlanSettings) -> None:
+        self.evidence = evidence
+        self.posterior = posterior
+        self.settings = settings
+        self.costing = Costing(evidence.job, settings)
+        sets = fault_sets(evidence.problem, posterior, cover=COVER, limit=MOST_SETS)
+        self.hypotheses: Hypotheses = form_hypotheses(evidence, sets)
+        self.predictor = Predictor(evidence, self.hypotheses)
+        self._moves: dict[frozenset[int], Moves] = {}
+
+    @property
+    def job(self) -> Job:
+        """Job planned for."""
+        return self.evidence.job
+
+    @cached_property
+    def conditions(self) -> tuple[str, ...]:
+        """Conditions under which what is suspected shows best."""
+        choices = self.settings.conditions
+        member_hf = self.hypotheses.member_hf
+        rates = [member_hf @ self.predictor.total_rate_f(choice) for choice in choices]
+        return best_conditions(choices, rates, self.hypotheses.belief_h)
+
+    @cached_property
+    def elements(self) -> IntArray:
+        """Elements that some hypothesis blames; the base policy counts them from 0."""
+        return np.unique(self.hypotheses.element_f)
+
+    @cached_property
+    def fix_efforts(self) -> list[Effort]:
+        """Effort of repairing each of `elements` from a closed engine, codes read afterwards."""
+        return [self._fix_effort(int(e)) for e in self.elements]
+
+    def prices(self) -> Prices:
+        """Set unit prices in terms of the objective."""
+        weigh, costs = self.costing.weigh, self.settings.costs
+        return Prices(
+            np.array([weigh(effort) for effort in self.fix_efforts]),
+            weigh(Effort(drive_minutes=1.0)),
+            weigh(Effort(risk=costs.comeback)),
+            weigh(Effort(risk=costs.diagnosis_cap)),
+        )
+
+    @cached_property
+    def base(self) -> BasePolicy:
+        """Base policy of this job."""
+        element_hk = self.hypotheses.element_hk
+        local_hk = np.where(element_hk == NONE, NONE, np.searchsorted(self.elements, element_hk))
+        rate_hk = self.hypotheses.padded(self.predictor.total_rate_f(self.conditions))
+        return BasePolicy(
+            Faults(local_hk, rate_hk), self.prices(), self.settings.costs.drive_minutes
+        )
+
+    @cached_property
+    def suspicion(self) -> Suspicion:
+        """Where faults may be."""
+        space, faults = self.evidence.space, self.hypotheses
+        n = len(space.elements)
+        fault_f = faults.belief_h @ faults.member_hf
+        curable_f = faults.per_fault(space.curable_es.astype(np.float64))
+        return Suspicion.of(
+            self.job,
+            space.index,
+            np.bincount(faults.element_f, fault_f, n).astype(np.float64),
+            np.bincount(faults.element_f, fault_f * curable_f, n).astype(np.float64),
+        )
+
+    @cached_property
+    def priced(self) -> list[Priced]:
+        """Every action that the settings allow."""
+        choice = self.base.choose(self.hypotheses.belief_h[None])
+        first = ""
+        if choice.stop_b[0] and not choice.hands_over_b[0]:
+            element = self.evidence.space.elements[int(self.elements[choice.order_bj[0, 0]])]
+            place = self.job.place_of(element.id)
+            first = place.id if place else ""
+        actions = list_actions(self.suspicion, self.settings, self.conditions, first)
+        found = [*self._tests(), *(self._price_drive(action) for action in actions)]
+        return [one for one in found if self._is_allowed(one)]
+
+    @cached_property
+    def look_ahead(self) -> LookAhead:
+        """Look-ahead over all priced actions."""
+        width = max(len(one.prediction.outcomes) for one in self.priced)
+        n_h = len(self.hypotheses.belief_h)
+        chance_aoh = np.zeros((len(self.priced), width, n_h))
+        cost_ao = np.zeros((len(self.priced), width))
+        for a, one in enumerate(self.priced):
+            count = len(one.prediction.outcomes)
+            chance_aoh[a, :count] = one.prediction.chance_oh
+            cost_ao[a, :count] = [self.costing.weigh(one.effort(o)) for o in range(count)]
+        actions = [one.action for one in self.priced]
+        follows_aa = np.array([[_may_follow(a, b) for b in actions] for a in actions])
+        moves = tuple(one.moves for one in self.priced)
+        return LookAhead(self.base, Options(cost_ao, chance_aoh, moves, follows_aa))
+
+    def rank(self, is_time_up: Callable[[], bool] = lambda: False) -> Ranking:
+        """Value every action; see `LookAhead.rank`."""
+        return self.look_ahead.rank(self.hypotheses.belief_h, self.settings.depth, is_time_up)
+
+    def _fix_effort(self, e: int) -> Effort:
+        place = self.job.place_of(self.evidence.space.elements[e].id)
+        if place is None:
+            return Effort()
+        return self._repair(place.id, now=False) + Effort(self.settings.costs.read_minutes)
+
+    def _repair(self, place: str, *, now: bool) -> Effort:
+        """Effort of putting right what sits at a place, its access and risk included."""
+        kind = self.job.engine.kind_of(place)
+        minutes, _ = self.costing.reach([kind.access], now=now)
+        risk = self.costing.damage(self.job.disturbed_by([place]))
+        return self._fix(place) + Effort(minutes, risk=risk)
+
+    def _fix(self, place: str) -> Effort:
+        e = self.evidence.space.index[self.job.fitted[place]]
+        weights: dict[str, float] = {}
+        states = self.evidence.space.states[e]
+        for state, p in zip(states, self.posterior.marginal_es[e].tolist(), strict=False):
+            if state.mode:
+                weights[state.mode.id] = weights.get(state.mode.id, 0.0) + p
+        return self.costing.fix(self.job.engine.kind_of(place), weights)
+
+    def _price_drive(self, action: Action) -> Priced:
+        engine = self.job.engine
+        kinds = [engine.kind_of(place) for place in action.handled]
+        minutes, opened = self.costing.reach(kind.access for kind in kinds)
+        handled = self.job.disturbed_by(action.handled)
+        work = Effort(minutes + self.settings.costs.read_minutes, risk=self.costing.damage(handled))
+        for first, _ in action.swaps:
+            work += Effort(engine.kind_of(first).swap_minutes)
+        for place in action.places:
+            is_new = action.kind == "replace"
+            half = Effort(0.5 * engine.kind_of(place).swap_minutes)
+            work += self._fix(place) if is_new else half
+        replaced = action.places if action.kind == "replace" else ()
+        moves = self._ended((element for element, _ in handled), replaced)
+        becomes_h = after_moves(moves, len(self.hypotheses.belief_h))
+        prediction = self.predictor.drive(
+            action.drive_minutes, action.conditions, action.swaps, becomes_h
+        )
+        return Priced(action, prediction, work, moves, opened)
+
+    def _tests(self) -> Iterator[Priced]:
+        for test_id, targets in list_tests(self.suspicion, self.settings):
+            test = self.job.engine.tests[test_id]
+            views = {target: self.predictor.view(test, target) for target in targets}
+            seen = {t: v for t, v in views.items() if self.predictor.seen(v) >= SUSPECT}
+            for target, view in seen.items():
+                yield self._price_test(test, {target: view})
+            if test.sweep and not test.level and len(seen) > 1:
+                yield self._price_test(test, seen)
+
+    def _price_test(self, test: Test, views: dict[str, View]) -> Priced:
+        first = next(iter(views))
+        targets = tuple(views)
+        if test.level and test.sweep:
+            # The level is known only once the others are read: one sitting takes them all.
+            others = self.job.engine.target_places(test.target)
+            targets = (first, *(target for target in others if target != first))
+        handled = [pair for target in targets for pair in self._disturbed(test, target)]
+        minutes, opened = self.costing.reach([test.access])
+        work = Effort(
+            minutes + test.minutes + test.minutes_each * (len(targets) - 1),
+            parts=test.consumables,
+            risk=self.costing.damage(handled),
+        )
+        moves = self._ended((element for element, _ in handled), ())
+        if len(views) > 1:
+            prediction = self.predictor.sweep(test, views)
+        else:
+            prediction = self.predictor.test(test, first, views[first])
+        becomes_h = after_moves(moves, len(self.hypotheses.belief_h))
+        shown = Prediction(
+            prediction.outcomes, prediction.chance_oh[:, becomes_h], prediction.drive_o
+        )
+        return Priced(Action("test", test.id, targets), shown, work, moves, opened)
+
+    def _disturbed(self, test: Test, target: str) -> Iterator[tuple[str, Handling]]:
+        cylinders = set(self.job.engine.target_cylinders(target))
+        for handling in test.disturbs:
+            for place in self.job.engine.places_for(handling.kind):
+                if set(place.cylinders) <= cylinders:
+                    yield self.job.fitted[place.id], handling
+
+    def _ended(self, disturbed: Iterable[str], replaced: Iterable[str]) -> Moves:
+        """Work out which faults handling some elements and replacing others ends."""
+        space, faults = self.evidence.space, self.hypotheses
+        touched = np.array([space.index[element] for element in disturbed], dtype=np.int64)
+        new = np.array([space.index[self.job.fitted[p]] for p in replaced], dtype=np.int64)
+        curable_f = space.curable_es[faults.element_f, faults.state_f]
+        gone_f = np.isin(faults.element_f, new) | (curable_f & np.isin(faults.element_f, touched))
+        key = frozenset(np.flatnonzero(gone_f).tolist())
+        if key not in self._moves:
+            self._moves[key] = faults.without(key)
+        return self._moves[key]
+
+    def _is_allowed(self, one: Priced) -> bool:
+        chance_o = one.prediction.chance_oh @ self.hypotheses.belief_h
+        efforts = [one.effort(o) for o in range(len(chance_o))]
+        limit, cap = self.settings.minutes_left, self.settings.money_left
+        if limit is not None and max(e.minutes + e.drive_minutes for e in efforts) > limit:
+            return False
+        return cap is None or max(self.costing.money(e) for e in efforts) <= cap
+
+
+def mean_effort(one: Priced, belief_h: FloatArray) -> Effort:
+    """Effort of an action averaged over its outcomes."""
+    chance_o = one.prediction.chance_oh @ belief_h
+    return one.work + Effort(drive_minutes=float(chance_o @ one.prediction.drive_o))
+
+
+def _may_follow(first: Action, second: Action) -> bool:
+    """Whether a second step, as it stands, makes sense after the first."""
+    if first.test:
+        return first.test != second.test
+    return not first.swaps or set(first.handled).isdisjoint(
+        place for swap in second.swaps for place in swap
+    )

@@ -1,0 +1,260 @@
+"""What a drive or a test would show under each hypothesis.
+
+Axes: ``h`` hypothesis, ``f`` fault, ``c`` cylinder, ``o`` outcome, ``p`` profile of a test.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from swapinfer.evidence.assemble import Evidence
+from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.running import blame_cc, reach_ec
+from swapinfer.evidence.testing import (
+    Setting,
+    View,
+    band_chances,
+    look,
+    outcome_chances,
+    repeat_key,
+)
+from swapinfer.ledger.events import Inspected, Measured, Ran
+from swapinfer.pack.model import Test
+from swapinfer.plan.base import mean_drive
+from swapinfer.plan.hypotheses import Hypotheses
+
+QUIET = "quiet"
+"""Outcome of a drive without a misfire."""
+
+ELSEWHERE = "elsewhere"
+"""Outcome of a drive: the first misfire is in a cylinder that was not expected."""
+
+ALL_GOOD = "all-good"
+"""Outcome of a test of several targets."""
+
+_WORTH_TELLING = 0.002
+"""Cylinders less likely than this to misfire first are told together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """Outcomes of something done, and their chances.
+
+    Attributes
+    ----------
+    outcomes : tuple of str
+        Names.
+    chance_oh : ndarray of float, shape (outcome, hypothesis)
+        Columns add up to 1.
+    drive_o : ndarray of float, shape (outcome,)
+        Mean minutes driven when it ends so.
+    """
+
+    outcomes: tuple[str, ...]
+    chance_oh: FloatArray
+    drive_o: FloatArray
+
+
+class Predictor:
+    """Predicts under every hypothesis of a job.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of the job.
+    hypotheses : Hypotheses
+        Combinations of faults that may be present.
+    """
+
+    def __init__(self, evidence: Evidence, hypotheses: Hypotheses) -> None:
+        self.evidence = evidence
+        self.hypotheses = hypotheses
+        self._rate_f: dict[tuple[str, ...], FloatArray] = {}
+        self._rate_of_drive: dict[
+            tuple[tuple[str, ...], tuple[tuple[str, str], ...]], FloatArray
+        ] = {}
+
+    @cached_property
+    def _blame_cc(self) -> FloatArray:
+        return blame_cc(self.evidence.job.engine, self.evidence.job.pack.running)
+
+    def rate_f(self, conditions: tuple[str, ...]) -> FloatArray:
+        """Misfire episodes a minute that each fault causes in each cylinder it serves."""
+        if conditions not in self._rate_f:
+            space = self.evidence.space
+            rate_es = space.rate_es * space.multiplier_es(conditions)
+            self._rate_f[conditions] = self.hypotheses.per_fault(rate_es)
+        return self._rate_f[conditions]
+
+    def total_rate_f(self, conditions: tuple[str, ...]) -> FloatArray:
+        """Misfire episodes a minute that each fault causes in all cylinders together."""
+        job = self.evidence.job
+        cylinders_e = reach_ec(job.engine, self.evidence.space, job.fitted).sum(axis=1)
+        total: FloatArray = self.rate_f(conditions) * cylinders_e[self.hypotheses.element_f]
+        return total
+
+    def drive(
+        self,
+        minutes: float,
+        conditions: tuple[str, ...],
+        swaps: Iterable[tuple[str, str]],
+        becomes_h: IntArray,
+    ) -> Prediction:
+        """Predict which cylinder misfires first in a drive, if any.
+
+        Parameters
+        ----------
+        minutes : float
+            Length when nothing misfires.
+        conditions : tuple of str
+            Condition tags.
+        swaps : iterable of (place, place)
+            Parts exchanged before.
+        becomes_h : ndarray of int, shape (hypothesis,)
+            What each hypothesis is once the work before the drive is done.
+
+        Returns
+        -------
+        Prediction
+        """
+        rate_hc = self._rate_hc(conditions, tuple(swaps))[becomes_h]
+        rate_h = rate_hc.sum(axis=1)
+        dirty_h = -np.expm1(-rate_h * minutes)
+        first_hc = rate_hc / rate_h[:, None] * dirty_h[:, None]
+        belief_h = self.hypotheses.belief_h
+        told = np.flatnonzero(belief_h @ first_hc >= _WORTH_TELLING)
+        rest_h = np.maximum(dirty_h - first_hc[:, told].sum(axis=1), 0.0)
+        chance_oh = np.vstack([1.0 - dirty_h, first_hc[:, told].T, rest_h])
+        names = (QUIET, *(f"cylinder{c + 1}" for c in told), ELSEWHERE)
+        dirty = float(belief_h @ dirty_h)
+        driven = float(belief_h @ mean_drive(rate_h, minutes))
+        broken_off = (driven - (1.0 - dirty) * minutes) / dirty
+        return Prediction(names, chance_oh, np.array([minutes] + [broken_off] * (len(names) - 1)))
+
+    def _rate_hc(self, conditions: tuple[str, ...], swaps: Iterable[tuple[str, str]]) -> FloatArray:
+        job, space = self.evidence.job, self.evidence.space
+        fitted = dict(job.fitted)
+        for first, second in swaps:
+            fitted[first], fitted[second] = fitted[second], fitted[first]
+        blamed_ec = reach_ec(job.engine, space, fitted) @ self._blame_cc
+        faults = self.hypotheses
+        rate_fc = blamed_ec[faults.element_f] * self.rate_f(conditions)[:, None]
+        rate_hc: FloatArray = faults.member_hf @ rate_fc + job.pack.running.leak_per_min
+        return rate_hc
+
+    def view(self, test: Test, target: str) -> View:
+        """Work out what a test on a target can see now."""
+        job = self.evidence.job
+        setting = Setting(test, target, job.fitted, job.time)
+        return look(job.engine, self.evidence.space, setting)
+
+    def seen(self, view: View) -> float:
+        """Probability that something is present that a view can see."""
+        seen_f = self.hypotheses.per_fault(view.shows_es)
+        seen_h = self.hypotheses.member_hf @ (seen_f > 0.0) > 0.0
+        return float(self.hypotheses.belief_h @ seen_h)
+
+    def test(self, test: Test, target: str, view: View) -> Prediction:
+        """Predict one test on one target.
+
+        Parameters
+        ----------
+        test : Test
+            A reading (outcomes are its bands) or an inspection.
+        target : str
+            One of its targets.
+        view : View
+            What it sees there.
+
+        Returns
+        -------
+        Prediction
+        """
+        tables = [_chances(test, profile) for profile in view.profiles]
+        names = tuple(tables[0])
+        chance_po = np.array([[table[name] for name in names] for table in tables])
+        chance_oh = self._mixed(view, chance_po).T
+        return Prediction(names, self._stale(test, target, view, names, chance_oh), _still(names))
+
+    def sweep(self, test: Test, targets: Mapping[str, View]) -> Prediction:
+        """Predict which of several targets is the first to show anything but the normal outcome.
+
+        Parameters
+        ----------
+        test : Test
+            Made on every target in one sitting.
+        targets : mapping of str to View
+            In order of suspicion.
+
+        Returns
+        -------
+        Prediction
+        """
+        left_h = np.ones(len(self.hypotheses.belief_h))
+        rows = []
+        for target, view in targets.items():
+            one = self.test(test, target, view)
+            normal = list(_chances(test, view.profiles[0]).values())
+            abnormal_h = 1.0 - one.chance_oh[int(np.argmax(normal))]
+            rows.append(left_h * abnormal_h)
+            left_h = left_h * (1.0 - abnormal_h)
+        names = (ALL_GOOD, *targets)
+        return Prediction(names, np.vstack([left_h, *rows]), _still(names))
+
+    def _mixed(self, view: View, chance_po: FloatArray) -> FloatArray:
+        """Chance of each outcome, (hypothesis, outcome); the first fault that shows decides."""
+        faults = self.hypotheses
+        shows_hk = faults.padded(faults.per_fault(view.shows_es))
+        profile_f = np.append(faults.per_fault(view.profile_es), 0)
+        left_h = np.ones(len(faults.belief_h))
+        chance_ho = np.zeros((len(left_h), chance_po.shape[1]))
+        for k in range(shows_hk.shape[1]):
+            profile_h = profile_f[faults.fault_hk[:, k]]
+            chance_ho += (left_h * shows_hk[:, k])[:, None] * chance_po[profile_h]
+            left_h = left_h * (1.0 - shows_hk[:, k])
+        mixed: FloatArray = chance_ho + left_h[:, None] * chance_po[0]
+        return mixed
+
+    def _stale(
+        self, test: Test, target: str, view: View, names: tuple[str, ...], chance_oh: FloatArray
+    ) -> FloatArray:
+        """Let a repeated test show what it showed before, but for its fresh share."""
+        earlier = self._earlier(test, target, view)
+        if earlier is None:
+            return chance_oh
+        same_o = np.array([float(name == earlier) for name in names])
+        stale: FloatArray = test.fresh * chance_oh + (1.0 - test.fresh) * same_o[:, None]
+        return stale
+
+    def _earlier(self, test: Test, target: str, view: View) -> str | None:
+        job, space = self.evidence.job, self.evidence.space
+        for finding in reversed(job.findings):
+            event = finding.event
+            if isinstance(event, Ran) or (event.test, event.target) != (test.id, target):
+                continue
+            then = look(job.engine, space, Setting(test, target, finding.fitted, finding.time))
+            if repeat_key(space, then, event, finding.time) == repeat_key(
+                space, view, event, job.time
+            ):
+                return _outcome_of(test, event)
+        return None
+
+
+def _outcome_of(test: Test, event: Measured | Inspected) -> str:
+    if isinstance(event, Inspected):
+        return event.outcome
+    return next((band.id for band in test.bands if event.value < band.below), test.bands[-1].id)
+
+
+def _chances(test: Test, profile: str) -> dict[str, float]:
+    if test.form == "reading":
+        return band_chances(test, profile)
+    return outcome_chances(test, profile)
+
+
+def _still(names: tuple[str, ...]) -> FloatArray:
+    return np.zeros(len(names))
