@@ -39,6 +39,7 @@ class Bit:
 
     weights: dict[str, list[tuple[float, float, float]]]
     close: tuple[float, float]
+    log_scale: float = 0.0
 
 
 class Reference:
@@ -63,7 +64,7 @@ class Reference:
                     place.id, kind.id, kind.pattern, place.cylinders, is_new=False
                 )
                 self.where[place.id] = place.id
-        self.home = {name: thing for name, thing in self.things.items()}
+        self.home = dict(self.things)
         self.found: list[tuple[int, ev.Event, dict[str, str]]] = []
         for time, event in enumerate(events[1:], start=1):
             self._step(time, event)
@@ -248,12 +249,7 @@ class Reference:
         for code in self.pack.codes.values():
             if code.role != "fault":
                 continue
-            groups = {
-                "cylinder": [(c,) for c in self.layout.cylinders],
-                "bank": [tuple(bank) for bank in self.layout.banks],
-                "engine": [self.layout.cylinders],
-            }[code.pattern]
-            for cylinders in groups:
+            for cylinders in self.layout.groups(code.pattern):
                 for place, name in where.items():
                     if set(self.home[place].cylinders) & set(cylinders):
                         self._spare(run, time, name, code.sets, weight)
@@ -325,7 +321,7 @@ class Reference:
                 shows = test.shows.get(severity, 1.0)
                 rows.append((1 - shows, shows * likelihood[profile] / largest, 1.0))
             weights[name] = rows
-        return Bit(weights, (likelihood["good"] / largest, 1.0))
+        return Bit(weights, (likelihood["good"] / largest, 1.0), math.log(largest))
 
     @staticmethod
     def _profile(test, kind: str, mode: str) -> str:  # noqa: ANN001
@@ -401,32 +397,53 @@ class Reference:
         engine = pyagrum.LazyPropagation(net)
         engine.setEvidence(evidence)
         engine.makeInference()
-        scale = sum(math.log(max(weight[n])) for n in order)
+        scale = sum(math.log(max(weight[n])) for n in order) + sum(bit.log_scale for bit in bits)
         answers = {n: list(engine.posterior(f"e{i}").tolist()) for i, n in enumerate(order)}
         return math.log(engine.evidenceProbability()) + scale, answers
 
     def _add_bit(self, net: pyagrum.BayesNet, b: int, bit: Bit, order: list[str]) -> None:
         """Chain of nodes open (0), explained (1), excluded (2) along the elements reached."""
+        lost = any(
+            1 - open_ - explain > 1e-12 or explained != 1.0
+            for rows in bit.weights.values()
+            for open_, explain, explained in rows
+        )
         before = ""
         for i, name in enumerate(order):
             rows = bit.weights.get(name, [])
             if all(row == (1.0, 0.0, 1.0) for row in rows):
                 continue
             node = f"b{b}_{i}"
-            net.add(pyagrum.LabelizedVariable(node, "", 3))
+            net.add(pyagrum.LabelizedVariable(node, "", 3 if lost else 2))
             if before:
                 net.addArc(before, node)
             net.addArc(f"e{i}", node)
-            for s, (open_, explain, explained) in enumerate(rows):
-                from_open = [open_, explain, max(0.0, 1 - open_ - explain)]
-                if not before:
-                    net.cpt(node)[{f"e{i}": s}] = from_open
-                    continue
-                net.cpt(node)[{f"e{i}": s, before: 0}] = from_open
-                net.cpt(node)[{f"e{i}": s, before: 1}] = [0.0, explained, max(0.0, 1 - explained)]
-                net.cpt(node)[{f"e{i}": s, before: 2}] = [0.0, 0.0, 1.0]
+            for s, row in enumerate(rows):
+                self._fill(net, node, {f"e{i}": s}, before, row, lost=lost)
             before = node
         net.add(pyagrum.LabelizedVariable(f"z{b}", "", 2))
         net.addArc(before, f"z{b}")
-        for state, p in enumerate((*bit.close, 0.0)):
+        for state, p in enumerate((*bit.close, 0.0)[: 3 if lost else 2]):
             net.cpt(f"z{b}")[{before: state}] = [1 - p, p]
+
+    @staticmethod
+    def _fill(
+        net: pyagrum.BayesNet,
+        node: str,
+        at: dict[str, int],
+        before: str,
+        row: tuple[float, float, float],
+        *,
+        lost: bool,
+    ) -> None:
+        open_, explain, explained = row
+        rest = [max(0.0, 1 - open_ - explain)] if lost else []
+        if not before:
+            net.cpt(node)[at] = [open_, explain, *rest]
+            return
+        net.cpt(node)[{**at, before: 0}] = [open_, explain, *rest]
+        if lost:
+            net.cpt(node)[{**at, before: 1}] = [0.0, explained, max(0.0, 1 - explained)]
+            net.cpt(node)[{**at, before: 2}] = [0.0, 0.0, 1.0]
+        else:
+            net.cpt(node)[{**at, before: 1}] = [0.0, 1.0]
