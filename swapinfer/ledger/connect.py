@@ -79,7 +79,8 @@ def _explain(error: BaseException | None) -> str:
     message = str(error).strip()
     if "password" in message:
         return POSTGRES_FAULTS["28"]
-    return f"{message.splitlines()[-1] if message else type(error).__name__}; is its URL right?"
+    line = message.splitlines()[-1] if message else type(error).__name__
+    return line if state else f"{line}; is its place right?"
 
 
 def locate(place: str | Path) -> Path | sa.URL:
