@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Collection, Iterable, Mapping
 
 from swapinfer.errors import near_match
@@ -20,15 +21,26 @@ ROLES = ("misfire", "random", "fault")
 CODE_PATTERNS = ("cylinder", "pair", "bank", "engine")
 GRADES = ("published", "common", "memory", "chosen", "learned")
 
+_NAME = re.compile(r"[a-z0-9_*-]+")
 _ON_A_METERS_SCALE = {"profile", "band", "range"}
-_CHANCES = {"chance", "floor", "fresh", "felt", "misattribution", "new_fault", "false_chance"}
+_CHANCES = {
+    "chance",
+    "floor",
+    "fresh",
+    "felt",
+    "misattribution",
+    "new_fault",
+    "false_chance",
+    "with_misfire",
+    "without",
+}
 _TABLES_OF_CHANCES = {"severity", "shows", "sets", "handling", "disturbs"}
 _ABOVE_ZERO = {"median", "shape", "dispersion", "leak_dispersion", "km_per_min"}
 _SUM_TOLERANCE = 1e-9
 
 
 def check_numbers(table: Table, path: tuple[str, ...] = ()) -> None:
-    """Refuse numbers that no pack can mean: negative times, chances above 1.
+    """Refuse names and numbers that no pack can mean: negative times, chances above 1.
 
     Parameters
     ----------
@@ -40,12 +52,14 @@ def check_numbers(table: Table, path: tuple[str, ...] = ()) -> None:
     Raises
     ------
     MisfitError
-        At the first such number.
+        At the first of them.
     """
     for key, value in table.items():
+        at = (*path, key)
+        if not _NAME.fullmatch(key):
+            raise MisfitError("is no name: lower-case letters, digits and hyphens", at)
         if key in _ON_A_METERS_SCALE:
             continue
-        at = (*path, key)
         if isinstance(value, dict):
             check_numbers(value, at)
         for number in value if isinstance(value, list) else (value,):
@@ -82,6 +96,13 @@ def check_pack(pack: Pack) -> None:
     MisfitError
         At the first contradiction, with the keys that lead to it.
     """
+    for layout in pack.layouts.values():
+        if not all(layout.banks) or not layout.banks:
+            raise MisfitError(
+                "must hold at least one cylinder each", ("layout", layout.id, "banks")
+            )
+    if not pack.costs.drive_minutes:
+        raise MisfitError("must name at least one length", ("costs", "drive_minutes"))
     for access in pack.access.values():
         _check_access(pack, access)
     for kind in pack.kinds.values():
@@ -204,7 +225,7 @@ def _check_reading(test: Test, *path: str) -> None:
     _known(test.unit, UNITS, "unit", *path, "unit")
     _known(test.scale, SCALES, "scale", *path, "scale")
     low, high = test.range
-    if not low < high or (test.scale == "log" and low <= 0):
+    if not low < high < math.inf or (test.scale == "log" and low <= 0):
         raise MisfitError(
             "must be a lower and a higher reading (above 0 on a log scale)", (*path, "range")
         )
@@ -225,7 +246,7 @@ def _check_curve(test: Test, curve: Curve, *path: str) -> None:
     if min(curve.over_limit, *weights.values(), 0) < 0:
         raise MisfitError("weights must not be negative", (*path, "lobes"))
     for _, centre, sd in curve.lobes:
-        if sd <= 0 or (test.scale == "log" and centre <= 0):
+        if not 0 < sd < math.inf or centre == math.inf or (test.scale == "log" and centre <= 0):
             raise MisfitError(
                 "a lobe is [weight, centre, sd] with sd above 0, and centre too on a log scale",
                 (*path, "lobes"),

@@ -15,6 +15,9 @@ from swapinfer.pack.shape import KEY_OF_FIELD, MAY_BE_LEFT_OUT, WRITTEN_OTHERWIS
 
 Decoder = Callable[[Any], Any]
 
+LARGEST = 1e300
+"""No pack means a larger number."""
+
 
 class MisfitError(Exception):
     """A value that does not fit the model, and the keys that lead to it."""
@@ -186,11 +189,10 @@ def _decoder(hint: Any) -> Decoder:  # noqa: ANN401 (any annotation)
 
 
 def _number(value: Any) -> float:  # noqa: ANN401 (whatever the file holds)
-    if type(value) is float:
-        return value
     if value == "inf":
         return math.inf
-    _need(type(value) is int, "a number", value)
+    is_number = type(value) in (int, float) and value > -math.inf
+    _need(is_number and (value < LARGEST or value == math.inf), "a number", value)
     return float(value)
 
 

@@ -46,6 +46,8 @@ class PriorsFile:
         except tomllib.TOMLDecodeError as error:
             what, line = _said_where(str(error), self.text)
             raise PackError(f"{self.name}:{line}: not valid TOML: {what}") from error
+        except RecursionError:
+            raise PackError(f"{self.name}: tables nested too deeply") from None
 
 
 def _said_where(message: str, text: str) -> tuple[str, int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -22,6 +23,8 @@ from swapinfer.pack.shape import Table
 
 FORMAT = 1
 """Version of the layout of priors files; docs/pack-format.md describes it."""
+
+_NOT_IN_A_NAME = re.compile(r"[^a-z0-9-]+")
 
 LIKE = "like"
 """Key of a table: take over from this sibling whatever is not said here."""
@@ -118,15 +121,15 @@ def _check_format(found: Any) -> None:  # noqa: ANN401 (whatever the file holds)
 
 def _add_overlay(merged: Table, sources: Table, file: PriorsFile) -> None:
     table = file.parse()
-    name = str(table.pop("name", Path(file.name).stem))
+    name = _NOT_IN_A_NAME.sub("-", str(table.pop("name", Path(file.name).stem)).lower())
     version = str(table.pop("version", "")) or digest_of(file.text)[:8]
     if FROM not in table:
         table[FROM] = name
         own = {"grade": "chosen", "text": f"overlay {name} of this shop"}
-        table.setdefault("source", {}).setdefault(name, own)
+        lay_over(merged, {"source": {name: own}}, once=False)
     _add(merged, sources, table, once=False)
     _resolve_likeness(merged, sources)
-    merged["version"] = f"{merged['version']}+{name}-{version}"
+    merged["version"] = f"{merged.get('version')}+{name}-{version}"
 
 
 def _resolve_likeness(merged: Table, sources: Table) -> None:
@@ -143,7 +146,7 @@ def _take_over(
     if not isinstance(own, dict) or LIKE not in own:
         return
     model = own.pop(LIKE)
-    if model not in table or model in (key, *waiting):
+    if not isinstance(table.get(model), dict) or model in (key, *waiting):
         others = [name for name in table if name != key]
         raise MisfitError(
             f'no other {section} "{model}"{near_match(model, others)}', (section, key, LIKE)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from swapinfer.errors import InputError, near_match
-from swapinfer.pack.codec import MisfitError
+from swapinfer.pack.codec import MisfitError, encode
 from swapinfer.pack.model import Pack, Source
-from swapinfer.pack.shape import Table
+from swapinfer.pack.shape import ANY, Table
 
 FROM = "from"
 """Key of any table: the id of the source of every number below, or a table of one for each key."""
@@ -101,11 +101,45 @@ def provenance_of(pack: Pack, path: str) -> Source:
     Raises
     ------
     InputError
-        If there is no number under that path.
+        If there is no number at that path.
     """
     if path not in pack.provenance:
         raise InputError(f'no number "{path}" in the priors{_near_path(pack, path)}')
     return pack.sources[pack.provenance[path]]
+
+
+def numbers_under(pack: Pack, path: str = "") -> dict[str, tuple[Any, Source]]:
+    """Return every number at or below a path, with its source.
+
+    Parameters
+    ----------
+    pack : Pack
+        Any.
+    path : str
+        Dotted keys as in the files; empty for the whole pack.
+
+    Returns
+    -------
+    dict of str to (number or list, Source)
+        By dotted path, in the order of the pack.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    places = [place for place in pack.provenance if not path or f"{place}.".startswith(f"{path}.")]
+    if not places:
+        raise InputError(f'no number "{path}" in the priors{_near_path(pack, path)}')
+    table = encode(pack)
+    return {place: (_value_at(table, place), provenance_of(pack, place)) for place in places}
+
+
+def _value_at(table: Table, place: str) -> Any:  # noqa: ANN401 (a number or a list of numbers)
+    value: Any = table
+    for key in place.split("."):
+        value = value[key]
+    return value[ANY] if isinstance(value, dict) else value
 
 
 def _near_path(pack: Pack, path: str) -> str:
