@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
+from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.ledger.words import element_label, where_words
@@ -80,28 +81,35 @@ def _last_misfire_elsewhere(job: Job, finding: Finding) -> Finding | None:
 def _followed(job: Job, earlier: Finding, finding: Finding, now: frozenset[int]) -> list[str]:
     if not isinstance(earlier.event, ev.Ran):
         return []
-    before = misfiring(job, earlier.event) or frozenset()
-    was_at = {element: place for place, element in earlier.fitted.items()}
-    sentences = []
-    for place, element in finding.fitted.items():
-        if element not in was_at or was_at[element] == place:
-            continue
-        origin, here = job.engine.places[was_at[element]], job.engine.places[place]
-        if not set(origin.cylinders) & before or set(here.cylinders) & before:
-            continue
-        came, stayed = set(here.cylinders) & now, set(origin.cylinders) & now
-        sentences.append(
-            _verdict(
-                element_label(job, element),
-                (where_words(origin), where_words(here)),
-                came=bool(came),
-                stayed=bool(stayed),
-            )
+    moved = list(_moved_away(job, earlier, finding, misfiring(job, earlier.event) or frozenset()))
+    explained = {origin for _, origin, here in moved if set(here.cylinders) & now}
+    return [
+        _verdict(
+            element_label(job, element),
+            (where_words(origin), where_words(here)),
+            came=bool(set(here.cylinders) & now),
+            stayed=bool(set(origin.cylinders) & now),
+            elsewhere=any(set(origin.cylinders) & set(other.cylinders) for other in explained),
         )
-    return sentences
+        for element, origin, here in moved
+    ]
 
 
-def _verdict(part: str, moved: tuple[str, str], *, came: bool, stayed: bool) -> str:
+def _moved_away(
+    job: Job, earlier: Finding, finding: Finding, before: frozenset[int]
+) -> Iterator[tuple[str, Place, Place]]:
+    """Parts that were moved from a cylinder that misfired to one that did not."""
+    was_at = {element: place for place, element in earlier.fitted.items()}
+    for place, element in finding.fitted.items():
+        if was_at.get(element, place) != place:
+            origin, here = job.engine.places[was_at[element]], job.engine.places[place]
+            if set(origin.cylinders) & before and not set(here.cylinders) & before:
+                yield element, origin, here
+
+
+def _verdict(
+    part: str, moved: tuple[str, str], *, came: bool, stayed: bool, elsewhere: bool
+) -> str:
     origin, here = moved
     if came and not stayed:
         return f"{here} now misfires and {origin} is quiet: the fault followed the {part}"
@@ -109,6 +117,8 @@ def _verdict(part: str, moved: tuple[str, str], *, came: bool, stayed: bool) -> 
         return f"{origin} still misfires and {here} does not: the fault did not follow the {part}"
     if came and stayed:
         return f"{origin} still misfires and {here} does too: more than one thing may be at fault"
+    if elsewhere:
+        return f"{here} is quiet: the fault did not go with the {part}"
     return (
         f"neither {origin} nor {here} misfires: moving the {part} may have cured a contact, "
         "or the fault did not show this time"
