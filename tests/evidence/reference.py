@@ -247,7 +247,7 @@ class Reference:
     ) -> None:
         """No fault code is ever present in these jobs; each possible one counts as absent."""
         for code in self.pack.codes.values():
-            if code.role != "fault":
+            if code.role != "fault" or not any(kind in self.kinds for kind, _, _ in code.sets):
                 continue
             for cylinders in self.layout.groups(code.pattern):
                 for place, name in where.items():

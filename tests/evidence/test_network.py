@@ -37,7 +37,6 @@ JOBS = {
         Ran(15, LOAD, ("P0303", "P0302")),
         Swapped((("coil3", "coil1"),)),
         Ran(15, LOAD, ("P0301", "P0302")),
-        Inspected("plug-look", "cylinder2", "oil"),
     ],
     "six cylinders, direct injection": [
         Opened("RO", "v6", DIRECT, odometer_km=188000, driven_km=900),
