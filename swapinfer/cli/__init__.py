@@ -7,20 +7,30 @@ import sys
 
 def main() -> None:
     """Run the command line and leave with the exit code of what happened."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : list of str
+        Without the program's name.
+
+    Returns
+    -------
+    int
+        0, the exit code of one of our errors, or 2 for a usage error.
+    """
     from swapinfer.cli.app import app
-
-    sys.exit(run(app))
-
-
-def run(app: object) -> int:
-    """Run a Typer application, turning our errors into one line and an exit code."""
     from swapinfer.errors import SwapinferError
 
     try:
-        app()  # type: ignore[operator]
+        app(arguments, prog_name="swapinfer", standalone_mode=True)
     except SwapinferError as error:
         print(f"swapinfer: {error}", file=sys.stderr)  # noqa: T201  the one place that reports
         return error.exit_code
-    except BrokenPipeError:
-        return 0
+    except SystemExit as leaving:
+        return leaving.code if isinstance(leaving.code, int) else 1
     return 0
