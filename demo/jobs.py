@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import shlex
 
-COIL = """
-open HY-101 --layout inline-4 --odometer '148000 km' --driven '300 km' --complaint 'stumbles on hills, lamp blinks' --family van-16
+COIL = r"""
+open HY-101 --layout inline-4 --odometer '148000 km' --driven '300 km' \
+  --complaint 'stumbles on hills, lamp blinks' --family van-16
 drive 15 --when warm,load --codes P0300,P0303
 swap coil 3-1
 drive 15 --when warm,load --no-codes
@@ -19,8 +20,9 @@ close --cause coil3 --mode breakdown --verified
 """
 """An intermittent coil: it keeps quiet for one drive after the swap, then shows."""
 
-SEALING = """
-open HY-102 --layout v6 --odometer '212000 km' --driven '900 km' --complaint 'rough at idle since spring' --family bus-30
+SEALING = r"""
+open HY-102 --layout v6 --odometer '212000 km' --driven '900 km' \
+  --complaint 'rough at idle since spring' --family bus-30
 drive 10 --when warm,idle --codes P0304
 swap coil 4-1 plug 4-2
 drive 10 --when warm,idle --codes P0304
@@ -35,8 +37,9 @@ close --cause sealing4 --mode rings --verified --confirmed-by compression-wet
 """
 """Swaps point away from ignition, and a cylinder is found that does not seal."""
 
-CONNECTOR = """
-open HY-103 --layout inline-4 --odometer '96000 km' --driven '150 km' --complaint 'misfires after rain' --family van-16
+CONNECTOR = r"""
+open HY-103 --layout inline-4 --odometer '96000 km' --driven '150 km' \
+  --complaint 'misfires after rain' --family van-16
 drive 10 --when warm,load --codes P0302
 drive 10 --when warm,load --codes P0302
 swap coil 2-4
@@ -51,6 +54,6 @@ close --cause coil-wiring2 --verified
 """The misfire is gone after the swap: a contact was cured by being touched."""
 
 JOBS = {
-    name: [shlex.split(line) for line in story.strip().splitlines()]
+    name: [shlex.split(line) for line in story.replace("\\\n", "").strip().splitlines()]
     for name, story in (("coil", COIL), ("sealing", SEALING), ("connector", CONNECTOR))
 }

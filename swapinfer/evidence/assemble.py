@@ -14,6 +14,7 @@ from swapinfer.evidence.running import (
     count_misfires,
     expected_episodes,
     feel,
+    leak_chance,
     read_misfires,
     read_random_only,
 )
@@ -34,12 +35,12 @@ from swapinfer.evidence.testing import (
 from swapinfer.ledger.events import Inspected, Measured, Ran
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.pack.codes import read_codes
-from swapinfer.pack.model import Feeling
 
 COMPLAINT = 0
 """Sequence number under which the complaint itself counts as the first finding."""
 
-CERTAIN = Feeling("complaint", "the complaint", with_misfire=0.99, without=0.01)
+COMPLAINT_WORD = "complaint"
+"""Feeling of the pack that the complaint itself is."""
 
 
 @dataclass(frozen=True)
@@ -111,8 +112,8 @@ def _complaint(job: Job, space: StateSpace) -> Term:
     minutes = running.complaint_minutes if driven is None else driven / running.km_per_min
     original = {place: place for place in job.engine.places}
     drive = Drive(minutes, (), original, time=0)
-    expected_ces = expected_episodes(job.engine, running, space, drive)
-    return feel(expected_ces, minutes, CERTAIN, running)
+    mean_es = expected_episodes(job.engine, running, space, drive).sum(axis=0)
+    return feel(mean_es, job.pack.feelings[COMPLAINT_WORD])
 
 
 def _take_run(job: Job, space: StateSpace, finding: Finding, run: Ran) -> list[Term | Factor]:
@@ -133,7 +134,8 @@ def _take_run(job: Job, space: StateSpace, finding: Finding, run: Ran) -> list[T
             )
         pieces += read_fault_codes(job.pack, job.engine, space, drive, codes.faults)
     elif run.felt and not run.counts:
-        pieces.append(feel(expected_ces, run.minutes, job.pack.feelings[run.felt], running))
+        leak = leak_chance(running, run.minutes, len(expected_ces))
+        pieces.append(feel(expected_ces.sum(axis=0), job.pack.feelings[run.felt], leak))
     return pieces
 
 

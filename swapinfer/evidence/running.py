@@ -129,10 +129,18 @@ def read_random_only(expected_ces: FloatArray, minutes: float, running: Running)
     return at_least_one(expected_ces.sum(axis=0), leak)
 
 
-def feel(expected_ces: FloatArray, minutes: float, word: Feeling, running: Running) -> Term:
-    """Take in a word for how a drive felt: likelier, or less so, if any cylinder misfired."""
-    mean_es = expected_ces.sum(axis=0)
-    leak = leak_chance(running, minutes, expected_ces.shape[0])
+def feel(mean_es: FloatArray, word: Feeling, leak: float = 0.0) -> Term:
+    """Take in a word for how a drive felt: likelier, or less so, if any cylinder misfired.
+
+    Parameters
+    ----------
+    mean_es : ndarray of float, shape (element, state)
+        Expected episodes in all cylinders together.
+    word : Feeling
+        Chance of the word with and without an episode.
+    leak : float
+        Chance of an episode that no modelled fault accounts for.
+    """
     unexplained = word.without * (1.0 - leak) + word.with_misfire * leak
     ones = np.ones_like(mean_es)
     close = unexplained, word.with_misfire

@@ -66,7 +66,7 @@ class View:
     @property
     def seen_e(self) -> BoolArray:
         """Which elements the setting can see, shape (element,)."""
-        out: BoolArray = (self.profile_es > 0).any(axis=1)
+        out: BoolArray = self.profile_es.max(axis=1) > 0
         return out
 
 

@@ -213,8 +213,8 @@ class Reference:
         originals = {place: place for place in self.home}
         means = self.episodes(ev.Ran(minutes), 0, originals)
         total = {n: [sum(row.values()) for row in rows] for n, rows in means.items()}
-        leak = 1 - math.exp(-running.leak_per_min * minutes * len(self.layout.cylinders))
-        return self.noisy_or(total, (0.01 * (1 - leak) + 0.99 * leak, 0.99))
+        word = self.pack.feelings["complaint"]
+        return self.noisy_or(total, (word.without, word.with_misfire))
 
     def of_run(
         self, run: ev.Ran, time: int, where: dict[str, str]
