@@ -101,6 +101,7 @@ def check_pack(pack: Pack) -> None:
             raise MisfitError(
                 "must hold at least one cylinder each", ("layout", layout.id, "banks")
             )
+    _all_known(pack.running.cautions, pack.cautions, "caution", "running", "cautions")
     if not pack.costs.drive_minutes:
         raise MisfitError("must name at least one length", ("costs", "drive_minutes"))
     for access in pack.access.values():

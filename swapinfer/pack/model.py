@@ -19,8 +19,7 @@ class Uncertain:
     median : float
         Half of the belief lies below.
     spread : float
-        Geometric standard deviation, at least 1; 2 means "within a factor of two, two times in
-        three".
+        Geometric standard deviation, at least 1; 2: "within a factor of 2, two times in three".
     """
 
     median: float
@@ -233,8 +232,7 @@ class Level:
     name : str
         Tests with the same name share the unknown.
     formula : str
-        ``"polytropic"`` (expected gauge pressure from compression ratio, altitude and exponent)
-        or ``"fixed"`` (the median given).
+        ``"polytropic"`` (from compression ratio, altitude, exponent) or ``"fixed"`` (the median).
     median : float
         For ``"fixed"``; in the test's unit.
     fill : float
@@ -398,6 +396,8 @@ class Running:
         Age taken when the job gives no odometer.
     conditions : dict of str to str
         Condition tags and what they mean.
+    cautions : tuple of str
+        Shown before every drive.
     """
 
     misattribution: float
@@ -409,6 +409,7 @@ class Running:
     exposure_km: float
     odometer_km: float
     conditions: dict[str, str]
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
