@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -143,30 +143,21 @@ def _bank_of(job: Job, place: Place) -> tuple[int, ...]:
     return next(bank for bank in job.engine.layout.banks if place.cylinders[0] in bank)
 
 
-def list_actions(
-    suspicion: Suspicion,
-    settings: PlanSettings,
-    conditions: tuple[str, ...],
-    first_repair: str,
-) -> list[Action]:
-    """List everything worth thinking about, without repetition.
+def list_work(suspicion: Suspicion, first_repair: str) -> list[Action]:
+    """List everything worth doing before a drive, the drive still to be chosen.
 
     Parameters
     ----------
     suspicion : Suspicion
         Where faults may be.
-    settings : PlanSettings
-        Tools and wishes.
-    conditions : tuple of str
-        Under which the suspected faults show best.
     first_repair : str
         Place that the base policy would repair first; empty when it would not repair.
 
     Returns
     -------
     list of Action
+        Without repetition; plain driving is one of them.
     """
-    drives = settings.costs.drive_minutes
     work = [
         *_swaps(suspicion),
         *_combined_swaps(suspicion),
@@ -176,13 +167,7 @@ def list_actions(
     ]
     if suspicion.job.away_from_home():
         work.append(Action("put-back", swaps=tuple(suspicion.job.moves_home())))
-    driven = [
-        replace(action, drive_minutes=minutes, conditions=conditions)
-        for action in work
-        for minutes in drives
-    ]
-    plain = [Action("drive", drive_minutes=minutes) for minutes in drives if conditions]
-    return list(dict.fromkeys([*driven, *plain]))
+    return list(dict.fromkeys(work))
 
 
 def _swaps(suspicion: Suspicion) -> Iterator[Action]:

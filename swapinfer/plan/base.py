@@ -26,6 +26,9 @@ NONE = -1
 LOOK_MINUTES = 5.0
 """A drive is broken off at the first of these intervals in which a misfire was seen."""
 
+MOST_REPAIRS = 20
+"""Replacements after which the base policy gives up at the latest."""
+
 _BLOCK = 64
 """Beliefs worked on at once."""
 
@@ -78,7 +81,7 @@ class Choice:
     cost_b : ndarray of float, shape (belief,)
         Expected cost to a verified repair.
     order_bj : ndarray of int, shape (belief, place)
-        Elements in order of replacing.
+        Elements in order of replacing, the first `MOST_REPAIRS`.
     minutes_b : ndarray of float, shape (belief,)
         Length of the drive that verifies each replacement.
     stop_b : ndarray of int, shape (belief,)
@@ -129,8 +132,11 @@ class BasePolicy:
         self._member_he = np.zeros((len(self._count_h), self._n_elements))
         rows, columns = np.nonzero(present_hk)
         self._member_he[rows, faults.element_hk[rows, columns]] = 1.0
-        self._single = np.flatnonzero(self._count_h == 1)
-        self._single_he = self._member_he[self._single]
+        single = np.flatnonzero(self._count_h == 1)
+        self._single = single[np.argsort(self._element_hk[single, 0], kind="stable")]
+        self._single_element, self._single_start = np.unique(
+            self._element_hk[self._single, 0], return_index=True
+        )
         self._dirty_dh = self._dirty_drive(self._rate_hk[self._single, 0])
 
     @property
@@ -187,12 +193,12 @@ class BasePolicy:
         return result
 
     def _order(self, belief_bh: FloatArray) -> IntArray:
-        likely_be = belief_bh[:, self._single] @ self._single_he
+        likely_be = self._by_element(belief_bh[:, self._single])
         is_several_b = 2.0 * belief_bh[:, self._count_h > 1].sum(axis=1) > belief_bh.sum(axis=1)
         if is_several_b.any():
             likely_be[is_several_b] = belief_bh[is_several_b] @ self._member_he
         cost_e = self.prices.fix_e + self.prices.drive_per_min * self._minutes_d[0]
-        return np.argsort(-likely_be / cost_e, axis=1, kind="stable")
+        return np.argsort(-likely_be / cost_e, axis=1, kind="stable")[:, :MOST_REPAIRS]
 
     def _choose(self, belief_bh: FloatArray) -> Choice:
         order_bj = self._order(belief_bh)
@@ -224,22 +230,22 @@ class BasePolicy:
     def _best_for_single_faults(self, belief_bh: FloatArray, order_bj: IntArray) -> Choice:
         """Choose drive and stopping point by the single faults alone, their cost exact."""
         single_bh = belief_bh[:, self._single]
-        mass_bj = np.take_along_axis(single_bh @ self._single_he, order_bj, 1)
-        dirty_dbe = (single_bh * self._dirty_dh[:, None, :]) @ self._single_he
-        dirty_dbj = np.take_along_axis(dirty_dbe, order_bj[None], 2)
-        unrepaired_bj = np.cumsum(mass_bj[:, ::-1], axis=1)[:, ::-1]
-        fix_bj = unrepaired_bj * self.prices.fix_e[order_bj]
+        mass_bx = _in_order(self._by_element(single_bh), order_bj)
+        dirty_dbe = self._by_element(single_bh * self._dirty_dh[:, None, :])
+        dirty_dbx = _in_order(dirty_dbe, order_bj)
+        unrepaired_bx = np.cumsum(mass_bx[:, ::-1], axis=1)[:, ::-1]
+        fix_bj = unrepaired_bx[:, :-1] * self.prices.fix_e[order_bj]
         # A drive stays dirty for what comes later in the order and ends clean for what it fixed.
-        later_dbj = np.cumsum(dirty_dbj[..., ::-1], axis=2)[..., ::-1] - dirty_dbj
+        later_dbj = np.cumsum(dirty_dbx[..., :0:-1], axis=2)[..., ::-1]
         clean_d = self.prices.drive_per_min * self._minutes_d
-        spent_dbj = np.cumsum(fix_bj + later_dbj + clean_d[:, None, None] * mass_bj, axis=2)
-        n_d, n_b, n_e = spent_dbj.shape
-        total_dbj = np.zeros((n_d, n_b, n_e + 1))
-        total_dbj[..., 1:] = spent_dbj
-        total_dbj[..., :-1] += self.prices.give_up * unrepaired_bj
-        flat_bx = total_dbj.transpose(1, 0, 2).reshape(n_b, -1)
+        ended_dbj = clean_d[:, None, None] * mass_bx[:, :-1]
+        n_d, n_b, n_j = later_dbj.shape
+        total_dbx = np.zeros((n_d, n_b, n_j + 1))
+        np.cumsum(fix_bj + later_dbj + ended_dbj, axis=2, out=total_dbx[..., 1:])
+        total_dbx += self.prices.give_up * unrepaired_bx
+        flat_bx = total_dbx.transpose(1, 0, 2).reshape(n_b, -1)
         best_b = flat_bx.argmin(axis=1)
-        drive_b, stop_b = np.divmod(best_b, n_e + 1)
+        drive_b, stop_b = np.divmod(best_b, n_j + 1)
         return Choice(
             flat_bx[np.arange(n_b), best_b],
             order_bj,
@@ -248,12 +254,19 @@ class BasePolicy:
             np.zeros(n_b, dtype=bool),
         )
 
+    def _by_element(self, value_xs: FloatArray) -> FloatArray:
+        """Sum values of single faults an element, over the last axis."""
+        out = np.zeros((*value_xs.shape[:-1], self._n_elements))
+        if len(self._single_start):
+            out[..., self._single_element] = np.add.reduceat(value_xs, self._single_start, axis=-1)
+        return out
+
     def _sequence_cost(self, choice: Choice, subset: IntArray, prices: Prices) -> FloatArray:
         """Cost of replacing in order until all of a set is replaced, shape (belief, subset)."""
-        n_b, n_e = choice.order_bj.shape
+        n_b, n_j = choice.order_bj.shape
         width = max(int(self._count_h[subset].max(initial=0)), 1)
-        place_be = np.empty((n_b, n_e + 1), dtype=np.int64)
-        np.put_along_axis(place_be, choice.order_bj, np.arange(n_e)[None], 1)
+        place_be = np.full((n_b, self._n_elements + 1), n_j)
+        np.put_along_axis(place_be, choice.order_bj, np.arange(n_j)[None], 1)
         place_be[:, NONE] = NONE
         element_hk = np.where(self._rate_hk > 0.0, self._element_hk, NONE)[subset, :width]
         place_kbh = [place_be[:, element_hk[:, k]] for k in range(width)]
@@ -296,6 +309,15 @@ def _blocks(belief_bh: FloatArray) -> Iterator[FloatArray]:
     """Batches small enough for their intermediate arrays to stay in the processor's cache."""
     for start in range(0, max(len(belief_bh), 1), _BLOCK):
         yield belief_bh[start : start + _BLOCK]
+
+
+def _in_order(value_xe: FloatArray, order_bj: IntArray) -> FloatArray:
+    """Values in the order of replacing, and last the sum of what is not in the order."""
+    ordered_xj = np.take_along_axis(
+        value_xe, np.broadcast_to(order_bj, (*value_xe.shape[:-2], *order_bj.shape)), -1
+    )
+    rest_x = np.maximum(value_xe.sum(axis=-1) - ordered_xj.sum(axis=-1), 0.0)
+    return np.concatenate([ordered_xj, rest_x[..., None]], axis=-1)
 
 
 def _dirty_drive(rate: FloatArray, minutes: FloatArray, prices: Prices) -> FloatArray:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from swapinfer.evidence.assemble import Evidence
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.testing import View
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Handling, Test
@@ -18,8 +18,8 @@ from swapinfer.plan.actions import (
     Action,
     Suspicion,
     best_conditions,
-    list_actions,
     list_tests,
+    list_work,
 )
 from swapinfer.plan.base import NONE, BasePolicy, Faults, Prices
 from swapinfer.plan.costing import Costing, Effort, PlanSettings
@@ -28,10 +28,10 @@ from swapinfer.plan.lookahead import LookAhead, Moves, Options, Ranking
 from swapinfer.plan.predict import Prediction, Predictor
 from swapinfer.posterior import Posterior, fault_sets
 
-COVER = 0.999
+COVER = 0.998
 """Share of the posterior that the enumerated fault sets should cover."""
 
-MOST_SETS = 1500
+MOST_SETS = 500
 """Fault sets enumerated before they are merged."""
 
 
@@ -153,8 +153,11 @@ class Outlook:
             element = self.evidence.space.elements[int(self.elements[choice.order_bj[0, 0]])]
             place = self.job.place_of(element.id)
             first = place.id if place else ""
-        actions = list_actions(self.suspicion, self.settings, self.conditions, first)
-        found = [*self._tests(), *(self._price_drive(action) for action in actions)]
+        found = list(self._tests())
+        for action in list_work(self.suspicion, first):
+            found += self._price_drives(action, self.conditions)
+            if action.kind == "drive" and self.conditions:
+                found += self._price_drives(action, ())
         return [one for one in found if self._is_allowed(one)]
 
     @cached_property
@@ -169,7 +172,7 @@ class Outlook:
             chance_aoh[a, :count] = one.prediction.chance_oh
             cost_ao[a, :count] = [self.costing.weigh(one.effort(o)) for o in range(count)]
         actions = [one.action for one in self.priced]
-        follows_aa = np.array([[_may_follow(a, b) for b in actions] for a in actions])
+        follows_aa = _follows(actions)
         moves = tuple(one.moves for one in self.priced)
         return LookAhead(self.base, Options(cost_ao, chance_aoh, moves, follows_aa))
 
@@ -199,7 +202,19 @@ class Outlook:
                 weights[state.mode.id] = weights.get(state.mode.id, 0.0) + p
         return self.costing.fix(self.job.engine.kind_of(place), weights)
 
-    def _price_drive(self, action: Action) -> Priced:
+    def _price_drives(self, action: Action, conditions: tuple[str, ...]) -> Iterator[Priced]:
+        """Price work that is followed by a drive, for every length of drive."""
+        work, handled, opened = self._work(action)
+        replaced = action.places if action.kind == "replace" else ()
+        moves = self._ended((element for element, _ in handled), replaced)
+        lengths = self.settings.costs.drive_minutes
+        predictions = self.predictor.drives(lengths, conditions, action.swaps, moves)
+        for minutes, prediction in zip(lengths, predictions, strict=True):
+            driven = replace(action, drive_minutes=minutes, conditions=conditions)
+            yield Priced(driven, prediction, work, moves, opened)
+
+    def _work(self, action: Action) -> tuple[Effort, list[tuple[str, Handling]], tuple[str, ...]]:
+        """Effort of an action without the drive, what it disturbs, and what it opens."""
         engine = self.job.engine
         kinds = [engine.kind_of(place) for place in action.handled]
         minutes, opened = self.costing.reach(kind.access for kind in kinds)
@@ -211,13 +226,7 @@ class Outlook:
             is_new = action.kind == "replace"
             half = Effort(0.5 * engine.kind_of(place).swap_minutes)
             work += self._fix(place) if is_new else half
-        replaced = action.places if action.kind == "replace" else ()
-        moves = self._ended((element for element, _ in handled), replaced)
-        becomes_h = after_moves(moves, len(self.hypotheses.belief_h))
-        prediction = self.predictor.drive(
-            action.drive_minutes, action.conditions, action.swaps, becomes_h
-        )
-        return Priced(action, prediction, work, moves, opened)
+        return work, handled, opened
 
     def _tests(self) -> Iterator[Priced]:
         for test_id, targets in list_tests(self.suspicion, self.settings):
@@ -288,10 +297,16 @@ def mean_effort(one: Priced, belief_h: FloatArray) -> Effort:
     return one.work + Effort(drive_minutes=float(chance_o @ one.prediction.drive_o))
 
 
-def _may_follow(first: Action, second: Action) -> bool:
-    """Whether a second step, as it stands, makes sense after the first."""
-    if first.test:
-        return first.test != second.test
-    return not first.swaps or set(first.handled).isdisjoint(
-        place for swap in second.swaps for place in swap
-    )
+def _follows(actions: list[Action]) -> BoolArray:
+    """Whether each action, as it stands, makes sense right after each other one."""
+    tests = [action.test for action in actions]
+    same_aa = np.array([[bool(a) and a == b for b in tests] for a in tests])
+    places = sorted({place for action in actions for place in _moved(action)})
+    moves_ap = np.array([[p in set(_moved(action)) for p in places] for action in actions])
+    is_moved_aa = moves_ap.astype(np.int64) @ moves_ap.T.astype(np.int64) > 0
+    follows_aa: BoolArray = ~(same_aa | is_moved_aa)
+    return follows_aa
+
+
+def _moved(action: Action) -> tuple[str, ...]:
+    return tuple(place for swap in action.swaps for place in swap)

@@ -5,14 +5,14 @@ Axes: ``h`` hypothesis, ``f`` fault, ``c`` cylinder, ``o`` outcome, ``p`` profil
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from swapinfer.evidence.assemble import Evidence
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.problem import FloatArray
 from swapinfer.evidence.running import blame_cc, reach_ec
 from swapinfer.evidence.testing import (
     Setting,
@@ -25,7 +25,8 @@ from swapinfer.evidence.testing import (
 from swapinfer.ledger.events import Inspected, Measured, Ran
 from swapinfer.pack.model import Test
 from swapinfer.plan.base import mean_drive
-from swapinfer.plan.hypotheses import Hypotheses
+from swapinfer.plan.hypotheses import Hypotheses, after_moves
+from swapinfer.plan.lookahead import Moves
 
 QUIET = "quiet"
 """Outcome of a drive without a misfire."""
@@ -74,13 +75,14 @@ class Predictor:
         self.evidence = evidence
         self.hypotheses = hypotheses
         self._rate_f: dict[tuple[str, ...], FloatArray] = {}
-        self._rate_of_drive: dict[
-            tuple[tuple[str, ...], tuple[tuple[str, str], ...]], FloatArray
-        ] = {}
 
     @cached_property
-    def _blame_cc(self) -> FloatArray:
-        return blame_cc(self.evidence.job.engine, self.evidence.job.pack.running)
+    def _blamed_ec(self) -> FloatArray:
+        """Share of an element's episodes booked on each cylinder, as parts sit now."""
+        job = self.evidence.job
+        reached_ec = reach_ec(job.engine, self.evidence.space, job.fitted)
+        booked_ec: FloatArray = reached_ec @ blame_cc(job.engine, job.pack.running)
+        return booked_ec
 
     def rate_f(self, conditions: tuple[str, ...]) -> FloatArray:
         """Misfire episodes a minute that each fault causes in each cylinder it serves."""
@@ -92,55 +94,66 @@ class Predictor:
 
     def total_rate_f(self, conditions: tuple[str, ...]) -> FloatArray:
         """Misfire episodes a minute that each fault causes in all cylinders together."""
-        job = self.evidence.job
-        cylinders_e = reach_ec(job.engine, self.evidence.space, job.fitted).sum(axis=1)
+        cylinders_e = self._blamed_ec.sum(axis=1)
         total: FloatArray = self.rate_f(conditions) * cylinders_e[self.hypotheses.element_f]
         return total
 
-    def drive(
+    def drives(
         self,
-        minutes: float,
+        minutes: tuple[float, ...],
         conditions: tuple[str, ...],
-        swaps: Iterable[tuple[str, str]],
-        becomes_h: IntArray,
-    ) -> Prediction:
-        """Predict which cylinder misfires first in a drive, if any.
+        swaps: tuple[tuple[str, str], ...],
+        moves: Moves,
+    ) -> list[Prediction]:
+        """Predict which cylinder misfires first in drives of several lengths, if any.
 
         Parameters
         ----------
-        minutes : float
-            Length when nothing misfires.
+        minutes : tuple of float
+            Lengths when nothing misfires.
         conditions : tuple of str
             Condition tags.
-        swaps : iterable of (place, place)
+        swaps : tuple of (place, place)
             Parts exchanged before.
-        becomes_h : ndarray of int, shape (hypothesis,)
-            What each hypothesis is once the work before the drive is done.
+        moves : Moves
+            What the work before the drive ends.
 
         Returns
         -------
-        Prediction
+        list of Prediction
+            One a length.
         """
-        rate_hc = self._rate_hc(conditions, tuple(swaps))[becomes_h]
+        belief_h = moves.apply(self.hypotheses.belief_h)
+        becomes_h = after_moves(moves, len(belief_h))
+        rate_hc = self._rate_hc(conditions, swaps)
         rate_h = rate_hc.sum(axis=1)
-        dirty_h = -np.expm1(-rate_h * minutes)
-        first_hc = rate_hc / rate_h[:, None] * dirty_h[:, None]
-        belief_h = self.hypotheses.belief_h
-        told = np.flatnonzero(belief_h @ first_hc >= _WORTH_TELLING)
-        rest_h = np.maximum(dirty_h - first_hc[:, told].sum(axis=1), 0.0)
-        chance_oh = np.vstack([1.0 - dirty_h, first_hc[:, told].T, rest_h])
-        names = (QUIET, *(f"cylinder{c + 1}" for c in told), ELSEWHERE)
-        dirty = float(belief_h @ dirty_h)
-        driven = float(belief_h @ mean_drive(rate_h, minutes))
-        broken_off = (driven - (1.0 - dirty) * minutes) / dirty
-        return Prediction(names, chance_oh, np.array([minutes] + [broken_off] * (len(names) - 1)))
+        share_hc = rate_hc / rate_h[:, None]
+        found = []
+        for length in minutes:
+            dirty_h = -np.expm1(-rate_h * length)
+            told = np.flatnonzero((belief_h * dirty_h) @ share_hc >= _WORTH_TELLING)
+            first_ch = share_hc.T[told] * dirty_h
+            rest_h = np.maximum(dirty_h - first_ch.sum(axis=0), 0.0)
+            chance_oh = np.vstack([1.0 - dirty_h, first_ch, rest_h])[:, becomes_h]
+            names = (QUIET, *(f"cylinder{c + 1}" for c in told), ELSEWHERE)
+            dirty = float(belief_h @ dirty_h)
+            driven = float(belief_h @ mean_drive(rate_h, length))
+            broken_off = (driven - (1.0 - dirty) * length) / dirty
+            drive_o = np.array([length] + [broken_off] * (len(names) - 1))
+            found.append(Prediction(names, chance_oh, drive_o))
+        return found
 
-    def _rate_hc(self, conditions: tuple[str, ...], swaps: Iterable[tuple[str, str]]) -> FloatArray:
-        job, space = self.evidence.job, self.evidence.space
-        fitted = dict(job.fitted)
+    def _rate_hc(
+        self, conditions: tuple[str, ...], swaps: tuple[tuple[str, str], ...]
+    ) -> FloatArray:
+        """Misfire episodes a minute booked on each cylinder, shape (hypothesis, cylinder)."""
+        job, index = self.evidence.job, self.evidence.space.index
+        blamed_ec = self._blamed_ec
+        if swaps:
+            blamed_ec = blamed_ec.copy()
         for first, second in swaps:
-            fitted[first], fitted[second] = fitted[second], fitted[first]
-        blamed_ec = reach_ec(job.engine, space, fitted) @ self._blame_cc
+            pair = [index[job.fitted[first]], index[job.fitted[second]]]
+            blamed_ec[pair] = blamed_ec[pair[::-1]]
         faults = self.hypotheses
         rate_fc = blamed_ec[faults.element_f] * self.rate_f(conditions)[:, None]
         rate_hc: FloatArray = faults.member_hf @ rate_fc + job.pack.running.leak_per_min
