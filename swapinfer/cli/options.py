@@ -73,14 +73,11 @@ def page() -> Page:
     return Page(max(columns, 40), has_colour)
 
 
-def tell(facts: Facts | list[Facts], *, as_json: bool) -> None:
+def tell(facts: Facts, *, as_json: bool) -> None:
     """Print facts as text or as JSON."""
-    several = facts if isinstance(facts, list) else [facts]
     if as_json:
-        plain = [one.to_json() for one in several]
-        out: object = plain if isinstance(facts, list) else plain[0]
-        typer.echo(json.dumps(out, indent=2, ensure_ascii=False))
+        typer.echo(json.dumps(facts.to_json(), indent=2, ensure_ascii=False))
         return
     from swapinfer.textview import show
 
-    typer.echo("\n".join(show(one, page()) for one in several))
+    typer.echo(show(facts, page()))

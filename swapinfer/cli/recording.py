@@ -191,7 +191,7 @@ def read(
     typed = target_values(values)
     with Shop(store, who) as shop:
         told = measure(shop, test, typed, job, against=against, temperature=temperature)
-        tell([*told] if len(told) > 1 else told[0], as_json=as_json)
+        tell(told, as_json=as_json)
 
 
 def inspect(

@@ -9,7 +9,10 @@ from swapinfer.workflow.facts import Cause, Recorded, StepLine
 
 @show.register
 def _(facts: Recorded, page: Page) -> str:
-    lines = page.wrap(f"{facts.ro} #{facts.seq}: {facts.said}")
+    first = facts.seq - len(facts.said) + 1
+    lines = []
+    for seq, said in enumerate(facts.said, start=first):
+        lines += page.wrap(f"{facts.ro} #{seq}: {said}")
     for sentence in facts.meaning:
         lines += page.wrap(f"-> {sentence}", indent=2, hang=3)
     lines += _before_after(facts, page)

@@ -87,8 +87,8 @@ class Recorded(Facts):
         Position in the chain.
     event : str
         Type of event.
-    said : str
-        What was recorded, in words.
+    said : tuple of str
+        What was recorded, in words, one an event.
     meaning : tuple of str
         What it means, in sentences.
     before, after : tuple of Cause
@@ -104,7 +104,7 @@ class Recorded(Facts):
     ro: str
     seq: int
     event: str
-    said: str
+    said: tuple[str, ...]
     meaning: tuple[str, ...]
     before: tuple[Cause, ...]
     after: tuple[Cause, ...]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.followed import explain_run
 from swapinfer.ledger.words import element_label, expected_range
@@ -11,15 +13,15 @@ NOTICEABLE = 0.005
 """Smallest change of a probability that is worth a sentence."""
 
 
-def explain_finding(before: Belief, after: Belief, event: ev.Event) -> list[str]:
-    """Say what an event means: for a run, what followed what; for a test, how it reads.
+def explain_events(before: Belief, after: Belief, events: Sequence[ev.Event]) -> list[str]:
+    """Say what new events mean: for a run, what followed what; for tests, how they read.
 
     Parameters
     ----------
     before, after : Belief
-        Beliefs without and with the event.
-    event : Event
-        Newest event.
+        Beliefs without and with the events.
+    events : sequence of Event
+        The newest.
 
     Returns
     -------
@@ -27,11 +29,12 @@ def explain_finding(before: Belief, after: Belief, event: ev.Event) -> list[str]
         Sentences; empty for events that find nothing.
     """
     job = after.evidence.job
-    if isinstance(event, ev.Ran) and job.findings:
+    newest = events[-1]
+    if isinstance(newest, ev.Ran) and job.findings:
         return explain_run(job, job.findings[-1])
-    if isinstance(event, ev.Measured):
-        return [_reading_words(after, event), *_shift(before, after)]
-    if isinstance(event, ev.Inspected):
+    if isinstance(newest, ev.Measured):
+        return [_reading_words(after, newest), *_shift(before, after)]
+    if isinstance(newest, ev.Inspected):
         return _shift(before, after)
     return []
 

@@ -18,9 +18,9 @@ from swapinfer.pack.model import Test
 from swapinfer.units import to_unit
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import Recorded, StepLine
-from swapinfer.workflow.meaning import explain_finding
+from swapinfer.workflow.meaning import explain_events
 from swapinfer.workflow.planning import first_step
-from swapinfer.workflow.shop import Shop
+from swapinfer.workflow.shop import OpenJob, Shop
 
 TRIES = 50
 """Attempts to append while others keep appending to the same job."""
@@ -38,17 +38,20 @@ class _Pending:
     payload: Mapping[str, Any]
 
 
+Events = Sequence[ev.Event]
+
+
 def record(
-    shop: Shop, event_of: Callable[[Job], ev.Event], ro: str = "", touched: Sequence[str] = ()
+    shop: Shop, events_of: Callable[[Job], Events], ro: str = "", touched: Sequence[str] = ()
 ) -> Recorded:
-    """Append an event to a job and say what it means.
+    """Append events to a job and say what they mean.
 
     Parameters
     ----------
     shop : Shop
         Where.
-    event_of : callable
-        Makes the event from the job as it is; raises if it cannot be.
+    events_of : callable
+        Makes the events from the job as it is; raises if they cannot be.
     ro : str, optional
         Repair order; default the current job.
     touched : sequence of str, optional
@@ -61,58 +64,59 @@ def record(
     Raises
     ------
     SwapinferError
-        If the event cannot be; then nothing was recorded.
+        If an event cannot be; then nothing was recorded.
     """
     loaded = shop.load(ro)
     check = refuse_conflict({place: loaded.job.fitted[place] for place in touched})
-    before = believe(loaded.job)
     for _ in range(TRIES):
-        event = event_of(loaded.job)
-        seq = len(loaded.records)
-        pending = [*loaded.records, _Pending(seq, event.type, event.to_json())]
-        job = shop.replay(pending)  # type: ignore[arg-type]
-        after = believe(job)
-        step = None if job.closing else first_step(shop, after)
+        events = events_of(loaded.job)
+        after = believe(shop.replay(_with(loaded.records, events)))
+        step = None if after.evidence.job.closing else first_step(shop, after)
         try:
-            shop.store.append(
-                loaded.id,
-                event.type,
-                event.to_json(),
-                who=shop.who,
-                at=shop.now(),
-                pack=loaded.records[0].pack,
-                expect_seq=seq,
-                summary=summarise(job, after, step),
-            )
+            _append(shop, loaded, events, summarise(after.evidence.job, after, step))
         except ConflictError:
             loaded = shop.load(loaded.ro)
             check(loaded.job)
             continue
-        return _recorded(shop, loaded.ro, seq, event, (before, after), step)
+        return _recorded(shop, loaded, events, after, step)
     raise ConflictError("others keep recording on this job; try again in a moment")
 
 
+def _with(records: Sequence[Any], events: Events) -> list[Any]:
+    pending = (_Pending(len(records) + i, e.type, e.to_json()) for i, e in enumerate(events))
+    return [*records, *pending]
+
+
+def _append(shop: Shop, loaded: OpenJob, events: Events, summary: dict[str, Any]) -> None:
+    for i, event in enumerate(events):
+        shop.store.append(
+            loaded.id,
+            event.type,
+            event.to_json(),
+            who=shop.who,
+            at=shop.now(),
+            pack=loaded.records[0].pack,
+            expect_seq=len(loaded.records) + i,
+            summary=summary,
+        )
+
+
 def _recorded(
-    shop: Shop,
-    ro: str,
-    seq: int,
-    event: ev.Event,
-    beliefs: tuple[Belief, Belief],
-    step: StepLine | None,
+    shop: Shop, loaded: OpenJob, events: Events, after: Belief, step: StepLine | None
 ) -> Recorded:
-    before, after = beliefs
+    before = believe(loaded.job)
     job = after.evidence.job
     return Recorded(
-        ro=ro,
-        seq=seq,
-        event=event.type,
-        said=say(event, job),
-        meaning=tuple(explain_finding(before, after, event)),
-        before=list_causes(before)[:LEADING],
+        ro=loaded.ro,
+        seq=len(loaded.records) + len(events) - 1,
+        event=events[-1].type,
+        said=tuple(say(event, job) for event in events),
+        meaning=tuple(explain_events(before, after, events)),
+        before=list_causes(before),
         after=list_causes(after)[:LEADING],
         next=step,
         currency=shop.settings.costs(job.pack).currency,
-        warnings=tuple(_warnings(job, event)),
+        warnings=tuple(_warnings(job, events[-1])),
     )
 
 
@@ -170,9 +174,8 @@ def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
     engine = build_engine(opening, pack)
     newer = {engine.find_place(name).id: age for name, age in opening.newer.items()}
     opening = dataclasses.replace(opening, newer=newer)
-    pending: list[Any] = [_Pending(0, opening.type, opening.to_json())]
     shop.keep_pack(pack)
-    belief = believe(replay(pending, pack))
+    belief = believe(replay(_with([], [opening]), pack))
     step = first_step(shop, belief)
     first = shop.store.create_job(
         opening.ro,
@@ -183,7 +186,17 @@ def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
         summary=summarise(belief.evidence.job, belief, step),
     )
     shop.store.choose_job(shop.who, first.job)
-    return _recorded(shop, opening.ro, 0, opening, (belief, belief), step)
+    return Recorded(
+        ro=opening.ro,
+        seq=0,
+        event=opening.type,
+        said=(say(opening, belief.evidence.job),),
+        meaning=(),
+        before=(),
+        after=list_causes(belief)[:LEADING],
+        next=step,
+        currency=shop.settings.costs(pack).currency,
+    )
 
 
 def run_engine(shop: Shop, run: ev.Ran, ro: str = "") -> Recorded:
@@ -208,7 +221,7 @@ def run_engine(shop: Shop, run: ev.Ran, ro: str = "") -> Recorded:
         codes = run.codes and tuple(r.text for r in read_codes(job.pack, job.engine, run.codes))
         return dataclasses.replace(run, codes=codes if run.codes is not None else None)
 
-    return record(shop, event_of, ro)
+    return record(shop, lambda job: [event_of(job)], ro)
 
 
 def swap_parts(shop: Shop, swaps: Sequence[tuple[str, str]], ro: str = "") -> Recorded:
@@ -218,23 +231,23 @@ def swap_parts(shop: Shop, swaps: Sequence[tuple[str, str]], ro: str = "") -> Re
     if not pairs:
         raise InputError("name at least one swap, for example: coil 3-1")
     touched = [place for pair in pairs for place in pair]
-    return record(shop, lambda _job: ev.Swapped(pairs), ro, touched)
+    return record(shop, lambda _job: [ev.Swapped(pairs)], ro, touched)
 
 
 def put_back(shop: Shop, ro: str = "") -> Recorded:
     """Record that every part went back where it belongs."""
-    return record(shop, lambda _job: ev.Returned(), ro)
+    return record(shop, lambda _job: [ev.Returned()], ro)
 
 
 def reseat(shop: Shop, place: str, ro: str = "") -> Recorded:
     """Record that a connector or joint was taken apart and put together."""
-    return record(shop, lambda job: ev.Reseated(job.engine.find_place(place).id), ro)
+    return record(shop, lambda job: [ev.Reseated(job.engine.find_place(place).id)], ro)
 
 
 def replace(shop: Shop, place: str, price: float | None = None, ro: str = "") -> Recorded:
     """Record that what sits at a place was replaced or put right."""
     found = shop.load(ro).job.engine.find_place(place).id
-    return record(shop, lambda _job: ev.Replaced(found, price), ro, [found])
+    return record(shop, lambda _job: [ev.Replaced(found, price)], ro, [found])
 
 
 def measure(
@@ -245,7 +258,7 @@ def measure(
     *,
     against: str = "",
     temperature: str = "",
-) -> list[Recorded]:
+) -> Recorded:
     """Record one reading, or several of one test.
 
     Parameters
@@ -283,7 +296,7 @@ def measure(
         )
         for target, text in values.items()
     ]
-    return [record(shop, lambda _job, event=event: event, ro) for event in made]  # type: ignore[misc]
+    return record(shop, lambda _job: made, ro)
 
 
 def inspect(shop: Shop, test_id: str, target: str, outcome: str, ro: str = "") -> Recorded:
@@ -298,14 +311,14 @@ def inspect(shop: Shop, test_id: str, target: str, outcome: str, ro: str = "") -
             )
         return ev.Inspected(test.id, find_target(job, test, target), word)
 
-    return record(shop, event_of, ro)
+    return record(shop, lambda job: [event_of(job)], ro)
 
 
 def note(shop: Shop, text: str, ro: str = "") -> Recorded:
     """Record free text."""
     if not text.strip():
         raise InputError("a note needs some text")
-    return record(shop, lambda _job: ev.Noted(text), ro)
+    return record(shop, lambda _job: [ev.Noted(text)], ro)
 
 
 def undo(shop: Shop, seq: int | None = None, ro: str = "") -> Recorded:
@@ -316,7 +329,7 @@ def undo(shop: Shop, seq: int | None = None, ro: str = "") -> Recorded:
         raise JobError(
             f"no event {target} to undo; they are numbered 1 to {len(loaded.records) - 1}"
         )
-    return record(shop, lambda _job: ev.Undone(target), ro)
+    return record(shop, lambda _job: [ev.Undone(target)], ro)
 
 
 def close(shop: Shop, closed: ev.Closed, ro: str = "") -> Recorded:
@@ -331,14 +344,14 @@ def close(shop: Shop, closed: ev.Closed, ro: str = "") -> Recorded:
                 raise InputError(f'{cause} has no mode "{mode}"{near_match(mode, known)}')
         return dataclasses.replace(closed, causes=causes, modes=modes)
 
-    return record(shop, event_of, ro)
+    return record(shop, lambda job: [event_of(job)], ro)
 
 
 def reopen(
     shop: Shop, reason: str = "", odometer_km: float | None = None, ro: str = ""
 ) -> Recorded:
     """Reopen a closed job: the vehicle came back."""
-    return record(shop, lambda _job: ev.Reopened(reason, odometer_km), ro)
+    return record(shop, lambda _job: [ev.Reopened(reason, odometer_km)], ro)
 
 
 def find_test(job: Job, test_id: str, form: str) -> Test:
