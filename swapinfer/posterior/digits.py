@@ -9,6 +9,9 @@ import numpy as np
 
 from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray, Problem
 
+IDLE = -1
+"""Stands for "no digit" where an index is expected."""
+
 
 @dataclass(frozen=True, slots=True)
 class Digits:
@@ -23,12 +26,14 @@ class Digits:
         Number of terms merged into each digit.
     open_ges, explained_ges : ndarray of float, shape (digit, element, state)
         Weights of one of its terms.
-    explain_qges : ndarray of float, shape (level, digit, element, state)
+    explain_qges : ndarray of float, shape (level node, digit, element, state)
         As above.
-    close_qg2 : ndarray of float, shape (level, digit, 2)
+    close_qg2 : ndarray of float, shape (level node, digit, 2)
         Closing weights of one of its terms.
     reach_ge : ndarray of bool, shape (digit, element)
         Whether an element acts on the digit at all.
+    by_level_g : ndarray of bool, shape (digit,)
+        Whether the digit's weights depend on the shared level.
     """
 
     count_g: IntArray
@@ -37,25 +42,78 @@ class Digits:
     explained_ges: FloatArray
     close_qg2: FloatArray
     reach_ge: BoolArray
+    by_level_g: BoolArray
 
-    def transitions(self, digit: int, element: int) -> FloatArray:
-        """Return the weights between levels, shape (level node, state, to, from)."""
-        return count_transitions(
-            int(self.count_g[digit]),
-            self.open_ges[digit, element],
-            self.explain_qges[:, digit, element],
-            self.explained_ges[digit, element],
-        )
+    def __len__(self) -> int:
+        return int(self.count_g.size)
+
+    def length(self, digit: int) -> int:
+        """Return the number of levels of a digit."""
+        return int(self.count_g[digit]) + 1
+
+    def moves(self, digit: int, elements: IntArray) -> FloatArray:
+        """Return a digit's moves at some elements.
+
+        Returns
+        -------
+        ndarray of float, shape (to, from, level node or 1, element, state)
+            Weights between its levels.
+        """
+        levels = slice(None) if self.by_level_g[digit] else slice(1)
+        digit_je = np.full((1, elements.size), digit)
+        return self.moves_at(int(self.count_g[digit]), digit_je, elements, levels)[:, :, :, 0]
+
+    def moves_at(
+        self, count: int, digit_je: IntArray, elements: IntArray, levels: slice
+    ) -> FloatArray:
+        """Return the moves of several digits of equal count at some elements.
+
+        Parameters
+        ----------
+        count : int
+            Terms merged into each of the digits.
+        digit_je : ndarray of int, shape (row, element)
+            Which digit is meant in each row at each element; `IDLE` stays as it is.
+        elements : ndarray of int, shape (element,)
+            Elements.
+        levels : slice
+            Level nodes wanted.
+
+        Returns
+        -------
+        ndarray of float, shape (to, from, level node, row, element, state)
+            Weights between the levels.
+        """
+        idle_je = digit_je == IDLE
+        open_jes = self.open_ges[digit_je, elements]
+        explain_qjes = self.explain_qges[levels, digit_je, elements]
+        explained_jes = self.explained_ges[digit_je, elements]
+        open_jes[idle_je] = 1.0
+        explain_qjes[:, idle_je] = 0.0
+        explained_jes[idle_je] = 1.0
+        return count_moves(count, open_jes, explain_qjes, explained_jes)
 
     def closing(self, digit: int) -> FloatArray:
-        """Return the closing weight of each level, shape (level node, count + 1)."""
-        count = int(self.count_g[digit])
-        explained_j = np.arange(count + 1)
-        close_q2 = self.close_qg2[:, digit]
-        closing_qj: FloatArray = (
-            close_q2[:, :1] ** (count - explained_j) * close_q2[:, 1:] ** explained_j
+        """Return the closing weight of each level, shape (count + 1, level node or 1)."""
+        levels = slice(None) if self.by_level_g[digit] else slice(1)
+        return self.closing_of(int(self.count_g[digit]), np.array([digit]), levels)[..., 0]
+
+    def closing_of(self, count: int, digits: IntArray, levels: slice) -> FloatArray:
+        """Return the closing weights of digits, shape (count + 1, level node, digit)."""
+        open_qg, explained_qg = np.moveaxis(self.close_qg2[levels, digits], -1, 0)
+        return np.stack([open_qg ** (count - j) * explained_qg**j for j in range(count + 1)])
+
+    def only(self, keep_g: BoolArray) -> Digits:
+        """Return some of the digits."""
+        return Digits(
+            count_g=self.count_g[keep_g],
+            open_ges=self.open_ges[keep_g],
+            explain_qges=self.explain_qges[:, keep_g],
+            explained_ges=self.explained_ges[keep_g],
+            close_qg2=self.close_qg2[:, keep_g],
+            reach_ge=self.reach_ge[keep_g],
+            by_level_g=self.by_level_g[keep_g],
         )
-        return closing_qj
 
 
 def merge_terms(problem: Problem, used_es: BoolArray, *, merge: bool = True) -> Digits:
@@ -88,43 +146,53 @@ def merge_terms(problem: Problem, used_es: BoolArray, *, merge: bool = True) -> 
     open_ges = problem.open_tes[first]
     explain_qges = problem.explain_qtes[:, first]
     explained_ges = problem.explained_tes[first]
+    close_qg2 = problem.close_qt2[:, first]
     acts_ges = (open_ges != 1.0) | (explained_ges != 1.0) | (explain_qges != 0.0).any(axis=0)
+    explain_varies_g = (explain_qges != explain_qges[:1]).any(axis=(0, 2, 3))
     return Digits(
         count_g=np.array([len(terms) for terms in groups.values()], dtype=np.int64),
         open_ges=open_ges,
         explain_qges=explain_qges,
         explained_ges=explained_ges,
-        close_qg2=problem.close_qt2[:, first],
+        close_qg2=close_qg2,
         reach_ge=(acts_ges & used_es).any(axis=2),
+        by_level_g=explain_varies_g | (close_qg2 != close_qg2[:1]).any(axis=(0, 2)),
     )
 
 
-def count_transitions(
-    count: int, open_s: FloatArray, explain_qs: FloatArray, explained_s: FloatArray
+def count_moves(
+    count: int, open_es: FloatArray, explain_qes: FloatArray, explained_es: FloatArray
 ) -> FloatArray:
-    """Return how `count` equal terms move between levels at one element.
+    """Return how `count` equal terms move between levels at each element.
 
     Parameters
     ----------
     count : int
         Number of equal terms.
-    open_s, explained_s : ndarray of float, shape (..., state)
+    open_es, explained_es : ndarray of float, shape (..., element, state)
         Weight with which one open term stays open, one explained term explained.
-    explain_qs : ndarray of float, shape (level node, ..., state)
+    explain_qes : ndarray of float, shape (level node, ..., element, state)
         Weight with which one open term becomes explained.
 
     Returns
     -------
-    ndarray of float, shape (level node, ..., state, to, from)
+    ndarray of float, shape (to, from, level node, ..., element, state)
         ``C(k - i, j - i) open^(k - j) explain^(j - i) explained^i`` from level ``i`` to ``j``.
     """
-    moves = np.zeros((*explain_qs.shape, count + 1, count + 1))
-    for before in range(count + 1):
-        for after in range(before, count + 1):
-            moves[..., after, before] = (
-                comb(count - before, after - before)
-                * open_s ** (count - after)
-                * explain_qs ** (after - before)
-                * explained_s**before
-            )
+    moves = np.zeros((count + 1, count + 1, *explain_qes.shape))
+    open_k, explain_k, explained_k = (
+        _powers(count, base) for base in (open_es, explain_qes, explained_es)
+    )
+    for i in range(count + 1):
+        for j in range(i, count + 1):
+            ways = comb(count - i, j - i)
+            moves[j, i] = ways * open_k[count - j] * explain_k[j - i] * explained_k[i]
     return moves
+
+
+def _powers(count: int, base: FloatArray) -> list[FloatArray]:
+    """Return the powers 0 to `count` of an array, by repeated multiplication."""
+    powers = [np.ones_like(base)]
+    for _ in range(count):
+        powers.append(powers[-1] * base)
+    return powers

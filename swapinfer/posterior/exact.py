@@ -9,8 +9,13 @@ import numpy as np
 
 from swapinfer.errors import EvidenceError
 from swapinfer.evidence.problem import FloatArray, Problem
-from swapinfer.posterior.digits import Digits, merge_terms
-from swapinfer.posterior.sweep import Step, lay_out, pull, push
+from swapinfer.posterior.blocks import BlockPass
+from swapinfer.posterior.prepare import IMPOSSIBLE, Prepared, prepare
+from swapinfer.posterior.route import BLOCK_LIMIT, Route, plan_route
+from swapinfer.posterior.sweep import Sweep
+
+CHUNK = 2**22
+"""Entries of all messages of a pass together; prior draws are taken in chunks that fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,16 +108,16 @@ def infer(problem: Problem, *, merge: bool = True) -> Posterior:
         If the findings have probability zero under every combination of states.
     """
     started = time.perf_counter()
-    digits = merge_terms(problem, problem.prior_es > 0, merge=merge)
-    log_evidence_d, marginal_des, largest = _infer_batch(problem, digits, problem.prior_es[None])
+    prepared = prepare(problem, problem.prior_es[None], merge=merge)
+    draws, largest = _infer_batch(prepared)
     return Posterior(
-        log_evidence=float(log_evidence_d[0]),
-        marginal_es=marginal_des[0],
+        log_evidence=float(draws.log_evidence_d[0]),
+        marginal_es=draws.marginal_des[0],
         exact=True,
         left_out=0.0,
         stats=PassStats(
             terms=int(problem.finding_t.size),
-            digits=int(digits.count_g.size),
+            digits=len(prepared.digits),
             largest=largest,
             seconds=time.perf_counter() - started,
         ),
@@ -139,94 +144,36 @@ def infer_draws(problem: Problem, prior_des: FloatArray) -> PosteriorDraws:
     EvidenceError
         If the findings have probability zero under every combination of states.
     """
-    digits = merge_terms(problem, (prior_des > 0).any(axis=0))
-    log_evidence_d, marginal_des, _ = _infer_batch(problem, digits, prior_des)
-    return PosteriorDraws(log_evidence_d, marginal_des)
+    draws, _ = _infer_batch(prepare(problem, prior_des))
+    return draws
 
 
-def _infer_batch(
-    problem: Problem, digits: Digits, prior_des: FloatArray
-) -> tuple[FloatArray, FloatArray, int]:
-    weight_des, log_shift = scaled_weights(problem, prior_des)
-    steps = lay_out(digits, list(range(len(problem.elements))))
-    log_q = np.log(problem.level_q) + log_untouched(digits)
-    log_z_dq, messages = _forward(steps, weight_des, problem.level_q.size)
-    meet_dqes = _backward(steps, weight_des, messages)
-    log_joint_dq = log_z_dq + log_q
-    log_shift_d = log_joint_dq.max(axis=1)
-    with np.errstate(invalid="ignore"):
-        level_dq = np.exp(log_joint_dq - log_shift_d[:, None])
-    passed = [step.element for step in steps]
+def _infer_batch(prepared: Prepared) -> tuple[PosteriorDraws, int]:
+    weight_des = prepared.weight_des
+    route = plan_route(prepared.digits, (weight_des > 0).any(axis=0).sum(axis=1))
+    passed = list(route.order)
     total_de = weight_des.sum(axis=2)
-    untouched = np.setdiff1d(np.arange(total_de.shape[1]), passed)
-    with np.errstate(divide="ignore"):
-        log_alone_d = np.log(total_de[:, untouched]).sum(axis=1)
-        log_evidence_d = np.log(level_dq.sum(axis=1)) + log_shift_d + log_alone_d + log_shift
-    if not np.isfinite(log_evidence_d).all():
-        raise EvidenceError("the findings have probability zero under every combination of faults")
     marginal_des = weight_des / total_de[:, :, None]
-    share_dq = level_dq / level_dq.sum(axis=1, keepdims=True)
-    meet_dqes /= np.maximum(meet_dqes.sum(axis=3, keepdims=True), np.finfo(float).tiny)
-    marginal_des[:, passed] = np.einsum("dq,dqes->des", share_dq, meet_dqes)
-    largest = max((message.shape[1] * message.shape[2] for message in messages), default=0)
-    return log_evidence_d, marginal_des, largest
+    total_de[:, passed] = 1.0
+    log_evidence_d = np.log(total_de).sum(axis=1) + prepared.log_shift
+    largest = 1
+    if passed:
+        log_z_d, meet_dps, largest = _run(prepared, route)
+        log_evidence_d += log_z_d
+        marginal_des[:, passed] = meet_dps / meet_dps.sum(axis=2, keepdims=True)
+    if not np.isfinite(log_evidence_d).all():
+        raise EvidenceError(IMPOSSIBLE)
+    return PosteriorDraws(log_evidence_d, marginal_des), largest
 
 
-def scaled_weights(problem: Problem, prior_des: FloatArray) -> tuple[FloatArray, float]:
-    """Return prior times factors, each element's largest factor taken out, and the log of those.
-
-    Returns
-    -------
-    weight_des : ndarray of float, shape (draw, element, state)
-        Weights.
-    log_shift : float
-        Natural log of the factor taken out of all elements together.
-    """
-    log_factor_es = problem.log_factor_nes.sum(axis=0)
-    used_es = (prior_des > 0).any(axis=0)
-    shift_e = np.where(used_es, log_factor_es, -np.inf).max(axis=1)
-    if not np.isfinite(shift_e).all():
-        raise EvidenceError("the findings have probability zero under every combination of faults")
-    factor_es = np.exp(np.where(used_es, log_factor_es - shift_e[:, None], -np.inf))
-    return prior_des * factor_es, float(shift_e.sum())
-
-
-def log_untouched(digits: Digits) -> FloatArray:
-    """Return the log weight of the digits that no element reaches, shape (level node,)."""
-    alone = ~digits.reach_ge.any(axis=1)
-    with np.errstate(divide="ignore"):
-        log_close_qg = np.log(digits.close_qg2[:, alone, 0])
-    total: FloatArray = log_close_qg @ digits.count_g[alone].astype(float)
-    return total
-
-
-def _forward(
-    steps: list[Step], weight_des: FloatArray, n_levels: int
-) -> tuple[FloatArray, list[FloatArray]]:
-    n_draws = weight_des.shape[0]
-    message = np.ones((n_draws, n_levels, 1))
-    log_z_dq = np.zeros((n_draws, n_levels))
-    messages = [message]
-    for step in steps:
-        message, scale_dq = _rescaled(push(step, message, weight_des[:, step.element]))
-        with np.errstate(divide="ignore"):
-            log_z_dq += np.log(scale_dq)
-        messages.append(message)
-    return log_z_dq, messages
-
-
-def _backward(steps: list[Step], weight_des: FloatArray, messages: list[FloatArray]) -> FloatArray:
-    message = np.ones_like(messages[-1])
-    meets = []
-    for step, earlier in zip(reversed(steps), reversed(messages[:-1]), strict=True):
-        total, meet_dqs = pull(step, message, weight_des[:, step.element], earlier)
-        message, _ = _rescaled(total)
-        meets.append(meet_dqs)
-    shape = (*messages[0].shape[:2], len(steps), weight_des.shape[2])
-    return np.stack(meets[::-1], axis=2) if meets else np.zeros(shape)
-
-
-def _rescaled(message: FloatArray) -> tuple[FloatArray, FloatArray]:
-    scale_dq = message.max(axis=2)
-    safe_dq = np.where(scale_dq > 0, scale_dq, 1.0)
-    return message / safe_dq[:, :, None], scale_dq
+def _run(prepared: Prepared, route: Route) -> tuple[FloatArray, FloatArray, int]:
+    """Run the pass that suits the route, draws in chunks that fit in memory."""
+    passes = BlockPass if route.size(prepared.digits) <= BLOCK_LIMIT else Sweep
+    chunk = max(1, CHUNK // (route.size(prepared.digits) * len(route.order)))
+    parts = []
+    for start in range(0, len(prepared.weight_des), chunk):
+        weight_des = prepared.weight_des[start : start + chunk]
+        one = passes.of(prepared.digits, route, weight_des, prepared.level_q)
+        parts.append(one.run())
+    log_z_d, meet_dps = (np.concatenate(part) for part in zip(*parts, strict=True))
+    return log_z_d, meet_dps, one.largest

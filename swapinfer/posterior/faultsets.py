@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from swapinfer.evidence.problem import FloatArray, IntArray, Problem
-from swapinfer.posterior.digits import merge_terms
-from swapinfer.posterior.exact import Posterior, log_untouched, scaled_weights
+from swapinfer.posterior.exact import Posterior
+from swapinfer.posterior.prepare import prepare
+from swapinfer.posterior.route import plan_route
 from swapinfer.posterior.sweep import Step, lay_out, spread
 
 THRESHOLD_STEP = 10.0
@@ -190,16 +191,14 @@ class _Tree:
 
     @classmethod
     def of(cls, problem: Problem, log_evidence: float) -> _Tree:
-        used_es = problem.prior_es > 0
-        digits = merge_terms(problem, used_es)
-        weight_des, log_shift = scaled_weights(problem, problem.prior_es[None])
-        steps = lay_out(digits, list(range(len(problem.elements))))
-        passed = {step.element for step in steps}
-        alone = [e for e in range(len(problem.elements)) if e not in passed]
+        prepared = prepare(problem, problem.prior_es[None])
+        weight_des = prepared.weight_des
+        route = plan_route(prepared.digits, (problem.prior_es > 0).sum(axis=1), keep=False)
+        steps = lay_out(prepared.digits, route)
+        alone = sorted(set(range(len(problem.elements))) - set(route.order))
         steps += [Step(element, (), (), ()) for element in alone]
-        log_level_q = np.log(problem.level_q) + log_untouched(digits)
-        message = np.ones((1, problem.level_q.size, 1))
-        log_scale = log_shift - log_evidence + float(log_level_q.max())
+        message = np.ones((1, prepared.level_q.size, 1))
+        log_scale = prepared.log_shift - log_evidence
         message_l, log_scale_l = [message[0]], [log_scale]
         for step in reversed(steps[1:]):
             weight_ds = weight_des[:, step.element]
@@ -214,7 +213,7 @@ class _Tree:
             weight_es=weight_des[0],
             message_l=message_l[::-1],
             log_scale_l=log_scale_l[::-1],
-            level_q=np.exp(log_level_q - log_level_q.max()),
+            level_q=prepared.level_q,
         )
 
 
@@ -287,8 +286,8 @@ class _Branches:
                 open_digits.append(digit[:, parent_h])
                 continue
             kernel = kernels[axis][:, state_s]
-            moved = np.einsum("qsji,qhi->qhsj", kernel, digit)
-            moved = moved.reshape(level_qh.shape[0], parent_h.size, -1)
+            moved = (kernel[:, None] @ digit[:, :, None, :, None])[..., 0]
+            moved = moved.reshape(len(moved), parent_h.size, -1)
             if step.after[axis] == 1:
                 level_qh = level_qh * moved[..., 0]
             else:

@@ -1,0 +1,208 @@
+"""The pass when the open digits fit in two blocks: two matrix products an element each way.
+
+The message is a matrix, left block by right block. What an element in one state does to it is a
+Kronecker product, ``left @ message @ right.T``; the matrices of all elements and states are
+built at once, so that the pass itself is little more than its matrix products (C. Van Loan,
+"The ubiquitous Kronecker product", J. Comput. Appl. Math. 123, 2000, section 2).
+
+The axes of a message are (draw, kept state, level node, left, right). Kept state and level node
+are there in the wide part of the route only, and the draw is left out when there is only one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapinfer.evidence.problem import FloatArray
+from swapinfer.posterior.digits import Digits
+from swapinfer.posterior.kernels import Block, build_blocks
+from swapinfer.posterior.route import Route
+
+STRIDE = 4
+"""Positions between two rescalings of the message."""
+
+SMALL = 1e-100
+"""A message that shrinks below it within a stride is passed again, rescaled at every position."""
+
+
+@dataclass(frozen=True, slots=True)
+class BlockPass:
+    """A planned pass over two blocks.
+
+    Attributes
+    ----------
+    route : Route
+        Order, and where the message is wide.
+    left, right : Block
+        The two sides.
+    weight_dps : ndarray of float, shape (draw, position, state), or None
+        Prior times factors; None for a single draw, whose weights are in the right block already.
+    level_q : ndarray of float, shape (level node,)
+        Weight of the level nodes.
+    """
+
+    route: Route
+    left: Block
+    right: Block
+    weight_dps: FloatArray | None
+    level_q: FloatArray
+
+    @classmethod
+    def of(
+        cls, digits: Digits, route: Route, weight_des: FloatArray, level_q: FloatArray
+    ) -> BlockPass:
+        """Build the matrices for a route."""
+        weight_dps = weight_des[:, list(route.order)]
+        single = len(weight_dps) == 1
+        left, right = build_blocks(digits, route, weight_dps[0] if single else None)
+        return cls(route, left, right, None if single else weight_dps, level_q)
+
+    @property
+    def largest(self) -> int:
+        """Entries of the largest message of a draw."""
+        first, stop = self.route.wide
+        kept = self.left.n_states if self.route.kept >= 0 else 1
+        wide = kept * self.level_q.size if stop > first else 1
+        return self.left.length * self.right.length * wide
+
+    def run(self, stride: int = STRIDE) -> tuple[FloatArray, FloatArray]:
+        """Go forward and back.
+
+        Parameters
+        ----------
+        stride : int, optional
+            Positions between two rescalings.
+
+        Returns
+        -------
+        log_z_d : ndarray of float, shape (draw,)
+            Natural log of the total weight.
+        meet_dps : ndarray of float, shape (draw, position, state)
+            Weight of each state with everything else summed out, up to a factor that each
+            (draw, position) has for itself.
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            partial_p, scales = self._forward(stride)
+            if stride > 1 and not scales.min() > SMALL:
+                return self.run(stride=1)
+            return np.log(scales).sum(axis=0), self._backward(partial_p, stride)
+
+    def _forward(self, stride: int) -> tuple[list[FloatArray], FloatArray]:
+        """Return each position's message with only its left side moved, and all scales."""
+        n_draws = () if self.weight_dps is None else (len(self.weight_dps),)
+        message = np.zeros((*n_draws, self.left.length, self.right.length))
+        message[..., 0, 0] = 1.0
+        partial_p: list[FloatArray] = []
+        scales: list[FloatArray] = []
+        for p in range(len(self.route.order)):
+            message = self._opened(p, message)
+            partial = self._apart(self.left.move_p[p] @ message)
+            message = self._merged(p, self._weighted(p, partial))
+            partial_p.append(partial)
+            if p == self.route.wide[1] - 1:
+                message = self._closed_up(message)
+            if p % stride == stride - 1:
+                message, scale = self._rescaled(message)
+                scales.append(scale.reshape(-1))
+        scales.append(message[..., 0, 0].reshape(-1))
+        return partial_p, np.array(scales)
+
+    def _opened(self, p: int, message: FloatArray) -> FloatArray:
+        if p == self.route.wide[0] and self.route.is_wide:
+            message = self._widened(message) * self.level_q[:, None, None]
+        if p in self.left.open_p:
+            message = self.left.open_p[p] @ message
+        if p in self.right.open_p:
+            message = message @ self.right.open_p[p].swapaxes(-1, -2)
+        return message
+
+    def _widened(self, message: FloatArray) -> FloatArray:
+        """Give the kept state and the level node axes of their own."""
+        outer = message if self.weight_dps is not None else message[None]
+        return outer[:, None, None]
+
+    def _closed_up(self, message: FloatArray) -> FloatArray:
+        if not self.route.is_wide:
+            return message
+        total: FloatArray = message.sum(axis=(1, 2))
+        return total[0] if self.weight_dps is None else total
+
+    def _rescaled(self, message: FloatArray) -> tuple[FloatArray, FloatArray]:
+        first = 0 if self.weight_dps is None else 1
+        scale = message.max(axis=tuple(range(first, message.ndim)), keepdims=True)
+        return message / scale, scale
+
+    def _apart(self, moved: FloatArray) -> FloatArray:
+        """Give the states, which the left moves have among their rows, an axis of their own."""
+        return moved.reshape(
+            *moved.shape[:-2], self.left.length, self.left.n_states, self.right.length
+        )
+
+    def _weighted(self, p: int, by_state: FloatArray) -> FloatArray:
+        if self.weight_dps is None:
+            return by_state
+        weight_ds = self.weight_dps[:, p]
+        ones = (1,) * (by_state.ndim - 3)
+        weighted: FloatArray = by_state * weight_ds.reshape(len(weight_ds), *ones, -1, 1)
+        return weighted
+
+    def _merged(self, p: int, by_state: FloatArray) -> FloatArray:
+        """Move the right side and sum over the states, or keep them as an axis."""
+        move = self.right.move_p[p]
+        merged: FloatArray
+        if p == self.route.kept:
+            merged = by_state[:, 0].transpose(0, 3, 1, 2, 4) @ self.right.apart(move)
+        else:
+            merged = by_state.reshape(*by_state.shape[:-2], -1) @ move
+        return merged
+
+    def _spread(self, p: int, message: FloatArray) -> FloatArray:
+        """Undo `_merged`, for a message that comes from behind."""
+        move = self.right.move_p[p]
+        spread: FloatArray
+        if p == self.route.kept:
+            spread = message @ self.right.apart(move).swapaxes(-1, -2)
+            return np.expand_dims(spread.transpose(0, 2, 3, 1, 4), 1)
+        spread = message @ move.swapaxes(-1, -2)
+        return self._apart(spread)
+
+    def _backward(self, partial_p: list[FloatArray], stride: int) -> FloatArray:
+        n_draws = () if self.weight_dps is None else (len(self.weight_dps),)
+        message = np.ones((*n_draws, self.left.length, self.right.length))
+        carried_p: list[FloatArray] = []
+        for p in reversed(range(len(partial_p))):
+            if p == self.route.wide[1] - 1:
+                message = self._widened(message)
+            carried = self._weighted(p, self._spread(p, message))
+            carried_p.append(carried)
+            rows = carried.reshape(*carried.shape[:-3], -1, self.right.length)
+            message = self._unopened(p, self.left.move_p[p].swapaxes(-1, -2) @ rows)
+            if p % stride == 0:
+                message, _ = self._rescaled(message)
+        return _meet(partial_p, carried_p[::-1], self.weight_dps is not None)
+
+    def _unopened(self, p: int, message: FloatArray) -> FloatArray:
+        """Undo `_opened`, for a message that comes from behind."""
+        if p in self.right.open_p:
+            message = message @ self.right.open_p[p]
+        if p in self.left.open_p:
+            message = self.left.open_p[p].swapaxes(-1, -2) @ message
+        if p == self.route.wide[0] and self.route.is_wide:
+            message = self._closed_up(message * self.level_q[:, None, None])
+        return message
+
+
+def _meet(partial_p: list[FloatArray], carried_p: list[FloatArray], batch: bool) -> FloatArray:
+    """Sum forward times backward over all but draw and state, shape (draw, position, state)."""
+    meet_p: dict[int, FloatArray] = {}
+    plain = [p for p, partial in enumerate(partial_p) if partial.ndim == 3 + batch]
+    if plain:
+        forward = np.stack([partial_p[p] for p in plain])
+        product = forward * np.stack([carried_p[p] for p in plain])
+        meet = product.sum(axis=(-3, -1)).reshape(len(plain), -1, product.shape[-2])
+        meet_p = dict(zip(plain, meet, strict=True))
+    for p in set(range(len(partial_p))) - meet_p.keys():
+        meet_p[p] = (partial_p[p] * carried_p[p]).sum(axis=(1, 2, -3, -1))
+    return np.stack([meet_p[p] for p in range(len(partial_p))], axis=1)

@@ -1,0 +1,214 @@
+"""In which order the pass visits the elements, and which digits share a place in the message.
+
+Which order gives the same model? At one element an open bit moves by the matrix
+``[[open, 0], [explain, explained]]``. Where ``explain = explained - open`` for every element,
+these matrices commute (they are all ``open I + explain J`` with ``J J = J``), so the order does
+not matter to such a term: a noisy-OR, a largest-of-causes count. For any other term ("the first
+cause present decides") the elements that it joins keep their order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import prod
+
+import numpy as np
+
+from swapinfer.evidence.problem import BoolArray, IntArray
+from swapinfer.posterior.digits import Digits
+
+ROUNDING = 1e-15
+"""Relative difference up to which ``explain`` counts as ``explained - open``."""
+
+BLOCK_LIMIT = 1024
+"""Longest message that is passed on as two blocks; only such a route keeps an element."""
+
+NONE = -1
+"""Stands for "no element is kept as an axis"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """A pass, planned.
+
+    Attributes
+    ----------
+    order : tuple of int
+        Elements that reach a digit, in the order in which they are visited.
+    kept : int
+        Position of the element whose state stays an axis of the message until every digit that
+        it delays has opened; `NONE` if none does.
+    wide : (int, int)
+        First position at which that axis or the level nodes are carried, and the position after
+        the last; equal if they never are.
+    opens, closes : tuple of int
+        Position of the first and of the last element that moves each digit in the message.
+    delayed : tuple of int
+        Digits on which the kept element acts when they open, not when it is visited.
+    slots : tuple of tuple of int
+        Digits that follow one another in the same place of the message.
+    """
+
+    order: tuple[int, ...]
+    kept: int
+    wide: tuple[int, int]
+    opens: tuple[int, ...]
+    closes: tuple[int, ...]
+    delayed: tuple[int, ...]
+    slots: tuple[tuple[int, ...], ...]
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether the kept element or the level nodes are ever carried."""
+        return self.wide[1] > self.wide[0]
+
+    def size(self, digits: Digits) -> int:
+        """Entries of the message: the product of the slots' lengths."""
+        return prod(digits.length(slot[0]) for slot in self.slots)
+
+
+def is_order_free(digits: Digits) -> BoolArray:
+    """Say which digits do not mind the order of the elements, shape (digit,)."""
+    gap_qges = np.abs(digits.open_ges + digits.explain_qges - digits.explained_ges)
+    worst_ges = gap_qges.max(axis=0)
+    free_ge = (worst_ges <= ROUNDING * digits.explained_ges).all(axis=2)
+    return np.asarray(free_ge.all(axis=1))
+
+
+def plan_route(digits: Digits, n_states_e: IntArray, *, keep: bool = True) -> Route:
+    """Choose the cheapest of a few passes: elements reordered where the model allows it.
+
+    Elements that only order-free digits join come first, as they stand. The others follow,
+    each time the one that leaves fewest digits open. Keeping the state of the element that
+    reaches most of the other digits as an axis is tried as well.
+
+    Parameters
+    ----------
+    digits : Digits
+        Merged terms.
+    n_states_e : ndarray of int, shape (element,)
+        Number of states of each element.
+    keep : bool, optional
+        Whether an element may be kept as an axis.
+
+    Returns
+    -------
+    Route
+        The same for the same reach, whatever the weights.
+    """
+    if not len(digits):
+        return Route((), NONE, (0, 0), (), (), (), ())
+    strict_g = ~is_order_free(digits) | digits.by_level_g
+    strict_count_e = digits.reach_ge[strict_g].sum(axis=0)
+    plain = _route(digits, strict_g, NONE)
+    if not keep or strict_count_e.max(initial=0) < 2:
+        return plain
+    hub = int(np.argmax(strict_count_e))
+    kept = _route(digits, strict_g, hub)
+    cheaper = _cost(kept, digits, int(n_states_e[hub])) < _cost(plain, digits, 1)
+    return kept if cheaper and kept.size(digits) <= BLOCK_LIMIT else plain
+
+
+def _cost(route: Route, digits: Digits, n_states: int) -> int:
+    levels = digits.explain_qges.shape[0] if digits.by_level_g.any() else 1
+    n_wide = route.wide[1] - route.wide[0]
+    n_narrow = len(route.order) - n_wide
+    return route.size(digits) * (n_narrow + n_wide * n_states * levels)
+
+
+def _route(digits: Digits, strict_g: BoolArray, hub: int) -> Route:
+    reach_ge = digits.reach_ge.copy()
+    strict_e = reach_ge[strict_g].any(axis=0)
+    free = np.flatnonzero(reach_ge.any(axis=0) & ~strict_e).tolist()
+    delayed_g = np.zeros(len(digits), dtype=np.bool_)
+    if hub != NONE:
+        delayed_g = strict_g & reach_ge[:, hub] & (reach_ge.sum(axis=1) > 1)
+    delayed = tuple(np.flatnonzero(delayed_g).tolist())
+    order = (*free, *_Queue.of(digits, strict_g, hub, set(delayed)).emptied())
+    kept = NONE if hub == NONE else order.index(hub)
+    reach_ge[delayed_g, hub] = False
+    visits_gp = reach_ge[:, list(order)]
+    opens = visits_gp.argmax(axis=1).tolist()
+    closes = (len(order) - 1 - visits_gp[:, ::-1].argmax(axis=1)).tolist()
+    by_level = np.flatnonzero(digits.by_level_g).tolist()
+    starts = [opens[g] for g in by_level] + ([] if kept == NONE else [kept])
+    stops = [closes[g] + 1 for g in by_level] + [opens[g] + 1 for g in delayed]
+    return Route(
+        order=order,
+        kept=kept,
+        wide=(min(starts, default=0), max(stops, default=0)),
+        opens=tuple(opens),
+        closes=tuple(closes),
+        delayed=delayed,
+        slots=_slots(digits, opens, closes),
+    )
+
+
+@dataclass(slots=True)
+class _Queue:
+    """Elements that mind their order, waiting to be visited.
+
+    Attributes
+    ----------
+    members : dict of int to set of int
+        Strict digit to the elements that still have to visit it.
+    digits_of : dict of int to set of int
+        Waiting element to its strict digits.
+    skips : dict of int to set of int
+        Element to the digits that it does not open.
+    open_now : set of int
+        Digits open at present.
+    """
+
+    members: dict[int, set[int]]
+    digits_of: dict[int, set[int]]
+    skips: dict[int, set[int]]
+    open_now: set[int]
+
+    @classmethod
+    def of(cls, digits: Digits, strict_g: BoolArray, hub: int, delayed: set[int]) -> _Queue:
+        members = {
+            g: set(np.flatnonzero(digits.reach_ge[g]).tolist())
+            for g in np.flatnonzero(strict_g).tolist()
+        }
+        digits_of: dict[int, set[int]] = {}
+        for g, elements in members.items():
+            for element in elements:
+                digits_of.setdefault(element, set()).add(g)
+        return cls(members, digits_of, {hub: delayed}, set())
+
+    def emptied(self) -> list[int]:
+        """Visit each time the element that leaves fewest digits open, the first of several."""
+        order: list[int] = []
+        while self.digits_of:
+            best = min(self._ready(), key=lambda element: (len(self._open_after(element)), element))
+            self.open_now = self._open_after(best)
+            for g in self.digits_of.pop(best):
+                self.members[g].discard(best)
+            order.append(best)
+        return order
+
+    def _ready(self) -> list[int]:
+        """Return the elements that are next on each of their digits."""
+        first = {g: min(waiting) for g, waiting in self.members.items() if waiting}
+        return [e for e, own in self.digits_of.items() if all(first[g] == e for g in own)]
+
+    def _open_after(self, element: int) -> set[int]:
+        own = self.digits_of[element]
+        opened = own - self.skips.get(element, set())
+        closed = {g for g in own if len(self.members[g]) == 1}
+        return (self.open_now | opened) - closed
+
+
+def _slots(digits: Digits, opens: list[int], closes: list[int]) -> tuple[tuple[int, ...], ...]:
+    """Give each digit a slot that is free from its opening to its closing, equal lengths only."""
+    slots: list[list[int]] = []
+    for digit in sorted(range(len(opens)), key=opens.__getitem__):
+        count = digits.count_g[digit]
+        for slot in slots:
+            if digits.count_g[slot[0]] == count and closes[slot[-1]] < opens[digit]:
+                slot.append(digit)
+                break
+        else:
+            slots.append([digit])
+    return tuple(tuple(slot) for slot in slots)
