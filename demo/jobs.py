@@ -28,7 +28,7 @@ swap coil 4-1 plug 4-2
 drive 10 --when warm,idle --codes P0304
 read injector-resistance 4=12.1ohm
 read compression 1=172psi 2=169psi 3=174psi 4=68psi 5=170psi 6=171psi
-read compression-wet 4=118psi
+read compression-wet 4=151psi
 back
 replace sealing4 --price 640
 drive 30 --when warm,idle --no-codes

@@ -73,6 +73,8 @@ def _last_misfire_elsewhere(job: Job, finding: Finding) -> Finding | None:
     for other in reversed(job.findings):
         if other.time >= finding.time or not isinstance(other.event, ev.Ran):
             continue
+        if set(other.fitted.values()) != set(finding.fitted.values()):
+            return None  # something was replaced: a quiet cylinder then has another reason
         if other.fitted != finding.fitted:
             return other if misfiring(job, other.event) else None
     return None

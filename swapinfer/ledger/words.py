@@ -154,7 +154,8 @@ def _(event: ev.Replaced, job: Job) -> str:
 def _(event: ev.Measured, job: Job) -> str:
     test = job.engine.tests[event.test]
     value = "OL" if math.isinf(event.value) else f"{event.value:.4g} {test.unit}"
-    typed = f" (entered as {event.typed})" if event.typed and event.typed != value else ""
+    is_same = "".join(event.typed.split()) in ("", "".join(value.split()), f"{event.value:g}")
+    typed = "" if is_same else f" (entered as {event.typed})"
     against = "" if event.reference is None else f" against {event.reference:g} {test.unit}"
     return f"{test.title}, {place_label(job.engine, event.target)}: {value}{against}{typed}"
 

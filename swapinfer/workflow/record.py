@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from swapinfer.errors import ConflictError, InputError, JobError, near_match
+from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, build_engine, last_undoable, refuse_conflict, replay
@@ -211,8 +212,9 @@ def run_engine(shop: Shop, run: ev.Ran, ro: str = "") -> Recorded:
     def event_of(job: Job) -> ev.Ran:
         if not 0 < run.minutes < math.inf:
             raise InputError(f"running time must be more than 0 minutes, got {run.minutes:g}")
-        if run.felt and run.felt not in job.pack.feelings:
-            raise InputError(f'no feeling "{run.felt}"{near_match(run.felt, job.pack.feelings)}')
+        feelings = [word for word in job.pack.feelings if word != COMPLAINT_WORD]
+        if run.felt and run.felt not in feelings:
+            raise InputError(f'no feeling "{run.felt}"{near_match(run.felt, feelings)}')
         for cylinder, count in run.counts.items():
             if count < 0:
                 raise InputError(f"misfire count of cylinder {cylinder} is negative: {count}")

@@ -1,0 +1,86 @@
+"""Whatever is typed wrongly: one clear line, an exit code of its own, the ledger untouched."""
+
+from __future__ import annotations
+
+import pytest
+from cli.conftest import Bay
+
+BAD = {
+    "unknown cylinder": ("drive 10 --codes P0307", 8, "4"),
+    "cylinder of a reading": ("read coil-supply 9=12V", 8, "1 to 4"),
+    "kind the engine lacks": ("swap lead 1-2", 8, "lead"),
+    "near match of a kind": ("replace coyl3", 8, 'did you mean "coil"'),
+    "part with itself": ("swap coil 2-2", 8, "itself"),
+    "a site cannot move": ("swap sealing 1-2", 8, "cannot move"),
+    "two kinds": ("swap coil1 plug2", 8, "not of one kind"),
+    "unit of another quantity": ("read coil-supply 3=12psi", 2, "psi"),
+    "no such unit": ("read coil-supply 3=12flurbs", 2, "flurbs"),
+    "negative minutes": ("drive -- -5", 2, "-5"),
+    "no minutes at all": ("drive 0 --no-codes", 2, "0"),
+    "reading without a number": ("read coil-supply 3=", 2, "name=value"),
+    "reading that is a word": ("read coil-supply 3=good", 2, "good"),
+    "code of another system": ("drive 10 --codes B0303", 2, "body"),
+    "no code": ("drive 10 --codes coil", 2, "trouble code"),
+    "unknown condition": ("drive 10 --when warmish --no-codes", 2, 'did you mean "warm"'),
+    "nothing found": ("drive 10", 2, "--codes"),
+    "unknown feeling": ("drive 10 --felt ruogh", 2, 'did you mean "rough"'),
+    "unknown test": ("read compresion 1=100psi", 2, 'did you mean "compression"'),
+    "reading as an inspection": ("inspect compression 1 low", 2, "swapinfer read"),
+    "unknown outcome": ("inspect plug-look 3 oyl", 2, 'did you mean "oil"'),
+    "unknown repair order": ("show --job RO-9", 9, "RO-9"),
+    "nothing to undo": ("undo", 9, "undo"),
+    "undo the opening": ("undo 0", 9, "undo"),
+    "undo what is not there": ("undo 99", 9, "99"),
+    "put back what is at home": ("back", 9, "already"),
+    "same repair order again": ("open RO-1 --layout inline-4", 10, "RO-1"),
+    "unknown layout": ("open RO-2 --layout inline4", 2, 'did you mean "inline-4"'),
+    "unknown ignition": ("open RO-2 --ignition coil-on-plugs", 2, 'did you mean "coil-on-plug"'),
+    "layout without pairs": ("open RO-2 --layout inline-5 --ignition waste-spark", 8, "pairs"),
+    "newer part of no place": ("open RO-2 --newer coil7=100km", 8, "coil7"),
+    "firing order": ("open RO-2 --firing-order 1-3-4-4", 8, "firing order"),
+    "reopen what is open": ("reopen", 9, "not closed"),
+    "cause that is no element": ("close --cause gearbox", 8, "gearbox"),
+    "unreadable pack": ("open RO-2 --priors nowhere.toml", 7, "nowhere.toml"),
+    "counter of a word": ("drive 10 --counts 3=many", 2, "3=140"),
+    "counter of no cylinder": ("drive 10 --counts 9=3", 8, "1 to 4"),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_one_line_and_untouched_ledger(opened: Bay, name: str) -> None:
+    line, code, word = BAD[name]
+    before = opened.must("show --json").facts["events"]
+    told = opened(line)
+    assert told.code == code, told.err
+    assert told.out == ""
+    assert len(told.err.strip().splitlines()) == 1, told.err
+    assert word in told.err
+    assert "Traceback" not in told.err
+    assert opened.must("show --json").facts["events"] == before
+
+
+def test_closed_job_refuses_events(opened: Bay) -> None:
+    opened.must("close --verified")
+    told = opened("drive 10 --no-codes")
+    assert told.code == 9
+    assert "reopen" in told.err
+    opened.must("reopen 'came back'")
+    opened.must("drive 10 --no-codes")
+
+
+def test_broken_store_is_one_line(bay: Bay) -> None:
+    (bay.folder / "jobs.db").write_bytes(b"this is no database, whatever its name says" * 100)
+    told = bay("jobs")
+    assert told.code == 3
+    assert len(told.err.strip().splitlines()) == 1
+
+
+def test_no_current_job(bay: Bay) -> None:
+    told = bay("show")
+    assert told.code == 9
+    assert "open" in told.err
+
+
+def test_usage_error_of_the_shell(bay: Bay) -> None:
+    assert bay("drive").code == 2
+    assert bay("no-such-command").code == 2
