@@ -25,14 +25,10 @@ jobs = sa.Table(
     sa.Index("jobs_by_ro", "ro"),
     sa.Index("jobs_by_status", "status", "updated_at"),
 )
-sa.Index(
-    "jobs_one_open_per_ro",
-    jobs.c.ro,
-    unique=True,
-    sqlite_where=jobs.c.status == "open",
-    postgresql_where=jobs.c.status == "open",
-)
-"""Index of the jobs, kept in the same transactions as their records."""
+"""Index of the jobs, kept in the same transactions as their records.
+
+The migrations give it a partial unique index too, one open job a repair order; declared here, it
+would load both databases' dialects at every start."""
 
 records = sa.Table(
     "records",

@@ -1,0 +1,103 @@
+"""What a full shop's store costs over a small one's: open, list, find, read, append.
+
+Both stores hold the same ten open jobs; the large one, all the closed jobs of years besides.
+"""
+
+from __future__ import annotations
+
+import random
+import statistics
+import tempfile
+import time
+import uuid
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from swapinfer.ledger.record import GENESIS, Record, seal
+from swapinfer.ledger.rows import insert_job
+from swapinfer.ledger.store import Store
+
+WHO = {"who": "T. Echnician", "at": "2031-05-04T09:30:00+02:00", "pack": "0" * 64}
+OPEN_JOBS = 10
+BATCH = 500
+"""Jobs a transaction while filling."""
+
+
+def make_chain(job: str, ro: str, events: int) -> Iterator[Record]:
+    """Records of a job, `events` in all, as an ordinary job has them."""
+    previous = GENESIS
+    for seq in range(events):
+        kind, payload = (
+            ("ran", {"minutes": 10, "conditions": ["hot", "idle"], "codes": ["P0301"], "n": seq})
+            if seq
+            else ("opened", {"ro": ro, "layout": "i4", "complaint": "shakes at idle"})
+        )
+        record = seal(job, seq, kind, payload, previous=previous, **WHO)
+        previous = record.digest
+        yield record
+
+
+def fill(store: Store, closed: int, events: int) -> None:
+    """Add the open jobs and so many closed ones, of `events` records each."""
+    chance = random.Random(1)  # noqa: S311  ids are to be spread, not secret
+    for start in range(0, OPEN_JOBS + closed, BATCH):
+        with store.writing() as connection:
+            for number in range(start, min(start + BATCH, OPEN_JOBS + closed)):
+                job = uuid.UUID(int=chance.getrandbits(128), version=4).hex
+                chain = list(make_chain(job, f"RO-{number}", events))
+                status = "open" if number < OPEN_JOBS else "closed"
+                insert_job(connection, chain, {"status": status, "vehicle": "a sedan"})
+
+
+def time_ms(action: Callable[[], object]) -> float:
+    """Wall time of one call in milliseconds."""
+    start = time.perf_counter()
+    action()
+    return 1000 * (time.perf_counter() - start)
+
+
+def actions(store: Store) -> dict[str, Callable[[], object]]:
+    """Everything that is measured, by name."""
+    job = store.find_job("RO-3").job
+    return {
+        "open": lambda: Store.open(str(store)).close(),
+        "list": lambda: store.jobs("open"),
+        "find": lambda: store.find_job("RO-3"),
+        "records": lambda: store.records(job),
+        "append": lambda: store.append(job, "noted", {"text": "x"}, check=len, **WHO),
+    }
+
+
+def measure(small: Path, large: Path, repeats: int) -> dict[tuple[str, str], float]:
+    """Median milliseconds by size and action, the two stores in turn."""
+    ms: dict[tuple[str, str], list[float]] = defaultdict(list)
+    with Store.open(small) as few, Store.open(large) as many:
+        both = {"small": actions(few), "large": actions(many)}
+        for _ in range(repeats):
+            for size, named in both.items():
+                for name, action in named.items():
+                    ms[size, name].append(time_ms(action))
+    return {key: statistics.median(times) for key, times in ms.items()}
+
+
+def main(quick: bool) -> dict[str, float]:
+    """Measure, print a table, give the figures."""
+    closed, events, repeats = (5_000, 30, 40) if quick else (100_000, 30, 200)
+    jobs = closed + OPEN_JOBS
+    with tempfile.TemporaryDirectory() as folder:
+        small, large = Path(folder) / "small.db", Path(folder) / "large.db"
+        start = time.perf_counter()
+        for place, more in ((small, 0), (large, closed)):
+            with Store.open(place) as store:
+                fill(store, more, events)
+        print(f"filled in {time.perf_counter() - start:.0f} s, {large.stat().st_size >> 20} MiB")
+        ms = measure(small, large, repeats)
+    print(f"{jobs} jobs with {jobs * events} records over {OPEN_JOBS} jobs")
+    print("            small ms  large ms  ratio")
+    figures: dict[str, float] = {"jobs": jobs, "records": jobs * events}
+    for name in sorted({name for _, name in ms}):
+        few, many = ms["small", name], ms["large", name]
+        print(f"{name:10} {few:9.2f} {many:9.2f} {many / few:6.2f}")
+        figures |= {f"{name}_ms": many, f"{name}_ratio": many / few}
+    return figures
