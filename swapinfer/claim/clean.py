@@ -1,0 +1,82 @@
+"""One gate for everything that people typed: nothing invisible, nothing that must stay out."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+import unicodedata
+from collections.abc import Callable, Sequence
+from typing import Any, TypeVar
+
+_Any = TypeVar("_Any")
+
+LEFT_OUT = "[left out]"
+
+_JOINERS = "\u200d\ufe0f"
+"""Invisible, but what emoji are made with."""
+
+
+def clean_text(text: str) -> str:
+    r"""Take out what is not seen but changes how a text is read.
+
+    Parameters
+    ----------
+    text : str
+        As typed.
+
+    Returns
+    -------
+    str
+        Without control characters (line ends become ``\n``, tabs a space), marks of direction
+        and other format characters, and code points that are no characters.
+
+    Notes
+    -----
+    General categories of the Unicode Standard: Cc, Cf, Cs, Cn, and the separators Zl and Zp.
+    """
+    lines = re.sub("\r\n|[\r\x0b\x0c\x85\u2028\u2029]", "\n", text).replace("\t", " ")
+    return "".join(letter for letter in lines if _is_seen(letter))
+
+
+def _is_seen(letter: str) -> bool:
+    if letter in _JOINERS or letter == "\n":
+        return True
+    return unicodedata.category(letter) not in {"Cc", "Cf", "Cs", "Cn"}
+
+
+def leave_out(secrets: Sequence[str]) -> Callable[[str], str]:
+    """Return a function that replaces every occurrence of the given texts.
+
+    Parameters
+    ----------
+    secrets : sequence of str
+        Found as whole words, in any case, also with spaces or hyphens in between; empty ones are
+        passed over.
+    """
+    bare = {re.sub(r"[\s-]", "", secret) for secret in secrets} - {""}
+    if not bare:
+        return lambda text: text
+    longest_first = sorted(bare, key=len, reverse=True)
+    words = "|".join(r"[\s-]*".join(map(re.escape, secret)) for secret in longest_first)
+    pattern = re.compile(rf"(?<!\w)(?:{words})(?!\w)", re.IGNORECASE)
+    return lambda text: pattern.sub(LEFT_OUT, text)
+
+
+def map_texts(value: _Any, change: Callable[[str], str]) -> _Any:
+    """Return a copy of a tree of dataclasses, tuples and dicts with every text changed."""
+    return _map(value, change)  # type: ignore[no-any-return]
+
+
+def _map(value: Any, change: Callable[[str], str]) -> Any:  # noqa: ANN401  any tree
+    if isinstance(value, str):
+        return change(value)
+    if isinstance(value, tuple):
+        return tuple(_map(item, change) for item in value)
+    if isinstance(value, dict):
+        return {key: _map(item, change) for key, item in value.items()}
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        names = [field.name for field in dataclasses.fields(value)]
+        return dataclasses.replace(
+            value, **{name: _map(getattr(value, name), change) for name in names}
+        )
+    return value

@@ -1,0 +1,171 @@
+"""Causes, rivals, conflicts: what the findings lead to and what they leave open."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+
+from swapinfer.claim.beliefs import Course
+from swapinfer.claim.facts import (
+    Against,
+    Cause,
+    Conflict,
+    Finding,
+    ModeShare,
+    Rival,
+    Standing,
+    Verification,
+)
+from swapinfer.claim.settings import ClaimSettings
+from swapinfer.ledger.record import Record, clock_steps
+from swapinfer.ledger.words import element_label, now_at
+
+LN_10 = math.log(10.0)
+
+SHOWN = 5
+"""Causes whose course is shown."""
+
+WORTH_SHOWING = 0.01
+"""Causes that never reached this probability are no rivals."""
+
+WORTH_SAYING = 1.0
+"""Decibans from which a finding is said to have spoken against something."""
+
+AGAINST_THE_CAUSE = 5.0
+"""Decibans from which a finding against the cause is a conflict."""
+
+MOST_AGAINST = 3
+
+
+def subjects_of(course: Course) -> tuple[str, ...]:
+    """Elements that the conclusion is about: those named at closing, else the leading one."""
+    closing = course.job.closing
+    if closing is not None and closing.causes:
+        return tuple(dict.fromkeys(closing.causes))
+    return (_by_probability(course)[0],)
+
+
+def shown_causes(course: Course) -> tuple[str, ...]:
+    """Elements whose course is shown: the subjects, then whatever led at any time."""
+    subjects = subjects_of(course)
+    peak_e = course.fault_ne[1:].max(axis=0)
+    rivals = [
+        element
+        for element in _by_probability(course)
+        if element not in subjects and peak_e[course.index(element)] >= WORTH_SHOWING
+    ]
+    rivals.sort(key=lambda element: -peak_e[course.index(element)])
+    return (*subjects, *rivals[: max(0, SHOWN - len(subjects))])
+
+
+def _by_probability(course: Course) -> list[str]:
+    fault_e = course.posterior.fault_e
+    names = course.evidence.problem.elements
+    return sorted(names, key=lambda name: (-fault_e[course.index(name)], name))
+
+
+def list_causes(course: Course, shown: Sequence[str]) -> tuple[Cause, ...]:
+    """Describe the shown causes."""
+    closing = course.job.closing
+    named = closing.causes if closing else ()
+    return tuple(_cause(course, element, named=element in named) for element in shown)
+
+
+def _cause(course: Course, element: str, *, named: bool) -> Cause:
+    e = course.index(element)
+    shares: dict[str, float] = defaultdict(float)
+    marginal_s = course.posterior.marginal_es[e]
+    for state, p in zip(course.evidence.space.states[e], marginal_s, strict=False):
+        if state.mode:
+            shares[state.mode.title] += float(p)
+    modes = sorted((ModeShare(title, p) for title, p in shares.items()), key=_least_first)
+    return Cause(
+        element=element,
+        label=element_label(course.job, element),
+        now=now_at(course.job, element),
+        probability=float(course.posterior.fault_e[e]),
+        low=None,
+        high=None,
+        before=float(course.fault_ne[0, e]),
+        modes=tuple(modes),
+        named=named,
+    )
+
+
+def _least_first(share: ModeShare) -> tuple[float, str]:
+    return -share.probability, share.title
+
+
+def list_rivals(
+    course: Course, causes: Sequence[Cause], subjects: int, findings: Sequence[Finding]
+) -> tuple[Rival, ...]:
+    """Say of every shown cause that is not a subject why it was put aside."""
+    rivals = causes[subjects:]
+    factors = course.draw_level(causes[0].element, [rival.element for rival in rivals])
+    return tuple(
+        Rival(
+            element=rival.element,
+            label=rival.label,
+            probability=rival.probability,
+            factor=float(factor),
+            against=_against(findings, position),
+        )
+        for position, (rival, factor) in enumerate(
+            zip(rivals, factors, strict=True), start=subjects
+        )
+    )
+
+
+def _against(findings: Sequence[Finding], position: int) -> tuple[Against, ...]:
+    lines = [
+        Against(finding.seq, finding.decibans_c[position])
+        for finding in findings
+        if finding.decibans_c[position] <= -WORTH_SAYING
+    ]
+    return tuple(sorted(lines, key=lambda line: line.decibans)[:MOST_AGAINST])
+
+
+def list_conflicts(
+    course: Course, causes: Sequence[Cause], findings: Sequence[Finding], records: Sequence[Record]
+) -> tuple[Conflict, ...]:
+    """List what does not fit: findings against the cause, a better rival, odd records."""
+    conflicts = [
+        Conflict("against", finding.seq, causes[0].label, finding.decibans_c[0])
+        for finding in findings
+        if finding.decibans_c[0] <= -AGAINST_THE_CAUSE
+    ]
+    best = _by_probability(course)[0]
+    subjects = subjects_of(course)
+    if best not in subjects:
+        conflicts.append(Conflict("not leading", -1, element_label(course.job, best)))
+    conflicts += [Conflict("clock", seq, records[seq].at) for seq in clock_steps(records)]
+    odd = [record.seq for record in records if record.pack != records[0].pack]
+    conflicts += [Conflict("packs", seq, records[seq].pack) for seq in odd]
+    return tuple(conflicts)
+
+
+def standing_of(
+    course: Course, causes: Sequence[Cause], verified: Verification, settings: ClaimSettings
+) -> Standing:
+    """Say how firm the conclusion is and, if it is a draft, why."""
+    closing = course.job.closing
+    subjects = subjects_of(course)
+    joint = course.all_faulty(subjects)
+    status = "open" if closing is None else "verified" if closing.verified else "closed"
+    draft = ["open"] if closing is None else []
+    if closing and not (closing.verified and verified.clean):
+        draft.append("unverified")
+    if joint < settings.established:
+        draft.append("not established")
+    single = len(subjects) == 1
+    return Standing(
+        status=status,
+        draft=tuple(draft),
+        joint=joint,
+        low=causes[0].low if single else None,
+        high=causes[0].high if single else None,
+        established=settings.established,
+        exact=course.posterior.exact,
+        log10_evidence=course.posterior.log_evidence / LN_10,
+    )

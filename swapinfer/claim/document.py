@@ -1,0 +1,123 @@
+"""Parts of a document that every format can show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TypeAlias
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """Running text.
+
+    Attributes
+    ----------
+    style : str
+        ``"plain"``, ``"lead"`` (the sentence that matters), ``"quote"`` (someone's own words),
+        ``"small"``, ``"code"`` (typed at a shell) or ``"heading"`` (a minor one).
+    """
+
+    text: str
+    style: str = "plain"
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """Names and values."""
+
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows under a head.
+
+    Attributes
+    ----------
+    right : frozenset of int
+        Columns of numbers.
+    widths : tuple of int
+        Shares of the width, where the columns should not be equal.
+    """
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    right: frozenset[int] = frozenset()
+    widths: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """A list without order."""
+
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A drawing.
+
+    Attributes
+    ----------
+    svg : str
+        Safe as it stands: every text in it is escaped.
+    caption : str
+        Below it.
+    description : str
+        What it shows, for those who do not see it.
+    """
+
+    svg: str
+    caption: str
+    description: str
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """A photograph."""
+
+    media: str
+    data: bytes = field(repr=False)
+    caption: str
+    digest: str
+
+
+Block: TypeAlias = Paragraph | Pairs | Table | Items | Figure | Image
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading and what stands under it; `major` ones are the trade's three."""
+
+    id: str
+    title: str
+    blocks: tuple[Block, ...]
+    major: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A write-up, in order.
+
+    Attributes
+    ----------
+    shop : str
+        Above the title; may be empty.
+    stamp : str
+        In what state it is.
+    is_draft : bool
+        Whether that is to be seen at first sight.
+    warnings : tuple of str
+        Why it is a draft.
+    """
+
+    title: str
+    shop: str
+    subtitle: str
+    stamp: str
+    is_draft: bool
+    warnings: tuple[str, ...]
+    sections: tuple[Section, ...]
+    footer: str
+    language: str = "en"

@@ -1,0 +1,150 @@
+"""Time and cost of a job by standard times, access counted once while it stays open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from functools import singledispatchmethod
+
+from swapinfer.claim.facts import Spent, SpentLine
+from swapinfer.claim.moves import Stage
+from swapinfer.claim.settings import ClaimSettings
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.record import Record
+from swapinfer.ledger.replay import Job
+
+WORK = ("testing", "moving", "repairing", "access", "driving")
+"""Kinds of work that minutes are told apart by."""
+
+
+def tally(
+    job: Job, course: Sequence[Stage], records: Sequence[Record], settings: ClaimSettings
+) -> Spent:
+    """Add up standard times and prices of everything that stands in a job.
+
+    Parameters
+    ----------
+    job : Job
+        As replayed.
+    course : sequence of Stage
+        From `swapinfer.claim.moves.stages`.
+    records : sequence of Record
+        For the times at which the job began and was last worked on.
+    settings : ClaimSettings
+        Currency and labour rate.
+    """
+    costs = job.pack.costs
+    rate = costs.rate_per_hour if settings.rate_per_hour is None else settings.rate_per_hour
+    count = _Tally(job, course)
+    for stage_event in job.standing[1:]:
+        count(*stage_event)
+    count.close_all()
+    lines = tuple(
+        SpentLine(work, count.minutes[work], count.minutes[work] * rate / 60.0) for work in WORK
+    )
+    minutes, labour = sum(line.minutes for line in lines), sum(line.money for line in lines)
+    return Spent(
+        lines=lines,
+        minutes=minutes,
+        labour=labour,
+        rate_per_hour=rate,
+        parts=count.parts,
+        parts_priced=count.priced,
+        parts_fitted=count.fitted,
+        other=count.other,
+        total=labour + count.parts + count.other,
+        currency=settings.currency or costs.currency,
+        first_at=records[0].at,
+        last_at=records[-1].at,
+    )
+
+
+class _Tally:
+    """Goes through the events of a job."""
+
+    def __init__(self, job: Job, course: Sequence[Stage]) -> None:
+        self.job = job
+        self.stages = {stage.seq: stage for stage in course}
+        self.minutes = dict.fromkeys(WORK, 0.0)
+        self.parts = self.other = 0.0
+        self.priced = self.fitted = 0
+        self.open: set[str] = set()
+        self.last_test = ""
+
+    def __call__(self, seq: int, event: ev.Event) -> None:
+        self.seq = seq
+        self.add(event)
+        self.last_test = getattr(event, "test", "")
+
+    @singledispatchmethod
+    def add(self, event: ev.Event) -> None:
+        """Count nothing: a note, a picture, an undoing, the end."""
+
+    @add.register
+    def _(self, event: ev.Ran) -> None:
+        costs = self.job.pack.costs
+        self._close(name for name in self.open if not self.job.pack.access[name].stays_open)
+        self.minutes["driving"] += event.minutes
+        self.other += event.minutes * costs.drive_cost_per_min
+        if event.codes is not None or event.counts:
+            self.minutes["testing"] += costs.read_minutes
+
+    @add.register
+    def _(self, event: ev.Measured) -> None:
+        self._test(event.test)
+
+    @add.register
+    def _(self, event: ev.Inspected) -> None:
+        self._test(event.test)
+
+    @add.register
+    def _(self, event: ev.Swapped) -> None:
+        for first, _ in event.swaps:
+            self._move(first)
+
+    @add.register
+    def _(self, _event: ev.Returned) -> None:
+        stage = self.stages[self.seq]
+        moved = [place for place in stage.after if stage.after[place] != stage.before[place]]
+        for place in moved[: (len(moved) + 1) // 2]:
+            self._move(place)
+
+    @add.register
+    def _(self, event: ev.Reseated) -> None:
+        kind = self.job.engine.kind_of(event.place)
+        self._reach(kind.access)
+        self.minutes["moving"] += kind.swap_minutes / 2
+
+    @add.register
+    def _(self, event: ev.Replaced) -> None:
+        kind = self.job.engine.kind_of(event.place)
+        self._reach(kind.access)
+        self.minutes["repairing"] += kind.fix.minutes
+        self.fitted += 1
+        self.priced += event.price is not None
+        self.parts += kind.fix.price[1] if event.price is None else event.price
+
+    def _move(self, place: str) -> None:
+        kind = self.job.engine.kind_of(place)
+        self._reach(kind.access)
+        self.minutes["moving"] += kind.swap_minutes
+
+    def _test(self, test_id: str) -> None:
+        test = self.job.engine.tests[test_id]
+        self._reach(test.access)
+        self.minutes["testing"] += test.minutes_each if test_id == self.last_test else test.minutes
+        self.other += 0.0 if test_id == self.last_test else test.consumables
+
+    def _reach(self, access: str) -> None:
+        for name in self.job.needs_open(access):
+            if name not in self.open:
+                self.open.add(name)
+                self.minutes["access"] += self.job.pack.access[name].open_minutes
+
+    def _close(self, names: Iterable[str]) -> None:
+        for name in list(names):
+            self.open.discard(name)
+            self.minutes["access"] += self.job.pack.access[name].close_minutes
+
+    def close_all(self) -> None:
+        """Put back whatever is still off."""
+        self._close(self.open)

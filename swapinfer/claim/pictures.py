@@ -1,0 +1,101 @@
+"""Pictures that technicians attach: checked, made small, and nothing but the picture kept."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from swapinfer.errors import InputError
+
+if TYPE_CHECKING:
+    from PIL import Image
+
+MAX_BYTES = 20 * 2**20
+"""Largest picture file that is read."""
+
+MAX_PIXELS = 60_000_000
+"""Most pixels that are unpacked."""
+
+LONGEST_SIDE = 1600
+"""Pictures are scaled down to it, in pixels."""
+
+FORMATS = {"JPEG": "image/jpeg", "PNG": "image/png"}
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture without metadata.
+
+    Attributes
+    ----------
+    data : bytes
+        The file.
+    media : str
+        ``"image/jpeg"`` or ``"image/png"``.
+    width, height : int
+        In pixels.
+    """
+
+    data: bytes
+    media: str
+    width: int
+    height: int
+
+
+def clean_picture(data: bytes) -> Picture:
+    """Check a picture, turn it upright, scale it down and strip its metadata.
+
+    Parameters
+    ----------
+    data : bytes
+        A JPEG or PNG file.
+
+    Returns
+    -------
+    Picture
+        Encoded anew from its pixels alone, so that no place, time, owner or thumbnail is left.
+
+    Raises
+    ------
+    InputError
+        If it is too large, damaged, or neither JPEG nor PNG.
+    """
+    from PIL import Image, ImageOps
+
+    if len(data) > MAX_BYTES:
+        raise InputError(
+            f"the picture has {len(data) / 2**20:.0f} MiB; at most {MAX_BYTES >> 20} are accepted"
+        )
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            image = Image.open(io.BytesIO(data), formats=list(FORMATS))
+            _refuse_huge(*image.size)
+            upright = ImageOps.exif_transpose(image)
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
+        raise InputError(
+            "the picture cannot be read; accepted: an undamaged JPEG or PNG"
+        ) from error
+    return _encode(upright, str(image.format))
+
+
+def _refuse_huge(width: int, height: int) -> None:
+    if width * height > MAX_PIXELS:
+        raise InputError(
+            f"the picture has {width} x {height} pixels; at most "
+            f"{MAX_PIXELS // 1_000_000} million are accepted"
+        )
+
+
+def _encode(image: Image.Image, kind: str) -> Picture:
+    see_through = image.mode in {"RGBA", "LA", "PA"} or "transparency" in image.info
+    mode = "RGBA" if kind == "PNG" and see_through else "RGB"
+    scaled = image.convert(mode)
+    scaled.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
+    scaled.info.clear()
+    out = io.BytesIO()
+    options = {} if kind == "PNG" else {"quality": 85}
+    scaled.save(out, kind, optimize=True, **options)
+    return Picture(out.getvalue(), FORMATS[kind], *scaled.size)

@@ -1,0 +1,271 @@
+"""Every word of a write-up that does not come from the job or the pack.
+
+To translate, hand a table with the same keys and placeholders to `swapinfer.claim.compose.compose`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TypeAlias
+
+Words: TypeAlias = Mapping[str, str]
+
+ENGLISH: Words = {
+    "language": "en",
+    "title": "Repair order {ro}",
+    "subtitle": "Write-up of a misfire diagnosis, {first} to {last}, by {who}",
+    "footer": "Repair order {ro}, ledger {head}",
+    "and": "{first} and {last}",
+    "shortened": "… [shortened: {length} characters in all; the whole text is in the exported job]",
+    # State
+    "stamp.verified": "Closed, repair verified",
+    "stamp.draft": "Draft",
+    "draft.open": "The job is not closed: what follows may still change.",
+    "draft.unverified": "No clean verification drive after the last repair is recorded.",
+    "draft.not established": (
+        "The cause stands at {probability}, under the {level} from which this shop calls a cause "
+        "established."
+    ),
+    # Complaint
+    "complaint": "Complaint",
+    "complaint.none": "No words of the customer were recorded.",
+    "vehicle": "Vehicle",
+    "vehicle.engine": "Engine",
+    "vehicle.order": "Firing order",
+    "vehicle.order.given": "{order} (as given for this vehicle)",
+    "vehicle.order.generic": "{order} (generic, check the maker's diagram)",
+    "vehicle.odometer": "Odometer",
+    "vehicle.driven": "Driven with the fault",
+    "vehicle.vin": "Identification number",
+    "vehicle.vin.valid": "{vin} (check digit correct)",
+    "vehicle.vin.wrong": "{vin} (check digit WRONG: read it again from the vehicle)",
+    "vehicle.vin.not required": "{vin} (no check digit required)",
+    "vehicle.vin.malformed": "{vin} (NOT 17 permitted characters: read it again)",
+    "vehicle.customer": "Customer",
+    "vehicle.family": "Vehicle family",
+    "not given": "not given",
+    "codes": "Trouble codes",
+    "codes.head": "When|Codes",
+    "codes.first": "First readout, {at}",
+    "codes.after": "After the repair, {at}",
+    "codes.none": "no codes stored",
+    "codes.one": "{code} ({title})",
+    "codes.never": "No codes were read.",
+    # Cause
+    "cause": "Cause",
+    "cause.established": "Established: {cause}, with a probability of {probability}.",
+    "cause.probable": "Probable, not established: {cause}, with a probability of {probability}.",
+    "cause.suspected": "Suspected only: {cause}, with a probability of {probability}.",
+    "cause.joint": "{causes} together",
+    "cause.interval": (
+        "Over the uncertainty of the prior probabilities it lies between {low} and {high} (90 % "
+        "interval)."
+    ),
+    "cause.confirmed": "Shown directly by: {test}.",
+    "cause.modes": "How it failed, likeliest first: {modes}.",
+    "cause.modes.of": "How the {cause} failed, likeliest first: {modes}.",
+    "cause.mode": "{mode} {probability}",
+    "cause.named": "This is what the job was closed with.",
+    "cause.leading": "This is the leading cause so far; the job was not closed with one.",
+    "cause.not exact": (
+        "The findings were too entangled to count every combination of faults; at most {left} "
+        "of the belief was not looked at."
+    ),
+    "course": "How belief moved",
+    "course.caption": (
+        "Probability of being at fault after each finding. {legend}. The ends of the lines carry "
+        "the letters; the table below has the numbers."
+    ),
+    "course.description": (
+        "Line chart, one line a cause, probability from 0 to 100 percent against the findings in "
+        "order. {ends}."
+    ),
+    "course.end": "{letter}, {label}, from {first} before any finding to {last}",
+    "course.legend": "{letter}: {label}",
+    "course.table": "Probability after each finding",
+    "course.finding": "Finding",
+    "course.before": "before any finding",
+    "course.axis": "probability of being at fault",
+    # Correction
+    "correction": "Correction",
+    "correction.none": "Nothing was replaced or repaired.",
+    "correction.line": "#{seq}, {at}, {who}: {what}; taken out: {label}",
+    "correction.price": "; price {price}",
+    "correction.why": (
+        "Why this and no other: when it was done, the {label} stood at {probability}; the next "
+        "likeliest, the {next}, at {next_probability}."
+    ),
+    "correction.why not": (
+        "When it was done, the {label} stood at only {probability}, below the {next} at "
+        "{next_probability}: the findings did not ask for this."
+    ),
+    "correction.remark": "Remark at closing:",
+    "verify.none": "No repair was made, so there was none to verify by a drive.",
+    "verify.no drive": "No drive is recorded since the last repair (#{seq}).",
+    "verify.clean": (
+        "Verification: {minutes} driven since the last repair (#{seq}), the last {clean} of it "
+        "without misfire{conditions}."
+    ),
+    "verify.not clean": (
+        "Verification failed: {minutes} driven since the last repair (#{seq}), and the last "
+        "drive was not shown to be clean."
+    ),
+    "verify.conditions": " ({conditions})",
+    "verify.risk": (
+        "Residual risk of a comeback: {risk} that a fault which can cause a misfire is still in "
+        "the vehicle, all parts counted."
+    ),
+    # Findings
+    "found": "What was found, in order",
+    "found.intro": (
+        "Good ranges hold nine in ten readings of things in order. Weights are for the {cause} "
+        "being at fault, in decibans: ten of them multiply the odds by ten, and they add up."
+    ),
+    "found.head": "#|When, who|What was done|Result|Weight",
+    "found.reading": "{value} (good: {good})",
+    "found.reading.bare": "{value}",
+    "found.reading.typed": ", entered as “{typed}”",
+    "found.reading.within": ", in range",
+    "found.reading.outside": ", OUT of range",
+    "found.reading.reference": ", against {reference}",
+    "found.reading.temperature": ", part at {temperature}",
+    "found.inspection": "{outcome} (normal: {normal})",
+    "found.inspection.normal": "{outcome} (normal)",
+    "found.complaint": "complaint",
+    "found.complaint.result": "a misfire was noticed while driving",
+    "found.run": "engine run, {minutes}",
+    "found.run.conditions": "; {conditions}",
+    "found.run.codes": "codes {codes}",
+    "found.run.no codes": "no codes",
+    "found.run.not read": "codes not read",
+    "found.run.counts": "misfire counts by cylinder {counts}",
+    "found.run.count": "{cylinder}: {count}",
+    "found.run.felt": "{felt}",
+    "found.where": "{what}, {where}",
+    "weight": "{decibans} dB: {words}",
+    "weight.nothing": "says next to nothing",
+    "weight.for.slight": "speaks slightly for it",
+    "weight.for.clear": "speaks clearly for it",
+    "weight.for.strong": "speaks strongly for it",
+    "weight.for.decisive": "all but decides for it",
+    "weight.against.slight": "speaks slightly against it",
+    "weight.against.clear": "speaks clearly against it",
+    "weight.against.strong": "speaks strongly against it",
+    "weight.against.decisive": "all but rules it out",
+    "retracted": "Retracted events",
+    "retracted.intro": "They stay in the ledger and count for nothing.",
+    "retracted.line": "#{seq}, {at}, {who}: {said}. Retracted {undone} by {by}.",
+    # Moves
+    "moved": "What was moved where",
+    "moved.none": "No part changed its place.",
+    "moved.line": "#{seq}, {at}, {who}: {said}",
+    "moved.caption": (
+        "Each {kind} followed by identity: columns are places, rows are times, and a box names "
+        "where its part came from. Dashed lines lead to a new place; thick boxes are parts away "
+        "from home."
+    ),
+    "moved.description": "{trails}.",
+    "moved.trail": "{part}: {stops}",
+    "moved.stop.first": "at first {place}",
+    "moved.stop": "then (#{seq}) {place}",
+    "moved.start": "at first",
+    "moved.after": "after #{seq}",
+    # Rivals
+    "rivals": "Other causes, and why each was put aside",
+    "rivals.none": "No other cause ever reached {level}.",
+    "rivals.line": "The {label} stands at {probability}.",
+    "rivals.against": "What spoke most against it: {findings}.",
+    "rivals.finding": "#{seq} ({decibans} dB)",
+    "rivals.no finding": "No single finding spoke against it by more than a deciban.",
+    "rivals.factor": (
+        "It would have to be {factor} times likelier beforehand, beside the {leader}, to draw "
+        "level."
+    ),
+    "rivals.ahead": "It stands ahead of the {leader}.",
+    # Uncertainty
+    "open": "What remains uncertain",
+    "open.interval": "The {label} lies between {low} and {high} (90 % interval over the priors).",
+    "open.no interval": "No interval was computed for this write-up.",
+    "open.flip": (
+        "Flip point: the conclusion would change to the {rival} only if that were {factor} times "
+        "likelier beforehand than the priors say."
+    ),
+    "open.none": "No rival is near.",
+    "conflict.against": ("Conflict: finding #{seq} speaks against the {detail} by {decibans} dB."),
+    "conflict.not leading": (
+        "Conflict: the job was closed with another cause than the likeliest, the {detail}."
+    ),
+    "conflict.clock": (
+        "Conflict: event #{seq} ({detail}) is dated before the one that it follows: a clock was "
+        "set back, or two computers differ."
+    ),
+    "conflict.packs": "Conflict: event #{seq} was recorded under other priors ({detail}).",
+    "conflict.none": "No finding conflicts with the conclusion, and the records are in order.",
+    # Time and cost
+    "spent": "Time and cost",
+    "spent.intro": (
+        "Standard times of the priors' pack for what was recorded, labour at {rate} an hour; no "
+        "stopwatch. On the clock the job lasted from {first} to {last}."
+    ),
+    "spent.head": "Work|Time|Cost",
+    "spent.testing": "testing and reading codes",
+    "spent.moving": "moving and reseating parts",
+    "spent.repairing": "repairing",
+    "spent.access": "opening and closing access",
+    "spent.driving": "driving",
+    "spent.parts": "parts ({fitted}; {priced} at the price entered, others at a typical one)",
+    "spent.other": "consumables, fuel and wear of driving",
+    "spent.total": "together",
+    "spent.compare": (
+        "The common order, easiest part first, costs {mean} on simulated jobs like this one (90 % "
+        "interval {low} to {high}, {jobs} jobs)."
+    ),
+    # The rest
+    "cautions": "Cautions observed",
+    "cautions.intro": (
+        "They belong to the work recorded above. The maker's procedure, local codes and licensed "
+        "practice come first."
+    ),
+    "notes": "Notes",
+    "notes.line": "#{seq}, {at}, {who}: {text}",
+    "photos": "Photographs",
+    "photos.caption": "#{seq}, {at}, {who}: {name}",
+    "photos.lost": "{caption} (the picture cannot be shown)",
+    "priors": "Where the prior probabilities come from",
+    "priors.pack": "Pack {pack} {version}, digest {digest}.",
+    "priors.head": "Numbers|Grade|Source",
+    "grade.published": "published",
+    "grade.common": "common practice",
+    "grade.memory": "from memory",
+    "grade.chosen": "a choice",
+    "grade.learned": "learned",
+    "check": "How to check every number",
+    "check.intro": (
+        "{records} events are chained by SHA-256; the last digest covers all of them and the "
+        "priors. With the exported job file, this one command checks the chain, computes every "
+        "number anew and says whether it is the same job:"
+    ),
+    "check.command": "swapinfer claim verify {file} --expect {head}",
+    "check.file": "JOB-FILE.json",
+    "check.digest": "Digest of the ledger: {head}",
+    "check.program": "Written by swapinfer {program}.",
+}
+
+STRENGTHS = ((1.0, "nothing"), (5.0, "slight"), (10.0, "clear"), (20.0, "strong"))
+"""Decibans below which a weight is called so; beyond the last it is ``"decisive"``."""
+
+
+def strength(decibans: float) -> str:
+    """Key of the words for a weight of evidence.
+
+    Notes
+    -----
+    The grades follow the deciban's use as about the smallest change of belief that a person
+    notices (Good 1979, Biometrika 66, 393-396, from memory); where they begin is this program's
+    choice.
+    """
+    size = abs(decibans)
+    grade = next((name for limit, name in STRENGTHS if size < limit), "decisive")
+    if grade == "nothing":
+        return "weight.nothing"
+    return f"weight.{'for' if decibans > 0 else 'against'}.{grade}"
