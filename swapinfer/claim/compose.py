@@ -186,15 +186,11 @@ def _correction(pen: Pen) -> Section:
 
 
 def _repair(pen: Pen, repair: Repair) -> list[Block]:
-    line = pen.say(
-        "correction.line",
-        **pen.stamp(repair.seq, repair.at, repair.who),
-        what=repair.what,
-        label=repair.label,
-    )
+    stamp = pen.stamp(repair.seq, repair.at, repair.who)
+    sentences = [pen.say("correction.line", **stamp, what=repair.what)]
     if repair.price is not None:
         price = pen.numbers.money(repair.price, pen.facts.spent.currency)
-        line += pen.say("correction.price", price=price)
+        sentences.append(pen.say("correction.price", price=price))
     leads = repair.probability >= repair.next_probability
     why = pen.say(
         "correction.why" if leads else "correction.why not",
@@ -203,7 +199,8 @@ def _repair(pen: Pen, repair: Repair) -> list[Block]:
         next=repair.next_label,
         next_probability=pen.numbers.percent(repair.next_probability),
     )
-    return [Paragraph(line + ".", "lead"), Paragraph(why)]
+    done = pen.say("correction.done", label=repair.label)
+    return [Paragraph(done, "lead"), Paragraph(" ".join(sentences)), Paragraph(why)]
 
 
 def _verification(pen: Pen) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from swapinfer.claim.document import Block, Figure, Items, Paragraph, Section, Table
 from swapinfer.claim.facts import Arrangement, Finding, Reading
 from swapinfer.claim.figures import draw_course, draw_swaps
-from swapinfer.claim.pen import LETTERS, Pen
+from swapinfer.claim.pen import LETTERS, Pen, capital
 
 
 def course(pen: Pen) -> Figure:
@@ -15,7 +15,7 @@ def course(pen: Pen) -> Figure:
         (letter, (cause.before, *(found.probability_c[c] for found in pen.facts.findings)))
         for c, (letter, cause) in enumerate(zip(LETTERS, causes, strict=False))
     ]
-    ticks = ["", *(f"#{found.seq}" for found in pen.facts.findings)]
+    ticks = [pen.say("course.start"), *(f"#{found.seq}" for found in pen.facts.findings)]
     ends = "; ".join(
         pen.say(
             "course.end",
@@ -59,10 +59,10 @@ def course_table(pen: Pen) -> Table:
 def found(pen: Pen) -> Section:
     """List every finding that stands, and the events that were retracted."""
     table = Table(
-        pen.say("found"),
+        pen.say("found.table"),
         pen.split("found.head"),
         tuple(_row(pen, finding) for finding in pen.facts.findings),
-        widths=(1, 4, 6, 9, 5),
+        widths=(2, 6, 9, 14, 8),
     )
     blocks: list[Block] = [Paragraph(pen.say("found.intro", cause=pen.subject)), table]
     if pen.facts.retracted:
@@ -92,7 +92,7 @@ def _row(pen: Pen, finding: Finding) -> tuple[str, ...]:
         f"#{finding.seq}",
         f"{pen.numbers.moment(finding.at)}, {finding.who}",
         what(pen, finding),
-        ". ".join([_result(pen, finding), *finding.meaning]),
+        ". ".join(map(capital, [_result(pen, finding), *finding.meaning])) + ".",
         "; ".join(weights),
     )
 
@@ -156,7 +156,11 @@ def _reading_result(pen: Pen, reading: Reading) -> str:
 def moved(pen: Pen) -> Section:
     """Draw and list what was moved where."""
     moves = tuple(
-        pen.say("moved.line", **pen.stamp(move.seq, move.at, move.who), said=move.said)
+        pen.say(
+            "moved.line",
+            **pen.stamp(move.seq, move.at, move.who),
+            said=move.said.replace("<->", "\u2194"),
+        )
         for move in pen.facts.moves
     )
     if not moves:

@@ -125,9 +125,11 @@ def draw_swaps(
     str
         SVG.
     """
-    left, top, row, half = 92.0, 42.0, 54.0, 13.0
-    step = min(84.0, (WIDTH - left - 8) / len(arrangement.places))
-    x_p = [left + step * (p + 0.5) for p in range(len(arrangement.places))]
+    count = len(arrangement.places)
+    top, row, half, names = 42.0, 54.0, 13.0, 92.0
+    step = min(84.0, (WIDTH - names) / count)
+    left = (WIDTH + names - step * count) / 2
+    x_p = [left + step * (p + 0.5) for p in range(count)]
     home = dict(zip([part.element for part in arrangement.rows[0][1]], x_p, strict=True))
     parts = []
     for x, place in zip(x_p, arrangement.places, strict=True):
@@ -135,7 +137,7 @@ def draw_swaps(
         parts.append(_text(x, 16, head, "middle", 12, bold=True))
     for r, (_, here) in enumerate(arrangement.rows):
         y = top + row * r
-        parts.append(_text(6, y + 4, times[r], "start", 12))
+        parts.append(_text(left - names + 6, y + 4, times[r], "start", 12))
         if r:
             before = arrangement.rows[r - 1][1]
             parts += _links(before, here, x_p, (y - row + half, y - half))

@@ -104,11 +104,15 @@ def _stops(job: Job, course: Sequence[Stage], element: str) -> tuple[tuple[int, 
     stops: list[tuple[int, str]] = []
     start = [] if job.elements[element].is_new else [(0, element)]
     for seq, place in [*start, *((s.seq, _place_of(s.after, element)) for s in course)]:
-        words = place_label(job.engine, place) if place else "off the vehicle"
+        words = _where(job, place) if place else "off the vehicle"
         before = stops[-1][1] if stops else "off the vehicle"
         if words != before or (not stops and place):
             stops.append((seq, words))
     return tuple(stops)
+
+
+def _where(job: Job, place: str) -> str:
+    return where_words(job.engine.places[place]) or place_label(job.engine, place)
 
 
 def _place_of(fitted: Mapping[str, str], element: str) -> str:

@@ -102,7 +102,7 @@ def spent(pen: Pen, comparison: Comparison | None) -> Section:
     total = pen.numbers.money(facts.total, facts.currency)
     rows.append((pen.say("spent.total"), pen.numbers.minutes(facts.minutes), total))
     table = Table(
-        pen.say("spent"), pen.split("spent.head"), tuple(rows), frozenset({1, 2}), (4, 2, 2)
+        pen.say("spent.table"), pen.split("spent.head"), tuple(rows), frozenset({1, 2}), (4, 2, 2)
     )
     blocks: list[Block] = [Paragraph(intro), table]
     if comparison:
@@ -161,7 +161,9 @@ def priors(pen: Pen) -> Section:
         (pen.numbers.plain(line.numbers), pen.say(f"grade.{line.grade}"), line.text)
         for line in source.sources
     )
-    table = Table(pen.say("priors"), pen.split("priors.head"), rows, frozenset({0}), (2, 3, 9))
+    table = Table(
+        pen.say("priors.table"), pen.split("priors.head"), rows, frozenset({0}), (2, 3, 9)
+    )
     return Section("priors", pen.say("priors"), (Paragraph(pack), table))
 
 

@@ -86,11 +86,13 @@ ENGLISH: Words = {
     "course.finding": "Finding",
     "course.before": "before any finding",
     "course.axis": "probability of being at fault",
+    "course.start": "start",
     # Correction
     "correction": "Correction",
     "correction.none": "Nothing was replaced or repaired.",
-    "correction.line": "#{seq}, {at}, {who}: {what}; taken out: {label}",
-    "correction.price": "; price {price}",
+    "correction.done": "Replaced or repaired: {label}.",
+    "correction.line": "#{seq}, {at}, {who}. Work: {what}.",
+    "correction.price": "Price of parts: {price}.",
     "correction.why": (
         "Why this and no other: when it was done, the {label} stood at {probability}; the next "
         "likeliest, the {next}, at {next_probability}."
@@ -121,6 +123,7 @@ ENGLISH: Words = {
         "Good ranges hold nine in ten readings of things in order. Weights are for the {cause} "
         "being at fault, in decibans: ten of them multiply the odds by ten, and they add up."
     ),
+    "found.table": "Findings",
     "found.head": "#|When, who|What was done|Result|Weight",
     "found.reading": "{value} (good: {good})",
     "found.reading.bare": "{value}",
@@ -207,6 +210,7 @@ ENGLISH: Words = {
         "Standard times of the priors' pack for what was recorded, labour at {rate} an hour; no "
         "stopwatch. On the clock the job lasted from {first} to {last}."
     ),
+    "spent.table": "Standard times and their cost",
     "spent.head": "Work|Time|Cost",
     "spent.testing": "testing and reading codes",
     "spent.moving": "moving and reseating parts",
@@ -233,6 +237,7 @@ ENGLISH: Words = {
     "photos.lost": "{caption} (the picture cannot be shown)",
     "priors": "Where the prior probabilities come from",
     "priors.pack": "Pack {pack} {version}, digest {digest}.",
+    "priors.table": "Sources",
     "priors.head": "Numbers|Grade|Source",
     "grade.published": "published",
     "grade.common": "common practice",

@@ -1,0 +1,234 @@
+"""Whether a file still says what its ledger says: chain, priors, every number, every byte."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from swapinfer.claim.json_form import SHAPE, dump, plain_tree, seal_of
+from swapinfer.claim.settings import ClaimSettings, Comparison
+from swapinfer.claim.write import Claim, write_up
+from swapinfer.errors import ClaimError, InputError, SwapinferError
+from swapinfer.ledger.exchange import JOB_FORMAT, MAX_BYTES, read_document
+from swapinfer.ledger.record import Record
+from swapinfer.ledger.replay import replay
+from swapinfer.pack import pack_from_json
+
+CLOSE = 1e-9
+"""Relative difference that rounding may make on another machine."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """What verifying a file found.
+
+    Attributes
+    ----------
+    same : bool
+        Whether nothing differs of what could be compared.
+    difference : str
+        The first thing that differs; empty if none.
+    compared : tuple of str
+        What was compared: ``"chain"``, ``"priors"``, ``"digest"`` (with the one expected),
+        ``"numbers"``, ``"bytes"``.
+    head : str
+        Digest of the ledger in the file.
+    cause, probability
+        Conclusion computed anew; empty and NaN if it could not be.
+    """
+
+    same: bool
+    difference: str
+    compared: tuple[str, ...]
+    head: str = ""
+    cause: str = ""
+    probability: float = math.nan
+
+
+def verify_file(path: Path, *, expect: str = "", job: Path | None = None) -> Verified:
+    """Verify an exported job or a write-up in JSON.
+
+    Parameters
+    ----------
+    path : Path
+        File made by exporting a job, or a write-up in JSON.
+    expect : str, optional
+        Digest of the ledger, as a write-up prints it.
+    job : Path, optional
+        Exported job, for a write-up from which something was left out.
+
+    Returns
+    -------
+    Verified
+        "Same", or the first difference.
+
+    Raises
+    ------
+    InputError
+        If a file cannot be read.
+
+    Notes
+    -----
+    A job file alone proves that it is whole; that it is the job of a certain write-up is proved
+    by `expect`, or by the numbers of the write-up in JSON.
+    """
+    text = _read(path)
+    try:
+        return _verify(text, expect, None if job is None else _read(job))
+    except _DifferenceError as found:
+        return Verified(same=False, difference=str(found), compared=found.compared)
+
+
+class _DifferenceError(ClaimError):
+    """The first difference, and what had been compared before it."""
+
+    def __init__(self, message: str, compared: tuple[str, ...] = ()) -> None:
+        super().__init__(message)
+        self.compared = compared
+
+
+def _read(path: Path) -> bytes:
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise InputError(f"{path}: larger than {MAX_BYTES >> 20} MiB, so it is no such file")
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
+
+
+def _verify(raw: bytes, expect: str, job_raw: bytes | None) -> Verified:
+    document = _parse(raw)
+    if document.get("format") == JOB_FORMAT:
+        claim = _recompute(document, ClaimSettings(), expect)
+        _same_bytes(raw, _dump_job(document))
+        compared: tuple[str, ...] = ("chain", "priors")
+    elif document.get("shape") == SHAPE:
+        claim = _verify_claim(document, expect, job_raw)
+        _same_bytes(raw, dump(document))
+        compared = ("chain", "priors", "numbers")
+    else:
+        raise _DifferenceError(f'neither an exported job ("{JOB_FORMAT}") nor a "{SHAPE}"')
+    return Verified(
+        same=True,
+        difference="",
+        compared=(*compared, *(("digest",) if expect else ()), "bytes"),
+        head=claim.facts.ledger.head,
+        cause=", ".join(cause.label for cause in claim.facts.causes[: claim.facts.subjects]),
+        probability=claim.facts.standing.joint,
+    )
+
+
+def _parse(raw: bytes) -> dict[str, Any]:
+    try:
+        document = json.loads(raw.decode("utf-8"))
+    except (UnicodeDecodeError, ValueError, RecursionError) as error:
+        raise _DifferenceError(f"damaged: {error}") from error
+    if not isinstance(document, dict):
+        raise _DifferenceError("damaged: not a JSON object")
+    return document
+
+
+def _verify_claim(document: dict[str, Any], expect: str, job_raw: bytes | None) -> Claim:
+    if set(document) != {"shape", "settings", "facts", "job", "seal"}:
+        raise _DifferenceError("it holds shape, settings, facts, job and seal, nothing else")
+    job = document["job"] if job_raw is None else _parse(job_raw)
+    if job is None:
+        raise _DifferenceError("something was left out of it; give the exported job as well")
+    claim = _recompute(job, _settings(document["settings"]), expect)
+    fresh = json.loads(json.dumps(plain_tree(claim.facts)))
+    found = first_difference(document["facts"], fresh, "facts")
+    if found:
+        raise _DifferenceError(found, ("chain", "priors"))
+    if document["seal"] != seal_of(document):
+        raise _DifferenceError("its seal is that of other content", ("chain", "priors", "numbers"))
+    return claim
+
+
+def _settings(table: Any) -> ClaimSettings:  # noqa: ANN401  whatever the file holds
+    try:
+        comparison = table.get("comparison")
+        return ClaimSettings(**{**table, "comparison": comparison and Comparison(**comparison)})
+    except (AttributeError, TypeError, InputError) as error:
+        raise _DifferenceError(f"settings: {error}") from error
+
+
+def _recompute(document: object, settings: ClaimSettings, expect: str) -> Claim:
+    """Check chain and priors, and write the job up again."""
+    try:
+        records, packs = read_document(document)
+        _require_head(records[-1].digest, expect)
+        job = replay(records, pack_from_json(_pack_of(records, packs)))
+        return write_up(job, records, settings=settings)
+    except _DifferenceError:
+        raise
+    except SwapinferError as error:
+        raise _DifferenceError(str(error)) from error
+
+
+def _require_head(head: str, expect: str) -> None:
+    if expect and head != expect.strip().lower():
+        raise _DifferenceError(f"another ledger: its last digest is {head}", ("chain", "priors"))
+
+
+def _pack_of(records: list[Record], packs: dict[str, str]) -> str:
+    for record in records:
+        if record.pack not in packs:
+            raise _DifferenceError(
+                f"record {record.seq} was made under priors {record.pack[:12]}, which are not in "
+                "the file"
+            )
+    return packs[records[0].pack]
+
+
+def _dump_job(document: dict[str, Any]) -> str:
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def _same_bytes(raw: bytes, written: str) -> None:
+    expected = written.encode()
+    if raw == expected:
+        return
+    pairs = enumerate(zip(raw, expected, strict=False))
+    at = next((n for n, (is_, was) in pairs if is_ != was), min(len(raw), len(expected)))
+    raise _DifferenceError(f"byte {at} is not as this program writes it", ("chain", "priors"))
+
+
+def first_difference(stated: object, computed: object, path: str) -> str:
+    """Name the first place where two JSON values differ by more than rounding.
+
+    Parameters
+    ----------
+    stated, computed : JSON
+        What the file says, and what was computed.
+    path : str
+        Name of the value.
+
+    Returns
+    -------
+    str
+        Empty if they are the same.
+    """
+    if isinstance(stated, dict) and isinstance(computed, dict) and stated.keys() == computed.keys():
+        pairs = ((f"{path}.{key}", stated[key], computed[key]) for key in stated)
+        return next(filter(None, (first_difference(s, c, p) for p, s, c in pairs)), "")
+    if isinstance(stated, list) and isinstance(computed, list) and len(stated) == len(computed):
+        items = enumerate(zip(stated, computed, strict=True))
+        found = (first_difference(s, c, f"{path}[{n}]") for n, (s, c) in items)
+        return next(filter(None, found), "")
+    if _alike(stated, computed):
+        return ""
+    return f"{path}: the file says {_short(stated)}, computed {_short(computed)}"
+
+
+def _alike(stated: object, computed: object) -> bool:
+    if isinstance(stated, float) and isinstance(computed, float):
+        return math.isclose(stated, computed, rel_tol=CLOSE, abs_tol=1e-12)
+    return type(stated) is type(computed) and stated == computed
+
+
+def _short(value: object) -> str:
+    text = json.dumps(value)
+    return text if len(text) <= 60 else text[:57] + "..."
