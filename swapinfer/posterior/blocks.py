@@ -87,7 +87,8 @@ class BlockPass:
             partial_p, scales = self._forward(stride)
             if stride > 1 and not scales.min() > SMALL:
                 return self.run(stride=1)
-            return np.log(scales).sum(axis=0), self._backward(partial_p, stride)
+            meet_dps = _meet(partial_p, self._backward(stride), self.weight_dps is not None)
+            return np.log(scales).sum(axis=0), meet_dps
 
     def _forward(self, stride: int) -> tuple[list[FloatArray], FloatArray]:
         """Return each position's message with only its left side moved, and all scales."""
@@ -168,11 +169,12 @@ class BlockPass:
         spread = message @ move.swapaxes(-1, -2)
         return self._apart(spread)
 
-    def _backward(self, partial_p: list[FloatArray], stride: int) -> FloatArray:
+    def _backward(self, stride: int) -> list[FloatArray]:
+        """Return what comes from behind at each position, states apart, left side not moved."""
         n_draws = () if self.weight_dps is None else (len(self.weight_dps),)
         message = np.ones((*n_draws, self.left.length, self.right.length))
         carried_p: list[FloatArray] = []
-        for p in reversed(range(len(partial_p))):
+        for p in reversed(range(len(self.route.order))):
             if p == self.route.wide[1] - 1:
                 message = self._widened(message)
             carried = self._weighted(p, self._spread(p, message))
@@ -181,7 +183,26 @@ class BlockPass:
             message = self._unopened(p, self.left.move_p[p].swapaxes(-1, -2) @ rows)
             if p % stride == 0:
                 message, _ = self._rescaled(message)
-        return _meet(partial_p, carried_p[::-1], self.weight_dps is not None)
+        return carried_p[::-1]
+
+    def outlook(self) -> list[FloatArray]:
+        """Return what each state, and all that follows, weighs for a message before it.
+
+        For a single draw only.
+
+        Returns
+        -------
+        list of ndarray of float, shape (kept state or 1, level node or 1, state, left, right)
+            One a position, each up to a factor of its own; to be met by the message after
+            whatever opens at the position has opened.
+        """
+        outlook_p = []
+        for move, carried in zip(self.left.move_p, self._backward(1), strict=True):
+            shape = (-1, self.left.length, self.left.n_states, self.left.length)
+            back_qsij = move.reshape(shape).transpose(0, 2, 3, 1)
+            by_state = carried[0] if carried.ndim > 3 else carried[None, None]
+            outlook_p.append(back_qsij @ by_state.swapaxes(-2, -3))
+        return outlook_p
 
     def _unopened(self, p: int, message: FloatArray) -> FloatArray:
         """Undo `_opened`, for a message that comes from behind."""

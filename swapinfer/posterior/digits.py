@@ -51,6 +51,13 @@ class Digits:
         """Return the number of levels of a digit."""
         return int(self.count_g[digit]) + 1
 
+    @property
+    def good_acts_e(self) -> BoolArray:
+        """Whether an element acts on any digit even in its good state, shape (element,)."""
+        kept_ge = (self.open_ges[:, :, 0] == 1.0) & (self.explained_ges[:, :, 0] == 1.0)
+        acts_ge = ~kept_ge | (self.explain_qges[:, :, :, 0] != 0.0).any(axis=0)
+        return np.asarray(acts_ge.any(axis=0))
+
     def moves(self, digit: int, elements: IntArray) -> FloatArray:
         """Return a digit's moves at some elements.
 

@@ -80,7 +80,7 @@ def plan_route(digits: Digits, n_states_e: IntArray, *, keep: bool = True) -> Ro
 
     Elements that only order-free digits join come first, as they stand. The others follow,
     each time the one that leaves fewest digits open. Keeping the state of the element that
-    reaches most of the other digits as an axis is tried as well.
+    leads most of the other digits as an axis is tried as well.
 
     Parameters
     ----------
@@ -99,11 +99,12 @@ def plan_route(digits: Digits, n_states_e: IntArray, *, keep: bool = True) -> Ro
     if not len(digits):
         return Route((), NONE, (0, 0), (), (), (), ())
     strict_g = ~is_order_free(digits) | digits.by_level_g
-    strict_count_e = digits.reach_ge[strict_g].sum(axis=0)
+    leader_g = digits.reach_ge[strict_g].argmax(axis=1)
+    led_e = np.bincount(leader_g, minlength=digits.reach_ge.shape[1])
     plain = _route(digits, strict_g, NONE)
-    if not keep or strict_count_e.max(initial=0) < 2:
+    if not keep or led_e.max(initial=0) < 2:
         return plain
-    hub = int(np.argmax(strict_count_e))
+    hub = int(np.argmax(led_e))
     kept = _route(digits, strict_g, hub)
     cheaper = _cost(kept, digits, int(n_states_e[hub])) < _cost(plain, digits, 1)
     return kept if cheaper and kept.size(digits) <= BLOCK_LIMIT else plain
@@ -122,7 +123,8 @@ def _route(digits: Digits, strict_g: BoolArray, hub: int) -> Route:
     free = np.flatnonzero(reach_ge.any(axis=0) & ~strict_e).tolist()
     delayed_g = np.zeros(len(digits), dtype=np.bool_)
     if hub != NONE:
-        delayed_g = strict_g & reach_ge[:, hub] & (reach_ge.sum(axis=1) > 1)
+        leads_g = reach_ge[:, hub] & (reach_ge.argmax(axis=1) == hub)
+        delayed_g = strict_g & leads_g & (reach_ge.sum(axis=1) > 1)
     delayed = tuple(np.flatnonzero(delayed_g).tolist())
     order = (*free, *_Queue.of(digits, strict_g, hub, set(delayed)).emptied())
     kept = NONE if hub == NONE else order.index(hub)

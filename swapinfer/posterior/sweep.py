@@ -82,9 +82,7 @@ def _kernel(digits: Digits, digit: int, element: int, opens: bool, closes: bool)
     return kernel
 
 
-def spread(
-    step: Step, message: FloatArray, weight_ds: FloatArray, states: slice = slice(None)
-) -> FloatArray:
+def spread(step: Step, message: FloatArray, weight_ds: FloatArray, states: slice) -> FloatArray:
     """Carry a backward message across one element, each of its states apart.
 
     Parameters
@@ -94,8 +92,8 @@ def spread(
     message : ndarray of float, shape (draw, level node, open digits flattened)
         Weight of all that follows, for every joint level of the open digits.
     weight_ds : ndarray of float, shape (draw, state)
-        Prior times factors of the element.
-    states : slice, optional
+        Prior times factors of the element in these states.
+    states : slice
         Which states.
 
     Returns
@@ -107,7 +105,7 @@ def spread(
     shape = list(step.after)
     for axis, kernel in step.kernels:
         carried, shape = _along(axis, kernel[:, states].swapaxes(-1, -2), carried, shape)
-    weighted: FloatArray = carried * weight_ds[:, None, states, None]
+    weighted: FloatArray = carried * weight_ds[:, None, :, None]
     return weighted
 
 
@@ -215,7 +213,7 @@ class Sweep:
         total: FloatArray = np.zeros(1)
         meet_ds = np.empty(weight_ds.shape)
         for states in _chunks(step, message):
-            carried = spread(step, message, weight_ds, states)
+            carried = spread(step, message, weight_ds[:, states], states)
             meet_ds[:, states] = (carried @ earlier[..., None])[..., 0].sum(axis=1)
             total = total + carried.sum(axis=2)
         return total, meet_ds

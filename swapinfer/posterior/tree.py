@@ -1,0 +1,196 @@
+"""The tree of partial assignments, followed while the pass fits in two blocks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
+from swapinfer.posterior.blocks import BlockPass
+from swapinfer.posterior.prepare import Prepared
+from swapinfer.posterior.route import Route
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Full assignments whose belief is above a threshold.
+
+    Attributes
+    ----------
+    element_l : ndarray of int, shape (tree level,)
+        Elements in the order of the tree.
+    state_hl : ndarray of int, shape (assignment, tree level)
+        Their states.
+    belief_h : ndarray of float, shape (assignment,)
+        Posterior probabilities, in no order.
+    left_out : float
+        Posterior probability of all other assignments together.
+    """
+
+    element_l: IntArray
+    state_hl: IntArray
+    belief_h: FloatArray
+    left_out: float
+
+    def padded(self, rows: IntArray) -> tuple[IntArray, IntArray]:
+        """Return some assignments as (element_hk, state_hk), padded with -1."""
+        state_hl = self.state_hl[rows]
+        width = int((state_hl > 0).sum(axis=1).max(initial=0))
+        faults_first = np.argsort(state_hl == 0, axis=1, kind="stable")[:, :width]
+        state_hk = np.take_along_axis(state_hl, faults_first, axis=1)
+        present_hk = state_hk > 0
+        element_hk = np.where(present_hk, self.element_l[faults_first], -1)
+        return element_hk, np.where(present_hk, state_hk, -1)
+
+
+@dataclass(slots=True)
+class _Walk:
+    """Branches above the threshold, on their way through the tree.
+
+    Attributes
+    ----------
+    belief_h : ndarray of float, shape (branch,)
+        Share of the posterior that all completions have together.
+    message_h : ndarray of float, shape (branch, level node, left, right)
+        Joint levels of the open digits, up to a factor.
+    kept_h : ndarray of int, shape (branch,)
+        State of the kept element.
+    trail : list of (ndarray of int, ndarray of int)
+        Parent and state of each branch, level by level.
+    left_out : float
+        Share of the posterior in branches cut.
+    """
+
+    belief_h: FloatArray
+    message_h: FloatArray
+    kept_h: IntArray
+    trail: list[tuple[IntArray, IntArray]]
+    left_out: float = 0.0
+
+    def branch(
+        self, belief_hs: FloatArray, threshold: float, widest: int
+    ) -> tuple[IntArray, IntArray]:
+        """Cut the branches below the threshold; return parent and state of those that stay."""
+        flat = belief_hs.ravel()
+        kept = np.flatnonzero(flat >= threshold)
+        if kept.size > widest:
+            kept = np.sort(kept[np.argpartition(-flat[kept], widest)[:widest]])
+        self.left_out += float(np.delete(flat, kept).sum())
+        parent_h, state_h = np.divmod(kept, belief_hs.shape[1])
+        self.belief_h = flat[kept]
+        self.trail.append((parent_h, state_h))
+        return parent_h, state_h
+
+    def states(self) -> IntArray:
+        """Return the states of every branch along its trail, shape (branch, tree level)."""
+        at_h = np.arange(len(self.belief_h))
+        columns = []
+        for parent_h, state_h in reversed(self.trail):
+            columns.append(state_h[at_h])
+            at_h = parent_h[at_h]
+        return np.stack(columns[::-1], axis=1)
+
+
+@dataclass(frozen=True, slots=True)
+class BlockTree:
+    """The tree whose branches carry two-block messages.
+
+    Attributes
+    ----------
+    blocks : BlockPass
+        The pass.
+    outlook_p : list of ndarray of float, shape (kept state or 1, level node, state, left, right)
+        At each position, what each state and all that follows weigh for a message before it.
+    alone : tuple of int
+        Elements that reach no digit.
+    weight_es : ndarray of float, shape (element, state)
+        Prior times factors.
+    idle_p : ndarray of bool, shape (position,)
+        Where the good state leaves the message as it is.
+    """
+
+    blocks: BlockPass
+    outlook_p: list[FloatArray]
+    alone: tuple[int, ...]
+    weight_es: FloatArray
+    idle_p: BoolArray
+
+    @classmethod
+    def of(cls, prepared: Prepared, route: Route) -> BlockTree:
+        """Plant the tree along a route that reaches at least one digit."""
+        weight_es = prepared.weight_des[0]
+        alone = tuple(sorted(set(range(len(weight_es))) - set(route.order)))
+        blocks = BlockPass.of(prepared.digits, route, prepared.weight_des, prepared.level_q)
+        idle_p = ~prepared.digits.good_acts_e[list(route.order)]
+        idle_p[list(route.closes)] = False
+        return cls(blocks, blocks.outlook(), alone, weight_es, idle_p)
+
+    def sets_above(self, threshold: float, widest: int) -> Found:
+        """Return every assignment whose belief is at least `threshold`.
+
+        Parameters
+        ----------
+        threshold : float
+            Belief below which branches are cut.
+        widest : int
+            Most branches followed at a time; beyond, those with the largest totals are.
+        """
+        message_h = np.zeros((1, 1, self.blocks.left.length, self.blocks.right.length))
+        message_h[..., 0, 0] = 1.0
+        walk = _Walk(np.ones(1), message_h, np.zeros(1, dtype=np.int64), [])
+        for p, outlook in enumerate(self.outlook_p):
+            self._visit(walk, p, outlook, threshold, widest)
+        for element in self.alone:
+            share_s = self.weight_es[element] / self.weight_es[element].sum()
+            walk.branch(walk.belief_h[:, None] * share_s, threshold, widest)
+        element_l = np.array([*self.blocks.route.order, *self.alone])
+        return Found(element_l, walk.states(), walk.belief_h, walk.left_out)
+
+    def _visit(
+        self, walk: _Walk, p: int, outlook: FloatArray, threshold: float, widest: int
+    ) -> None:
+        route, left, right = self.blocks.route, self.blocks.left, self.blocks.right
+        if route.is_wide and p == route.wide[0]:
+            walk.message_h = walk.message_h * self.blocks.level_q[:, None, None]
+        if p in left.open_p:
+            walk.message_h = left.open_p[p][walk.kept_h] @ walk.message_h
+        if p in right.open_p:
+            walk.message_h = walk.message_h @ right.open_p[p][walk.kept_h].swapaxes(-1, -2)
+        total_hs = _meet(walk, outlook)
+        share_hs = total_hs / total_hs.sum(axis=1, keepdims=True)
+        parent_h, state_h = walk.branch(walk.belief_h[:, None] * share_hs, threshold, widest)
+        walk.message_h = self._moved(p, walk.message_h[parent_h], state_h)
+        walk.kept_h = state_h if p == route.kept else walk.kept_h[parent_h]
+        if route.is_wide and p == route.wide[1] - 1:
+            walk.message_h = walk.message_h.sum(axis=1, keepdims=True)
+
+    def _moved(self, p: int, message_h: FloatArray, state_h: IntArray) -> FloatArray:
+        """Move each branch's message by its own state."""
+        left, right = self.blocks.left, self.blocks.right
+        left_qjsi = left.move_p[p].reshape(-1, left.length, left.n_states, left.length)
+        right_qsij = right.move_p[p].reshape(-1, right.n_states, right.length, right.length)
+        for state in np.unique(state_h):
+            if state == 0 and self.idle_p[p]:
+                continue
+            rows = np.flatnonzero(state_h == state)
+            moved = left_qjsi[:, :, state] @ message_h[rows] @ right_qsij[:, state]
+            message_h[rows] = moved / moved.max(axis=(1, 2, 3), keepdims=True)
+        return message_h
+
+
+def _meet(walk: _Walk, outlook: FloatArray) -> FloatArray:
+    """Weigh each state after each branch, shape (branch, state)."""
+    message_h = walk.message_h
+    if outlook.shape[1] < message_h.shape[1]:
+        message_h = message_h.sum(axis=1, keepdims=True)
+    flat_h = message_h.reshape(len(message_h), -1)
+    flat_ks = outlook.swapaxes(1, 2).reshape(*outlook.shape[::2][:2], -1)
+    total_hs: FloatArray = np.empty((len(flat_h), flat_ks.shape[1]))
+    if len(flat_ks) == 1:
+        np.matmul(flat_h, flat_ks[0].T, out=total_hs)
+        return total_hs
+    for kept in np.unique(walk.kept_h):
+        rows = walk.kept_h == kept
+        total_hs[rows] = flat_h[rows] @ flat_ks[kept].T
+    return total_hs
