@@ -10,14 +10,31 @@ from swapinfer.posterior.exact import (
     infer_draws,
 )
 from swapinfer.posterior.faultsets import FaultSets, fault_sets, log_joint
+from swapinfer.posterior.uncertain import FaultIntervals, FlipPoints, fault_intervals, flip_points
+from swapinfer.posterior.weigh import (
+    FindingChecks,
+    FindingWeights,
+    check_findings,
+    describe_weight,
+    weigh_findings,
+)
 
 __all__ = [
+    "FaultIntervals",
     "FaultSets",
+    "FindingChecks",
+    "FindingWeights",
+    "FlipPoints",
     "PassStats",
     "Posterior",
     "PosteriorDraws",
+    "check_findings",
+    "describe_weight",
+    "fault_intervals",
     "fault_sets",
+    "flip_points",
     "infer",
     "infer_draws",
     "log_joint",
+    "weigh_findings",
 ]

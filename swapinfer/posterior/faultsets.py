@@ -119,7 +119,7 @@ def fault_sets(
         them unless `limit` cuts.
     """
     tree = _plant(problem, posterior)
-    threshold = (1.0 - cover) / 3.0
+    threshold = (1.0 - cover) / 20.0
     while True:
         found = tree.sets_above(threshold, WIDEST * limit)
         enough = found.belief_h.sum() >= cover or len(found.belief_h) >= limit

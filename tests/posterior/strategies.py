@@ -145,3 +145,20 @@ def brute_force(problem: Problem) -> tuple[float, NDArray[np.float64]]:
         evidence += weight
         total_es[np.arange(len(states)), states] += weight
     return evidence, total_es / evidence
+
+
+def factors_only(prior_es: NDArray[np.float64], log_factor_nes: NDArray[np.float64]) -> Problem:
+    """Problem without any term."""
+    n_elements, n_states = prior_es.shape
+    return Problem(
+        elements=tuple(f"e{number}" for number in range(n_elements)),
+        states=(("good", *(f"s{state}" for state in range(1, n_states))),) * n_elements,
+        prior_es=prior_es,
+        log_factor_nes=log_factor_nes,
+        finding_t=np.zeros(0, dtype=np.int64),
+        open_tes=np.ones((0, n_elements, n_states)),
+        explain_qtes=np.zeros((1, 0, n_elements, n_states)),
+        explained_tes=np.ones((0, n_elements, n_states)),
+        close_qt2=np.ones((1, 0, 2)),
+        level_q=np.ones(1),
+    )

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-
 import numpy as np
 from hypothesis import given, settings
 
-from tests.posterior.strategies import brute_force, problems
-
 from swapinfer.evidence.problem import Problem
 from swapinfer.posterior.exact import infer, infer_draws
+from tests.posterior.strategies import brute_force, problems
 
 
 @settings(max_examples=60, deadline=None)

@@ -1,0 +1,128 @@
+"""How far the conclusion depends on the priors: intervals over draws, and flip points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray, Problem
+from swapinfer.posterior.exact import Posterior, infer, infer_draws
+
+
+@dataclass(frozen=True, slots=True)
+class FaultIntervals:
+    """Spread of each element's fault probability over draws of the priors.
+
+    Attributes
+    ----------
+    low_e, median_e, high_e : ndarray of float, shape (element,)
+        Quantiles over the draws.
+    fault_de : ndarray of float, shape (draw, element)
+        Fault probability under each draw.
+    """
+
+    low_e: FloatArray
+    median_e: FloatArray
+    high_e: FloatArray
+    fault_de: FloatArray
+
+
+def fault_intervals(problem: Problem, prior_des: FloatArray, level: float = 0.9) -> FaultIntervals:
+    """Compute central intervals of the fault probabilities over draws of the priors.
+
+    Parameters
+    ----------
+    problem : Problem
+        Findings as arrays; its own prior is not used.
+    prior_des : ndarray of float, shape (draw, element, state)
+        Priors; rows sum to 1.
+    level : float, optional
+        Share of the draws inside each interval.
+
+    Returns
+    -------
+    FaultIntervals
+        Quantiles by linear interpolation between draws.
+    """
+    fault_de = infer_draws(problem, prior_des).marginal_des[:, :, 1:].sum(axis=2)
+    tail = (1.0 - level) / 2.0
+    low_e, median_e, high_e = np.quantile(fault_de, [tail, 0.5, 1.0 - tail], axis=0)
+    return FaultIntervals(low_e, median_e, high_e, fault_de)
+
+
+@dataclass(frozen=True, slots=True)
+class FlipPoints:
+    """How much less likely the leader must have been beforehand to fall behind each rival.
+
+    Attributes
+    ----------
+    leader : int
+        Most probably faulty element.
+    prior_odds : float
+        Its prior odds of being faulty in any way.
+    rival_r : ndarray of int, shape (rival,)
+        All other elements, the closest rival first.
+    factor_r : ndarray of float, shape (rival,)
+        The leader stays in front of the rival unless its prior odds are multiplied by less than
+        this; equally, unless the rival's are multiplied by more than its inverse. At most 1.
+    """
+
+    leader: int
+    prior_odds: float
+    rival_r: IntArray
+    factor_r: FloatArray
+
+
+def flip_points(problem: Problem, posterior: Posterior) -> FlipPoints:
+    """Compute the flip point of the leader against every rival.
+
+    Parameters
+    ----------
+    problem : Problem
+        Findings as arrays.
+    posterior : Posterior
+        Its posterior.
+
+    Returns
+    -------
+    FlipPoints
+
+    Notes
+    -----
+    Multiplying the leader's prior odds by ``x``, the mix of its faults unchanged, multiplies
+    the weight of every combination in which it is faulty by ``x``. Leader and rival are then
+    equally probable if ``x (both + leader only) = x both + rival only``, that is at ::
+
+        x = P(rival faulty, leader good) / P(leader faulty, rival good)
+
+    whatever else is faulty besides. The two pair probabilities come from two more passes, with
+    the leader clamped to good and to faulty.
+    """
+    leader = int(posterior.fault_e.argmax())
+    is_good_s = np.arange(problem.prior_es.shape[1]) == 0
+    leader_good = posterior.marginal_es[leader, 0]
+    rival_only_e = np.zeros(len(problem.elements))
+    if leader_good > 0:
+        rival_only_e = leader_good * _given(problem, leader, is_good_s).fault_e
+    given_faulty = _given(problem, leader, ~is_good_s)
+    leader_only_e = posterior.fault_e[leader] * given_faulty.marginal_es[:, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        factor_e = rival_only_e / leader_only_e
+    rivals = np.delete(np.arange(len(problem.elements)), leader)
+    rival_r = rivals[np.argsort(-factor_e[rivals], kind="stable")]
+    prior_s = problem.prior_es[leader]
+    return FlipPoints(
+        leader=leader,
+        prior_odds=float(prior_s[1:].sum() / prior_s[0]),
+        rival_r=rival_r,
+        factor_r=factor_e[rival_r],
+    )
+
+
+def _given(problem: Problem, element: int, keep_s: BoolArray) -> Posterior:
+    """Infer with one element known to be in one of some states."""
+    prior_es = problem.prior_es.copy()
+    prior_es[element] *= keep_s
+    prior_es[element] /= prior_es[element].sum()
+    return infer(replace(problem, prior_es=prior_es))
