@@ -12,7 +12,7 @@ from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.testing import View
 from swapinfer.ledger.replay import Job
-from swapinfer.pack.model import Handling, Test
+from swapinfer.pack.model import Test
 from swapinfer.plan.actions import (
     SUSPECT,
     Action,
@@ -26,6 +26,7 @@ from swapinfer.plan.costing import Costing, Effort, PlanSettings
 from swapinfer.plan.hypotheses import Hypotheses, after_moves, form_hypotheses
 from swapinfer.plan.lookahead import LookAhead, Moves, Options, Ranking
 from swapinfer.plan.predict import Prediction, Predictor
+from swapinfer.plan.work import work_of
 from swapinfer.posterior import Posterior, fault_sets
 
 COVER = 0.998
@@ -204,29 +205,14 @@ class Outlook:
 
     def _price_drives(self, action: Action, conditions: tuple[str, ...]) -> Iterator[Priced]:
         """Price work that is followed by a drive, for every length of drive."""
-        work, handled, opened = self._work(action)
+        work = work_of(self.costing, action, self._fix)
         replaced = action.places if action.kind == "replace" else ()
-        moves = self._ended((element for element, _ in handled), replaced)
+        moves = self._ended((element for element, _ in work.disturbs), replaced)
         lengths = self.settings.costs.drive_minutes
         predictions = self.predictor.drives(lengths, conditions, action.swaps, moves)
         for minutes, prediction in zip(lengths, predictions, strict=True):
             driven = replace(action, drive_minutes=minutes, conditions=conditions)
-            yield Priced(driven, prediction, work, moves, opened)
-
-    def _work(self, action: Action) -> tuple[Effort, list[tuple[str, Handling]], tuple[str, ...]]:
-        """Effort of an action without the drive, what it disturbs, and what it opens."""
-        engine = self.job.engine
-        kinds = [engine.kind_of(place) for place in action.handled]
-        minutes, opened = self.costing.reach(kind.access for kind in kinds)
-        handled = self.job.disturbed_by(action.handled)
-        work = Effort(minutes + self.settings.costs.read_minutes, risk=self.costing.damage(handled))
-        for first, _ in action.swaps:
-            work += Effort(engine.kind_of(first).swap_minutes)
-        for place in action.places:
-            is_new = action.kind == "replace"
-            half = Effort(0.5 * engine.kind_of(place).swap_minutes)
-            work += self._fix(place) if is_new else half
-        return work, handled, opened
+            yield Priced(driven, prediction, work.effort, moves, work.opens)
 
     def _tests(self) -> Iterator[Priced]:
         for test_id, targets in list_tests(self.suspicion, self.settings):
@@ -245,14 +231,9 @@ class Outlook:
             # The level is known only once the others are read: one sitting takes them all.
             others = self.job.engine.target_places(test.target)
             targets = (first, *(target for target in others if target != first))
-        handled = [pair for target in targets for pair in self._disturbed(test, target)]
-        minutes, opened = self.costing.reach([test.access])
-        work = Effort(
-            minutes + test.minutes + test.minutes_each * (len(targets) - 1),
-            parts=test.consumables,
-            risk=self.costing.damage(handled),
-        )
-        moves = self._ended((element for element, _ in handled), ())
+        action = Action("test", test.id, targets)
+        work = work_of(self.costing, action, self._fix)
+        moves = self._ended((element for element, _ in work.disturbs), ())
         if len(views) > 1:
             prediction = self.predictor.sweep(test, views)
         else:
@@ -261,14 +242,7 @@ class Outlook:
         shown = Prediction(
             prediction.outcomes, prediction.chance_oh[:, becomes_h], prediction.drive_o
         )
-        return Priced(Action("test", test.id, targets), shown, work, moves, opened)
-
-    def _disturbed(self, test: Test, target: str) -> Iterator[tuple[str, Handling]]:
-        cylinders = set(self.job.engine.target_cylinders(target))
-        for handling in test.disturbs:
-            for place in self.job.engine.places_for(handling.kind):
-                if set(place.cylinders) <= cylinders:
-                    yield self.job.fitted[place.id], handling
+        return Priced(action, shown, work.effort, moves, work.opens)
 
     def _ended(self, disturbed: Iterable[str], replaced: Iterable[str]) -> Moves:
         """Work out which faults handling some elements and replacing others ends."""

@@ -1,0 +1,83 @@
+"""What the work of an action takes, its drive not counted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from swapinfer.pack.model import Handling, Test
+from swapinfer.plan.actions import Action
+from swapinfer.plan.costing import Costing, Effort
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """Work of an action.
+
+    Attributes
+    ----------
+    effort : Effort
+        What it takes.
+    disturbs : tuple of (element, Handling)
+        Elements that it disturbs, and what that may do to them.
+    opens : tuple of str
+        Access that must be opened for it.
+    """
+
+    effort: Effort
+    disturbs: tuple[tuple[str, Handling], ...]
+    opens: tuple[str, ...]
+
+
+def work_of(costing: Costing, action: Action, fix: Callable[[str], Effort]) -> Work:
+    """Work that an action takes as the job stands.
+
+    Parameters
+    ----------
+    costing : Costing
+        Prices and the job.
+    action : Action
+        What is done.
+    fix : callable
+        Place to the effort of putting right what sits there, its access not counted.
+
+    Returns
+    -------
+    Work
+    """
+    if action.test:
+        return _work_of_test(costing, costing.job.engine.tests[action.test], action.targets)
+    engine = costing.job.engine
+    kinds = [engine.kind_of(place) for place in action.handled]
+    minutes, opens = costing.reach(kind.access for kind in kinds)
+    disturbs = costing.job.disturbed_by(action.handled)
+    effort = Effort(minutes + costing.settings.costs.read_minutes, risk=costing.damage(disturbs))
+    for first, _ in action.swaps:
+        effort += Effort(engine.kind_of(first).swap_minutes)
+    for place in action.places:
+        is_new = action.kind == "replace"
+        half = Effort(0.5 * engine.kind_of(place).swap_minutes)
+        effort += fix(place) if is_new else half
+    return Work(effort, tuple(disturbs), opens)
+
+
+def _work_of_test(costing: Costing, test: Test, targets: tuple[str, ...]) -> Work:
+    disturbs = tuple(pair for target in targets for pair in _disturbed(costing, test, target))
+    minutes, opens = costing.reach([test.access])
+    effort = Effort(
+        minutes + test.minutes + test.minutes_each * (len(targets) - 1),
+        parts=test.consumables,
+        risk=costing.damage(disturbs),
+    )
+    return Work(effort, disturbs, opens)
+
+
+def _disturbed(costing: Costing, test: Test, target: str) -> list[tuple[str, Handling]]:
+    job = costing.job
+    cylinders = set(job.engine.target_cylinders(target))
+    return [
+        (job.fitted[place.id], handling)
+        for handling in test.disturbs
+        for place in job.engine.places_for(handling.kind)
+        if set(place.cylinders) <= cylinders
+    ]

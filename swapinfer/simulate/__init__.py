@@ -1,0 +1,1 @@
+"""Vehicles with known faults: draws jobs from a pack, answers what is done, plays policies."""

@@ -1,0 +1,177 @@
+"""Play a policy on a vehicle until it is repaired, or given up, and add up what that cost."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapinfer.ledger.events import Ran
+from swapinfer.pack.model import Pack
+from swapinfer.plan.actions import Action
+from swapinfer.plan.costing import Costing, Effort, PlanSettings
+from swapinfer.plan.next import GIVE_UP, HAND_OVER
+from swapinfer.plan.work import work_of
+from swapinfer.simulate.policies import USUAL_DRIVE, Policy, Situation
+from swapinfer.simulate.world import World, replay_events
+
+MOST_STEPS = 40
+"""Steps after which a job is given up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What a job came to.
+
+    Attributes
+    ----------
+    cost : float
+        Money, comebacks and giving up included.
+    minutes, drive_minutes : float
+        Labour and driving.
+    wrong_parts : int
+        Elements put right that were not at fault.
+    comebacks : int
+        Times that the vehicle came back.
+    resolved : bool
+        False if it was given up.
+    steps : int
+        Decisions taken.
+    seconds : float
+        Time that deciding took.
+    """
+
+    cost: float
+    minutes: float
+    drive_minutes: float
+    wrong_parts: int
+    comebacks: int
+    resolved: bool
+    steps: int
+    seconds: float
+
+
+class _Bill:
+    def __init__(self, world: World, settings: PlanSettings) -> None:
+        self.world = world
+        self.settings = settings
+        self.total = Effort()
+        self.wrong_parts = self.comebacks = self.steps = 0
+        self.seconds = 0.0
+
+    def costing(self) -> Costing:
+        return Costing(self.world.job, self.settings)
+
+    def do(self, action: Action) -> None:
+        """Do an action; pay its work, what was really repaired, and the minutes really driven."""
+        costing, world = self.costing(), self.world
+        effort = work_of(costing, action, self.fix).effort
+        if action.kind == "replace":
+            fitted = [world.job.fitted[place] for place in action.places]
+            self.wrong_parts += sum(element not in world.faults for element in fitted)
+        before = len(world.events)
+        world.do(action)
+        driven = sum(e.minutes for e in world.events[before:] if isinstance(e, Ran))
+        # Damage is paid when it shows, not as an expectation.
+        self.total += Effort(effort.minutes, effort.drive_minutes + driven, effort.parts)
+
+    def fix(self, place: str) -> Effort:
+        """Effort of putting right what sits at a place, knowing what is wrong with it."""
+        kind = self.world.job.engine.kind_of(place)
+        state = self.world.faults.get(self.world.job.fitted[place])
+        known = {state.mode.id: 1.0} if state is not None and state.mode is not None else {}
+        return self.costing().fix(kind, known)
+
+    def result(self, *, resolved: bool) -> Result:
+        costs = self.settings.costs
+        extra = self.comebacks * costs.comeback + (0.0 if resolved else costs.diagnosis_cap)
+        return Result(
+            self.costing().money(self.total) + extra,
+            self.total.minutes,
+            self.total.drive_minutes,
+            self.wrong_parts,
+            self.comebacks,
+            resolved,
+            self.steps,
+            self.seconds,
+        )
+
+
+def play(world: World, policy: Policy, settings: PlanSettings, pack: Pack | None = None) -> Result:
+    """Let a policy work on a vehicle to the end.
+
+    Parameters
+    ----------
+    world : World
+        Vehicle; changed by what is done to it.
+    policy : Policy
+        Decides.
+    settings : PlanSettings
+        Shop's figures.
+    pack : Pack, optional
+        What the technician believes; the world's own by default.
+
+    Returns
+    -------
+    Result
+    """
+    bill = _Bill(world, settings)
+    while bill.steps < MOST_STEPS:
+        job = world.job if pack is None else replay_events(world.events, pack)
+        start = time.perf_counter()
+        decision = policy(Situation(job, settings))
+        bill.seconds += time.perf_counter() - start
+        bill.steps += 1
+        if decision == GIVE_UP:
+            break
+        if isinstance(decision, Action):
+            bill.do(decision)
+        elif decision == HAND_OVER:
+            if not (world.has_fault and world.come_back()):
+                return bill.result(resolved=True)
+            bill.comebacks += 1
+    return bill.result(resolved=False)
+
+
+def clairvoyant(world: World, settings: PlanSettings) -> Result:
+    """Repair what is at fault, and nothing else, then verify: what no policy can undercut.
+
+    Parameters
+    ----------
+    world : World
+        Vehicle.
+    settings : PlanSettings
+        Shop's figures.
+
+    Returns
+    -------
+    Result
+        The cheaper of repairing and of giving up at once.
+    """
+    costing = Costing(world.job, settings)
+    places = [
+        place
+        for place, element in world.job.fitted.items()
+        if (state := world.faults.get(element)) and state.mode and state.mode.misfire > 0.0
+    ]
+    bill = _Bill(world, settings)
+    effort = work_of(costing, Action("replace", places=tuple(places)), bill.fix).effort
+    effort = Effort(effort.minutes, USUAL_DRIVE, effort.parts)
+    money = costing.money(effort)
+    if money > settings.costs.diagnosis_cap:
+        bill.total = Effort()
+        return bill.result(resolved=False)
+    bill.total = effort
+    return bill.result(resolved=True)
+
+
+def copy_world(world: World, seed: int) -> World:
+    """Return the same vehicle, job and faults, its further luck decided by a seed."""
+    return World(
+        world.pack,
+        world.opening,
+        dict(world.faults),
+        np.random.default_rng(seed),
+        list(world.events),
+    )

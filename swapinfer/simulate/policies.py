@@ -1,0 +1,307 @@
+"""Ways of deciding what to do next, ours and others."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Protocol
+
+import numpy as np
+
+from swapinfer.evidence.assemble import Evidence, gather_evidence
+from swapinfer.evidence.problem import FloatArray
+from swapinfer.ledger.events import Event, Ran, Replaced
+from swapinfer.ledger.replay import Job
+from swapinfer.pack.codes import read_codes
+from swapinfer.plan.actions import Action, Suspicion
+from swapinfer.plan.costing import PlanSettings
+from swapinfer.plan.information import information_bits
+from swapinfer.plan.next import GIVE_UP, HAND_OVER
+from swapinfer.plan.outlook import Outlook, Priced, mean_effort
+from swapinfer.posterior import Posterior, infer
+
+SURE = 0.8
+"""Probability at which the customary policies take a cause for found."""
+
+USUAL_DRIVE = 20.0
+"""Minutes that the customary policies drive after any work."""
+
+Decision = Action | str
+"""What to do, or `HAND_OVER`, or `GIVE_UP`."""
+
+
+@dataclass(frozen=True)
+class Situation:
+    """A job as a policy sees it.
+
+    Attributes
+    ----------
+    job : Job
+        As recorded, under the technician's pack.
+    settings : PlanSettings
+        Shop's figures.
+    """
+
+    job: Job
+    settings: PlanSettings
+
+    @cached_property
+    def evidence(self) -> Evidence:
+        """All findings."""
+        return gather_evidence(self.job)
+
+    @cached_property
+    def posterior(self) -> Posterior:
+        """What they lead to."""
+        return infer(self.evidence.problem)
+
+    @cached_property
+    def outlook(self) -> Outlook:
+        """Everything that planning works out."""
+        return Outlook(self.evidence, self.posterior, self.settings)
+
+    @cached_property
+    def place_p(self) -> dict[str, float]:
+        """Place to the probability that what sits there causes misfires now."""
+        space = self.evidence.space
+        harmful_es = space.active_es(self.job.time) & (space.rate_es > 0.0)
+        p_e: FloatArray = (self.posterior.marginal_es * harmful_es).sum(axis=1)
+        return {place: float(p_e[space.index[e]]) for place, e in self.job.fitted.items()}
+
+    @property
+    def is_verified(self) -> bool:
+        """Whether the last thing done was a repair followed by a quiet drive."""
+        events = [event for _, event in self.job.standing]
+        last = events[-1]
+        if not isinstance(last, Ran) or self.misfiring(last):
+            return False
+        before = next((e for e in reversed(events) if not isinstance(e, Ran)), None)
+        return isinstance(before, Replaced)
+
+    def misfiring(self, run: Ran) -> set[int]:
+        """Cylinders with a misfire code in a run."""
+        reads = read_codes(self.job.pack, self.job.engine, run.codes or ())
+        return {read.cylinder for read in reads if read.role == "misfire"}
+
+
+class Policy(Protocol):
+    """Decides what to do next."""
+
+    def __call__(self, situation: Situation) -> Decision:
+        """Decide."""
+        ...
+
+
+@dataclass
+class Remembered:
+    """A policy that recalls what it decided in the very same situation.
+
+    Attributes
+    ----------
+    policy : Policy
+        Must depend on nothing but the job.
+    """
+
+    policy: Policy
+    known: dict[tuple[Event, ...], Decision] = field(default_factory=dict)
+
+    def __call__(self, situation: Situation) -> Decision:
+        """Decide, or recall."""
+        key = tuple(str(event) for _, event in situation.job.standing)
+        if key not in self.known:  # type: ignore[comparison-overlap]
+            self.known[key] = self.policy(situation)  # type: ignore[index]
+        return self.known[key]  # type: ignore[index]
+
+
+@dataclass(frozen=True)
+class Planner:
+    """The planner of this package.
+
+    Attributes
+    ----------
+    depth : int
+        Steps looked ahead.
+    """
+
+    depth: int
+
+    def __call__(self, situation: Situation) -> Decision:
+        """Take what promises the least expected cost."""
+        settings = replace(situation.settings, depth=self.depth)
+        outlook = Outlook(situation.evidence, situation.posterior, settings)
+        ranking = outlook.rank()
+        choice = outlook.base.choose(outlook.hypotheses.belief_h[None])
+        best = int(ranking.value_a.argmin())
+        if ranking.value_a[best] <= ranking.base_cost + 1e-9 and not choice.hands_over_b[0]:
+            return outlook.priced[best].action
+        if ranking.value_a[best] < ranking.base_cost - 1e-9:
+            return outlook.priced[best].action
+        return HAND_OVER if choice.hands_over_b[0] else GIVE_UP
+
+
+@dataclass(frozen=True)
+class ReplaceBy:
+    """Replace what has the highest index, verify with the usual drive, go on.
+
+    Attributes
+    ----------
+    index : callable
+        Probability and cost of repair to the index.
+    """
+
+    index: Callable[[float, float], float]
+
+    def __call__(self, situation: Situation) -> Decision:
+        """Hand over once verified, else replace."""
+        if situation.is_verified:
+            return HAND_OVER
+        return best_repair(situation, self.index)
+
+
+@dataclass(frozen=True)
+class InformationPerCost:
+    """Take the step with most bits for its cost until one cause is sure, then replace that."""
+
+    def __call__(self, situation: Situation) -> Decision:
+        """Decide."""
+        if situation.is_verified:
+            return HAND_OVER
+        if max(situation.place_p.values()) >= SURE:
+            return best_repair(situation, by_probability)
+        outlook = situation.outlook
+        belief_h = outlook.hypotheses.belief_h
+        tests = [one for one in outlook.priced if one.action.kind != "replace"]
+
+        def score(one: Priced) -> float:
+            cost = outlook.costing.weigh(mean_effort(one, belief_h))
+            return information_bits(belief_h, one.prediction.chance_oh) / max(cost, 1e-9)
+
+        best = max(tests, key=score, default=None)
+        if best is None or information_bits(belief_h, best.prediction.chance_oh) < 0.01:
+            return best_repair(situation, by_probability)
+        return best.action
+
+
+@dataclass(frozen=True)
+class CustomStep:
+    """A step of a customary order.
+
+    Attributes
+    ----------
+    kind : str
+        ``"swap"`` or ``"test"``.
+    name : str
+        Kind of part, or test; passed over where the engine has none.
+    """
+
+    kind: str
+    name: str
+
+
+@dataclass(frozen=True)
+class CustomaryOrder:
+    """Go through a fixed list until one cause is sure, replace that; then the likeliest.
+
+    The technician draws the right conclusions from what was found: only the order is custom.
+
+    Attributes
+    ----------
+    order : sequence of CustomStep
+        The list.
+    """
+
+    order: Sequence[CustomStep]
+
+    def __call__(self, situation: Situation) -> Decision:
+        """Decide."""
+        if situation.is_verified:
+            return HAND_OVER
+        if max(situation.place_p.values()) >= SURE:
+            return best_repair(situation, by_probability)
+        cylinder = self._suspected(situation)
+        done = _done(situation.job)
+        for step in self.order:
+            if (step.kind, step.name) not in done:
+                action = self._action(situation, step, cylinder)
+                if action is not None:
+                    return action
+        return best_repair(situation, by_probability)
+
+    def _suspected(self, situation: Situation) -> int:
+        """Cylinder that misfired first in this job."""
+        for _, event in situation.job.standing:
+            if isinstance(event, Ran) and (cylinders := situation.misfiring(event)):
+                return min(cylinders)
+        return situation.job.engine.layout.cylinders[0]
+
+    def _action(self, situation: Situation, step: CustomStep, cylinder: int) -> Action | None:
+        engine = situation.job.engine
+        if step.kind == "swap":
+            places = [p for p in engine.places_for(step.name) if cylinder in p.cylinders]
+            if not places or not engine.kinds[step.name].movable:
+                return None
+            suspicion = Suspicion(situation.job, situation.place_p, {})
+            donors = suspicion.donors(places[0])
+            if not donors:
+                return None
+            return Action("swap", swaps=((places[0].id, donors[0].id),), drive_minutes=USUAL_DRIVE)
+        if step.name not in engine.tests:
+            return None
+        test = engine.tests[step.name]
+        targets = engine.target_places(test.target)
+        mine = [t for t in targets if cylinder in engine.target_cylinders(t)]
+        if not mine:
+            return None
+        chosen = (mine[0], *(t for t in targets if t != mine[0])) if test.level else (mine[0],)
+        return Action("test", test.id, chosen)
+
+
+def _done(job: Job) -> set[tuple[str, str]]:
+    """List the steps of a customary order that the job has behind it."""
+    done = set[tuple[str, str]]()
+    for _, event in job.standing:
+        payload = event.to_json()
+        if "swaps" in payload:
+            done |= {("swap", job.engine.places[a].kind) for a, _ in payload["swaps"]}
+        if "test" in payload:
+            done.add(("test", payload["test"]))
+    return done
+
+
+def by_probability(p: float, _cost: float) -> float:
+    """Index: the probability alone."""
+    return p
+
+
+def by_probability_over_cost(p: float, cost: float) -> float:
+    """Index: probability over cost of repair."""
+    return p / cost
+
+
+def best_repair(situation: Situation, index: Callable[[float, float], float]) -> Decision:
+    """Replace what has the highest index and drive; give up once that costs more than it is worth.
+
+    Parameters
+    ----------
+    situation : Situation
+        Of the job.
+    index : callable
+        Probability and cost to the index.
+    """
+    outlook = situation.outlook
+    costs = {
+        situation.job.place_of(outlook.evidence.space.elements[int(e)].id): outlook.costing.weigh(f)
+        for e, f in zip(outlook.elements, outlook.fix_efforts, strict=True)
+    }
+    scored = {
+        place.id: index(situation.place_p[place.id], cost)
+        for place, cost in costs.items()
+        if place is not None
+    }
+    best = max(scored, key=lambda place: scored[place], default="")
+    cap = situation.settings.costs.diagnosis_cap
+    price = next((c for place, c in costs.items() if place and place.id == best), np.inf)
+    if not best or situation.place_p[best] * cap < 0.02 * cap or price > 2.0 * cap:
+        return GIVE_UP
+    return Action("replace", places=(best,), drive_minutes=USUAL_DRIVE)

@@ -1,0 +1,291 @@
+"""A vehicle whose faults are known to us and not to the technician."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from swapinfer.evidence.codes import read_fault_codes
+from swapinfer.evidence.levels import level_nodes
+from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.running import Drive, expected_episodes, leak_chance
+from swapinfer.evidence.states import State, StateSpace, build_states
+from swapinfer.evidence.terms import Term
+from swapinfer.evidence.testing import Setting, look, outcome_chances
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job, replay
+from swapinfer.pack.codes import all_codes, format_code
+from swapinfer.pack.model import Curve, Handling, Pack, Test
+from swapinfer.plan.actions import Action
+from swapinfer.plan.base import LOOK_MINUTES
+from swapinfer.plan.costing import Costing
+from swapinfer.plan.work import work_of
+
+COMEBACK_MINUTES = 3000.0
+"""A fault that does not show for so long after the repair brings nobody back."""
+
+
+@dataclass(frozen=True)
+class Record:
+    """An event as replay wants it."""
+
+    seq: int
+    type: str
+    payload: dict[str, object]
+
+
+def replay_events(events: Sequence[ev.Event], pack: Pack) -> Job:
+    """Replay events that were never in a ledger."""
+    return replay([Record(n, e.type, e.to_json()) for n, e in enumerate(events)], pack)
+
+
+@dataclass
+class World:
+    """One vehicle, what was done to it so far, and what is wrong with it.
+
+    Attributes
+    ----------
+    pack : Pack
+        Chances by which it behaves; the technician's pack may be another.
+    opening : Opened
+        Its job.
+    faults : dict of str to State
+        Faulty elements.
+    rng : numpy.random.Generator
+        Decides what chance decides.
+    events : list of Event
+        The job so far, as the technician records it.
+    """
+
+    pack: Pack
+    opening: ev.Opened
+    faults: dict[str, State]
+    rng: np.random.Generator
+    events: list[ev.Event] = field(default_factory=list)
+    _levels: dict[str, float] = field(default_factory=dict)
+    _seen: dict[tuple[str, str], float | str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Open the job."""
+        if not self.events:
+            self.events.append(self.opening)
+        self._update()
+
+    def _update(self) -> None:
+        self.job = replay_events(self.events, self.pack)
+        self.space = build_states(self.job)
+
+    def _append(self, event: ev.Event) -> None:
+        self.events.append(event)
+        self._update()
+
+    @property
+    def has_fault(self) -> bool:
+        """Whether something that is fitted still causes misfires."""
+        fitted = set(self.job.fitted.values())
+        return any(
+            element in fitted and state.mode is not None and state.mode.misfire > 0.0
+            for element, state in self.faults.items()
+        )
+
+    def do(self, action: Action) -> None:
+        """Do an action and record what it shows."""
+        if action.test:
+            self._test(action)
+            return
+        if action.swaps:
+            self._handle(self.job.disturbed_by(action.handled))
+            self._append(ev.Swapped(action.swaps))
+        for place in action.places:
+            self._handle(self.job.disturbed_by([place]))
+            if action.kind == "replace":
+                self._append(ev.Replaced(place))
+                self._fit_new(self.job.fitted[place])
+            else:
+                self._append(ev.Reseated(place))
+        if action.drive_minutes:
+            self.drive(action.drive_minutes, action.conditions)
+
+    def drive(self, minutes: float, conditions: tuple[str, ...] = ()) -> bool:
+        """Drive until a misfire is seen or the minutes are over; say whether one was.
+
+        A misfire is seen at the end of the interval of `LOOK_MINUTES` in which it occurs; the
+        quiet part before and that interval are recorded as two runs.
+        """
+        drive = Drive(LOOK_MINUTES, conditions, self.job.fitted, self.job.time)
+        misfire_c = self._misfire_chances(drive)
+        quiet = float(np.prod(1.0 - misfire_c))
+        looks = round(minutes / LOOK_MINUTES)
+        before = int(min(self.rng.geometric(1.0 - quiet) - 1, looks)) if quiet < 1.0 else looks
+        if before:
+            self._record_run(before * LOOK_MINUTES, conditions, frozenset())
+        if before == looks:
+            return False
+        self._record_run(LOOK_MINUTES, conditions, self._some(misfire_c))
+        return True
+
+    def come_back(self) -> bool:
+        """Let the owner drive on; say whether the vehicle misfires and comes back."""
+        return self.drive(COMEBACK_MINUTES)
+
+    def _some(self, chance_c: FloatArray) -> frozenset[int]:
+        """Cylinders that misfire, given that at least one does."""
+        while True:
+            found = np.flatnonzero(self.rng.random(len(chance_c)) < chance_c)
+            if found.size:
+                return frozenset(int(c) + 1 for c in found)
+
+    def state_of(self, e: int) -> int:
+        """Index of the true state of an element in the job's state space."""
+        truth = self.faults.get(self.space.elements[e].id)
+        if truth is None or truth.mode is None:
+            return 0
+        active_s = self.space.active_es(self.job.time)[e]
+        same = [
+            s
+            for s, state in enumerate(self.space.states[e])
+            if state.mode and state.mode.id == truth.mode.id and state.severity == truth.severity
+        ]
+        return next((s for s in same if active_s[s]), same[0])
+
+    def _truth_e(self) -> IntArray:
+        return np.array([self.state_of(e) for e in range(len(self.space.elements))])
+
+    def _misfire_chances(self, drive: Drive) -> FloatArray:
+        running, state_e = self.pack.running, self._truth_e()
+        mean_ces = expected_episodes(self.job.engine, running, self.space, drive)
+        mean_c = mean_ces[:, np.arange(len(state_e)), state_e].sum(axis=1)
+        leak = leak_chance(running, drive.minutes)
+        chance_c: FloatArray = 1.0 - (1.0 - leak) * np.exp(-mean_c)
+        return chance_c
+
+    def _record_run(
+        self, minutes: float, conditions: tuple[str, ...], misfired: frozenset[int]
+    ) -> None:
+        drive = Drive(minutes, conditions, self.job.fitted, self.job.time)
+        codes = [format_code(300 + cylinder) for cylinder in sorted(misfired)]
+        self._append(ev.Ran(minutes, conditions, (*codes, *self._fault_codes(drive))))
+
+    def _fault_codes(self, drive: Drive) -> list[str]:
+        codes = all_codes(self.pack, self.job.engine)
+        texts = frozenset(code.text for code in codes)
+        pieces = read_fault_codes(self.pack, self.job.engine, self.space, drive, texts)
+        state_e = self._truth_e()
+        rows = np.arange(len(state_e))
+        present = []
+        for code, piece in zip(codes, pieces, strict=True):
+            if code.role == "fault" and isinstance(piece, Term):
+                unset = (1.0 - piece.close_q2[0, 0]) * float(piece.open_es[rows, state_e].prod())
+                if self.rng.random() >= unset:
+                    present.append(code.text)
+        return present
+
+    def _test(self, action: Action) -> None:
+        test = self.job.engine.tests[action.test]
+        self._handle(self._disturbed(action))
+        for target in action.targets:
+            setting = Setting(test, target, self.job.fitted, self.job.time)
+            view = look(self.job.engine, self.space, setting)
+            profile = 0
+            for e, s in enumerate(self._truth_e().tolist()):
+                if self.rng.random() < view.shows_es[e, s]:
+                    profile = int(view.profile_es[e, s])
+                    break
+            self._append(self._finding(test, target, view.profiles[profile]))
+
+    def _disturbed(self, action: Action) -> Iterable[tuple[str, Handling]]:
+        from swapinfer.plan.costing import Effort, PlanSettings
+
+        costing = Costing(self.job, PlanSettings(self.pack.costs))
+        return work_of(costing, action, lambda _place: Effort()).disturbs
+
+    def _finding(self, test: Test, target: str, profile: str) -> ev.Event:
+        key = (test.id, target)
+        if key not in self._seen or self.rng.random() < test.fresh:
+            self._seen[key] = self._draw_shown(test, profile)
+        shown = self._seen[key]
+        if isinstance(shown, str):
+            return ev.Inspected(test.id, target, shown)
+        return ev.Measured(test.id, target, shown, reference=0.0 if test.reference else None)
+
+    def _draw_shown(self, test: Test, profile: str) -> float | str:
+        if test.form == "inspection":
+            chances = outcome_chances(test, profile)
+            names = list(chances)
+            p = np.array(list(chances.values()))
+            return names[int(self.rng.choice(len(names), p=p / p.sum()))]
+        curve = test.profiles[profile]
+        if not isinstance(curve, Curve):
+            raise TypeError(f"{test.id} is a reading without a curve")
+        return self._draw_reading(test, curve)
+
+    def _draw_reading(self, test: Test, curve: Curve) -> float:
+        low, high = test.range
+        is_log = test.scale == "log"
+        if self.rng.random() < test.floor:
+            if is_log:
+                return float(np.exp(self.rng.uniform(math.log(low), math.log(high))))
+            return float(self.rng.uniform(low, high))
+        weights = np.array([weight for weight, _, _ in curve.lobes] + [curve.over_limit])
+        lobe = int(self.rng.choice(len(weights), p=weights / weights.sum()))
+        if lobe == len(curve.lobes):
+            return math.inf
+        _, centre, sd = curve.lobes[lobe]
+        level = self._level(test)
+        if is_log:
+            return level * float(np.exp(self.rng.normal(math.log(centre), sd)))
+        return level * float(self.rng.normal(centre, sd))
+
+    def _level(self, test: Test) -> float:
+        if test.level is None:
+            return 1.0
+        if test.level.name not in self._levels:
+            value_q, weight_q = level_nodes(test, self.opening)
+            self._levels[test.level.name] = float(self.rng.choice(value_q, p=weight_q))
+        return self._levels[test.level.name]
+
+    def _handle(self, disturbed: Iterable[tuple[str, Handling]]) -> None:
+        """Let handling cure contacts, and now and then break something."""
+        for element, handling in disturbed:
+            state = self.faults.get(element)
+            if state is not None and state.mode is not None and state.mode.cured_by_disturbance:
+                del self.faults[element]
+            if handling.mode and self.rng.random() < handling.chance:
+                self._break(element, handling.mode)
+
+    def _break(self, element: str, mode_id: str) -> None:
+        kind = self.job.engine.kinds[self.job.elements[element].home.kind]
+        mode = kind.modes[mode_id]
+        names = [name for name, share in mode.severity.items() if share > 0.0]
+        shares = np.array([mode.severity[name] for name in names])
+        chosen = names[int(self.rng.choice(len(names), p=shares / shares.sum()))]
+        self.faults.setdefault(element, State(mode, self.pack.severities[chosen]))
+
+    def _fit_new(self, element: str) -> None:
+        """Let a new part be bad out of the box with its small chance."""
+        e = self.space.index[element]
+        p_s = self.space.prior_es[e]
+        s = int(self.rng.choice(len(p_s), p=p_s / p_s.sum()))
+        if s:
+            self.faults[element] = self.space.states[e][s]
+
+
+def draw_states(space: StateSpace, count: int, rng: np.random.Generator) -> IntArray:
+    """Draw the state of every element from the prior, shape (draw, element)."""
+    top_es = np.cumsum(space.prior_es, axis=1)
+    top_es[:, -1] = 1.0
+    draws = rng.random((count, len(top_es)))
+    state_de = (draws[:, :, None] > top_es[None]).sum(axis=2)
+    last_e = np.array([len(row) - 1 for row in space.states])
+    drawn: IntArray = np.minimum(state_de, last_e)
+    return drawn
+
+
+def space_faults(space: StateSpace, state_e: IntArray) -> dict[str, State]:
+    """Faulty elements of one draw."""
+    return {
+        space.elements[e].id: space.states[e][s] for e, s in enumerate(state_e.tolist()) if s > 0
+    }
