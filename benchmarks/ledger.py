@@ -19,6 +19,7 @@ import traceback
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -27,8 +28,11 @@ from swapinfer.errors import SwapinferError
 from swapinfer.ledger.store import Store
 
 WHO = {"at": "2031-05-04T09:30:00+02:00", "pack": "0" * 64}
-LONGEST_WAIT_S = 0.05
-"""Before a kill, with SQLite: long enough to reach opening, the first write and many later ones."""
+MOST_RECORDS = 8
+"""A writer is killed after at most so many acknowledged records, and at least none."""
+
+LONGEST_WAIT_S = 0.02
+"""From the acknowledgement awaited to the kill: so that it falls anywhere in a write."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +105,13 @@ class Writers:
             if word == "started":
                 return pid
 
+    def await_records(self, pid: int, number: int) -> None:
+        """Wait until a writer has acknowledged so many records."""
+        while len(self.acknowledged[pid]) < number:
+            self._hear()
+            if pid in self._gone:
+                raise RuntimeError(f"writer {pid} ended by itself")
+
     def wait(self, pid: int) -> list[tuple[str, int]]:
         """Wait for a writer's end; gives job and position of each record it acknowledged."""
         while pid not in self._gone:
@@ -116,9 +127,7 @@ class Writers:
         return word, int(pid)
 
 
-def kill_writers(
-    place: str, kills: int, seed: int, longest_wait_s: float = LONGEST_WAIT_S
-) -> Kills:
+def kill_writers(place: str, kills: int, seed: int) -> Kills:
     """Kill writers at random moments and look for what they had acknowledged.
 
     Parameters
@@ -129,8 +138,6 @@ def kill_writers(
         How many.
     seed : int
         Of the moments.
-    longest_wait_s : float
-        Before a kill.
 
     Returns
     -------
@@ -143,7 +150,8 @@ def kill_writers(
     with Writers() as writers:
         for number in range(kills):
             pid = writers.start(place, number, -1)
-            time.sleep(chance.uniform(0, longest_wait_s))
+            writers.await_records(pid, chance.randint(0, MOST_RECORDS))
+            time.sleep(chance.uniform(0, LONGEST_WAIT_S))
             os.kill(pid, signal.SIGKILL)
             written = writers.wait(pid)
             before_first += not written
@@ -234,6 +242,7 @@ def main(quick: bool) -> dict[str, float]:
 
 def _serve() -> None:
     """Fork a writer for each order that comes in, and tell of its start and end."""
+    import_module("alembic.command")  # once, instead of in every writer that makes a store
     signal.signal(signal.SIGCHLD, lambda *_: _tell_the_dead())
     for line in sys.stdin:
         pid = os.fork()

@@ -218,6 +218,12 @@ def verify_chain(records: Iterable[Record]) -> None:
     ------
     LedgerError
         Naming the first record that does not verify, and what is wrong with it.
+
+    Notes
+    -----
+    Whoever seals all later records anew and rewrites the store's index with them is not found by
+    this alone, but by comparing the last digest with one kept elsewhere: in a write-up, an export
+    or a backup.
     """
     job, previous = None, GENESIS
     for seq, record in enumerate(records):

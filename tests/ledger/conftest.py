@@ -62,9 +62,10 @@ def postgres() -> Iterator[tuple[str, str]]:
     try:
         run(
             "initdb", "--username=shop", "--auth=scram-sha-256", "--encoding=UTF8",
-            f"--pwfile={folder / 'password'}", "--locale=C",
+            f"--pwfile={folder / 'password'}", "--locale=C", "--no-sync",
         )  # fmt: skip
-        listen = f"-h 127.0.0.1 -p {port} -k {folder} -c max_connections=60"
+        # The server itself is never killed here, so it need not wait for the disk.
+        listen = f"-h 127.0.0.1 -p {port} -k {folder} -c max_connections=60 -c fsync=off"
         run("pg_ctl", "-w", "-l", str(folder / "log"), "-o", listen, "start")
         try:
             yield f"postgresql://shop@127.0.0.1:{port}", password

@@ -142,7 +142,9 @@ def test_valid_chain_that_is_no_job_is_refused(
         import_job(store, tmp_path / "job.json")
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
+@settings(
+    deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150
+)
 @given(data=st.data())
 def test_damaged_file_is_refused_or_says_the_same(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
@@ -170,7 +172,9 @@ def test_damaged_file_is_refused_or_says_the_same(
             assert other.records(job) == store.records(job)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=100)
+@settings(
+    deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=100
+)
 @given(
     st.binary(max_size=60)
     | st.text(max_size=60).map(lambda text: text.encode("utf-8", "surrogatepass"))
@@ -320,6 +324,7 @@ def test_csv_cells_are_neutralised_as_owasp_asks(tmp_path: Path) -> None:
     assert [row[1] for row in rows[1:]] == [str(number) for number in range(-3, 7)]
 
 
+@settings(deadline=None)
 @given(
     st.lists(
         st.fixed_dictionaries(

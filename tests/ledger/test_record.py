@@ -9,7 +9,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapinfer.errors import InputError, LedgerError
@@ -93,6 +93,7 @@ def test_canonical_form_of_rfc_8785() -> None:
     )
 
 
+@settings(deadline=None)
 @given(json_values)
 def test_canonical_json_reads_back_the_same_and_is_a_fixed_point(value: object) -> None:
     text = canonical_json(value)
@@ -101,6 +102,7 @@ def test_canonical_json_reads_back_the_same_and_is_a_fixed_point(value: object) 
     assert canonical_json(back) == text
 
 
+@settings(deadline=None)
 @given(st.dictionaries(st.text(st.characters(codec="utf-8")), st.integers()))
 def test_order_of_keys_does_not_matter(value: dict[str, int]) -> None:
     assert canonical_json(dict(reversed(value.items()))) == canonical_json(value)
@@ -145,6 +147,7 @@ def test_digest_covers_every_other_field_in_canonical_form() -> None:
     )
 
 
+@settings(deadline=None)
 @given(st.lists(payloads, max_size=5))
 def test_chains_verify_also_after_a_round_trip(contents: list[dict[str, Any]]) -> None:
     chain = make_chain(contents)
@@ -160,6 +163,7 @@ CHANGES: dict[str, Any] = {
 }  # fmt: skip
 
 
+@settings(deadline=None)
 @given(st.integers(0, 4), st.sampled_from(sorted(CHANGES)))
 def test_any_changed_field_is_found_and_placed(place: int, name: str) -> None:
     chain = make_chain([{"n": number} for number in range(5)])
@@ -168,6 +172,7 @@ def test_any_changed_field_is_found_and_placed(place: int, name: str) -> None:
         verify_chain(chain)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 4))
 def test_a_change_sealed_anew_breaks_the_next_link(place: int) -> None:
     chain = make_chain([{"n": number} for number in range(6)])
@@ -180,6 +185,7 @@ def test_a_change_sealed_anew_breaks_the_next_link(place: int) -> None:
         verify_chain(chain)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 3))
 def test_a_removed_or_doubled_or_exchanged_record_is_placed(place: int) -> None:
     chain = make_chain([{"n": number} for number in range(5)])
@@ -231,6 +237,7 @@ def test_clock_steps_compare_instants_not_texts() -> None:
     assert clock_steps(chain) == [2]
 
 
+@settings(deadline=None)
 @given(st.text())
 def test_no_text_for_a_time_makes_an_unhandled_error(text: str) -> None:
     try:

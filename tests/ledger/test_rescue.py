@@ -16,7 +16,7 @@ import sqlalchemy as sa
 
 from swapinfer.errors import InputError, LedgerError, SwapinferError
 from swapinfer.ledger import tables
-from swapinfer.ledger.pages import scan_rows
+from swapinfer.ledger.pages import USUAL_PAGE_SIZE, scan_rows
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.rescue import check, rescue
 from swapinfer.ledger.store import Store
@@ -121,6 +121,67 @@ def test_rescue_of_a_sound_store_saves_everything(tmp_path: Path, by: By) -> Non
         }
         assert saved.pack(DIGEST) == PACK
         assert check(saved).faults == ()
+
+
+def test_rescue_from_the_log_alone(tmp_path: Path, by: By) -> None:
+    """The file itself is gone; its log still holds every committed page."""
+    with Store.open(tmp_path / "a.db") as store:
+        with store.engine.connect() as connection:
+            connection.exec_driver_sql("PRAGMA wal_autocheckpoint = 0")
+        job = store.create_job("RO-1", {}, **by).job
+        for number in range(20):
+            store.append(job, "noted", {"n": number}, **by)
+        kept = store.records(job)
+        log = (tmp_path / "a.db-wal").read_bytes()
+    (tmp_path / "b.db-wal").write_bytes(log)
+    with Store.open(tmp_path / "saved.db") as saved:
+        done = rescue(tmp_path / "b.db", saved)
+        assert (done.jobs, done.records, done.losses) == (1, 21, ())
+        assert saved.records(job) == kept
+
+
+def test_uncommitted_pages_of_the_log_are_not_taken(tmp_path: Path, by: By) -> None:
+    """sqlite.org/fileformat2.html 4.1: a frame counts up to the last one that marks a commit."""
+    with Store.open(tmp_path / "a.db") as store:
+        store.create_job("RO-1", {}, **by)
+    size = USUAL_PAGE_SIZE
+    with Store.open(tmp_path / "a.db") as store:
+        job = store.jobs()[0].job
+        store.append(job, "noted", {}, **by)
+        log = bytearray((tmp_path / "a.db-wal").read_bytes())
+    frames = [32 + number * (size + 24) for number in range((len(log) - 32) // (size + 24))]
+    committed = [start for start in frames if log[start + 4 : start + 8] != bytes(4)]
+    assert committed
+    log[committed[-1] + 4 : committed[-1] + 8] = bytes(4)
+    (tmp_path / "b.db-wal").write_bytes(log)
+    with Store.open(tmp_path / "saved.db") as saved, pytest.raises(LedgerError):
+        rescue(tmp_path / "b.db", saved)
+
+
+def test_jobs_without_their_index_rows_are_saved_all_the_same(tmp_path: Path, by: By) -> None:
+    """Two jobs of one repair order: which of them is open is lost, so one counts as closed."""
+    path = tmp_path / "a.db"
+    with Store.open(path) as store:
+        for status in ("closed", "open"):
+            job = store.create_job("RO-1", {}, **by).job
+            store.append(job, "noted", {}, **by, summary={"status": status})
+        with store.writing() as connection:
+            connection.execute(sa.delete(tables.jobs))
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("VACUUM")  # nor are they left in unused space
+    with Store.open(tmp_path / "b.db") as saved:
+        done = rescue(path, saved)
+        assert (done.jobs, done.records, done.losses) == (2, 4, ())
+        assert sorted(row.status for row in saved.jobs()) == ["closed", "open"]
+
+
+def test_rescue_again_adds_nothing_and_takes_the_callers_summary(tmp_path: Path, by: By) -> None:
+    with Store.open(tmp_path / "a.db") as store, Store.open(tmp_path / "b.db") as saved:
+        job = store.create_job("RO-1", {}, **by).job
+        rescue(tmp_path / "a.db", saved, lambda chain: {"length": len(chain), "status": "closed"})
+        rescue(tmp_path / "a.db", saved, lambda _: {"length": 99})
+        assert saved.job(job).summary == {"length": 1, "status": "closed"}
+        assert saved.job(job).status == "closed"
 
 
 def test_rows_are_read_as_sqlite_reads_them(tmp_path: Path) -> None:
