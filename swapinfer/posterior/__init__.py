@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from swapinfer.posterior.exact import (
-    PassStats,
-    Posterior,
-    PosteriorDraws,
-    infer,
-    infer_draws,
-)
-from swapinfer.posterior.faultsets import FaultSets, fault_sets, log_joint
+from swapinfer.posterior.belief import PassStats, Posterior, PosteriorDraws
+from swapinfer.posterior.exact import infer, infer_draws
+from swapinfer.posterior.faultsets import FaultSets, fault_sets
+from swapinfer.posterior.joint import log_joint
 from swapinfer.posterior.uncertain import FaultIntervals, FlipPoints, fault_intervals, flip_points
 from swapinfer.posterior.weigh import (
     FindingChecks,

@@ -1,94 +1,24 @@
-"""The exact posterior over every combination of faults, by one pass each way."""
+"""The posterior over every combination of faults."""
 
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 
-from swapinfer.errors import EvidenceError
 from swapinfer.evidence.problem import FloatArray, Problem
-from swapinfer.posterior.blocks import BlockPass
-from swapinfer.posterior.prepare import IMPOSSIBLE, Prepared, prepare
-from swapinfer.posterior.route import BLOCK_LIMIT, Route, plan_route
-from swapinfer.posterior.sweep import Sweep
-
-CHUNK = 2**22
-"""Entries of all messages of a pass together; prior draws are taken in chunks that fit."""
-
-
-@dataclass(frozen=True, slots=True)
-class PassStats:
-    """What one inference took.
-
-    Attributes
-    ----------
-    terms : int
-        Terms of the problem.
-    digits : int
-        Digits left after equal terms were merged.
-    largest : int
-        Entries of the largest message, all level nodes together.
-    seconds : float
-        Wall time.
-    """
-
-    terms: int
-    digits: int
-    largest: int
-    seconds: float
-
-
-@dataclass(frozen=True, slots=True)
-class Posterior:
-    """Belief about every element after the findings.
-
-    Attributes
-    ----------
-    log_evidence : float
-        Natural log of the probability (density) of all findings.
-    marginal_es : ndarray of float, shape (element, state)
-        Posterior probability of each state; rows sum to 1, unused states are 0.
-    exact : bool
-        False if the findings were too entangled and fault sets were enumerated instead.
-    left_out : float
-        Upper bound on the share of the posterior that was not looked at; 0 when exact.
-    stats : PassStats
-        What it took.
-    """
-
-    log_evidence: float
-    marginal_es: FloatArray
-    exact: bool
-    left_out: float
-    stats: PassStats
-
-    @property
-    def fault_e(self) -> FloatArray:
-        """Probability that each element is in any state but good, summed without subtraction."""
-        total: FloatArray = self.marginal_es[:, 1:].sum(axis=1)
-        return total
-
-
-@dataclass(frozen=True, slots=True)
-class PosteriorDraws:
-    """Belief under each of a batch of priors.
-
-    Attributes
-    ----------
-    log_evidence_d : ndarray of float, shape (draw,)
-        Natural log of the evidence.
-    marginal_des : ndarray of float, shape (draw, element, state)
-        Posterior probability of each state.
-    """
-
-    log_evidence_d: FloatArray
-    marginal_des: FloatArray
+from swapinfer.posterior.belief import PassStats, Posterior, PosteriorDraws
+from swapinfer.posterior.passes import is_within_bound, route_of, run_passes
+from swapinfer.posterior.prepare import prepare
+from swapinfer.posterior.relax import enumerate_sets
 
 
 def infer(problem: Problem, *, merge: bool = True) -> Posterior:
-    """Compute the exact evidence and posterior marginals.
+    """Compute the evidence and posterior marginals, exactly wherever that is in reach.
+
+    Where more digits are open at once than the bound `swapinfer.posterior.passes.EXACT_LIMIT`
+    allows, the most probable fault sets are enumerated instead, and the result says so.
 
     Parameters
     ----------
@@ -109,19 +39,23 @@ def infer(problem: Problem, *, merge: bool = True) -> Posterior:
     """
     started = time.perf_counter()
     prepared = prepare(problem, problem.prior_es[None], merge=merge)
-    draws, largest = _infer_batch(prepared)
-    return Posterior(
-        log_evidence=float(draws.log_evidence_d[0]),
-        marginal_es=draws.marginal_des[0],
-        exact=True,
-        left_out=0.0,
-        stats=PassStats(
-            terms=int(problem.finding_t.size),
-            digits=len(prepared.digits),
-            largest=largest,
-            seconds=time.perf_counter() - started,
-        ),
+    route = route_of(prepared)
+    exact = is_within_bound(prepared, route)
+    left_out = 0.0
+    if exact:
+        draws, largest = run_passes(prepared, route)
+        log_evidence, marginal_es = float(draws.log_evidence_d[0]), draws.marginal_des[0]
+    else:
+        sets = enumerate_sets(problem, prepared)
+        log_evidence, left_out = sets.log_evidence, sets.left_out
+        marginal_es, largest = sets.marginals(problem.prior_es.shape), len(sets.found.belief_h)
+    stats = PassStats(
+        terms=int(problem.finding_t.size),
+        digits=len(prepared.digits),
+        largest=largest,
+        seconds=time.perf_counter() - started,
     )
+    return Posterior(log_evidence, marginal_es, exact, left_out, stats)
 
 
 def infer_draws(problem: Problem, prior_des: FloatArray) -> PosteriorDraws:
@@ -144,36 +78,12 @@ def infer_draws(problem: Problem, prior_des: FloatArray) -> PosteriorDraws:
     EvidenceError
         If the findings have probability zero under every combination of states.
     """
-    draws, _ = _infer_batch(prepare(problem, prior_des))
-    return draws
-
-
-def _infer_batch(prepared: Prepared) -> tuple[PosteriorDraws, int]:
-    weight_des = prepared.weight_des
-    route = plan_route(prepared.digits, (weight_des > 0).any(axis=0).sum(axis=1))
-    passed = list(route.order)
-    total_de = weight_des.sum(axis=2)
-    marginal_des = weight_des / total_de[:, :, None]
-    total_de[:, passed] = 1.0
-    log_evidence_d = np.log(total_de).sum(axis=1) + prepared.log_shift
-    largest = 1
-    if passed:
-        log_z_d, meet_dps, largest = _run(prepared, route)
-        log_evidence_d += log_z_d
-        marginal_des[:, passed] = meet_dps / meet_dps.sum(axis=2, keepdims=True)
-    if not np.isfinite(log_evidence_d).all():
-        raise EvidenceError(IMPOSSIBLE)
-    return PosteriorDraws(log_evidence_d, marginal_des), largest
-
-
-def _run(prepared: Prepared, route: Route) -> tuple[FloatArray, FloatArray, int]:
-    """Run the pass that suits the route, draws in chunks that fit in memory."""
-    passes = BlockPass if route.size(prepared.digits) <= BLOCK_LIMIT else Sweep
-    chunk = max(1, CHUNK // (route.size(prepared.digits) * len(route.order)))
-    parts = []
-    for start in range(0, len(prepared.weight_des), chunk):
-        weight_des = prepared.weight_des[start : start + chunk]
-        one = passes.of(prepared.digits, route, weight_des, prepared.level_q)
-        parts.append(one.run())
-    log_z_d, meet_dps = (np.concatenate(part) for part in zip(*parts, strict=True))
-    return log_z_d, meet_dps, one.largest
+    prepared = prepare(problem, prior_des)
+    route = route_of(prepared)
+    if is_within_bound(prepared, route):
+        return run_passes(prepared, route)[0]
+    one_by_one = [infer(replace(problem, prior_es=prior_es)) for prior_es in prior_des]
+    return PosteriorDraws(
+        np.array([one.log_evidence for one in one_by_one]),
+        np.stack([one.marginal_es for one in one_by_one]),
+    )

@@ -11,12 +11,15 @@ from math import prod
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.posterior.digits import Digits
 from swapinfer.posterior.route import Route
 
-CHUNK = 2**20
-"""Entries of the largest intermediate array; states are taken in chunks that fit."""
+DENSE = 2**14
+"""Entries up to which an element's states are summed into one matrix; beyond, one by one."""
+
+GROUP = 16
+"""Joint levels up to which digits are moved together when states go one by one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,22 +30,65 @@ class Step:
     ----------
     element : int
         Index of the element.
-    kernels : tuple of (int, ndarray of float, shape (level node or 1, state, to, from))
-        Axis of the message and what each state does along it.
-    before, after : tuple of int
-        Shape of the message on either side; an axis that opens here has length 1 before, one
-        that closes here length 1 after.
+    rest : tuple of int
+        Open digits that the element leaves alone.
+    group : tuple of int
+        Digits that it moves; those that open here are not yet axes of the message before.
+    kernel_g : tuple of ndarray of float, shape (level node or 1, state, to, from)
+        What each state does to each digit of the group; one that opens here comes from 1 level,
+        one that closes here goes to 1.
     """
 
     element: int
-    kernels: tuple[tuple[int, FloatArray], ...]
-    before: tuple[int, ...]
-    after: tuple[int, ...]
+    rest: tuple[int, ...]
+    group: tuple[int, ...]
+    kernel_g: tuple[FloatArray, ...]
 
     @property
-    def widest(self) -> int:
-        """Entries of the longer of the two messages."""
-        return max(prod(self.before), prod(self.after))
+    def before(self) -> tuple[int, ...]:
+        """Axes of the message before the element."""
+        pairs = zip(self.group, self.kernel_g, strict=True)
+        return self.rest + tuple(g for g, kernel in pairs if kernel.shape[-1] > 1)
+
+    @property
+    def after(self) -> tuple[int, ...]:
+        """Axes of the message after the element."""
+        pairs = zip(self.group, self.kernel_g, strict=True)
+        return self.rest + tuple(g for g, kernel in pairs if kernel.shape[-2] > 1)
+
+    @property
+    def to_length(self) -> int:
+        """Joint levels of the group after the element."""
+        return prod(kernel.shape[-2] for kernel in self.kernel_g)
+
+    @property
+    def from_length(self) -> int:
+        """Joint levels of the group before the element."""
+        return prod(kernel.shape[-1] for kernel in self.kernel_g)
+
+    @property
+    def is_dense(self) -> bool:
+        """Whether the group is small enough for one matrix."""
+        return self.to_length * self.from_length <= DENSE
+
+    def factors(self) -> list[FloatArray]:
+        """Join the kernels of the group: all of them if dense, else as many as fit together."""
+        limit = DENSE if self.is_dense else GROUP
+        factors = [self.kernel_g[0]]
+        for kernel in self.kernel_g[1:]:
+            longest = max(factors[-1].shape[-2:]) * max(kernel.shape[-2:])
+            if self.is_dense or longest <= limit:
+                factors[-1] = _kron(factors[-1], kernel)
+            else:
+                factors.append(kernel)
+        return factors
+
+
+def _kron(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Return the Kronecker product of the last two axes."""
+    joint: FloatArray = one[..., :, None, :, None] * other[..., None, :, None, :]
+    rows, columns = one.shape[-2] * other.shape[-2], one.shape[-1] * other.shape[-1]
+    return joint.reshape(*joint.shape[:2], rows, columns)
 
 
 def lay_out(digits: Digits, route: Route) -> list[Step]:
@@ -51,85 +97,28 @@ def lay_out(digits: Digits, route: Route) -> list[Step]:
     A digit opens at the first element that reaches it and closes right after the last one.
     """
     steps: list[Step] = []
-    axes: list[int] = []
+    axes: tuple[int, ...] = ()
     for place, element in enumerate(route.order):
         group = np.flatnonzero(digits.reach_ge[:, element]).tolist()
-        opening = [g for g in group if route.opens[g] == place]
-        closing = {g for g in group if route.closes[g] == place}
-        axes += opening
-        steps.append(
-            Step(
-                element=element,
-                kernels=tuple(
-                    (axes.index(g), _kernel(digits, g, element, g in opening, g in closing))
-                    for g in group
-                ),
-                before=tuple(1 if g in opening else digits.length(g) for g in axes),
-                after=tuple(1 if g in closing else digits.length(g) for g in axes),
-            )
-        )
-        axes = [g for g in axes if g not in closing]
+        kernel_g = []
+        for g in group:
+            moves = digits.moves(g, np.array([element]))[:, :, :, 0].transpose(2, 3, 0, 1)
+            kernel = moves[..., :1] if route.opens[g] == place else moves
+            if route.closes[g] == place:
+                kernel = digits.closing(g).T[:, None, None, :] @ kernel
+            kernel_g.append(np.ascontiguousarray(kernel))
+        rest = tuple(g for g in axes if g not in group)
+        step = Step(element, rest, tuple(group), tuple(kernel_g))
+        steps.append(step)
+        axes = step.after
     return steps
-
-
-def _kernel(digits: Digits, digit: int, element: int, opens: bool, closes: bool) -> FloatArray:
-    moves = digits.moves(digit, np.array([element]))[:, :, :, 0]
-    kernel = np.ascontiguousarray(moves.transpose(2, 3, 0, 1))
-    if opens:
-        kernel = kernel[..., :1]
-    if closes:
-        kernel = digits.closing(digit).T[:, None, None, :] @ kernel
-    return kernel
-
-
-def spread(step: Step, message: FloatArray, weight_ds: FloatArray, states: slice) -> FloatArray:
-    """Carry a backward message across one element, each of its states apart.
-
-    Parameters
-    ----------
-    step : Step
-        The element's action.
-    message : ndarray of float, shape (draw, level node, open digits flattened)
-        Weight of all that follows, for every joint level of the open digits.
-    weight_ds : ndarray of float, shape (draw, state)
-        Prior times factors of the element in these states.
-    states : slice
-        Which states.
-
-    Returns
-    -------
-    ndarray of float, shape (draw, level node, state, open digits flattened)
-        The parts whose sum over states is the backward message before the element.
-    """
-    carried = message[:, :, None]
-    shape = list(step.after)
-    for axis, kernel in step.kernels:
-        carried, shape = _along(axis, kernel[:, states].swapaxes(-1, -2), carried, shape)
-    weighted: FloatArray = carried * weight_ds[:, None, :, None]
-    return weighted
-
-
-def _chunks(step: Step, message: FloatArray) -> list[slice]:
-    n_states = step.kernels[0][1].shape[1]
-    n_levels = max(len(message[0]), *(len(kernel) for _, kernel in step.kernels))
-    size = max(1, CHUNK // (len(message) * n_levels * step.widest))
-    return [slice(start, start + size) for start in range(0, n_states, size)]
-
-
-def _along(
-    axis: int, kernel: FloatArray, message: FloatArray, shape: list[int]
-) -> tuple[FloatArray, list[int]]:
-    """Multiply `message` (draw, level node, state or 1, flattened) by `kernel` along one axis."""
-    outer, inner = prod(shape[:axis]), prod(shape[axis + 1 :])
-    split = message.reshape(*message.shape[:3], outer, shape[axis], inner)
-    moved = kernel[None, :, :, None] @ split
-    new_shape = [*shape[:axis], kernel.shape[-2], *shape[axis + 1 :]]
-    return moved.reshape(*moved.shape[:3], -1), new_shape
 
 
 @dataclass(frozen=True, slots=True)
 class Sweep:
     """A planned pass with one axis an open digit.
+
+    The axes of a message are (draw, level node, open digits not moved next, digits moved next).
 
     Attributes
     ----------
@@ -141,52 +130,64 @@ class Sweep:
         Prior times factors.
     level_q : ndarray of float, shape (level node,)
         Weight of the level nodes.
+    count_g : ndarray of int, shape (digit,)
+        Number of terms merged into each digit.
     """
 
     route: Route
     steps: list[Step]
     weight_dps: FloatArray
     level_q: FloatArray
+    count_g: IntArray
 
     @classmethod
     def of(cls, digits: Digits, route: Route, weight_des: FloatArray, level_q: FloatArray) -> Sweep:
         """Lay out the steps of a route."""
-        return cls(route, lay_out(digits, route), weight_des[:, list(route.order)], level_q)
+        weight_dps = weight_des[:, list(route.order)]
+        return cls(route, lay_out(digits, route), weight_dps, level_q, digits.count_g)
 
     @property
     def largest(self) -> int:
         """Entries of the largest message of a draw."""
-        widest_p = [step.widest for step in self.steps]
-        wide = widest_p[slice(*self.route.wide)]
-        return max(*widest_p, max(wide, default=0) * self.level_q.size)
+        after_p = [self._length(step.after) for step in self.steps]
+        first, stop = self.route.wide
+        return max(*after_p, max(after_p[first : stop - 1], default=0) * self.level_q.size, 1)
 
     def run(self) -> tuple[FloatArray, FloatArray]:
         """Go forward and back; see `swapinfer.posterior.blocks.BlockPass.run`."""
-        message_p, log_z_d = self._forward()
-        message = np.ones((1, 1, 1))
-        meet_p: list[FloatArray] = []
-        for p in reversed(range(len(self.steps))):
-            total, meet_ds = self._pull(p, message, message_p[p])
-            if p == self.route.wide[0]:
-                total = self._enter_level(p, total).sum(axis=1, keepdims=True)
-            message = total / total.max(axis=(1, 2), keepdims=True)
-            meet_p.append(meet_ds)
-        return log_z_d, np.stack(meet_p[::-1], axis=1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            message_p, log_z_d = self._forward()
+            meet_p = [self._meet(p, after, message_p[p]) for p, after in enumerate(self.backward())]
+        return log_z_d, np.stack(meet_p, axis=1)
 
-    def _enter_level(self, p: int, message: FloatArray) -> FloatArray:
-        weighted: FloatArray = (
-            message * self.level_q[:, None] if p == self.route.wide[0] else message
-        )
-        return weighted
+    def _length(self, axes: tuple[int, ...]) -> int:
+        return prod(int(self.count_g[g]) + 1 for g in axes)
+
+    def _ordered(
+        self, message: FloatArray, axes: tuple[int, ...], wanted: tuple[int, ...]
+    ) -> FloatArray:
+        """Bring the digits of a message from one order into another."""
+        if axes == wanted:
+            return message
+        lengths = [int(self.count_g[g]) + 1 for g in axes]
+        split = message.reshape(*message.shape[:2], *lengths)
+        turned = split.transpose(0, 1, *(2 + axes.index(g) for g in wanted))
+        ordered: FloatArray = turned.reshape(*message.shape[:2], -1)
+        return ordered
 
     def _forward(self) -> tuple[list[FloatArray], FloatArray]:
+        """Return the message before each position, and the log of the total."""
         message = np.ones((len(self.weight_dps), 1, 1))
+        axes: tuple[int, ...] = ()
         log_z_d = np.zeros(len(self.weight_dps))
         message_p: list[FloatArray] = []
-        for p in range(len(self.steps)):
-            message = self._enter_level(p, message)
+        for p, step in enumerate(self.steps):
+            if p == self.route.wide[0]:
+                message = message * self.level_q[:, None]
+            message = self._ordered(message, axes, step.before)
             message_p.append(message)
-            message = self._push(p, message)
+            message = self._carried(p, message, backward=False)
+            axes = step.after
             if p == self.route.wide[1] - 1:
                 message = message.sum(axis=1, keepdims=True)
             scale = message.max(axis=(1, 2), keepdims=True)
@@ -194,26 +195,58 @@ class Sweep:
             log_z_d += np.log(scale[:, 0, 0])
         return message_p, log_z_d
 
-    def _push(self, p: int, message: FloatArray) -> FloatArray:
-        step, weight_ds = self.steps[p], self.weight_dps[:, p]
-        total: FloatArray = np.zeros(1)
-        for states in _chunks(step, message):
-            carried = message[:, :, None]
-            shape = list(step.before)
-            for axis, kernel in step.kernels:
-                carried, shape = _along(axis, kernel[:, states], carried, shape)
-            total = total + np.einsum("ds,dqsn->dqn", weight_ds[:, states], carried)
-        return total
+    def backward(self) -> list[FloatArray]:
+        """Return what follows each position, for every joint level of the digits open after it."""
+        message = np.ones((len(self.weight_dps), 1, 1))
+        message_p: list[FloatArray] = []
+        for p in reversed(range(len(self.steps))):
+            message_p.append(message)
+            message = self._carried(p, message, backward=True)
+            if p == self.route.wide[0]:
+                message = (message * self.level_q[:, None]).sum(axis=1, keepdims=True)
+            message = message / message.max(axis=(1, 2), keepdims=True)
+            if p:
+                message = self._ordered(message, self.steps[p].before, self.steps[p - 1].after)
+        return message_p[::-1]
 
-    def _pull(
-        self, p: int, message: FloatArray, earlier: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return the backward message before the element, and each state's total weight."""
+    def _carried(self, p: int, message: FloatArray, *, backward: bool) -> FloatArray:
+        """Carry a message across one element, its states summed."""
         step, weight_ds = self.steps[p], self.weight_dps[:, p]
-        total: FloatArray = np.zeros(1)
-        meet_ds = np.empty(weight_ds.shape)
-        for states in _chunks(step, message):
-            carried = spread(step, message, weight_ds[:, states], states)
-            meet_ds[:, states] = (carried @ earlier[..., None])[..., 0].sum(axis=1)
-            total = total + carried.sum(axis=2)
-        return total, meet_ds
+        if step.is_dense:
+            matrix = np.einsum("ds,qsji->dqji", weight_ds, step.factors()[0])
+            length = step.to_length if backward else step.from_length
+            split = message.reshape(*message.shape[:2], -1, length)
+            moved: FloatArray = split @ (matrix if backward else matrix.swapaxes(-1, -2))
+            return moved.reshape(*moved.shape[:2], -1)
+        parts = (
+            weight_ds[:, state, None, None] * _state_moved(step, state, message, backward=backward)
+            for state in np.flatnonzero(weight_ds.any(axis=0)).tolist()
+        )
+        return sum(parts, np.zeros(1))
+
+    def _meet(self, p: int, after: FloatArray, before: FloatArray) -> FloatArray:
+        """Weigh each state between what came before and what follows, shape (draw, state)."""
+        step, weight_ds = self.steps[p], self.weight_dps[:, p]
+        if step.is_dense:
+            ahead = after.reshape(*after.shape[:2], -1, step.to_length)
+            behind = before.reshape(*before.shape[:2], -1, step.from_length)
+            both = ahead.swapaxes(-1, -2) @ behind
+            meet_ds: FloatArray = np.einsum("qsji,dqji->ds", step.factors()[0], both)
+            return weight_ds * meet_ds
+        meet_ds = np.zeros_like(weight_ds)
+        for state in np.flatnonzero(weight_ds.any(axis=0)).tolist():
+            moved = _state_moved(step, state, before, backward=False)
+            meet_ds[:, state] = weight_ds[:, state] * (moved * after).sum(axis=(1, 2))
+        return meet_ds
+
+
+def _state_moved(step: Step, state: int, message: FloatArray, *, backward: bool) -> FloatArray:
+    """Move a message by one state: the digits of the group in turn, each joining the end."""
+    group_length = step.to_length if backward else step.from_length
+    moved = message.reshape(*message.shape[:2], -1, group_length)
+    for factor in step.factors():
+        kernel = factor[:, state] if backward else factor[:, state].swapaxes(-1, -2)
+        split = moved.reshape(*moved.shape[:3], kernel.shape[-2], -1)
+        turned = split.swapaxes(-1, -2) @ kernel[:, None]
+        moved = turned.reshape(*turned.shape[:3], -1)
+    return moved.reshape(*moved.shape[:2], -1)

@@ -45,17 +45,13 @@ class Found:
 
 
 @dataclass(slots=True)
-class _Walk:
+class Walk:
     """Branches above the threshold, on their way through the tree.
 
     Attributes
     ----------
     belief_h : ndarray of float, shape (branch,)
         Share of the posterior that all completions have together.
-    message_h : ndarray of float, shape (branch, level node, left, right)
-        Joint levels of the open digits, up to a factor.
-    kept_h : ndarray of int, shape (branch,)
-        State of the kept element.
     trail : list of (ndarray of int, ndarray of int)
         Parent and state of each branch, level by level.
     left_out : float
@@ -63,33 +59,52 @@ class _Walk:
     """
 
     belief_h: FloatArray
-    message_h: FloatArray
-    kept_h: IntArray
     trail: list[tuple[IntArray, IntArray]]
-    left_out: float = 0.0
+    left_out: float
+
+    @classmethod
+    def start(cls) -> Walk:
+        """Return a single branch that holds everything."""
+        return cls(np.ones(1), [], 0.0)
 
     def branch(
-        self, belief_hs: FloatArray, threshold: float, widest: int
+        self, total_hs: FloatArray, threshold: float, widest: int
     ) -> tuple[IntArray, IntArray]:
-        """Cut the branches below the threshold; return parent and state of those that stay."""
-        flat = belief_hs.ravel()
+        """Divide each branch in proportion to its totals and cut what is below the threshold.
+
+        Returns
+        -------
+        parent_h, state_h : ndarray of int, shape (branch,)
+            Origin of the branches that stay.
+        """
+        share_h = self.belief_h / total_hs.sum(axis=1)
+        flat = (total_hs * share_h[:, None]).ravel()
         kept = np.flatnonzero(flat >= threshold)
         if kept.size > widest:
             kept = np.sort(kept[np.argpartition(-flat[kept], widest)[:widest]])
-        self.left_out += float(np.delete(flat, kept).sum())
-        parent_h, state_h = np.divmod(kept, belief_hs.shape[1])
         self.belief_h = flat[kept]
+        flat[kept] = 0.0
+        self.left_out += float(flat.sum())
+        parent_h, state_h = np.divmod(kept, total_hs.shape[1])
         self.trail.append((parent_h, state_h))
         return parent_h, state_h
 
-    def states(self) -> IntArray:
-        """Return the states of every branch along its trail, shape (branch, tree level)."""
+    def visit_alone(self, weight_es: FloatArray, threshold: float, widest: int) -> None:
+        """Divide by elements that reach no digit."""
+        for weight_s in weight_es:
+            total_hs = np.broadcast_to(weight_s, (len(self.belief_h), weight_s.size))
+            self.branch(total_hs, threshold, widest)
+
+    def found(self, elements: tuple[int, ...]) -> Found:
+        """Read the states of every branch off its trail."""
         at_h = np.arange(len(self.belief_h))
         columns = []
         for parent_h, state_h in reversed(self.trail):
             columns.append(state_h[at_h])
             at_h = parent_h[at_h]
-        return np.stack(columns[::-1], axis=1)
+        return Found(
+            np.array(elements), np.stack(columns[::-1], axis=1), self.belief_h, self.left_out
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,41 +151,41 @@ class BlockTree:
         widest : int
             Most branches followed at a time; beyond, those with the largest totals are.
         """
-        message_h = np.zeros((1, 1, self.blocks.left.length, self.blocks.right.length))
-        message_h[..., 0, 0] = 1.0
-        walk = _Walk(np.ones(1), message_h, np.zeros(1, dtype=np.int64), [])
-        for p, outlook in enumerate(self.outlook_p):
-            self._visit(walk, p, outlook, threshold, widest)
-        for element in self.alone:
-            share_s = self.weight_es[element] / self.weight_es[element].sum()
-            walk.branch(walk.belief_h[:, None] * share_s, threshold, widest)
-        element_l = np.array([*self.blocks.route.order, *self.alone])
-        return Found(element_l, walk.states(), walk.belief_h, walk.left_out)
+        left, right = self.blocks.left, self.blocks.right
+        stand = _Stand(np.zeros((1, 1, left.length, right.length)), np.zeros(1, dtype=np.int64))
+        stand.message_h[..., 0, 0] = 1.0
+        walk = Walk.start()
+        for p in range(len(self.outlook_p)):
+            stand = self._visited(walk, p, self._opened(p, stand), threshold, widest)
+        walk.visit_alone(self.weight_es[list(self.alone)], threshold, widest)
+        return walk.found((*self.blocks.route.order, *self.alone))
 
-    def _visit(
-        self, walk: _Walk, p: int, outlook: FloatArray, threshold: float, widest: int
-    ) -> None:
-        route, left, right = self.blocks.route, self.blocks.left, self.blocks.right
-        if route.is_wide and p == route.wide[0]:
-            walk.message_h = walk.message_h * self.blocks.level_q[:, None, None]
+    def _opened(self, p: int, stand: _Stand) -> _Stand:
+        """Open what was delayed until now; carry the level nodes from where they matter."""
+        message_h = stand.message_h
+        if self.blocks.route.is_wide and p == self.blocks.route.wide[0]:
+            message_h = message_h * self.blocks.level_q[:, None, None]
+        left, right = self.blocks.left, self.blocks.right
         if p in left.open_p:
-            walk.message_h = left.open_p[p][walk.kept_h] @ walk.message_h
+            message_h = left.open_p[p][stand.kept_h] @ message_h
         if p in right.open_p:
-            walk.message_h = walk.message_h @ right.open_p[p][walk.kept_h].swapaxes(-1, -2)
-        total_hs = _meet(walk, outlook)
-        share_hs = total_hs / total_hs.sum(axis=1, keepdims=True)
-        parent_h, state_h = walk.branch(walk.belief_h[:, None] * share_hs, threshold, widest)
-        walk.message_h = self._moved(p, walk.message_h[parent_h], state_h)
-        walk.kept_h = state_h if p == route.kept else walk.kept_h[parent_h]
+            message_h = message_h @ right.open_p[p][stand.kept_h].swapaxes(-1, -2)
+        return _Stand(message_h, stand.kept_h)
+
+    def _visited(self, walk: Walk, p: int, stand: _Stand, threshold: float, widest: int) -> _Stand:
+        route = self.blocks.route
+        parent_h, state_h = walk.branch(stand.met(self.outlook_p[p]), threshold, widest)
+        message_h = self._moved(p, stand.message_h[parent_h], state_h)
         if route.is_wide and p == route.wide[1] - 1:
-            walk.message_h = walk.message_h.sum(axis=1, keepdims=True)
+            message_h = message_h.sum(axis=1, keepdims=True)
+        return _Stand(message_h, state_h if p == route.kept else stand.kept_h[parent_h])
 
     def _moved(self, p: int, message_h: FloatArray, state_h: IntArray) -> FloatArray:
         """Move each branch's message by its own state."""
         left, right = self.blocks.left, self.blocks.right
         left_qjsi = left.move_p[p].reshape(-1, left.length, left.n_states, left.length)
         right_qsij = right.move_p[p].reshape(-1, right.n_states, right.length, right.length)
-        for state in np.unique(state_h):
+        for state in np.flatnonzero(np.bincount(state_h)).tolist():
             if state == 0 and self.idle_p[p]:
                 continue
             rows = np.flatnonzero(state_h == state)
@@ -179,18 +194,34 @@ class BlockTree:
         return message_h
 
 
-def _meet(walk: _Walk, outlook: FloatArray) -> FloatArray:
-    """Weigh each state after each branch, shape (branch, state)."""
-    message_h = walk.message_h
-    if outlook.shape[1] < message_h.shape[1]:
-        message_h = message_h.sum(axis=1, keepdims=True)
-    flat_h = message_h.reshape(len(message_h), -1)
-    flat_ks = outlook.swapaxes(1, 2).reshape(*outlook.shape[::2][:2], -1)
-    total_hs: FloatArray = np.empty((len(flat_h), flat_ks.shape[1]))
-    if len(flat_ks) == 1:
-        np.matmul(flat_h, flat_ks[0].T, out=total_hs)
+@dataclass(frozen=True, slots=True)
+class _Stand:
+    """Where the digits stand on each branch.
+
+    Attributes
+    ----------
+    message_h : ndarray of float, shape (branch, level node or 1, left, right)
+        Weight of the joint levels of the open digits, up to a factor of each branch.
+    kept_h : ndarray of int, shape (branch,)
+        State of the kept element.
+    """
+
+    message_h: FloatArray
+    kept_h: IntArray
+
+    def met(self, outlook: FloatArray) -> FloatArray:
+        """Weigh each state and all that follows, shape (branch, state)."""
+        message_h = self.message_h
+        if outlook.shape[1] < message_h.shape[1]:
+            message_h = message_h.sum(axis=1, keepdims=True)
+        flat_h = message_h.reshape(len(message_h), -1)
+        n_kept, _, n_states = outlook.shape[:3]
+        flat_ks = outlook.swapaxes(1, 2).reshape(n_kept, n_states, -1)
+        total_hs: FloatArray = np.empty((len(flat_h), n_states))
+        if n_kept == 1:
+            np.matmul(flat_h, flat_ks[0].T, out=total_hs)
+            return total_hs
+        for kept in np.flatnonzero(np.bincount(self.kept_h)).tolist():
+            rows = self.kept_h == kept
+            total_hs[rows] = flat_h[rows] @ flat_ks[kept].T
         return total_hs
-    for kept in np.unique(walk.kept_h):
-        rows = walk.kept_h == kept
-        total_hs[rows] = flat_h[rows] @ flat_ks[kept].T
-    return total_hs

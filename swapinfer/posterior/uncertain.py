@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray, Problem
-from swapinfer.posterior.exact import Posterior, infer, infer_draws
+from swapinfer.posterior.belief import Posterior
+from swapinfer.posterior.exact import infer, infer_draws
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray, Problem
-from swapinfer.posterior.exact import Posterior, infer
+from swapinfer.posterior.belief import Posterior
+from swapinfer.posterior.exact import infer
 
 DECIBANS_PER_NAT = 10.0 / np.log(10.0)
 
