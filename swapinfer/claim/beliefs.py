@@ -61,8 +61,11 @@ class Course:
 
     def all_faulty(self, elements: Iterable[str]) -> float:
         """Probability that every one of these elements is at fault."""
+        names = list(elements)
+        if len(names) == 1:
+            return float(self.posterior.fault_e[self.index(names[0])])
         barred_es = np.zeros_like(self.evidence.problem.prior_es, dtype=bool)
-        for element in elements:
+        for element in names:
             barred_es[self.index(element), 0] = True
         return float(self._share_without([barred_es])[0])
 

@@ -9,6 +9,7 @@ from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section,
 from swapinfer.claim.facts import ClaimFacts, Codes, Repair
 from swapinfer.claim.numbers import Numbers
 from swapinfer.claim.pen import Pen
+from swapinfer.claim.pictures import Picture
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.wording import ENGLISH, Words
 
@@ -19,7 +20,7 @@ WORTH_NAMING = 0.01
 def compose(
     facts: ClaimFacts,
     settings: ClaimSettings,
-    pictures: Mapping[int, bytes] | None = None,
+    pictures: Mapping[int, Picture] | None = None,
     words: Words = ENGLISH,
 ) -> Document:
     """Write a document.
@@ -30,8 +31,8 @@ def compose(
         From `swapinfer.claim.gather.gather_facts`.
     settings : ClaimSettings
         Units, decimal sign, form of dates.
-    pictures : mapping of int to bytes, optional
-        Files of attached pictures by position of their event.
+    pictures : mapping of int to Picture, optional
+        Attached pictures by position of their event.
     words : Words, optional
         Templates; English by default.
 

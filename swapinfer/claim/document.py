@@ -75,10 +75,12 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Image:
-    """A photograph."""
+    """A photograph; `width` and `height` in pixels, `digest` as attached."""
 
     media: str
     data: bytes = field(repr=False)
+    width: int
+    height: int
     caption: str
     digest: str
 

@@ -11,7 +11,7 @@ from html import escape
 from swapinfer.claim.clean import clean_text
 from swapinfer.claim.facts import Arrangement, PartAt
 
-WIDTH = 460
+WIDTH = 400
 INK, FAINT, PAPER = "#1b1f24", "#c9ced6", "#ffffff"
 
 LINES = (
@@ -170,7 +170,8 @@ def _box(x: float, y: float, reach: float, mark: str, *, dark: bool, thick: bool
         f'<rect x="{x - reach:.1f}" y="{y - 13:.1f}" width="{2 * reach:.1f}" height="26" rx="3" '
         f'fill="{fill}" stroke="{INK}" stroke-width="{stroke}"/>'
     )
-    return [frame, _text(x, y + 4.5, mark, "middle", 13, ink)]
+    size = 13 if reach > 16 else 9
+    return [frame, _text(x, y + 0.35 * size, mark, "middle", size, ink)]
 
 
 def _text(

@@ -74,7 +74,8 @@ class Numbers:
         """Minutes; from two hours on, hours and minutes."""
         whole = round(value)
         if whole < 120:
-            return f"{self.significant(value) if value < 10 else whole}{_NARROW}min"
+            digits = 0 if value >= 10 or value == whole else 1
+            return f"{self.plain(value, digits)}{_NARROW}min"
         return f"{whole // 60}{_NARROW}h{_NARROW}{whole % 60:02d}{_NARROW}min"
 
     def money(self, value: float, currency: str) -> str:

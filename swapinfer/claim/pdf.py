@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import json
 import re
@@ -89,8 +90,8 @@ def _block(block: Block, parts: dict[str, bytes]) -> dict[str, Any]:
             **kind, "file": name, "caption": block.caption, "description": block.description,
         }  # fmt: skip
     if isinstance(block, Image):
-        name = f"photo{len(parts)}.{block.media.rpartition('/')[2]}"
-        parts[name] = block.data
+        name = f"photo{len(parts)}.svg"
+        parts[name] = _wrapped(block).encode()
         return {**kind, "file": name, "caption": block.caption}
     if isinstance(block, Table):
         widths = block.widths or (1,) * len(block.head)
@@ -98,6 +99,16 @@ def _block(block: Block, parts: dict[str, bytes]) -> dict[str, Any]:
     if isinstance(block, Paragraph):
         return {**kind, "text": block.text, "style": block.style}
     return {**kind, **dataclasses.asdict(block)}
+
+
+def _wrapped(image: Image) -> str:
+    """Picture inside a drawing, since the typesetter takes its files as text."""
+    data = base64.b64encode(image.data).decode()
+    size = f'width="{image.width}" height="{image.height}"'
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {image.width} {image.height}">'
+        f'<image {size} href="data:{image.media};base64,{data}"/></svg>'
+    )
 
 
 def _breakable(value: Any) -> Any:  # noqa: ANN401  any tree

@@ -21,6 +21,12 @@ MAX_PIXELS = 60_000_000
 LONGEST_SIDE = 1600
 """Pictures are scaled down to it, in pixels."""
 
+HARMLESS = {
+    "jfif", "jfif_version", "jfif_unit", "jfif_density", "dpi", "progression", "progressive",
+    "transparency",
+}  # fmt: skip
+"""What a file says beside its pixels that tells nothing of place, time or owner."""
+
 FORMATS = {"JPEG": "image/jpeg", "PNG": "image/png"}
 
 
@@ -79,6 +85,32 @@ def clean_picture(data: bytes) -> Picture:
             "the picture cannot be read; accepted: an undamaged JPEG or PNG"
         ) from error
     return _encode(upright, str(image.format))
+
+
+def read_picture(data: bytes) -> Picture | None:
+    """Read an attached picture to be shown.
+
+    Parameters
+    ----------
+    data : bytes
+        As attached; cleaned again if it carries metadata.
+
+    Returns
+    -------
+    Picture or None
+        None if it is no undamaged JPEG or PNG of a size that is accepted.
+    """
+    from PIL import Image
+
+    try:
+        with Image.open(io.BytesIO(data), formats=list(FORMATS)) as image:
+            _refuse_huge(*image.size)
+            image.load()
+            if set(image.info) <= HARMLESS:
+                return Picture(data, FORMATS[str(image.format)], *image.size)
+        return clean_picture(data)
+    except (InputError, OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+        return None
 
 
 def _refuse_huge(width: int, height: int) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from swapinfer.claim.document import Block, Image, Items, Paragraph, Section, Table
 from swapinfer.claim.facts import Conflict, Rival
 from swapinfer.claim.pen import Pen
+from swapinfer.claim.pictures import Picture
 from swapinfer.claim.settings import Comparison
 
 
@@ -138,16 +139,17 @@ def notes(pen: Pen) -> tuple[Section, ...]:
     return (Section("notes", pen.say("notes"), (Items(lines),)),) if lines else ()
 
 
-def photos(pen: Pen, pictures: Mapping[int, bytes]) -> tuple[Section, ...]:
+def photos(pen: Pen, pictures: Mapping[int, Picture]) -> tuple[Section, ...]:
     """Photographs, if there are any."""
     blocks: list[Block] = []
     for photo in pen.facts.photos:
         name = pen.shorten(photo.name)
         stamp = pen.stamp(photo.seq, photo.at, photo.who)
         caption = pen.say("photos.caption", **stamp, name=name)
-        data = pictures.get(photo.seq)
-        if data:
-            blocks.append(Image(photo.media, data, caption, photo.digest))
+        shown = pictures.get(photo.seq)
+        if shown:
+            size = shown.width, shown.height
+            blocks.append(Image(shown.media, shown.data, *size, caption, photo.digest))
         else:
             blocks.append(Paragraph(pen.say("photos.lost", caption=caption)))
     return (Section("photos", pen.say("photos"), tuple(blocks)),) if blocks else ()
@@ -162,7 +164,7 @@ def priors(pen: Pen) -> Section:
         for line in source.sources
     )
     table = Table(
-        pen.say("priors.table"), pen.split("priors.head"), rows, frozenset({0}), (2, 3, 9)
+        pen.say("priors.table"), pen.split("priors.head"), rows, frozenset({0}), (3, 5, 12)
     )
     return Section("priors", pen.say("priors"), (Paragraph(pack), table))
 

@@ -9,6 +9,7 @@ from swapinfer.claim.compose import compose
 from swapinfer.claim.document import Document
 from swapinfer.claim.facts import ClaimFacts
 from swapinfer.claim.gather import gather_facts, picture_bytes
+from swapinfer.claim.pictures import read_picture
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.wording import ENGLISH, Words
 from swapinfer.ledger import events as ev
@@ -74,9 +75,9 @@ def write_up(
     """
     settings = settings or ClaimSettings()
     facts = gather_facts(job, records, settings)
-    pictures = {
-        seq: picture_bytes(event) for seq, event in job.standing if isinstance(event, ev.Attached)
-    }
+    attached = [(seq, event) for seq, event in job.standing if isinstance(event, ev.Attached)]
+    shown = {seq: read_picture(picture_bytes(event)) for seq, event in attached}
+    pictures = {seq: picture for seq, picture in shown.items() if picture}
     return Claim(
         facts=facts,
         document=compose(facts, settings, pictures, words),

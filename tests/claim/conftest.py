@@ -1,90 +1,31 @@
-"""Jobs to write up: an invented vehicle, and what a hostile typist might make of it."""
+"""A job written up, and a way for the test modules here to import what they share by full name."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import datetime, timedelta, timezone
-from functools import cache
+import sys
+from pathlib import Path
 
 import pytest
 
-from swapinfer.ledger import events as ev
-from swapinfer.ledger.record import GENESIS, Record, seal
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from swapinfer.claim.settings import ClaimSettings
+from swapinfer.claim.write import Claim, write_up
+from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, replay
-from swapinfer.pack import load_pack
-from swapinfer.pack.model import Pack
-
-JOB_ID = "00000000000000000000000000000001"
-START = datetime(2031, 5, 4, 9, 30, tzinfo=timezone(timedelta(hours=2)))
-
-
-@cache
-def base_pack() -> Pack:
-    return load_pack()
-
-
-def chain(events: Sequence[ev.Event], whos: Sequence[str] = ("T. Echnician",)) -> list[Record]:
-    """Seal events into records, a quarter of an hour apart."""
-    records: list[Record] = []
-    for seq, event in enumerate(events):
-        records.append(
-            seal(
-                JOB_ID,
-                seq,
-                event.type,
-                event.to_json(),
-                who=whos[seq % len(whos)],
-                at=(START + timedelta(minutes=15 * seq)).isoformat(),
-                pack=base_pack().digest,
-                previous=records[-1].digest if records else GENESIS,
-            )
-        )
-    return records
-
-
-def opening(**other: object) -> ev.Opened:
-    fields = {
-        "ro": "RO-1042",
-        "layout": "inline-4",
-        "fitment": {"ignition": "coil-on-plug", "fuel": "port"},
-        "complaint": "shakes at traffic lights, lamp on",
-        "odometer_km": 148_200.0,
-        "driven_km": 60.0,
-        "vin": "11111111111111111",
-        "customer": "Ida Invented",
-    }
-    return ev.Opened(**{**fields, **other})  # type: ignore[arg-type]
-
-
-def coil_events() -> list[ev.Event]:
-    """The coil from cylinder 3 takes its misfire to cylinder 1, and is replaced."""
-    return [
-        opening(),
-        ev.Ran(10, ("warm",), ("P0303",)),
-        ev.Noted("connector of coil 3 looks clean"),
-        ev.Measured("compression", "cylinder3", 171.0, "11.8 bar"),
-        ev.Measured("compression", "cylinder2", 174.0, "12 bar"),
-        ev.Undone(4),
-        ev.Measured("compression", "cylinder1", 173.0, "11.9 bar"),
-        ev.Swapped((("coil3", "coil1"), ("plug3", "plug4"))),
-        ev.Ran(10, ("warm",), ("P0301",)),
-        ev.Replaced("coil1", 84.0),
-        ev.Returned(),
-        ev.Ran(30, ("warm", "load"), ()),
-        ev.Closed(("coil3",), ("",), verified=True, remark="old coil kept for return"),
-    ]
-
-
-@pytest.fixture(scope="session")
-def pack() -> Pack:
-    return base_pack()
+from tests.claim import jobs
 
 
 @pytest.fixture(scope="session")
 def coil_records() -> list[Record]:
-    return chain(coil_events(), ("T. Echnician", "A. Nother"))
+    return jobs.chain(jobs.coil_events())
 
 
 @pytest.fixture(scope="session")
-def coil_job(coil_records: list[Record], pack: Pack) -> Job:
-    return replay(coil_records, pack)
+def coil_job(coil_records: list[Record]) -> Job:
+    return replay(coil_records, jobs.base_pack())
+
+
+@pytest.fixture(scope="session")
+def coil_claim(coil_job: Job, coil_records: list[Record]) -> Claim:
+    return write_up(coil_job, coil_records, settings=ClaimSettings(shop="Example Garage"))

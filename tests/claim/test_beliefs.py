@@ -1,0 +1,85 @@
+"""Weights, flip points and risks against independent recomputation."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from swapinfer.claim.beliefs import Course, follow_belief
+from swapinfer.ledger.replay import Job
+from swapinfer.posterior import FaultSets, fault_sets, infer
+
+
+@pytest.fixture(scope="module")
+def course(coil_job: Job) -> Course:
+    return follow_belief(coil_job)
+
+
+@pytest.fixture(scope="module")
+def sets(course: Course) -> FaultSets:
+    return fault_sets(course.evidence.problem, course.posterior, cover=0.9999, limit=20000)
+
+
+def test_weights_of_all_findings_add_up_to_the_change_of_the_odds(course: Course) -> None:
+    """Good (1950): weights of evidence add; ten decibans are a factor of ten."""
+    prior_e = 1.0 - course.evidence.problem.prior_es[:, 0]
+    after_e = course.posterior.fault_e
+    change_e = after_e / (1 - after_e) / (prior_e / (1 - prior_e))
+    np.testing.assert_allclose(10 ** (course.decibans_ne.sum(axis=0) / 10), change_e, rtol=1e-6)
+
+
+def test_the_course_ends_where_the_whole_job_leads(course: Course, coil_job: Job) -> None:
+    assert course.fault_ne.shape[0] == len(coil_job.findings) + 2
+    np.testing.assert_allclose(course.fault_ne + course.good_ne, 1.0, atol=1e-12)
+    whole = infer(course.evidence.problem)
+    np.testing.assert_allclose(course.fault_ne[-1], whole.fault_e, atol=1e-12)
+
+
+def test_a_rival_whose_prior_odds_grow_by_the_factor_draws_level(course: Course) -> None:
+    """Found by inferring anew under the changed prior."""
+    problem, rivals = course.evidence.problem, ["plug3", "boot3", "injector3"]
+    for rival, factor in zip(rivals, course.draw_level("coil3", rivals), strict=True):
+        b = course.index(rival)
+        prior_es = problem.prior_es.copy()
+        prior_es[b, 1:] *= factor
+        prior_es[b] /= prior_es[b].sum()
+        fault_e = infer(replace(problem, prior_es=prior_es)).fault_e
+        assert fault_e[b] == pytest.approx(fault_e[course.index("coil3")], rel=1e-9)
+
+
+def test_all_faulty_is_the_share_of_sets_that_hold_all(course: Course, sets: FaultSets) -> None:
+    """Against the listed fault sets, to within what they leave out."""
+    for names in (["coil3"], ["coil3", "boot2"], ["plug3", "coil3"]):
+        wanted = {course.index(name) for name in names}
+        listed = sum(
+            belief
+            for elements, belief in zip(sets.element_hk, sets.belief_h, strict=True)
+            if wanted <= set(elements)
+        )
+        assert listed <= course.all_faulty(names) + 1e-9
+        assert course.all_faulty(names) <= listed + sets.left_out + 1e-9
+
+
+def test_residual_risk_is_the_share_of_sets_with_a_fault_still_in(
+    course: Course, sets: FaultSets
+) -> None:
+    space, job = course.evidence.space, course.job
+    inside = {space.index[element] for element in job.fitted.values()}
+    harmful = space.active_es(job.time) & (space.rate_es > 0)
+    listed = sum(
+        belief
+        for elements, states, belief in zip(
+            sets.element_hk, sets.state_hk, sets.belief_h, strict=True
+        )
+        if any(e in inside and harmful[e, s] for e, s in zip(elements, states, strict=True))
+    )
+    risk = course.residual_risk()
+    assert 0.001 < listed <= risk + 1e-9
+    assert risk <= listed + sets.left_out + 1e-9
+
+
+def test_the_old_part_on_the_bench_is_no_residual_risk(course: Course) -> None:
+    assert course.all_faulty(["coil3"]) > 0.9
+    assert course.residual_risk() < 0.1

@@ -1,0 +1,68 @@
+"""Time and cost against sums worked by hand from the pack's own figures."""
+
+from __future__ import annotations
+
+import pytest
+
+from swapinfer.claim.settings import ClaimSettings
+from swapinfer.ledger import events as ev
+from tests.claim.jobs import base_pack, claim_of, opening
+
+
+def test_a_swap_a_drive_and_a_replacement() -> None:
+    """The cover comes off once, may stay off while driving, and goes back on at the end."""
+    events = [
+        opening(),
+        ev.Swapped((("coil3", "coil1"),)),
+        ev.Ran(20, (), ("P0301",)),
+        ev.Replaced("coil1", 70.0),
+    ]
+    spent = claim_of(events, ClaimSettings(currency="EUR", rate_per_hour=90.0)).facts.spent
+    pack = base_pack()
+    coil, costs = pack.kinds["coil"], pack.costs
+    cover = pack.access[coil.access]
+    assert cover.stays_open
+    assert not cover.needs
+    minutes = {line.work: line.minutes for line in spent.lines}
+    assert minutes == {
+        "testing": costs.read_minutes,
+        "moving": coil.swap_minutes,
+        "repairing": coil.fix.minutes,
+        "access": cover.open_minutes + cover.close_minutes,
+        "driving": 20.0,
+    }
+    assert spent.minutes == pytest.approx(sum(minutes.values()))
+    assert spent.labour == pytest.approx(spent.minutes * 1.5)
+    assert spent.other == pytest.approx(20 * costs.drive_cost_per_min)
+    assert spent.total == pytest.approx(spent.labour + 70.0 + spent.other)
+    assert (spent.currency, spent.parts_priced, spent.parts_fitted) == ("EUR", 1, 1)
+
+
+def test_a_sitting_of_one_test_costs_its_access_once() -> None:
+    events = [opening(), *(ev.Measured("compression", f"cylinder{c}", 170.0) for c in (1, 2, 3))]
+    spent = claim_of(events).facts.spent
+    pack = base_pack()
+    test = pack.tests["compression"]
+    opened, todo = set(), [test.access]
+    while todo:
+        name = todo.pop()
+        opened.add(name)
+        todo += pack.access[name].needs
+    minutes = {line.work: line.minutes for line in spent.lines}
+    assert minutes["testing"] == pytest.approx(test.minutes + 2 * test.minutes_each)
+    assert minutes["access"] == pytest.approx(
+        sum(pack.access[name].open_minutes + pack.access[name].close_minutes for name in opened)
+    )
+
+
+def test_parts_without_a_price_count_at_a_typical_one() -> None:
+    spent = claim_of([opening(), ev.Replaced("coil2")]).facts.spent
+    assert spent.parts == base_pack().kinds["coil"].fix.price[1]
+    assert (spent.parts_priced, spent.parts_fitted) == (0, 1)
+
+
+def test_putting_back_costs_as_much_as_the_exchanges_that_it_takes() -> None:
+    swapped = [opening(), ev.Swapped((("coil3", "coil1"), ("coil2", "coil4")))]
+    out, back = claim_of(swapped).facts, claim_of([*swapped, ev.Returned()]).facts
+    moving = [{line.work: line.minutes for line in f.spent.lines}["moving"] for f in (out, back)]
+    assert moving[1] == pytest.approx(2 * moving[0])
