@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -72,6 +72,26 @@ class Action:
     def handled(self) -> tuple[str, ...]:
         """Places where something is moved, replaced or reseated."""
         return (*(place for swap in self.swaps for place in swap), *self.places)
+
+
+def after_swaps(action: Action, swaps: Iterable[tuple[str, str]]) -> Action:
+    """Turn an action on parts as they sit now into the same one after they have moved.
+
+    Parameters
+    ----------
+    action : Action
+        Repairs and tests of parts follow the parts.
+    swaps : iterable of (place, place)
+        Exchanges made meanwhile.
+    """
+    moved: dict[str, str] = {}
+    for first, second in swaps:
+        moved |= {first: second, second: first}
+    return replace(
+        action,
+        places=tuple(moved.get(place, place) for place in action.places),
+        targets=tuple(moved.get(target, target) for target in action.targets),
+    )
 
 
 @dataclass(frozen=True)

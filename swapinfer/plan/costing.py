@@ -94,6 +94,27 @@ class Effort:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """An effort in terms of the objective.
+
+    Attributes
+    ----------
+    labour, driving, parts, risk : float
+        What it is for.
+    """
+
+    labour: float
+    driving: float
+    parts: float
+    risk: float
+
+    @property
+    def total(self) -> float:
+        """All together."""
+        return self.labour + self.driving + self.parts + self.risk
+
+
 @dataclass(frozen=True)
 class Costing:
     """Prices the work that a job may need.
@@ -126,11 +147,16 @@ class Costing:
 
     def weigh(self, effort: Effort) -> float:
         """Cost in terms of the objective; money when that is the objective."""
+        return self.split(effort).total
+
+    def split(self, effort: Effort) -> Cost:
+        """Cost in terms of the objective, by what it is for."""
         work, drive, rest = OBJECTIVES[self.settings.objective]
-        return (
-            work * self.per_minute * effort.minutes
-            + drive * self.per_drive_minute * effort.drive_minutes
-            + rest * (effort.parts + effort.risk)
+        return Cost(
+            work * self.per_minute * effort.minutes,
+            drive * self.per_drive_minute * effort.drive_minutes,
+            rest * effort.parts,
+            rest * effort.risk,
         )
 
     def reach(self, accesses: Iterable[str], *, now: bool = True) -> tuple[float, tuple[str, ...]]:

@@ -9,9 +9,9 @@ import numpy as np
 
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.problem import FloatArray
-from swapinfer.plan.actions import Action
+from swapinfer.plan.actions import Action, after_swaps
 from swapinfer.plan.base import Choice
-from swapinfer.plan.costing import PlanSettings
+from swapinfer.plan.costing import Cost, PlanSettings
 from swapinfer.plan.forecast import Forecast, forecast
 from swapinfer.plan.information import information_bits
 from swapinfer.plan.lookahead import BASE, Ranking
@@ -24,6 +24,12 @@ HAND_OVER = "hand-over"
 
 GIVE_UP = "give-up"
 """Id of the step that passes the vehicle on to someone else."""
+
+ENDINGS = {
+    HAND_OVER: "hand the vehicle over as it is",
+    GIVE_UP: "pass the vehicle on to someone else",
+}
+"""Ways to end a job, in words."""
 
 _LEADING = 3
 """Causes named after an outcome."""
@@ -86,6 +92,8 @@ class PlannedStep:
         Expected parts and consumables, in currency.
     money : float
         All that the step itself is expected to cost.
+    cost : Cost
+        The same in terms of the objective, by what it is for.
     expected_total : float
         Expected cost, in terms of the objective, until the vehicle is verified, this step first.
     worth : float
@@ -109,6 +117,7 @@ class PlannedStep:
     drive_minutes: float
     parts: float
     money: float
+    cost: Cost
     expected_total: float
     worth: float
     gain: float
@@ -219,6 +228,7 @@ class _Author:
             drive_minutes=effort.drive_minutes,
             parts=effort.parts,
             money=self.outlook.costing.money(effort),
+            cost=self.outlook.costing.split(effort),
             expected_total=float(ranking.value_a[a]),
             worth=float(ranking.worth_a[a]),
             gain=float(ranking.worth_a[a] - ranking.cost_a[a]),
@@ -240,8 +250,8 @@ class _Author:
         )
         hand_over = float(belief_h @ base.cost_bh(as_is, base.prices)[0])
         return [
-            _ending(HAND_OVER, "hand the vehicle over as it is", hand_over),
-            _ending(GIVE_UP, "pass the vehicle on to someone else", base.prices.give_up),
+            _ending(HAND_OVER, hand_over),
+            _ending(GIVE_UP, base.prices.give_up),
         ]
 
     def _outcomes(self, a: int, one: Priced) -> tuple[Outcome, ...]:
@@ -257,7 +267,7 @@ class _Author:
         self, a: int, one: Priced, o: int, probability: float, after_h: FloatArray
     ) -> Outcome:
         name = one.prediction.outcomes[o]
-        then_id, then = self._then(int(self.ranking.follow_ao[a, o]), after_h)
+        then_id, then = self._then(int(self.ranking.follow_ao[a, o]), after_h, one.action.swaps)
         return Outcome(
             id=name,
             title=title_outcome(self.outlook.job.engine, one.action, name),
@@ -280,11 +290,17 @@ class _Author:
             )
         return tuple(found)
 
-    def _then(self, follow: int, after_h: FloatArray) -> tuple[str, str]:
-        if follow != BASE:
+    def _then(
+        self, follow: int, after_h: FloatArray, swaps: tuple[tuple[str, str], ...]
+    ) -> tuple[str, str]:
+        if follow == BASE:
+            action = first_of_base(self.outlook, after_h)
+        else:
             action = self.outlook.priced[follow].action
-            return action.id, title_action(self.outlook.job.engine, action)
-        return first_of_base(self.outlook, after_h)
+        if isinstance(action, Action):
+            moved = after_swaps(action, swaps)
+            return moved.id, title_action(self.outlook.job.engine, moved)
+        return action, ENDINGS[action]
 
     def _tools(self, action: Action) -> tuple[str, ...]:
         return self.outlook.job.engine.tests[action.test].tools if action.test else ()
@@ -298,23 +314,26 @@ class _Author:
         return tuple(dict.fromkeys(found))
 
 
-def first_of_base(outlook: Outlook, belief_h: FloatArray) -> tuple[str, str]:
-    """Id and words of what the base policy does first under a belief."""
+def first_of_base(outlook: Outlook, belief_h: FloatArray) -> Action | str:
+    """Tell what the base policy does first under a belief: a repair, or how it ends."""
     choice = outlook.base.choose(belief_h[None])
     if choice.hands_over_b[0]:
-        return HAND_OVER, "hand the vehicle over"
+        return HAND_OVER
     if not choice.stop_b[0]:
-        return GIVE_UP, "pass the vehicle on to someone else"
+        return GIVE_UP
     element = outlook.evidence.space.elements[int(outlook.elements[choice.order_bj[0, 0]])]
     place = outlook.job.place_of(element.id)
     if place is None:
-        return GIVE_UP, "pass the vehicle on to someone else"
-    minutes = float(choice.minutes_b[0])
-    action = Action(
-        "replace", places=(place.id,), drive_minutes=minutes, conditions=outlook.conditions
+        raise TypeError(f"{element.id} is blamed but not fitted")
+    return Action(
+        "replace",
+        places=(place.id,),
+        drive_minutes=float(choice.minutes_b[0]),
+        conditions=outlook.conditions,
     )
-    return action.id, title_action(outlook.job.engine, action)
 
 
-def _ending(step_id: str, title: str, cost: float) -> PlannedStep:
-    return PlannedStep(step_id, title, None, 0.0, 0.0, 0.0, 0.0, cost, 0.0, 0.0, 0.0, 0)
+def _ending(step_id: str, cost: float) -> PlannedStep:
+    title = ENDINGS[step_id]
+    free = Cost(0.0, 0.0, 0.0, 0.0)
+    return PlannedStep(step_id, title, None, 0.0, 0.0, 0.0, 0.0, free, cost, 0.0, 0.0, 0.0, 0)

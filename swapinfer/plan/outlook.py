@@ -149,11 +149,9 @@ class Outlook:
     def priced(self) -> list[Priced]:
         """Every action that the settings allow."""
         choice = self.base.choose(self.hypotheses.belief_h[None])
-        first = ""
-        if choice.stop_b[0] and not choice.hands_over_b[0]:
-            element = self.evidence.space.elements[int(self.elements[choice.order_bj[0, 0]])]
-            place = self.job.place_of(element.id)
-            first = place.id if place else ""
+        element = self.evidence.space.elements[int(self.elements[choice.order_bj[0, 0]])]
+        place = self.job.place_of(element.id)
+        first = place.id if place else ""
         found = list(self._tests())
         for action in list_work(self.suspicion, first):
             found += self._price_drives(action, self.conditions)

@@ -187,7 +187,7 @@ class Predictor:
         -------
         Prediction
         """
-        tables = [_chances(test, profile) for profile in view.profiles]
+        tables = [chances_of(test, profile) for profile in view.profiles]
         names = tuple(tables[0])
         chance_po = np.array([[table[name] for name in names] for table in tables])
         chance_oh = self._mixed(view, chance_po).T
@@ -211,7 +211,7 @@ class Predictor:
         rows = []
         for target, view in targets.items():
             one = self.test(test, target, view)
-            normal = list(_chances(test, view.profiles[0]).values())
+            normal = list(chances_of(test, view.profiles[0]).values())
             abnormal_h = 1.0 - one.chance_oh[int(np.argmax(normal))]
             rows.append(left_h * abnormal_h)
             left_h = left_h * (1.0 - abnormal_h)
@@ -263,10 +263,10 @@ def _outcome_of(test: Test, event: Measured | Inspected) -> str:
     return next((band.id for band in test.bands if event.value < band.below), test.bands[-1].id)
 
 
-def _chances(test: Test, profile: str) -> dict[str, float]:
-    if test.form == "reading":
-        return band_chances(test, profile)
-    return outcome_chances(test, profile)
+def chances_of(test: Test, profile: str) -> dict[str, float]:
+    """Chance of each outcome, or band of readings, under a profile."""
+    is_reading = test.form == "reading"
+    return band_chances(test, profile) if is_reading else outcome_chances(test, profile)
 
 
 def _still(names: tuple[str, ...]) -> FloatArray:

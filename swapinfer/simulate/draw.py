@@ -13,7 +13,8 @@ from swapinfer.evidence.states import StateSpace, build_states
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Pack
-from swapinfer.simulate.world import World, draw_states, replay_events, space_faults
+from swapinfer.plan.suppose import replay_events
+from swapinfer.simulate.world import World, draw_states, space_faults
 
 FIRST_DRIVE = 20.0
 """Minutes in which the shop tries to see the misfire."""

@@ -12,9 +12,10 @@ from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action
 from swapinfer.plan.costing import Costing, Effort, PlanSettings
 from swapinfer.plan.next import GIVE_UP, HAND_OVER
+from swapinfer.plan.suppose import replay_events
 from swapinfer.plan.work import work_of
 from swapinfer.simulate.policies import USUAL_DRIVE, Policy, Situation
-from swapinfer.simulate.world import World, replay_events
+from swapinfer.simulate.world import World
 
 MOST_STEPS = 40
 """Steps after which a job is given up."""

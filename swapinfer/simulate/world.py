@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,30 +16,16 @@ from swapinfer.evidence.states import State, StateSpace, build_states
 from swapinfer.evidence.terms import Term
 from swapinfer.evidence.testing import Setting, look, outcome_chances
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.codes import all_codes, format_code
 from swapinfer.pack.model import Curve, Handling, Pack, Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.base import LOOK_MINUTES
-from swapinfer.plan.costing import Costing
+from swapinfer.plan.costing import Costing, Effort, PlanSettings
+from swapinfer.plan.suppose import replay_events
 from swapinfer.plan.work import work_of
 
 COMEBACK_MINUTES = 3000.0
 """A fault that does not show for so long after the repair brings nobody back."""
-
-
-@dataclass(frozen=True)
-class Record:
-    """An event as replay wants it."""
-
-    seq: int
-    type: str
-    payload: dict[str, object]
-
-
-def replay_events(events: Sequence[ev.Event], pack: Pack) -> Job:
-    """Replay events that were never in a ledger."""
-    return replay([Record(n, e.type, e.to_json()) for n, e in enumerate(events)], pack)
 
 
 @dataclass
@@ -197,8 +183,6 @@ class World:
             self._append(self._finding(test, target, view.profiles[profile]))
 
     def _disturbed(self, action: Action) -> Iterable[tuple[str, Handling]]:
-        from swapinfer.plan.costing import Effort, PlanSettings
-
         costing = Costing(self.job, PlanSettings(self.pack.costs))
         return work_of(costing, action, lambda _place: Effort()).disturbs
 

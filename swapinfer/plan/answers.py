@@ -1,0 +1,252 @@
+"""Answers around the plan: why not this, how long to drive, stop or go on, what a limit costs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from swapinfer.errors import InputError, near_match
+from swapinfer.evidence.assemble import Evidence
+from swapinfer.plan.costing import PlanSettings
+from swapinfer.plan.next import Plan, PlannedStep, next_steps
+from swapinfer.plan.outlook import Outlook
+from swapinfer.posterior import Posterior
+
+LONGEST_DRIVE = 10_000.0
+"""Minutes beyond which a drive is no answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One term of a comparison, in currency; `more` is what the step costs more than the best."""
+
+    name: str
+    step: float
+    best: float
+
+    @property
+    def more(self) -> float:
+        """Difference."""
+        return self.step - self.best
+
+
+@dataclass(frozen=True, slots=True)
+class WhyNot:
+    """A step beside the best one.
+
+    Attributes
+    ----------
+    step, best : PlannedStep
+        Those compared.
+    terms : tuple of Term
+        Labour, driving, parts, risk, and what is expected to follow; they add up to the totals.
+    """
+
+    step: PlannedStep
+    best: PlannedStep
+    terms: tuple[Term, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CleanDrive:
+    """How long a drive must stay clean.
+
+    Attributes
+    ----------
+    minutes : float
+        Needed; infinite when no drive is long enough.
+    risk_now, risk_after : float
+        Probability that a misfire is still to come, now and after such a drive.
+    conditions : tuple of str
+        Of the drive.
+    """
+
+    minutes: float
+    risk_now: float
+    risk_after: float
+    conditions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StopOrGoOn:
+    """The best way to learn more beside the best way to act on what is known.
+
+    Attributes
+    ----------
+    learn : PlannedStep or None
+        Cheapest step that repairs nothing; None when there is none.
+    act : PlannedStep
+        Cheapest repair, handing over, or giving up.
+    saving : float
+        What learning first is expected to save; negative when it does not pay.
+    """
+
+    learn: PlannedStep | None
+    act: PlannedStep
+    saving: float
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether learning more pays."""
+        return self.learn is not None and self.saving > 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LimitPrice:
+    """What limits cost.
+
+    Attributes
+    ----------
+    free, limited : PlannedStep
+        Best step without and with the limits.
+    price : float
+        Expected total that the limits add.
+    """
+
+    free: PlannedStep
+    limited: PlannedStep
+    price: float
+
+
+def why_not(plan: Plan, step_id: str) -> WhyNot:
+    """Compare a step with the best one, term by term.
+
+    Parameters
+    ----------
+    plan : Plan
+        From `next_steps`.
+    step_id : str
+        Id of a step of the plan, or the beginning of one: then the best of those is meant.
+
+    Returns
+    -------
+    WhyNot
+
+    Raises
+    ------
+    InputError
+        If the plan has no such step: the tool is missing, or nothing suggests it.
+    """
+    word = "-".join(step_id.lower().split())
+    step = plan.find(word) or next((s for s in plan.steps if s.id.startswith(word)), None)
+    if step is None:
+        raise InputError(
+            f'no step "{step_id}" was considered here{near_match(word, [s.id for s in plan.steps])}'
+        )
+    terms = tuple(
+        Term(name, a, b) for (name, a), (_, b) in zip(_terms(step), _terms(plan.best), strict=True)
+    )
+    return WhyNot(step, plan.best, terms)
+
+
+def _terms(step: PlannedStep) -> list[tuple[str, float]]:
+    return [
+        ("labour", step.cost.labour),
+        ("driving", step.cost.driving),
+        ("parts", step.cost.parts),
+        ("risk of handling", step.cost.risk),
+        ("what follows", step.expected_total - step.cost.total),
+    ]
+
+
+def clean_drive_minutes(
+    outlook: Outlook, residual_risk: float, conditions: tuple[str, ...] | None = None
+) -> CleanDrive:
+    """Work out how long a drive must stay clean before the vehicle may be called repaired.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Of the job as it stands, repairs recorded.
+    residual_risk : float
+        Probability that may remain that a fault is still there, between 0 and 1.
+    conditions : tuple of str, optional
+        Of the drive; those under which what is suspected shows best by default.
+
+    Returns
+    -------
+    CleanDrive
+
+    Raises
+    ------
+    InputError
+        If the risk is not between 0 and 1.
+
+    Notes
+    -----
+    With ``b_h`` the belief in each fault set and ``r_h`` its misfire episodes a minute, the risk
+    after ``t`` clean minutes is ``sum b_h exp(-r_h t)`` over faulty sets, divided by the same over
+    all sets; it falls with ``t``, and is solved by bisection.
+    """
+    if not 0.0 < residual_risk < 1.0:
+        raise InputError(f"residual risk must lie between 0 and 1, got {residual_risk:g}")
+    chosen = outlook.conditions if conditions is None else conditions
+    belief_h = outlook.hypotheses.belief_h
+    rate_f = outlook.predictor.total_rate_f(chosen)
+    rate_h = outlook.hypotheses.member_hf @ rate_f
+    lasting_h = outlook.hypotheses.member_hf @ outlook.predictor.total_rate_f(()) > 0.0
+
+    def risk(minutes: float) -> float:
+        weight_h = belief_h * np.exp(-rate_h * minutes)
+        return float(weight_h[lasting_h].sum() / weight_h.sum())
+
+    minutes = _first_below(risk, residual_risk)
+    return CleanDrive(minutes, risk(0.0), risk(min(minutes, LONGEST_DRIVE)), chosen)
+
+
+def _first_below(risk: Callable[[float], float], wanted: float) -> float:
+    if risk(0.0) <= wanted:
+        return 0.0
+    if risk(LONGEST_DRIVE) > wanted:
+        return math.inf
+    low, high = 0.0, LONGEST_DRIVE
+    while high - low > 1e-3 * high:
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if risk(middle) <= wanted else (middle, high)
+    return high
+
+
+def stop_or_go_on(plan: Plan) -> StopOrGoOn:
+    """Weigh the best way to learn more against acting now.
+
+    Parameters
+    ----------
+    plan : Plan
+        From `next_steps`.
+
+    Returns
+    -------
+    StopOrGoOn
+    """
+    acts = [s for s in plan.steps if s.action is None or s.action.kind == "replace"]
+    learns = [s for s in plan.steps if s not in acts]
+    learn = learns[0] if learns else None
+    saving = acts[0].expected_total - learn.expected_total if learn else -math.inf
+    return StopOrGoOn(learn, acts[0], saving)
+
+
+def price_of_limits(evidence: Evidence, posterior: Posterior, settings: PlanSettings) -> LimitPrice:
+    """Say what missing tools and limits of time and money add to the expected cost.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        All findings.
+    posterior : Posterior
+        What they lead to.
+    settings : PlanSettings
+        With the limits.
+
+    Returns
+    -------
+    LimitPrice
+    """
+    unlimited = replace(
+        settings, missing_tools=frozenset(), minutes_left=None, money_left=None, avoided=frozenset()
+    )
+    free = next_steps(evidence, posterior, unlimited).best
+    limited = next_steps(evidence, posterior, settings).best
+    return LimitPrice(free, limited, limited.expected_total - free.expected_total)

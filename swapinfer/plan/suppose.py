@@ -1,0 +1,149 @@
+"""The job as it would stand if a step were taken and ended in one of its outcomes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from swapinfer.evidence.levels import expected_level
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job, replay
+from swapinfer.pack.codes import format_code
+from swapinfer.pack.model import GOOD, Curve, Pack, Test
+from swapinfer.plan.actions import Action
+from swapinfer.plan.base import LOOK_MINUTES
+from swapinfer.plan.predict import ALL_GOOD, ELSEWHERE, QUIET, chances_of
+
+_MISFIRE_CODE = 300
+"""P0300 and the cylinder's number make its misfire code (SAE J2012)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Supposed:
+    seq: int
+    type: str
+    payload: dict[str, Any]
+
+
+def replay_events(events: Sequence[ev.Event], pack: Pack) -> Job:
+    """Replay events that are in no ledger.
+
+    Parameters
+    ----------
+    events : sequence of Event
+        The opening first.
+    pack : Pack
+        Pack in force.
+
+    Returns
+    -------
+    Job
+    """
+    return replay([_Supposed(n, e.type, e.to_json()) for n, e in enumerate(events)], pack)
+
+
+def suppose(job: Job, action: Action, outcome: str) -> Job:
+    """Carry a job on as if an action had been done with a given outcome.
+
+    Parameters
+    ----------
+    job : Job
+        As it stands.
+    action : Action
+        What is done.
+    outcome : str
+        Id of one of its outcomes.
+
+    Returns
+    -------
+    Job
+    """
+    events = [event for _, event in job.standing]
+    return replay_events([*events, *work_events(action), *_found(job, action, outcome)], job.pack)
+
+
+def work_events(action: Action) -> list[ev.Event]:
+    """Events of an action's work, before anything is found."""
+    work: list[ev.Event] = [ev.Swapped(action.swaps)] if action.swaps else []
+    if action.kind == "replace":
+        work += [ev.Replaced(place) for place in action.places]
+    else:
+        work += [ev.Reseated(place) for place in action.places]
+    return work
+
+
+def _found(job: Job, action: Action, outcome: str) -> Iterator[ev.Event]:
+    if action.test:
+        test = job.engine.tests[action.test]
+        for target in action.targets:
+            yield _finding(job, test, target, _shown(test, action, target, outcome))
+    elif outcome == QUIET:
+        yield ev.Ran(action.drive_minutes, action.conditions, codes=())
+    elif outcome == ELSEWHERE:
+        yield ev.Ran(LOOK_MINUTES, action.conditions, codes=(format_code(_MISFIRE_CODE),))
+    else:
+        number = int(outcome.removeprefix("cylinder"))
+        codes = (format_code(_MISFIRE_CODE + number),)
+        yield ev.Ran(LOOK_MINUTES, action.conditions, codes=codes)
+
+
+def _shown(test: Test, action: Action, target: str, outcome: str) -> str:
+    """Outcome that one target of a test shows."""
+    normal = normal_outcome(test)
+    if outcome == ALL_GOOD:
+        return normal
+    if outcome in action.targets:
+        return _telling_outcome(test) if target == outcome else normal
+    return outcome if target == action.targets[0] else normal
+
+
+def normal_outcome(test: Test) -> str:
+    """Likeliest outcome on a thing in order."""
+    chances = chances_of(test, GOOD)
+    return max(chances, key=lambda name: chances[name])
+
+
+def _telling_outcome(test: Test) -> str:
+    """Outcome that speaks loudest against a thing in order."""
+    good = chances_of(test, GOOD)
+    others = [chances_of(test, profile) for profile in test.profiles if profile != GOOD]
+    return max(good, key=lambda name: sum(c[name] for c in others) / good[name])
+
+
+def _finding(job: Job, test: Test, target: str, shown: str) -> ev.Event:
+    if test.form == "inspection":
+        return ev.Inspected(test.id, target, shown)
+    level = 1.0 if test.level is None else expected_level(test, test.level, job.opening)
+    reference = 0.0 if test.reference else None
+    return ev.Measured(test.id, target, level * typical_reading(test, shown), reference=reference)
+
+
+def typical_reading(test: Test, band: str) -> float:
+    """Choose the reading that stands for a band: the heaviest lobe in it, else its middle.
+
+    Parameters
+    ----------
+    test : Test
+        A reading.
+    band : str
+        Id of one of its bands.
+
+    Returns
+    -------
+    float
+        On the scale of the curves; infinite when the band is mostly "over limit".
+    """
+    tops = [band_.below for band_ in test.bands]
+    at = [band_.id for band_ in test.bands].index(band)
+    low = tops[at - 1] if at else test.range[0]
+    high = tops[at]
+    curves = [curve for curve in test.profiles.values() if isinstance(curve, Curve)]
+    inside = [(w, c) for curve in curves for w, c, _ in curve.lobes if low <= c < high]
+    if inside:
+        return max(inside)[1]
+    if math.isinf(high) and any(curve.over_limit > 0.0 for curve in curves):
+        return math.inf
+    top = test.range[1] if math.isinf(high) else high
+    return math.sqrt(low * top) if test.scale == "log" else 0.5 * (low + top)
