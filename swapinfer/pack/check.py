@@ -197,11 +197,11 @@ def _check_test(pack: Pack, test: Test) -> None:
     _all_known(test.shows, pack.severities, "severity", *path, "shows")
     _all_known(pack.severities, test.shows, "chance of showing for severity", *path, "shows")
     _known(GOOD, test.profiles, "profile", *path, "profile")
-    _check_sees(pack, test, *path, "sees")
     if test.form == "reading":
         _check_reading(test, *path)
     else:
         _check_inspection(test, *path)
+    _check_sees(pack, test, *path, "sees")
 
 
 def _check_sees(pack: Pack, test: Test, *path: str) -> None:

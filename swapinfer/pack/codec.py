@@ -5,15 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import MISSING, fields, is_dataclass
-from functools import cache
+from functools import cache, partial
 from types import NoneType
 from typing import Any, get_args, get_origin, get_type_hints
 
 from swapinfer.errors import PlaceError, near_match
-from swapinfer.pack.model import Band, Curve
-from swapinfer.pack.shape import KEY_OF_FIELD, MAY_BE_LEFT_OUT, WRITTEN_OTHERWISE, Table
+from swapinfer.pack.model import Curve
+from swapinfer.pack.shape import (
+    KEY_OF_FIELD,
+    MAY_BE_LEFT_OUT,
+    WRITTEN_OTHERWISE,
+    Table,
+    takes_id,
+)
 
-Decoder = Callable[[Any], Any]
+Decoder = Callable[..., Any]
 
 LARGEST = 1e300
 """No pack means a larger number."""
@@ -97,7 +103,7 @@ def _written_fields(model: type) -> list[tuple[str, str, Decoder | None]]:
     return [
         (name, renamed.get(name, name), reshaped[name][1] if name in reshaped else None)
         for name in (item.name for item in fields(model))
-        if name != "id" or model is Band
+        if not (name == "id" and takes_id(model))
     ]
 
 
@@ -110,9 +116,9 @@ def _record(model: type) -> Decoder:
     }
     required = _required_keys(model, left_out)
 
-    def build(table: Any) -> Any:  # noqa: ANN401 (whatever the file holds)
+    def build(table: Any, **identity: str) -> Any:  # noqa: ANN401 (whatever the file holds)
         _need(isinstance(table, dict), "a table", table)
-        values = dict(left_out)
+        values: Table = left_out | identity
         for key, value in table.items():
             if key not in decoders:
                 raise MisfitError(f'unknown key "{key}"{near_match(key, decoders)}', (key,))
@@ -135,6 +141,8 @@ def _decoders_by_key(model: type) -> dict[str, tuple[str, Decoder]]:
     reshaped = WRITTEN_OTHERWISE.get(model, {})
     decoders = {}
     for item in fields(model):
+        if item.name == "id" and takes_id(model):
+            continue
         convert = _decoder(hints[item.name])
         if item.name in reshaped:
             convert = _after(reshaped[item.name][0], convert)
@@ -147,7 +155,10 @@ def _required_keys(model: type, left_out: Table) -> list[str]:
     return [
         renamed.get(item.name, item.name)
         for item in fields(model)
-        if item.name not in left_out and item.default is MISSING and item.default_factory is MISSING
+        if item.name not in left_out
+        and not (item.name == "id" and takes_id(model))
+        and item.default is MISSING
+        and item.default_factory is MISSING
     ]
 
 
@@ -191,13 +202,13 @@ def _decoder(hint: Any) -> Decoder:  # noqa: ANN401 (any annotation)
 def _number(value: Any) -> float:  # noqa: ANN401 (whatever the file holds)
     if value == "inf":
         return math.inf
-    is_number = type(value) in (int, float) and value > -math.inf
-    _need(is_number and (value < LARGEST or value == math.inf), "a number", value)
+    is_number = type(value) in (int, float) and (abs(value) < LARGEST or value == math.inf)
+    _need(is_number, "a number", value)
     return float(value)
 
 
 def _whole(value: Any) -> int:  # noqa: ANN401 (whatever the file holds)
-    _need(type(value) is int, "a whole number", value)
+    _need(type(value) is int and abs(value) < LARGEST, "a whole number", value)
     return int(value)
 
 
@@ -238,20 +249,16 @@ def _tuple(inner: tuple[Any, ...]) -> Decoder:
 
 def _dict(hint: Any) -> Decoder:  # noqa: ANN401 (any annotation)
     convert = _decoder(hint)
-    named = is_dataclass(hint) and any(item.name == "id" for item in fields(hint))
+    is_named = is_dataclass(hint) and takes_id(hint)
 
     def build(value: Any) -> Any:  # noqa: ANN401 (whatever the file holds)
         _need(isinstance(value, dict), "a table", value)
         return {
-            key: _at(key, convert, _named(item, key) if named else item)
+            key: _at(key, partial(convert, id=key) if is_named else convert, item)
             for key, item in value.items()
         }
 
     return build
-
-
-def _named(item: Any, key: str) -> Any:  # noqa: ANN401 (whatever the file holds)
-    return {"id": key, **item} if isinstance(item, dict) else item
 
 
 def _optional(convert: Decoder) -> Decoder:

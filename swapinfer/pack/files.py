@@ -13,9 +13,10 @@ from swapinfer.errors import PackError
 from swapinfer.pack.codec import MisfitError
 from swapinfer.pack.shape import Table
 
-_HEADER = re.compile(r"\s*\[{1,2}([^\[\]]+)\]{1,2}\s*(?:#.*)?$")
-_ASSIGNMENT = re.compile(r"""\s*((?:[\w-]+|"[^"]*"|'[^']*'|\s*\.\s*)+?)\s*=""")
-_WORD = re.compile(r"""[\w-]+|"[^"]*"|'[^']*'""")
+_KEY = r"""(?:[\w-]+|"[^"]*"|'[^']*')"""
+_KEYS = rf"({_KEY}(?:\s*\.\s*{_KEY})*)"
+_HEADER = re.compile(rf"\s*\[{{1,2}}\s*{_KEYS}\s*\]")
+_ASSIGNMENT = re.compile(rf"\s*{_KEYS}\s*=")
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,11 +177,12 @@ def _deepest_line(text: str, path: tuple[str, ...]) -> tuple[int, int]:
             written = header + _keys(assignment.group(1))
         else:
             continue
-        common = len(written) if path[: len(written)] == written else 0
+        shorter = min(len(written), len(path))
+        common = shorter if path[:shorter] == written[:shorter] else 0
         if common > best[0]:
             best = (common, number)
     return best
 
 
 def _keys(dotted: str) -> tuple[str, ...]:
-    return tuple(word.strip("\"'") for word in _WORD.findall(dotted))
+    return tuple(word.strip("\"'") for word in re.findall(_KEY, dotted))

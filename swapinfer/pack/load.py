@@ -5,29 +5,18 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import swapinfer
-from swapinfer.errors import PackError, near_match
+from swapinfer.errors import PackError
 from swapinfer.pack.cache import keep, recall
 from swapinfer.pack.check import check_numbers, check_pack
 from swapinfer.pack.codec import MisfitError, decode, encode
-from swapinfer.pack.files import PriorsFile, copy_table, lay_over, locate, read_files
+from swapinfer.pack.files import PriorsFile, locate, read_files
+from swapinfer.pack.merge import FORMAT, Merged, check_format
 from swapinfer.pack.model import Pack
-from swapinfer.pack.provenance import FROM, take_provenance
-from swapinfer.pack.shape import Table
-
-FORMAT = 1
-"""Version of the layout of priors files; docs/pack-format.md describes it."""
-
-_NOT_IN_A_NAME = re.compile(r"[^a-z0-9-]+")
-
-LIKE = "like"
-"""Key of a table: take over from this sibling whatever is not said here."""
 
 
 def load_pack(overlays: Sequence[Path] = (), root: Path | None = None) -> Pack:
@@ -64,31 +53,6 @@ def load_pack(overlays: Sequence[Path] = (), root: Path | None = None) -> Pack:
     return replace(pack, digest=digest_of(text))
 
 
-def _key(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> str:
-    """Digest of all that a pack is made of: the files, and the code that reads them."""
-    code = [file.read_text(encoding="utf-8") for file in sorted(Path(__file__).parent.glob("*.py"))]
-    said = [[file.name, file.text] for file in (*base, *over)]
-    return digest_of(json.dumps([code, len(base), said]))
-
-
-def _build(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> Pack:
-    merged: Table = {}
-    sources: Table = {}
-    current = base[0]
-    try:
-        for current in base:
-            _add(merged, sources, current.parse(), once=True)
-        _resolve_likeness(merged, sources)
-        for current in over:
-            _add_overlay(merged, sources, current)
-        check_numbers(merged)
-        pack: Pack = decode(Pack, {**merged, "provenance": sources, "digest": ""})
-        check_pack(pack)
-    except MisfitError as misfit:
-        raise PackError(f"{locate((*base, *over), misfit.path)}: {_sentence(misfit)}") from None
-    return pack
-
-
 def base_folder() -> Path:
     """Where the base pack lies.
 
@@ -102,61 +66,42 @@ def base_folder() -> Path:
     return shipped if shipped.is_dir() else package.parent / "priors"
 
 
+def _key(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> str:
+    """Digest of all that a pack is made of: the files, and the code that reads them."""
+    code = [file.read_text(encoding="utf-8") for file in sorted(Path(__file__).parent.glob("*.py"))]
+    said = [[file.name, file.text] for file in (*base, *over)]
+    return digest_of(json.dumps([code, len(base), said]))
+
+
+def _build(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> Pack:
+    merged = Merged()
+    for file in base:
+        with _located(file):
+            merged.add_base(file)
+    with _located(*base):
+        merged.take_over_likes()
+    for file in over:
+        with _located(file):
+            merged.add_overlay(file)
+    with _located(*base, *over):
+        pack: Pack = decode(Pack, {**merged.tables, "provenance": merged.sources, "digest": ""})
+        check_numbers(merged.tables)
+        check_pack(pack)
+    return pack
+
+
+@contextlib.contextmanager
+def _located(*files: PriorsFile) -> Iterator[None]:
+    """Say of a misfit in which of the files, and where, it stands."""
+    try:
+        yield
+    except MisfitError as misfit:
+        raise PackError(f"{locate(files, misfit.path)}: {_sentence(misfit)}") from None
+
+
 def _sentence(misfit: MisfitError) -> str:
-    named = misfit.message.startswith(("unknown key", "no ", "needs "))
-    return misfit.message if named or not misfit.path else f"{misfit.path[-1]} {misfit.message}"
-
-
-def _add(merged: Table, sources: Table, table: Table, *, once: bool) -> None:
-    _check_format(table.pop("format", None))
-    lay_over(sources, take_provenance(table), once=False)
-    lay_over(merged, table, once=once)
-
-
-def _check_format(found: Any) -> None:  # noqa: ANN401 (whatever the file holds)
-    if found != FORMAT:
-        told = "needs a key" if found is None else f"must be {FORMAT}, got {found}:"
-        raise MisfitError(f"{told} format = {FORMAT}", ("format",) if found else ())
-
-
-def _add_overlay(merged: Table, sources: Table, file: PriorsFile) -> None:
-    table = file.parse()
-    name = _NOT_IN_A_NAME.sub("-", str(table.pop("name", Path(file.name).stem)).lower())
-    version = str(table.pop("version", "")) or digest_of(file.text)[:8]
-    if FROM not in table:
-        table[FROM] = name
-        own = {"grade": "chosen", "text": f"overlay {name} of this shop"}
-        lay_over(merged, {"source": {name: own}}, once=False)
-    _add(merged, sources, table, once=False)
-    _resolve_likeness(merged, sources)
-    merged["version"] = f"{merged.get('version')}+{name}-{version}"
-
-
-def _resolve_likeness(merged: Table, sources: Table) -> None:
-    for section, table in merged.items():
-        if isinstance(table, dict):
-            for key in table:
-                _take_over(section, table, sources.setdefault(section, {}), key)
-
-
-def _take_over(
-    section: str, table: Table, sources: Table, key: str, waiting: tuple[str, ...] = ()
-) -> None:
-    own = table[key]
-    if not isinstance(own, dict) or LIKE not in own:
-        return
-    model = own.pop(LIKE)
-    if not isinstance(table.get(model), dict) or model in (key, *waiting):
-        others = [name for name in table if name != key]
-        raise MisfitError(
-            f'no other {section} "{model}"{near_match(model, others)}', (section, key, LIKE)
-        )
-    _take_over(section, table, sources, model, (key, *waiting))
-    for name, value in table[model].items():
-        if name not in own:
-            own[name] = copy_table(value)
-            if name in sources.get(model, ()):
-                sources.setdefault(key, {})[name] = copy_table(sources[model][name])
+    is_whole = misfit.message.startswith(("unknown key", "no ", "nothing ", "needs ", "layout "))
+    return misfit.message if is_whole or not misfit.path else f"{misfit.path[-1]} {misfit.message}"
 
 
 def pack_to_json(pack: Pack) -> str:
@@ -200,13 +145,15 @@ def pack_from_json(text: str) -> Pack:
     """
     try:
         table = json.loads(text)
-        _check_format(table.pop("format", None))
+    except ValueError as error:
+        raise PackError(f"stored pack is not JSON: {error}") from error
+    if not isinstance(table, dict):
+        raise PackError("stored pack is not a JSON object")
+    try:
+        check_format(table)
         pack: Pack = decode(Pack, {**table, "digest": digest_of(text)})
-    except (json.JSONDecodeError, AttributeError) as error:
-        raise PackError(f"stored pack is not JSON of a pack: {error}") from error
     except MisfitError as misfit:
-        path = ".".join(misfit.path)
-        raise PackError(f"stored pack: {path}: {misfit.message}") from None
+        raise PackError(f"stored pack, {'.'.join(misfit.path)}: {misfit.message}") from None
     return pack
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import fields
 from typing import Any
 
-from swapinfer.pack.model import Code, Kind, Level, Pack, Test
+from swapinfer.pack.model import Band, Code, Kind, Level, Pack, Test
 
 Table = dict[str, Any]
 
@@ -30,6 +31,23 @@ KEY_OF_FIELD: dict[type, dict[str, str]] = {
     Test: {"profiles": "profile", "outcomes": "outcome", "bands": "band"},
 }
 """Where a table's key is not the field's name: files speak of one thing at a time."""
+
+
+def takes_id(model: Any) -> bool:  # noqa: ANN401 (any dataclass)
+    """Say whether a thing is called by the key that its table stands under.
+
+    Parameters
+    ----------
+    model : type
+        A dataclass of the model.
+
+    Returns
+    -------
+    bool
+        Bands stand in a list, so they carry their own names.
+    """
+    return model is not Band and any(item.name == "id" for item in fields(model))
+
 
 MAY_BE_LEFT_OUT: dict[type, Table] = {
     Kind: {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 
@@ -171,7 +172,7 @@ def test_worse_profiles_read_further_out_at_every_band(pack: Pack, name: str) ->
     test = pack.tests[name]
     for band in test.bands[:-1]:
         shares = [below(test, profile, band.below) for profile in RISING[name]]
-        for higher, lower in zip(shares, shares[1:], strict=False):
+        for higher, lower in itertools.pairwise(shares):
             assert higher >= lower - 0.03, (name, band.id, shares)
 
 
@@ -327,9 +328,9 @@ def test_tools_access_and_kinds_bring_their_cautions(pack: Pack) -> None:
     for test in pack.tests.values():
         for tool in test.tools:
             assert BY_TOOL.get(tool, set()) <= set(test.cautions), (test.id, tool)
-        if test.target in OF_KIND and test.target not in ("lead",):
-            needed = OF_KIND[test.target] & {"direct-fuel", "ignition-voltage", "fuel-pressure"}
-            assert needed <= set(test.cautions) or test.id == "plug-gap", test.id
+        needed = OF_KIND.get(test.target, set())
+        needed &= {"direct-fuel", "ignition-voltage", "fuel-pressure"}
+        assert needed <= set(test.cautions), test.id
     for name, needed in BY_ACCESS.items():
         assert needed <= set(pack.access[name].cautions), name
     for name, needed in OF_KIND.items():
