@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from swapinfer.evidence.codes import read_fault_codes, sort_codes
+from swapinfer.evidence.codes import FaultCodes, sort_codes
 from swapinfer.evidence.levels import level_nodes, worth_keeping
 from swapinfer.evidence.problem import FloatArray, Problem
 from swapinfer.evidence.running import (
@@ -15,6 +15,7 @@ from swapinfer.evidence.running import (
     expected_episodes,
     feel,
     leak_chance,
+    reach_ec,
     read_misfires,
     read_random_only,
 )
@@ -97,9 +98,9 @@ def gather_evidence(job: Job) -> Evidence:
     pieces: list[list[Term | Factor]] = [[_complaint(job, space)]]
     pieces += [[] for _ in job.findings]
     level = _take_tests(job, space, pieces)
+    fault_codes = FaultCodes.of(job.pack, job.engine, space)
     for n, finding in enumerate(job.findings, start=1):
-        if isinstance(finding.event, Ran):
-            pieces[n] += _take_run(job, space, finding, finding.event)
+        pieces[n] += _take_run(job, space, fault_codes, finding)
     problem = _stack(space, pieces, level.weight_q)
     seqs = (COMPLAINT, *(finding.seq for finding in job.findings))
     return Evidence(job, space, problem, seqs, level.value_q)
@@ -116,8 +117,12 @@ def _complaint(job: Job, space: StateSpace) -> Term:
     return feel(mean_es, job.pack.feelings[COMPLAINT_WORD])
 
 
-def _take_run(job: Job, space: StateSpace, finding: Finding, run: Ran) -> list[Term | Factor]:
-    running = job.pack.running
+def _take_run(
+    job: Job, space: StateSpace, fault_codes: FaultCodes, finding: Finding
+) -> list[Term | Factor]:
+    running, run = job.pack.running, finding.event
+    if not isinstance(run, Ran):
+        return []
     drive = Drive(run.minutes, run.conditions, finding.fitted, finding.time)
     expected_ces = expected_episodes(job.engine, running, space, drive)
     pieces: list[Term | Factor] = []
@@ -132,7 +137,8 @@ def _take_run(job: Job, space: StateSpace, finding: Finding, run: Ran) -> list[T
                 if codes.random_only
                 else read_misfires(expected_ces, run.minutes, codes.misfired, running)
             )
-        pieces += read_fault_codes(job.pack, job.engine, space, drive, codes.faults)
+        reached_ec = reach_ec(job.engine, space, finding.fitted)
+        pieces += fault_codes.read(space, drive, reached_ec, codes.faults)
     elif run.felt and not run.counts:
         leak = leak_chance(running, run.minutes, len(expected_ces))
         pieces.append(feel(expected_ces.sum(axis=0), job.pack.feelings[run.felt], leak))

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.evidence.running import Drive, shown_es
-from swapinfer.evidence.states import StateSpace, fitted_at
+from swapinfer.evidence.states import StateSpace
 from swapinfer.evidence.terms import Factor, Term
 from swapinfer.pack.codes import CodeRead, all_codes
 from swapinfer.pack.engine import Engine
@@ -46,34 +46,90 @@ def sort_codes(reads: list[CodeRead]) -> CodesRead:
     return CodesRead(misfired, has_random and not misfired, faults, weightless)
 
 
-def read_fault_codes(
-    pack: Pack, engine: Engine, space: StateSpace, drive: Drive, present: frozenset[str]
-) -> list[Term | Factor]:
-    """Take in every code that could have been set in a drive, whether it was or not.
+@dataclass(frozen=True)
+class FaultCodes:
+    """Every fault code that an engine can set, against every state that can set it.
 
-    A present fault sets a code with its chance if it shows in the drive at all.
+    Attributes
+    ----------
+    texts : tuple of str
+        Codes.
+    false_k : ndarray of float, shape (code,)
+        Chance of each being set by nothing in the model.
+    sees_kc : ndarray of float, shape (code, cylinder)
+        Cylinders of which each code speaks.
+    code_i, element_i, state_i : ndarray of int, shape (pair,)
+        Pairs of a code and a state that can set it, wherever the element sits.
+    chance_i : ndarray of float, shape (pair,)
+        Chance that the state, if it shows in a drive, sets the code.
     """
-    shows_es = shown_es(space, drive)
-    pieces: list[Term | Factor] = []
-    for code in all_codes(pack, engine):
-        chance_es = _chances(engine, space, drive, code) * shows_es
-        false = code.code.false_chance
-        if code.text in present:
-            ones = np.ones_like(chance_es)
-            pieces.append(Term.plain(1.0 - chance_es, chance_es, ones, (false, 1.0)))
-        elif chance_es.any():
-            pieces.append(Factor(np.log1p(-chance_es), float(np.log1p(-false))))
-    return pieces
 
+    texts: tuple[str, ...]
+    false_k: FloatArray
+    sees_kc: FloatArray
+    code_i: IntArray
+    element_i: IntArray
+    state_i: IntArray
+    chance_i: FloatArray
 
-def _chances(engine: Engine, space: StateSpace, drive: Drive, code: CodeRead) -> FloatArray:
-    chance_m = np.zeros(len(space.modes) + 1)
-    for m, (kind, mode) in enumerate(space.modes, start=1):
-        for wanted_kind, wanted_mode, chance in code.code.sets:
-            if wanted_kind == kind and wanted_mode in (mode, "*"):
-                chance_m[m] = chance
-    within_e = np.zeros(len(space.elements))
-    for e, place in fitted_at(space, drive.fitted).items():
-        within_e[e] = float(bool(set(code.cylinders) & set(engine.places[place].cylinders)))
-    out: FloatArray = chance_m[space.mode_es] * within_e[:, None]
-    return out
+    @classmethod
+    def of(cls, pack: Pack, engine: Engine, space: StateSpace) -> FaultCodes:
+        """List the codes of an engine."""
+        codes = [read for read in all_codes(pack, engine) if read.role == "fault"]
+        sees_kc = np.zeros((len(codes), len(engine.layout.cylinders)))
+        chance_km = np.zeros((len(codes), len(space.modes) + 1))
+        for k, read in enumerate(codes):
+            sees_kc[k, [cylinder - 1 for cylinder in read.cylinders]] = 1.0
+            for m, (kind, mode) in enumerate(space.modes, start=1):
+                for wanted_kind, wanted_mode, chance in read.code.sets:
+                    if wanted_kind == kind and wanted_mode in (mode, "*"):
+                        chance_km[k, m] = chance
+        chance_kes = chance_km[:, space.mode_es]
+        code_i, element_i, state_i = np.nonzero(chance_kes)
+        return cls(
+            texts=tuple(read.text for read in codes),
+            false_k=np.array([read.code.false_chance for read in codes]),
+            sees_kc=sees_kc,
+            code_i=code_i,
+            element_i=element_i,
+            state_i=state_i,
+            chance_i=chance_kes[code_i, element_i, state_i],
+        )
+
+    def read(
+        self, space: StateSpace, drive: Drive, reach_ec: FloatArray, present: frozenset[str]
+    ) -> list[Term | Factor]:
+        """Take in every code that could have been set in a drive, whether it was or not.
+
+        A present fault sets a code with its chance if it shows in the drive at all.
+
+        Parameters
+        ----------
+        space : StateSpace
+            States.
+        drive : Drive
+            The drive.
+        reach_ec : ndarray of float, shape (element, cylinder)
+            Which cylinders each element serves in it.
+        present : frozenset of str
+            Codes that were set.
+        """
+        within_ke = self.sees_kc @ reach_ec.T > 0.0
+        shows_i = shown_es(space, drive)[self.element_i, self.state_i]
+        chance_i = self.chance_i * shows_i * within_ke[self.code_i, self.element_i]
+        is_set_k = np.array([text in present for text in self.texts])
+        pieces: list[Term | Factor] = [
+            self._set_by(space, chance_i, k) for k in np.flatnonzero(is_set_k).tolist()
+        ]
+        unset_i = ~is_set_k[self.code_i]
+        log_es = np.zeros(space.prior_es.shape)
+        at = self.element_i[unset_i], self.state_i[unset_i]
+        np.add.at(log_es, at, np.log1p(-chance_i[unset_i]))
+        return [*pieces, Factor(log_es, float(np.log1p(-self.false_k[~is_set_k]).sum()))]
+
+    def _set_by(self, space: StateSpace, chance_i: FloatArray, k: int) -> Term:
+        chance_es = np.zeros(space.prior_es.shape)
+        mine_i = self.code_i == k
+        chance_es[self.element_i[mine_i], self.state_i[mine_i]] = chance_i[mine_i]
+        close = float(self.false_k[k]), 1.0
+        return Term.plain(1.0 - chance_es, chance_es, np.ones_like(chance_es), close)

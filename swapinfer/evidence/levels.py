@@ -15,7 +15,7 @@ NODES = 121
 WIDTH = 4.5
 """Standard deviations of the prior that the nodes span on either side."""
 
-NEGLIGIBLE = 1e-16
+NEGLIGIBLE = 1e-12
 """Nodes whose largest possible weight is below this share of the best are left out."""
 
 KPA = {"kPa": 1.0, "psi": 6.894757293168361, "bar": 100.0}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
 from swapinfer.ledger.replay import Disturbance, Element, Job
-from swapinfer.pack.hazard import mode_prior
+from swapinfer.pack.hazard import mode_prior, mode_prior_draws
 from swapinfer.pack.model import GOOD, Kind, Mode, Severity
 
 BEFORE = -1
@@ -49,14 +49,20 @@ class State:
 class StateSpace:
     """States of all elements as arrays padded to one width.
 
+    Elements of one kind and age, handled alike, have the same states: each such row is held once.
+
     Attributes
     ----------
     elements : tuple of Element
         In the order of the pass: engine-wide, by bank, then along the cylinders.
     kinds : tuple of Kind
         Kind of each element.
-    states : tuple of tuple of State
-        States of each element, good first.
+    rows : tuple of tuple of State
+        Distinct rows of states, good first.
+    row_e : ndarray of int, shape (element,)
+        Row of each element.
+    row_kinds : tuple of str
+        Kind of each row.
     prior_es : ndarray of float, shape (element, state)
         Prior probabilities.
     disturbed : dict of int to list of int
@@ -65,9 +71,16 @@ class StateSpace:
 
     elements: tuple[Element, ...]
     kinds: tuple[Kind, ...]
-    states: tuple[tuple[State, ...], ...]
+    rows: tuple[tuple[State, ...], ...]
+    row_e: IntArray
+    row_kinds: tuple[str, ...]
     prior_es: FloatArray
     disturbed: dict[int, list[int]]
+
+    @cached_property
+    def states(self) -> tuple[tuple[State, ...], ...]:
+        """States of each element, good first."""
+        return tuple(self.rows[row] for row in self.row_e)
 
     @cached_property
     def index(self) -> dict[str, int]:
@@ -78,8 +91,8 @@ class StateSpace:
     def modes(self) -> list[tuple[str, str]]:
         """Distinct (kind, mode) in use; `mode_es` counts them from 1."""
         pairs = dict.fromkeys(
-            (kind.id, state.mode.id)
-            for kind, row in zip(self.kinds, self.states, strict=True)
+            (kind, state.mode.id)
+            for kind, row in zip(self.row_kinds, self.rows, strict=True)
             for state in row
             if state.mode
         )
@@ -89,52 +102,40 @@ class StateSpace:
     def mode_es(self) -> IntArray:
         """Index into `modes` plus 1 of each state, shape (element, state); 0 for good."""
         number = {pair: i for i, pair in enumerate(self.modes, start=1)}
-        out = np.zeros(self.prior_es.shape, dtype=np.int64)
-        for e, (kind, row) in enumerate(zip(self.kinds, self.states, strict=True)):
-            for s, state in enumerate(row):
-                out[e, s] = number[kind.id, state.mode.id] if state.mode else 0
-        return out
+        return self._of_state(lambda k, m, _v, _t: number[k, m.id]).astype(np.int64)
 
     @cached_property
     def severities(self) -> list[Severity]:
         """Distinct severities in use; `severity_es` counts them from 1."""
-        found = (state.severity for row in self.states for state in row)
+        found = (state.severity for row in self.rows for state in row)
         return list({severity.id: severity for severity in found if severity}.values())
 
     @cached_property
     def severity_es(self) -> IntArray:
         """Index into `severities` plus 1 of each state, shape (element, state); 0 for good."""
         number = {severity.id: i for i, severity in enumerate(self.severities, start=1)}
-        out = np.zeros(self.prior_es.shape, dtype=np.int64)
-        for e, row in enumerate(self.states):
-            for s, state in enumerate(row):
-                out[e, s] = number[state.severity.id] if state.severity else 0
-        return out
+        return self._of_state(lambda _k, _m, v, _t: number[v.id]).astype(np.int64)
 
     @cached_property
     def rate_es(self) -> FloatArray:
         """Misfire episodes a minute where no condition matters, shape (element, state)."""
-        return self._of_state(lambda m, v: v.rate_per_min * m.misfire)
+        return self._of_state(lambda _k, m, v, _t: v.rate_per_min * m.misfire)
 
     @cached_property
     def show_rate_es(self) -> FloatArray:
         """Episodes a minute, whether or not they upset combustion, shape (element, state)."""
-        return self._of_state(lambda _m, v: v.rate_per_min)
+        return self._of_state(lambda _k, _m, v, _t: v.rate_per_min)
 
     @cached_property
     def onset_es(self) -> IntArray:
         """Onset of each state, shape (element, state)."""
-        out = np.full(self.prior_es.shape, BEFORE, dtype=np.int64)
-        for e, row in enumerate(self.states):
-            out[e, : len(row)] = [state.onset for state in row]
-        return out
+        return self._of_state(lambda _k, _m, _v, onset: onset).astype(np.int64)
 
     @cached_property
     def curable_es(self) -> BoolArray:
         """Whether the first disturbance ends the state, shape (element, state)."""
-        cured = self._of_state(lambda m, _v: float(m.cured_by_disturbance))
-        out: BoolArray = cured > 0
-        return out
+        cured: BoolArray = self._of_state(lambda _k, m, _v, _t: m.cured_by_disturbance) > 0
+        return cured
 
     def active_es(self, time: int, handled: Iterable[int] = ()) -> BoolArray:
         """Which states are present faults at a time.
@@ -152,9 +153,8 @@ class StateSpace:
         """
         active: BoolArray = (self.mode_es > 0) & (self.onset_es <= time)
         for e, times in self.disturbed.items():
-            for t in times:
-                if t <= time:
-                    active[e] &= ~(self.curable_es[e] & (self.onset_es[e] < t))
+            last = max((t for t in times if t <= time), default=BEFORE)
+            active[e] &= ~(self.curable_es[e] & (self.onset_es[e] < last))
         for e in handled:
             active[e] &= ~self.curable_es[e]
         return active
@@ -171,13 +171,29 @@ class StateSpace:
         out: FloatArray = factors[self.mode_es]
         return out
 
-    def _of_state(self, value: Callable[[Mode, Severity], float]) -> FloatArray:
-        out = np.zeros(self.prior_es.shape)
-        for e, row in enumerate(self.states):
+    def _of_state(self, value: Callable[[str, Mode, Severity, int], float]) -> FloatArray:
+        """Look a value up once for each row, and spread it over the elements."""
+        out_rs = np.zeros((len(self.rows), self.prior_es.shape[1]))
+        for r, (kind, row) in enumerate(zip(self.row_kinds, self.rows, strict=True)):
             for s, state in enumerate(row):
                 if state.mode and state.severity:
-                    out[e, s] = value(state.mode, state.severity)
+                    out_rs[r, s] = value(kind, state.mode, state.severity, state.onset)
+        out: FloatArray = out_rs[self.row_e]
         return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Life:
+    """All that an element's states depend on."""
+
+    kind: str
+    is_new: bool
+    age_km: float
+    induced: tuple[tuple[str, int, float], ...]
+
+
+ChanceOf = Callable[[str, Mode, float, float], FloatArray]
+"""Prior chances of a kind's mode at an age in km and an exposure in km, shape (draw,)."""
 
 
 def build_states(job: Job) -> StateSpace:
@@ -198,18 +214,58 @@ def build_states(job: Job) -> StateSpace:
     StateSpace
     """
     elements = sorted(job.elements.values(), key=_pass_order(job))
-    kinds = tuple(job.engine.kinds[element.home.kind] for element in elements)
-    number = {element.id: i for i, element in enumerate(elements)}
-    rows = [_element_states(job, e, k) for e, k in zip(elements, kinds, strict=True)]
-    width = max(len(states) for states, _ in rows)
-    prior_es = np.zeros((len(rows), width))
-    for e, (_, prior) in enumerate(rows):
-        prior_es[e, : len(prior)] = prior
+    lives = [_life(job, element) for element in elements]
+    number = {life: r for r, life in enumerate(dict.fromkeys(lives))}
+    rows = [_states_of(job, life) for life in number]
+    row_e = np.array([number[life] for life in lives])
     disturbed: dict[int, list[int]] = {}
+    place = {element.id: i for i, element in enumerate(elements)}
     for one in job.disturbances:
-        disturbed.setdefault(number[one.element], []).append(one.time)
-    states = tuple(tuple(states) for states, _ in rows)
-    return StateSpace(tuple(elements), kinds, states, prior_es, disturbed)
+        disturbed.setdefault(place[one.element], []).append(one.time)
+    return StateSpace(
+        elements=tuple(elements),
+        kinds=tuple(job.engine.kinds[element.home.kind] for element in elements),
+        rows=tuple(rows),
+        row_e=row_e,
+        row_kinds=tuple(life.kind for life in number),
+        prior_es=_priors(job, number, rows, _mean_chance)[0, row_e],
+        disturbed=disturbed,
+    )
+
+
+def _mean_chance(_kind: str, mode: Mode, age_km: float, exposure_km: float) -> FloatArray:
+    return np.array([mode_prior(mode, age_km, exposure_km)])
+
+
+def draw_priors(job: Job, space: StateSpace, count: int, seed: int) -> FloatArray:
+    """Draw priors from the pack's uncertainty about its rates.
+
+    Each mode of each kind has one unknown rate, shared by all elements of the kind.
+
+    Parameters
+    ----------
+    job : Job
+        As replayed.
+    space : StateSpace
+        From `build_states`.
+    count : int
+        Number of draws.
+    seed : int
+        Of the random generator.
+
+    Returns
+    -------
+    ndarray of float, shape (draw, element, state)
+    """
+    lives = dict.fromkeys(_life(job, element) for element in space.elements)
+    z_md = np.random.default_rng(seed).standard_normal((len(space.modes), count))
+    z_of = dict(zip(space.modes, z_md, strict=True))
+
+    def chance(kind: str, mode: Mode, age_km: float, exposure_km: float) -> FloatArray:
+        return mode_prior_draws(mode, age_km, exposure_km, z_of[kind, mode.id])
+
+    out: FloatArray = _priors(job, lives, space.rows, chance)[:, space.row_e]
+    return out
 
 
 def _pass_order(job: Job) -> Callable[[Element], tuple[int, int, int, str]]:
@@ -225,39 +281,66 @@ def _pass_order(job: Job) -> Callable[[Element], tuple[int, int, int, str]]:
     return key
 
 
-def _element_states(job: Job, element: Element, kind: Kind) -> tuple[list[State], list[float]]:
-    severities = job.pack.severities
-    states, prior = [State()], [0.0]
-    for mode, chance in _mode_chances(job, element, kind).items():
-        for severity, share in kind.modes[mode].severity.items():
-            if share > 0:
-                states.append(State(kind.modes[mode], severities[severity]))
-                prior.append(chance * share)
-    prior[0] = 1.0 - sum(prior)
-    for (mode, onset), chance in _induced(job, element).items():
-        for severity, share in kind.modes[mode].severity.items():
-            if share > 0:
-                states.append(State(kind.modes[mode], severities[severity], onset))
-                prior.append(prior[0] * chance * share)
-        prior[0] *= 1.0 - chance
-    return states, prior
+def _life(job: Job, element: Element) -> _Life:
+    age = job.pack.running.odometer_km if element.is_new else element.age_km
+    return _Life(element.home.kind, element.is_new, age, _induced(job, element))
 
 
-def _mode_chances(job: Job, element: Element, kind: Kind) -> dict[str, float]:
+def _states_of(job: Job, life: _Life) -> tuple[State, ...]:
+    modes = job.engine.kinds[life.kind].modes
+    onsets = [(mode, BEFORE) for mode in modes]
+    onsets += [(mode, onset) for mode, onset, _ in life.induced]
+    faults = (
+        State(modes[mode], job.pack.severities[severity], onset)
+        for mode, onset in onsets
+        for severity, share in modes[mode].severity.items()
+        if share > 0
+    )
+    return (State(), *faults)
+
+
+def _priors(
+    job: Job, lives: Iterable[_Life], rows: Sequence[tuple[State, ...]], chance_of: ChanceOf
+) -> FloatArray:
+    """Prior of each row, shape (draw, row, state)."""
+    width = max(map(len, rows))
+    padded = []
+    for life, row in zip(lives, rows, strict=True):
+        prior_sd = np.stack(_prior(job, life, chance_of))
+        padded.append(np.pad(prior_sd, ((0, width - len(row)), (0, 0))))
+    out: FloatArray = np.stack(padded).transpose(2, 0, 1)
+    return out
+
+
+def _prior(job: Job, life: _Life, chance_of: ChanceOf) -> list[FloatArray]:
+    modes = job.engine.kinds[life.kind].modes
+    prior = [
+        chance_d * share
+        for mode, chance_d in _mode_chances(job, life, chance_of).items()
+        for share in modes[mode].severity.values()
+        if share > 0
+    ]
+    good_d = 1.0 - np.sum(prior, axis=0)
+    for mode, _, harm in life.induced:
+        prior += [good_d * harm * share for share in modes[mode].severity.values() if share > 0]
+        good_d = good_d * (1.0 - harm)
+    return [good_d, *prior]
+
+
+def _mode_chances(job: Job, life: _Life, chance_of: ChanceOf) -> dict[str, FloatArray]:
+    kind = job.engine.kinds[life.kind]
     driven = job.opening.driven_km
     exposure = job.pack.running.exposure_km if driven is None else driven
-    age = job.pack.running.odometer_km if element.is_new else element.age_km
-    chances = {name: mode_prior(mode, age, exposure) for name, mode in kind.modes.items()}
-    total = sum(chances.values())
-    if element.is_new:
-        scale = kind.new_fault / total if total else 0.0
-    else:
-        scale = min(1.0, LARGEST_PRIOR / total) if total else 0.0
-    return {name: chance * scale for name, chance in chances.items()}
+    chances = {
+        name: chance_of(kind.id, mode, life.age_km, exposure) for name, mode in kind.modes.items()
+    }
+    total_d = np.maximum(np.sum(list(chances.values()), axis=0), np.finfo(float).tiny)
+    scale_d = kind.new_fault / total_d if life.is_new else np.minimum(1.0, LARGEST_PRIOR / total_d)
+    return {name: chance_d * scale_d for name, chance_d in chances.items()}
 
 
-def _induced(job: Job, element: Element) -> dict[tuple[str, int], float]:
-    """Chance that no, or at least one, handling between two findings did harm, by mode."""
+def _induced(job: Job, element: Element) -> tuple[tuple[str, int, float], ...]:
+    """Mode, onset and chance of harm by the handlings between each two findings."""
     finding_times = [finding.time for finding in job.findings]
     spared: dict[tuple[str, int], float] = {}
     onset: dict[tuple[str, int], int] = {}
@@ -266,7 +349,7 @@ def _induced(job: Job, element: Element) -> dict[tuple[str, int], float]:
         key = one.handling.mode, epoch
         spared[key] = spared.get(key, 1.0) * (1.0 - one.handling.chance)
         onset[key] = one.time
-    return {(mode, onset[mode, epoch]): 1.0 - left for (mode, epoch), left in spared.items()}
+    return tuple((mode, onset[mode, epoch], 1.0 - left) for (mode, epoch), left in spared.items())
 
 
 def _harmful(disturbances: Iterable[Disturbance], element: str) -> Iterable[Disturbance]:
