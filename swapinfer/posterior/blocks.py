@@ -84,31 +84,32 @@ class BlockPass:
             (draw, position) has for itself.
         """
         with np.errstate(divide="ignore", invalid="ignore"):
-            partial_p, scales = self._forward(stride)
+            partial, scales = self._forward(stride)
             if stride > 1 and not scales.min() > SMALL:
                 return self.run(stride=1)
-            meet_dps = _meet(partial_p, self._backward(stride), self.weight_dps is not None)
-            return np.log(scales).sum(axis=0), meet_dps
+            return np.log(scales).sum(axis=0), _meet(partial, self._backward(stride))
 
-    def _forward(self, stride: int) -> tuple[list[FloatArray], FloatArray]:
+    @property
+    def _outer(self) -> tuple[int, ...]:
+        return () if self.weight_dps is None else (len(self.weight_dps),)
+
+    def _forward(self, stride: int) -> tuple[_ByState, FloatArray]:
         """Return each position's message with only its left side moved, and all scales."""
-        n_draws = () if self.weight_dps is None else (len(self.weight_dps),)
-        message = np.zeros((*n_draws, self.left.length, self.right.length))
+        message = np.zeros((*self._outer, self.left.length, self.right.length))
         message[..., 0, 0] = 1.0
-        partial_p: list[FloatArray] = []
+        partial = _ByState.empty(self)
         scales: list[FloatArray] = []
         for p in range(len(self.route.order)):
             message = self._opened(p, message)
-            partial = self._apart(self.left.move_p[p] @ message)
-            message = self._merged(p, self._weighted(p, partial))
-            partial_p.append(partial)
+            by_state = partial.product(p, self.left.move_p[p], message)
+            message = self._merged(p, self._weighted(p, by_state))
             if p == self.route.wide[1] - 1:
                 message = self._closed_up(message)
             if p % stride == stride - 1:
                 message, scale = self._rescaled(message)
                 scales.append(scale.reshape(-1))
         scales.append(message[..., 0, 0].reshape(-1))
-        return partial_p, np.array(scales)
+        return partial, np.array(scales)
 
     def _opened(self, p: int, message: FloatArray) -> FloatArray:
         if p == self.route.wide[0] and self.route.is_wide:
@@ -135,12 +136,6 @@ class BlockPass:
         scale = message.max(axis=tuple(range(first, message.ndim)), keepdims=True)
         return message / scale, scale
 
-    def _apart(self, moved: FloatArray) -> FloatArray:
-        """Give the states, which the left moves have among their rows, an axis of their own."""
-        return moved.reshape(
-            *moved.shape[:-2], self.left.length, self.left.n_states, self.right.length
-        )
-
     def _weighted(self, p: int, by_state: FloatArray) -> FloatArray:
         if self.weight_dps is None:
             return by_state
@@ -159,31 +154,30 @@ class BlockPass:
             merged = by_state.reshape(*by_state.shape[:-2], -1) @ move
         return merged
 
-    def _spread(self, p: int, message: FloatArray) -> FloatArray:
-        """Undo `_merged`, for a message that comes from behind."""
-        move = self.right.move_p[p]
-        spread: FloatArray
-        if p == self.route.kept:
-            spread = message @ self.right.apart(move).swapaxes(-1, -2)
-            return np.expand_dims(spread.transpose(0, 2, 3, 1, 4), 1)
-        spread = message @ move.swapaxes(-1, -2)
-        return self._apart(spread)
-
-    def _backward(self, stride: int) -> list[FloatArray]:
-        """Return what comes from behind at each position, states apart, left side not moved."""
-        n_draws = () if self.weight_dps is None else (len(self.weight_dps),)
-        message = np.ones((*n_draws, self.left.length, self.right.length))
-        carried_p: list[FloatArray] = []
+    def _backward(self, stride: int) -> _ByState:
+        """Return what comes from behind at each position, with only its right side moved."""
+        message = np.ones((*self._outer, self.left.length, self.right.length))
+        carried = _ByState.empty(self)
         for p in reversed(range(len(self.route.order))):
             if p == self.route.wide[1] - 1:
                 message = self._widened(message)
-            carried = self._weighted(p, self._spread(p, message))
-            carried_p.append(carried)
-            rows = carried.reshape(*carried.shape[:-3], -1, self.right.length)
+            back = self.right.move_p[p].swapaxes(-1, -2)
+            by_state = (
+                self._spread_kept(p, message)
+                if p == self.route.kept
+                else (carried.product(p, message, back))
+            )
+            by_state = carried.keep(p, self._weighted(p, by_state))
+            rows = by_state.reshape(*by_state.shape[:-3], -1, self.right.length)
             message = self._unopened(p, self.left.move_p[p].swapaxes(-1, -2) @ rows)
             if p % stride == 0:
                 message, _ = self._rescaled(message)
-        return carried_p[::-1]
+        return carried
+
+    def _spread_kept(self, p: int, message: FloatArray) -> FloatArray:
+        """Undo `_merged` at the kept element."""
+        spread: FloatArray = message @ self.right.apart(self.right.move_p[p]).swapaxes(-1, -2)
+        return np.expand_dims(spread.transpose(0, 2, 3, 1, 4), 1)
 
     def outlook(self) -> list[FloatArray]:
         """Return what each state, and all that follows, weighs for a message before it.
@@ -197,7 +191,9 @@ class BlockPass:
             whatever opens at the position has opened.
         """
         outlook_p = []
-        for move, carried in zip(self.left.move_p, self._backward(1), strict=True):
+        backward = self._backward(1)
+        for p, move in enumerate(self.left.move_p):
+            carried = backward.at(p)
             shape = (-1, self.left.length, self.left.n_states, self.left.length)
             back_qsij = move.reshape(shape).transpose(0, 2, 3, 1)
             by_state = carried[0] if carried.ndim > 3 else carried[None, None]
@@ -215,15 +211,64 @@ class BlockPass:
         return message
 
 
-def _meet(partial_p: list[FloatArray], carried_p: list[FloatArray], batch: bool) -> FloatArray:
+@dataclass(frozen=True, slots=True)
+class _ByState:
+    """One array a position, of shape (..., left, state, right).
+
+    Outside the wide part of the route all have one shape and lie in one array.
+
+    Attributes
+    ----------
+    plain : ndarray of float, shape (position, draw if many, left, state, right)
+        Arrays outside the wide part.
+    wide : dict of int to ndarray of float, shape (draw, kept state, level node, left, state, right)
+        Arrays of positions in the wide part.
+    span : range
+        The wide part.
+    """
+
+    plain: FloatArray
+    wide: dict[int, FloatArray]
+    span: range
+
+    @classmethod
+    def empty(cls, one: BlockPass) -> _ByState:
+        outer = () if one.weight_dps is None else (len(one.weight_dps),)
+        shape = (one.left.length, one.left.n_states, one.right.length)
+        plain = np.empty((len(one.route.order), *outer, *shape))
+        return cls(plain, {}, range(*one.route.wide))
+
+    def product(self, p: int, one: FloatArray, other: FloatArray) -> FloatArray:
+        """Multiply two matrices, keep and return the result with its states apart."""
+        shape = self.plain.shape[-3:]
+        if p not in self.span:
+            out: FloatArray = self.plain[p]
+            np.matmul(one, other, out=out.reshape(*out.shape[:-3], one.shape[-2], other.shape[-1]))
+            return out
+        moved: FloatArray = one @ other
+        return self.keep(p, moved.reshape(*moved.shape[:-2], *shape))
+
+    def keep(self, p: int, by_state: FloatArray) -> FloatArray:
+        """Keep an array that may have been made elsewhere."""
+        if p in self.span:
+            self.wide[p] = by_state
+        elif by_state.base is not self.plain:
+            self.plain[p] = by_state
+        return by_state
+
+    def at(self, p: int) -> FloatArray:
+        """Return the array of a position."""
+        return self.wide[p] if p in self.span else self.plain[p]
+
+
+def _meet(forward: _ByState, backward: _ByState) -> FloatArray:
     """Sum forward times backward over all but draw and state, shape (draw, position, state)."""
-    meet_p: dict[int, FloatArray] = {}
-    plain = [p for p, partial in enumerate(partial_p) if partial.ndim == 3 + batch]
-    if plain:
-        forward = np.stack([partial_p[p] for p in plain])
-        product = forward * np.stack([carried_p[p] for p in plain])
-        meet = product.sum(axis=(-3, -1)).reshape(len(plain), -1, product.shape[-2])
-        meet_p = dict(zip(plain, meet, strict=True))
-    for p in set(range(len(partial_p))) - meet_p.keys():
-        meet_p[p] = (partial_p[p] * carried_p[p]).sum(axis=(1, 2, -3, -1))
-    return np.stack([meet_p[p] for p in range(len(partial_p))], axis=1)
+    n_positions, n_states = forward.plain.shape[0], forward.plain.shape[-2]
+    n_draws = forward.plain[0].size // int(np.prod(forward.plain.shape[-3:]))
+    meet_pds = np.empty((n_positions, n_draws, n_states))
+    for part in (slice(0, forward.span.start), slice(forward.span.stop, None)):
+        product = np.einsum("...lsr,...lsr->...s", forward.plain[part], backward.plain[part])
+        meet_pds[part] = product.reshape(-1, n_draws, n_states)
+    for p in forward.span:
+        meet_pds[p] = (forward.wide[p] * backward.wide[p]).sum(axis=(1, 2, -3, -1))
+    return meet_pds.swapaxes(0, 1)

@@ -95,13 +95,11 @@ def _side_moves(
     moves_j: list[FloatArray], side: int, span: tuple[int, int], weight_ps: FloatArray | None
 ) -> list[FloatArray]:
     """Join the moves of a side's slots, weigh them and order the axes."""
-    joint = moves_j[0]
+    joint = moves_j[0] if weight_ps is None else moves_j[0] * weight_ps[slice(*span)]
     for moves in moves_j[1:]:
         size = len(joint) * len(moves)
         product = joint[:, None, :, None] * moves[None, :, None, :]
         joint = product.reshape(size, size, *joint.shape[2:])
-    if weight_ps is not None:
-        joint = joint * weight_ps[slice(*span)]
     length, _, n_levels, n_positions, n_states = joint.shape
     shape = (length * n_states, length) if side == LEFT else (n_states * length, length)
     outer = (n_positions,) if n_levels == 1 else (n_positions, n_levels)

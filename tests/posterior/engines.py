@@ -128,7 +128,7 @@ class Job:
 
     def reading(self, element: int, rng: np.random.Generator) -> None:
         """Take in a reading on one element."""
-        self.log_factors.append(rng.normal(0, 1.0, self.engine.rate_es.shape))
+        self.log_factors.append(rng.normal(-1.0, 1.0, self.engine.rate_es.shape))
         self.log_factors[-1][np.arange(len(self.engine.kind_e)) != element] = 0.0
 
     def shared_reading(self, elements: list[int], rng: np.random.Generator) -> None:
