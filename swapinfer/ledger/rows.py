@@ -97,11 +97,11 @@ def job_row(row: sa.Row[Any]) -> JobRow:
     LedgerError
         If it was damaged.
     """
-    *columns, summary = row
+    job, ro, status, opened_at, updated_at, length, head, summary = row
     try:
-        return JobRow(*columns, summary=json.loads(summary))
+        return JobRow(job, ro, status, opened_at, updated_at, length, head, json.loads(summary))
     except (TypeError, ValueError) as error:
-        raise LedgerError(f"job {columns[0]}: its index row is damaged; {RESCUE}") from error
+        raise LedgerError(f"job {job}: its index row is damaged; {RESCUE}") from error
 
 
 def read_records(connection: sa.Connection, job: str) -> Iterator[Record]:
