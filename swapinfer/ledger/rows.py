@@ -89,7 +89,7 @@ def require_row(connection: sa.Connection, job: str, *, lock: bool = False) -> J
     return row
 
 
-def job_row(row: sa.Row[Any]) -> JobRow:
+def job_row(row: Sequence[Any]) -> JobRow:
     """Read a row of the index.
 
     Raises
