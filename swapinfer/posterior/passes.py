@@ -15,7 +15,7 @@ from swapinfer.posterior.sweep import Sweep
 EXACT_LIMIT = 2**18
 """Entries of the longest message that is still passed exactly."""
 
-CHUNK = 2**22
+CHUNK = 2**21
 """Entries of all messages of a pass together; prior draws are taken in chunks that fit."""
 
 
@@ -28,7 +28,7 @@ def route_of(prepared: Prepared, *, keep: bool = True) -> Route:
 def is_within_bound(prepared: Prepared, route: Route) -> bool:
     """Say whether the route's longest message may be passed exactly."""
     levels = prepared.level_q.size if route.is_wide else 1
-    return route.size(prepared.digits) * levels <= EXACT_LIMIT
+    return route.peak(prepared.digits) * levels <= EXACT_LIMIT
 
 
 def run_passes(prepared: Prepared, route: Route) -> tuple[PosteriorDraws, int]:
@@ -72,7 +72,8 @@ def run_passes(prepared: Prepared, route: Route) -> tuple[PosteriorDraws, int]:
 def _run(prepared: Prepared, route: Route) -> tuple[FloatArray, FloatArray, int]:
     """Run the pass that suits the route, draws in chunks that fit in memory."""
     passes = BlockPass if route.size(prepared.digits) <= BLOCK_LIMIT else Sweep
-    chunk = max(1, CHUNK // (route.size(prepared.digits) * len(route.order)))
+    by_state = route.peak(prepared.digits) * prepared.weight_des.shape[2]
+    chunk = max(1, CHUNK // (by_state * len(route.order)))
     parts = []
     for start in range(0, len(prepared.weight_des), chunk):
         weight_des = prepared.weight_des[start : start + chunk]

@@ -20,7 +20,7 @@ from swapinfer.posterior.digits import Digits
 ROUNDING = 1e-15
 """Relative difference up to which ``explain`` counts as ``explained - open``."""
 
-BLOCK_LIMIT = 1024
+BLOCK_LIMIT = 512
 """Longest message that is passed on as two blocks; only such a route keeps an element."""
 
 NONE = -1
@@ -61,6 +61,15 @@ class Route:
     def is_wide(self) -> bool:
         """Whether the kept element or the level nodes are ever carried."""
         return self.wide[1] > self.wide[0]
+
+    def peak(self, digits: Digits) -> int:
+        """Entries of the longest message if digits are axes only while they are open."""
+        lengths = [digits.length(g) for g in range(len(digits))]
+        spans = list(zip(self.opens, self.closes, lengths, strict=True))
+        return max(
+            (prod(n for first, last, n in spans if first <= p < last) for p in self.opens),
+            default=1,
+        )
 
     def size(self, digits: Digits) -> int:
         """Entries of the message: the product of the slots' lengths."""

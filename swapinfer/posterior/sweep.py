@@ -15,7 +15,7 @@ from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.posterior.digits import Digits
 from swapinfer.posterior.route import Route
 
-DENSE = 2**14
+DENSE = 2**12
 """Entries up to which an element's states are summed into one matrix; beyond, one by one."""
 
 GROUP = 16
@@ -66,22 +66,49 @@ class Step:
         """Joint levels of the group before the element."""
         return prod(kernel.shape[-1] for kernel in self.kernel_g)
 
-    @property
-    def is_dense(self) -> bool:
-        """Whether the group is small enough for one matrix."""
-        return self.to_length * self.from_length <= DENSE
 
-    def factors(self) -> list[FloatArray]:
-        """Join the kernels of the group: all of them if dense, else as many as fit together."""
-        limit = DENSE if self.is_dense else GROUP
-        factors = [self.kernel_g[0]]
-        for kernel in self.kernel_g[1:]:
-            longest = max(factors[-1].shape[-2:]) * max(kernel.shape[-2:])
-            if self.is_dense or longest <= limit:
+@dataclass(frozen=True, slots=True)
+class _Moves:
+    """A step's kernels joined, for the states that have any weight.
+
+    Attributes
+    ----------
+    states : ndarray of int, shape (live state,)
+        Which states these are.
+    factors : tuple of ndarray of float, shape (level node or 1, live state, to, from)
+        All digits of the group in one matrix if that is small enough, else as many as fit.
+    """
+
+    states: IntArray
+    factors: tuple[FloatArray, ...]
+
+    @classmethod
+    def of(cls, step: Step, weight_ds: FloatArray) -> _Moves:
+        states = np.flatnonzero(weight_ds.any(axis=0))
+        dense = step.to_length * step.from_length <= DENSE
+        factors: list[FloatArray] = []
+        for kernel in (kernel[:, states] for kernel in step.kernel_g):
+            longest = max(factors[-1].shape[-2:]) * max(kernel.shape[-2:]) if factors else 0
+            if factors and (dense or longest <= GROUP):
                 factors[-1] = _kron(factors[-1], kernel)
             else:
                 factors.append(kernel)
-        return factors
+        return cls(states, tuple(factors))
+
+    @property
+    def is_dense(self) -> bool:
+        """Whether one matrix does it all."""
+        return len(self.factors) == 1
+
+    def moved(self, row: int, message: FloatArray, length: int, *, backward: bool) -> FloatArray:
+        """Move a message by one live state: the factors in turn, each joining the end."""
+        moved = message.reshape(*message.shape[:2], -1, length)
+        for factor in self.factors:
+            kernel = factor[:, row] if backward else factor[:, row].swapaxes(-1, -2)
+            split = moved.reshape(*moved.shape[:3], kernel.shape[-2], -1)
+            turned = split.swapaxes(-1, -2) @ kernel[:, None]
+            moved = turned.reshape(*turned.shape[:3], -1)
+        return moved.reshape(*moved.shape[:2], -1)
 
 
 def _kron(one: FloatArray, other: FloatArray) -> FloatArray:
@@ -126,6 +153,8 @@ class Sweep:
         Order, and where the level nodes are carried; keeps no element.
     steps : list of Step
         One a position.
+    moves : list of _Moves
+        The same, ready to be applied.
     weight_dps : ndarray of float, shape (draw, position, state)
         Prior times factors.
     level_q : ndarray of float, shape (level node,)
@@ -136,6 +165,7 @@ class Sweep:
 
     route: Route
     steps: list[Step]
+    moves: list[_Moves]
     weight_dps: FloatArray
     level_q: FloatArray
     count_g: IntArray
@@ -144,7 +174,9 @@ class Sweep:
     def of(cls, digits: Digits, route: Route, weight_des: FloatArray, level_q: FloatArray) -> Sweep:
         """Lay out the steps of a route."""
         weight_dps = weight_des[:, list(route.order)]
-        return cls(route, lay_out(digits, route), weight_dps, level_q, digits.count_g)
+        steps = lay_out(digits, route)
+        moves = [_Moves.of(step, weight_dps[:, p]) for p, step in enumerate(steps)]
+        return cls(route, steps, moves, weight_dps, level_q, digits.count_g)
 
     @property
     def largest(self) -> int:
@@ -211,42 +243,31 @@ class Sweep:
 
     def _carried(self, p: int, message: FloatArray, *, backward: bool) -> FloatArray:
         """Carry a message across one element, its states summed."""
-        step, weight_ds = self.steps[p], self.weight_dps[:, p]
-        if step.is_dense:
-            matrix = np.einsum("ds,qsji->dqji", weight_ds, step.factors()[0])
-            length = step.to_length if backward else step.from_length
+        step, moves = self.steps[p], self.moves[p]
+        weight_ds = self.weight_dps[:, p, moves.states]
+        length = step.to_length if backward else step.from_length
+        if moves.is_dense:
+            matrix = np.einsum("ds,qsji->dqji", weight_ds, moves.factors[0])
             split = message.reshape(*message.shape[:2], -1, length)
             moved: FloatArray = split @ (matrix if backward else matrix.swapaxes(-1, -2))
             return moved.reshape(*moved.shape[:2], -1)
         parts = (
-            weight_ds[:, state, None, None] * _state_moved(step, state, message, backward=backward)
-            for state in np.flatnonzero(weight_ds.any(axis=0)).tolist()
+            weight_ds[:, row, None, None] * moves.moved(row, message, length, backward=backward)
+            for row in range(moves.states.size)
         )
         return sum(parts, np.zeros(1))
 
     def _meet(self, p: int, after: FloatArray, before: FloatArray) -> FloatArray:
         """Weigh each state between what came before and what follows, shape (draw, state)."""
-        step, weight_ds = self.steps[p], self.weight_dps[:, p]
-        if step.is_dense:
+        step, moves = self.steps[p], self.moves[p]
+        meet_ds = np.zeros_like(self.weight_dps[:, p])
+        if moves.is_dense:
             ahead = after.reshape(*after.shape[:2], -1, step.to_length)
             behind = before.reshape(*before.shape[:2], -1, step.from_length)
             both = ahead.swapaxes(-1, -2) @ behind
-            meet_ds: FloatArray = np.einsum("qsji,dqji->ds", step.factors()[0], both)
-            return weight_ds * meet_ds
-        meet_ds = np.zeros_like(weight_ds)
-        for state in np.flatnonzero(weight_ds.any(axis=0)).tolist():
-            moved = _state_moved(step, state, before, backward=False)
-            meet_ds[:, state] = weight_ds[:, state] * (moved * after).sum(axis=(1, 2))
-        return meet_ds
-
-
-def _state_moved(step: Step, state: int, message: FloatArray, *, backward: bool) -> FloatArray:
-    """Move a message by one state: the digits of the group in turn, each joining the end."""
-    group_length = step.to_length if backward else step.from_length
-    moved = message.reshape(*message.shape[:2], -1, group_length)
-    for factor in step.factors():
-        kernel = factor[:, state] if backward else factor[:, state].swapaxes(-1, -2)
-        split = moved.reshape(*moved.shape[:3], kernel.shape[-2], -1)
-        turned = split.swapaxes(-1, -2) @ kernel[:, None]
-        moved = turned.reshape(*turned.shape[:3], -1)
-    return moved.reshape(*moved.shape[:2], -1)
+            meet_ds[:, moves.states] = np.einsum("qsji,dqji->ds", moves.factors[0], both)
+        else:
+            for row, state in enumerate(moves.states.tolist()):
+                moved = moves.moved(row, before, step.from_length, backward=False)
+                meet_ds[:, state] = (moved * after).sum(axis=(1, 2))
+        return meet_ds * self.weight_dps[:, p]

@@ -208,3 +208,15 @@ def compression_job(n_cylinders: int, *, n_levels: int, seed: int = 1) -> Proble
     for cylinder in range(n_cylinders):
         job.shared_reading([cam, job.engine.names.index(f"sealing-{cylinder + 1}")], rng)
     return job.problem()
+
+
+def diagnosing_job(n_cylinders: int, *, n_runs: int, n_misfiring: int, seed: int = 1) -> Problem:
+    """The same cylinders misfire run after run, and a part is swapped after every other run."""
+    rng = np.random.default_rng(seed)
+    job = Job.opened(make_engine(n_cylinders, rng))
+    misfired = set(range(n_misfiring))
+    for number in range(n_runs):
+        job.run(20.0, misfired if number < 4 else set())
+        if number % 2 and number < 6:
+            job.swap(("coil", "plug", "injector")[number // 2], 0, n_cylinders - 1)
+    return job.problem()
