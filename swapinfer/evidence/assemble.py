@@ -183,9 +183,13 @@ def _prepare_level(job: Job, taken: list[_Taken]) -> _Nodes:
     levelled = [(one, test) for one, test in zip(taken, tests, strict=True) if test.level]
     if not levelled:
         return _Nodes()
-    value_q, weight_q = level_nodes(levelled[0][1], job.opening)
-    likelihoods = [_likelihood(job, one, value_q) for one, _ in levelled]
-    keep_q = worth_keeping(weight_q, likelihoods)
+    value_q, weight_q = level_nodes(levelled[0][1], job.opening, len(levelled))
+    common_e = np.all([one.view.seen_e for one, _ in levelled], axis=0)
+    readings = [
+        (_likelihood(job, one, value_q), np.unique(one.view.profile_es[common_e]))
+        for one, _ in levelled
+    ]
+    keep_q = worth_keeping(weight_q, readings)
     return _Nodes(value_q[keep_q], weight_q[keep_q])
 
 

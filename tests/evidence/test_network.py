@@ -78,7 +78,7 @@ def test_marginals_equal_a_library_network(name: str, monkeypatch: pytest.Monkey
     The quadrature has few nodes here, the same on both sides: the library solves one network a
     node.
     """
-    monkeypatch.setattr(levels, "NODES", 9)
+    monkeypatch.setattr(levels, "SPACING", 4.0)
     pack = load_pack()
     events = JOBS[name]
     assert not any(isinstance(event, Closed) for event in events)
