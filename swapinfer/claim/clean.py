@@ -27,7 +27,8 @@ def clean_text(text: str) -> str:
     Returns
     -------
     str
-        Without control characters (line ends become ``\n``, tabs a space), marks of direction
+        Without control characters (line ends become ``\n``, at most two
+        in a row, tabs a space), marks of direction
         and other format characters, and code points that are no characters.
 
     Notes
@@ -35,7 +36,8 @@ def clean_text(text: str) -> str:
     General categories of the Unicode Standard: Cc, Cf, Cs, Cn, and the separators Zl and Zp.
     """
     lines = re.sub("\r\n|[\r\x0b\x0c\x85\u2028\u2029]", "\n", text).replace("\t", " ")
-    return "".join(letter for letter in lines if _is_seen(letter))
+    seen = "".join(letter for letter in lines if _is_seen(letter))
+    return re.sub("\n{3,}", "\n\n", seen)
 
 
 def _is_seen(letter: str) -> bool:

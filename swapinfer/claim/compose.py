@@ -40,7 +40,8 @@ def compose(
     -------
     Document
     """
-    pen = Pen(facts, Numbers(settings), words)
+    pen = Pen.take(facts, Numbers(settings), words)
+    facts = pen.facts
     draft = facts.standing.draft
     sections = (
         _complaint(pen),
@@ -85,7 +86,7 @@ def _draft_reason(pen: Pen, reason: str) -> str:
 
 
 def _complaint(pen: Pen) -> Section:
-    words = pen.shorten(pen.facts.complaint)
+    words = pen.facts.complaint
     said = Paragraph(words, "quote") if words.strip() else Paragraph(pen.say("complaint.none"))
     blocks = (said, Pairs(_vehicle(pen)), _codes(pen))
     return Section("complaint", pen.say("complaint"), blocks, major=True)
@@ -103,9 +104,9 @@ def _vehicle(pen: Pen) -> tuple[tuple[str, str], ...]:
         shown = pen.say(f"vehicle.vin.{vehicle.vin_check}", vin=vehicle.vin)
         rows.append((pen.say("vehicle.vin"), shown))
     if vehicle.customer:
-        rows.append((pen.say("vehicle.customer"), pen.shorten(vehicle.customer)))
+        rows.append((pen.say("vehicle.customer"), vehicle.customer))
     if vehicle.family:
-        rows.append((pen.say("vehicle.family"), pen.shorten(vehicle.family)))
+        rows.append((pen.say("vehicle.family"), vehicle.family))
     return tuple(rows)
 
 
@@ -181,7 +182,7 @@ def _correction(pen: Pen) -> Section:
     if pen.facts.remark.strip():
         blocks += [
             Paragraph(pen.say("correction.remark")),
-            Paragraph(pen.shorten(pen.facts.remark), "quote"),
+            Paragraph(pen.facts.remark, "quote"),
         ]
     return Section("correction", pen.say("correction"), tuple(blocks), major=True)
 

@@ -76,7 +76,7 @@ def _retracted(pen: Pen) -> tuple[str, ...]:
         pen.say(
             "retracted.line",
             **pen.stamp(event.seq, event.at, event.who),
-            said=pen.shorten(event.said),
+            said=event.said,
             undone=pen.numbers.moment(event.undone_at),
             by=event.undone_by,
         )
@@ -140,7 +140,7 @@ def _run_result(pen: Pen, finding: Finding) -> str:
 def _reading_result(pen: Pen, reading: Reading) -> str:
     value = pen.numbers.quantity(reading.value, reading.unit, 4)
     if reading.typed and reading.typed.replace(" ", "") != value.replace("\u00a0", ""):
-        value += pen.say("found.reading.typed", typed=pen.shorten(reading.typed))
+        value += pen.say("found.reading.typed", typed=reading.typed)
     if reading.reference is not None:
         reference = pen.numbers.quantity(reading.reference, reading.unit, 4)
         value += pen.say("found.reading.reference", reference=reference)

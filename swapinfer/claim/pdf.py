@@ -46,8 +46,6 @@ def to_pdf(document: Document, *, paper: str = "a4", made_at: datetime | None = 
     -----
     All texts reach the typesetter as data, never as markup.
     """
-    import typst
-
     parts: dict[str, bytes] = {}
     data = {
         "title": document.title,
@@ -63,14 +61,30 @@ def to_pdf(document: Document, *, paper: str = "a4", made_at: datetime | None = 
     }
     template = files("swapinfer.claim").joinpath("claim.typ").read_bytes()
     sources = {"main.typ": template, "data.json": json.dumps(_breakable(data)).encode(), **parts}
+    return _typeset(sources, made_at)
+
+
+ATTEMPTS: tuple[dict[str, Any], ...] = (
+    {"ignore_system_fonts": True, "pdf_standards": "ua-1"},
+    {"ignore_system_fonts": False, "pdf_standards": "ua-1"},
+    {"ignore_system_fonts": False},
+)
+"""PDF/UA asks that every letter can be shown: first with the fonts that come with the typesetter,
+then with those of the machine; else a letter that no font has is shown as a box."""
+
+
+def _typeset(sources: dict[str, bytes], made_at: datetime | None) -> bytes:
+    import typst
+
     compile_files: Any = typst.compile  # takes files by name too, which its types do not say
-    try:
-        made: bytes = compile_files(
-            sources, format="pdf", ignore_system_fonts=True, timestamp=made_at, pdf_standards="ua-1"
-        )
-    except typst.TypstError as error:
-        raise ClaimError(f"the write-up cannot be typeset: {error}") from error
-    return made
+    for attempt in ATTEMPTS:
+        try:
+            made: bytes = compile_files(sources, format="pdf", timestamp=made_at, **attempt)
+        except typst.TypstError as error:
+            problem = error
+        else:
+            return made
+    raise ClaimError(f"the write-up cannot be typeset: {problem}") from problem
 
 
 def _section(section: Section, parts: dict[str, bytes]) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from swapinfer.claim.clean import map_texts
 from swapinfer.claim.facts import Cause, ClaimFacts
 from swapinfer.claim.numbers import Numbers
 from swapinfer.claim.wording import Words, strength
@@ -23,7 +24,7 @@ class Pen:
     Attributes
     ----------
     facts : ClaimFacts
-        What is to be said.
+        What is to be said, no text in it longer than `LONGEST`.
     numbers : Numbers
         How numbers are written.
     words : Words
@@ -33,6 +34,17 @@ class Pen:
     facts: ClaimFacts
     numbers: Numbers
     words: Words
+
+    @classmethod
+    def take(cls, facts: ClaimFacts, numbers: Numbers, words: Words) -> Pen:
+        """Take up facts, and cut in them what nobody would read."""
+
+        def shorten(text: str) -> str:
+            if len(text) <= LONGEST:
+                return text
+            return text[:LONGEST] + words["shortened"].format(length=numbers.plain(len(text)))
+
+        return cls(map_texts(facts, shorten), numbers, words)
 
     def say(self, key: str, **values: object) -> str:
         """Fill a template."""
@@ -47,12 +59,6 @@ class Pen:
         if len(items) < 2:
             return "".join(items)
         return self.say("and", first=", ".join(items[:-1]), last=items[-1])
-
-    def shorten(self, text: str) -> str:
-        """Cut what nobody would read."""
-        if len(text) <= LONGEST:
-            return text
-        return text[:LONGEST] + self.say("shortened", length=self.numbers.plain(len(text)))
 
     def stamp(self, seq: int, at: str, who: str) -> dict[str, object]:
         """Position, time and name, as templates want them."""

@@ -133,8 +133,7 @@ def cautions(pen: Pen) -> tuple[Section, ...]:
 def notes(pen: Pen) -> tuple[Section, ...]:
     """Remarks, if there are any."""
     lines = tuple(
-        pen.say("notes.line", **pen.stamp(n.seq, n.at, n.who), text=pen.shorten(n.text))
-        for n in pen.facts.notes
+        pen.say("notes.line", **pen.stamp(n.seq, n.at, n.who), text=n.text) for n in pen.facts.notes
     )
     return (Section("notes", pen.say("notes"), (Items(lines),)),) if lines else ()
 
@@ -143,7 +142,7 @@ def photos(pen: Pen, pictures: Mapping[int, Picture]) -> tuple[Section, ...]:
     """Photographs, if there are any."""
     blocks: list[Block] = []
     for photo in pen.facts.photos:
-        name = pen.shorten(photo.name)
+        name = photo.name
         stamp = pen.stamp(photo.seq, photo.at, photo.who)
         caption = pen.say("photos.caption", **stamp, name=name)
         shown = pictures.get(photo.seq)
