@@ -14,7 +14,7 @@ OBJECTIVES: dict[str, tuple[float, float, float]] = {
     "minutes": (1.0, 1.0, 0.1),
     "driving": (1.0, 10.0, 1.0),
 }
-"""What "cheapest" means: weights of labour, driving, and everything bought or risked."""
+"""What "cheapest" means: weights of labour, driving, and parts; risks always count in full."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,12 +151,12 @@ class Costing:
 
     def split(self, effort: Effort) -> Cost:
         """Cost in terms of the objective, by what it is for."""
-        work, drive, rest = OBJECTIVES[self.settings.objective]
+        work, drive, parts = OBJECTIVES[self.settings.objective]
         return Cost(
             work * self.per_minute * effort.minutes,
             drive * self.per_drive_minute * effort.drive_minutes,
-            rest * effort.parts,
-            rest * effort.risk,
+            parts * effort.parts,
+            effort.risk,
         )
 
     def reach(self, accesses: Iterable[str], *, now: bool = True) -> tuple[float, tuple[str, ...]]:

@@ -158,6 +158,8 @@ class LookAhead:
         self.base = base
         self.options = options
         self.breadth = breadth or Breadth()
+        has_outcome_ao: BoolArray = np.any(options.chance_aoh > 0.0, axis=2)
+        self._width_a: IntArray = options.cost_ao.shape[1] - has_outcome_ao[:, ::-1].argmax(axis=1)
 
     def rank(
         self,
@@ -292,9 +294,9 @@ class LookAhead:
 
     def _onward(self, belief_bh: FloatArray, actions: IntArray) -> tuple[FloatArray, FloatArray]:
         """Chance of each outcome and base cost after it, of shape (belief, action, outcome)."""
-        chance_aoh = self.options.chance_aoh[actions]
-        n_a, n_o, _ = chance_aoh.shape
-        chance_bao = np.zeros((len(belief_bh), n_a, n_o))
+        n_a, n_o = len(actions), int(self._width_a[actions].max())
+        chance_aoh = self.options.chance_aoh[actions, :n_o]
+        chance_bao = np.zeros((len(belief_bh), n_a, self.options.cost_ao.shape[1]))
         onward_bao = np.zeros_like(chance_bao)
         carry_on_bh = self.base.cost_bh(self.base.choose(belief_bh), self.base.prices)
         step = max(_BATCH // (n_a * n_o), 1)
@@ -304,7 +306,9 @@ class LookAhead:
             for place, action in enumerate(actions):
                 moves = self.options.moves[action]
                 weight_baoh[:, place] = moves.apply(weight_baoh[:, place])
-            chance_bao[rows], onward_bao[rows] = self._price(weight_baoh, carry_on_bh[rows])
+            chance_bao[rows, :, :n_o], onward_bao[rows, :, :n_o] = self._price(
+                weight_baoh, carry_on_bh[rows]
+            )
         return chance_bao, onward_bao
 
     def _price(

@@ -32,6 +32,9 @@ from swapinfer.posterior import Posterior, fault_sets
 COVER = 0.998
 """Share of the posterior that the enumerated fault sets should cover."""
 
+LEVEL_OTHERS = 3
+"""Further targets read where readings are relative to what healthy ones show."""
+
 MOST_SETS = 500
 """Fault sets enumerated before they are merged."""
 
@@ -226,9 +229,9 @@ class Outlook:
         first = next(iter(views))
         targets = tuple(views)
         if test.level and test.sweep:
-            # The level is known only once the others are read: one sitting takes them all.
-            others = self.job.engine.target_places(test.target)
-            targets = (first, *(target for target in others if target != first))
+            # What is healthy is known only from others read in the same sitting.
+            others = [t for t in self.job.engine.target_places(test.target) if t != first]
+            targets = (first, *others[:LEVEL_OTHERS])
         action = Action("test", test.id, targets)
         work = work_of(self.costing, action, self._fix)
         moves = self._ended((element for element, _ in work.disturbs), ())

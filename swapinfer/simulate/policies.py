@@ -11,14 +11,14 @@ import numpy as np
 
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.problem import FloatArray
-from swapinfer.ledger.events import Event, Ran, Replaced
+from swapinfer.ledger.events import Ran, Replaced
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.codes import read_codes
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.information import information_bits
 from swapinfer.plan.next import GIVE_UP, HAND_OVER
-from swapinfer.plan.outlook import Outlook, Priced, mean_effort
+from swapinfer.plan.outlook import LEVEL_OTHERS, Outlook, Priced, mean_effort
 from swapinfer.posterior import Posterior, infer
 
 SURE = 0.8
@@ -104,14 +104,14 @@ class Remembered:
     """
 
     policy: Policy
-    known: dict[tuple[Event, ...], Decision] = field(default_factory=dict)
+    known: dict[tuple[str, ...], Decision] = field(default_factory=dict)
 
     def __call__(self, situation: Situation) -> Decision:
         """Decide, or recall."""
         key = tuple(str(event) for _, event in situation.job.standing)
-        if key not in self.known:  # type: ignore[comparison-overlap]
-            self.known[key] = self.policy(situation)  # type: ignore[index]
-        return self.known[key]  # type: ignore[index]
+        if key not in self.known:
+            self.known[key] = self.policy(situation)
+        return self.known[key]
 
 
 @dataclass(frozen=True)
@@ -253,8 +253,8 @@ class CustomaryOrder:
         mine = [t for t in targets if cylinder in engine.target_cylinders(t)]
         if not mine:
             return None
-        chosen = (mine[0], *(t for t in targets if t != mine[0])) if test.level else (mine[0],)
-        return Action("test", test.id, chosen)
+        others = [t for t in targets if t != mine[0]][:LEVEL_OTHERS]
+        return Action("test", test.id, (mine[0], *(others if test.level else ())))
 
 
 def _done(job: Job) -> set[tuple[str, str]]:

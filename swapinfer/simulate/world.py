@@ -8,15 +8,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from swapinfer.evidence.codes import read_fault_codes
+from swapinfer.evidence.codes import FaultCodes
 from swapinfer.evidence.levels import level_nodes
 from swapinfer.evidence.problem import FloatArray, IntArray
-from swapinfer.evidence.running import Drive, expected_episodes, leak_chance
+from swapinfer.evidence.running import Drive, expected_episodes, leak_chance, reach_ec
 from swapinfer.evidence.states import State, StateSpace, build_states
 from swapinfer.evidence.terms import Term
 from swapinfer.evidence.testing import Setting, look, outcome_chances
 from swapinfer.ledger import events as ev
-from swapinfer.pack.codes import all_codes, format_code
+from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import Curve, Handling, Pack, Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.base import LOOK_MINUTES
@@ -44,6 +44,8 @@ class World:
         Decides what chance decides.
     events : list of Event
         The job so far, as the technician records it.
+    ever_faulty : set of str
+        Elements that are or, until handling cured or a new part replaced them, were faulty.
     """
 
     pack: Pack
@@ -51,6 +53,7 @@ class World:
     faults: dict[str, State]
     rng: np.random.Generator
     events: list[ev.Event] = field(default_factory=list)
+    ever_faulty: set[str] = field(default_factory=set)
     _levels: dict[str, float] = field(default_factory=dict)
     _seen: dict[tuple[str, str], float | str] = field(default_factory=dict)
 
@@ -58,6 +61,7 @@ class World:
         """Open the job."""
         if not self.events:
             self.events.append(self.opening)
+        self.ever_faulty |= set(self.faults)
         self._update()
 
     def _update(self) -> None:
@@ -156,17 +160,17 @@ class World:
         self._append(ev.Ran(minutes, conditions, (*codes, *self._fault_codes(drive))))
 
     def _fault_codes(self, drive: Drive) -> list[str]:
-        codes = all_codes(self.pack, self.job.engine)
-        texts = frozenset(code.text for code in codes)
-        pieces = read_fault_codes(self.pack, self.job.engine, self.space, drive, texts)
+        codes = FaultCodes.of(self.pack, self.job.engine, self.space)
+        reached_ec = reach_ec(self.job.engine, self.space, drive.fitted)
+        pieces = codes.read(self.space, drive, reached_ec, frozenset(codes.texts))
+        terms = [piece for piece in pieces if isinstance(piece, Term)]
         state_e = self._truth_e()
         rows = np.arange(len(state_e))
         present = []
-        for code, piece in zip(codes, pieces, strict=True):
-            if code.role == "fault" and isinstance(piece, Term):
-                unset = (1.0 - piece.close_q2[0, 0]) * float(piece.open_es[rows, state_e].prod())
-                if self.rng.random() >= unset:
-                    present.append(code.text)
+        for text, term in zip(codes.texts, terms, strict=True):
+            unset = (1.0 - term.close_q2[0, 0]) * float(term.open_es[rows, state_e].prod())
+            if self.rng.random() >= unset:
+                present.append(text)
         return present
 
     def _test(self, action: Action) -> None:
@@ -246,7 +250,11 @@ class World:
         names = [name for name, share in mode.severity.items() if share > 0.0]
         shares = np.array([mode.severity[name] for name in names])
         chosen = names[int(self.rng.choice(len(names), p=shares / shares.sum()))]
-        self.faults.setdefault(element, State(mode, self.pack.severities[chosen]))
+        self._add_fault(element, State(mode, self.pack.severities[chosen]))
+
+    def _add_fault(self, element: str, state: State) -> None:
+        self.faults.setdefault(element, state)
+        self.ever_faulty.add(element)
 
     def _fit_new(self, element: str) -> None:
         """Let a new part be bad out of the box with its small chance."""
@@ -254,7 +262,7 @@ class World:
         p_s = self.space.prior_es[e]
         s = int(self.rng.choice(len(p_s), p=p_s / p_s.sum()))
         if s:
-            self.faults[element] = self.space.states[e][s]
+            self._add_fault(element, self.space.states[e][s])
 
 
 def draw_states(space: StateSpace, count: int, rng: np.random.Generator) -> IntArray:
