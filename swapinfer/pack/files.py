@@ -37,6 +37,11 @@ class PriorsFile:
     def parse(self) -> Table:
         """Return what the file says as tables.
 
+        Returns
+        -------
+        dict
+            Fresh at every call.
+
         Raises
         ------
         PackError
@@ -110,7 +115,7 @@ def lay_over(base: Table, over: Table, *, once: bool) -> None:
     Raises
     ------
     MisfitError
-        If `once` and both say something about one key.
+        If `once` and both say something about one key that is not a table in both.
     """
     for key, value in over.items():
         there = base.get(key)

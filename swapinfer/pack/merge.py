@@ -40,6 +40,11 @@ class Merged:
     def add_base(self, file: PriorsFile) -> None:
         """Add a file of the base pack, which says everything once.
 
+        Parameters
+        ----------
+        file : PriorsFile
+            As read.
+
         Raises
         ------
         MisfitError
@@ -51,6 +56,11 @@ class Merged:
         """Add an overlay, which wins over what was said before.
 
         Numbers without a source get one of the overlay's name.
+
+        Parameters
+        ----------
+        file : PriorsFile
+            As read.
 
         Raises
         ------
