@@ -6,6 +6,7 @@ import numpy as np
 
 from swapinfer.errors import EvidenceError
 from swapinfer.evidence.problem import FloatArray
+from swapinfer.posterior.alike import join_alike
 from swapinfer.posterior.belief import PosteriorDraws
 from swapinfer.posterior.blocks import BlockPass
 from swapinfer.posterior.prepare import IMPOSSIBLE, Prepared
@@ -61,8 +62,10 @@ def run_passes(prepared: Prepared, route: Route) -> tuple[PosteriorDraws, int]:
     log_evidence_d = np.log(total_de).sum(axis=1) + prepared.log_shift
     largest = 1
     if passed:
-        log_z_d, meet_dps, largest = _run(prepared, route)
+        alike = join_alike(prepared)
+        log_z_d, meet_dpk, largest = _run(alike.joined, route)
         log_evidence_d += log_z_d
+        meet_dps = alike.apart(meet_dpk, passed)
         marginal_des[:, passed] = meet_dps / meet_dps.sum(axis=2, keepdims=True)
     if not np.isfinite(log_evidence_d).all():
         raise EvidenceError(IMPOSSIBLE)

@@ -35,6 +35,8 @@ ENGINE_WIDE = {
 MISATTRIBUTION = 0.02
 LEAK_PER_MIN = 1e-4
 RATE_PER_MIN = (20.0, 0.3, 0.02)
+MODE_FACTOR = (1.0, 2.0, 1.0)
+"""What the conditions of a run make of the rates of an element's modes."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,8 @@ def make_engine(n_cylinders: int, rng: np.random.Generator) -> Engine:
         fault_s = rng.gamma(0.7, 0.001, n_states - 1)
         prior_es[element, :n_states] = [1.0 - fault_s.sum(), *fault_s]
         severities = np.array(RATE_PER_MIN)[np.arange(n_states - 1) % 3]
-        rate_es[element, 1:n_states] = severities * rng.lognormal(0.0, 0.3, n_states - 1)
+        modes = np.arange(n_states - 1) // 3
+        rate_es[element, 1:n_states] = severities * np.array(MODE_FACTOR)[modes % 3]
     return Engine(
         n_cylinders=n_cylinders,
         kind_e=tuple(kind for kind, _, _ in kinds),

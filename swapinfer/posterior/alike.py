@@ -1,0 +1,100 @@
+"""States of an element that move every digit alike go through the pass as one.
+
+Most modes of an element differ in what a meter shows, not in how they make an engine misfire.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
+from swapinfer.posterior.digits import Digits
+from swapinfer.posterior.prepare import Prepared
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """A prepared problem with alike states joined.
+
+    Attributes
+    ----------
+    joined : Prepared
+        States are classes of states.
+    class_es : ndarray of int, shape (element, state)
+        Class of each state.
+    share_des : ndarray of float, shape (draw, element, state)
+        Share of each state in the weight of its class.
+    """
+
+    joined: Prepared
+    class_es: IntArray
+    share_des: FloatArray
+
+    def apart(self, class_dpk: FloatArray, elements: list[int]) -> FloatArray:
+        """Divide what the classes of some elements have among their states.
+
+        Returns
+        -------
+        ndarray of float, shape (draw, position, state)
+        """
+        rows = np.arange(len(elements))[:, None]
+        divided: FloatArray = class_dpk[:, rows, self.class_es[elements]]
+        return divided * self.share_des[:, elements]
+
+
+def join_alike(prepared: Prepared) -> Alike:
+    """Join the states that have equal weights on every digit.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        Weights and digits.
+
+    Returns
+    -------
+    Alike
+        Its posterior, taken apart again, is that of `prepared`.
+    """
+    digits, weight_des = prepared.digits, prepared.weight_des
+    class_es, first_ek = _classes(digits, np.asarray((weight_des > 0).any(axis=0)))
+    n_classes = first_ek.shape[1]
+    member_esk = class_es[:, :, None] == np.arange(n_classes)
+    weight_dek = np.einsum("des,esk->dek", weight_des, member_esk.astype(float))
+    elements = np.arange(len(class_es))[:, None]
+    total_des = weight_dek[:, elements, class_es]
+    joined = replace(
+        digits,
+        open_ges=digits.open_ges[:, elements, first_ek],
+        explain_qges=digits.explain_qges[:, :, elements, first_ek],
+        explained_ges=digits.explained_ges[:, elements, first_ek],
+    )
+    return Alike(
+        joined=replace(prepared, weight_des=weight_dek, digits=joined),
+        class_es=class_es,
+        share_des=np.divide(
+            weight_des, total_des, out=np.zeros_like(weight_des), where=total_des > 0
+        ),
+    )
+
+
+def _classes(digits: Digits, used_es: BoolArray) -> tuple[IntArray, IntArray]:
+    """Return the class of each state, and the first state of each class, padded with 0.
+
+    States are compared by one random projection of their weights, and that verdict is checked
+    weight by weight; should it ever be wrong, every state is a class of its own.
+    """
+    n_states = used_es.shape[1]
+    acts_xes = np.concatenate([digits.open_ges, *digits.explain_qges, digits.explained_ges])
+    directions_x = np.random.default_rng(0).random(len(acts_xes))
+    mark_es = np.einsum("x,xes->es", directions_x, acts_xes)
+    mark_es = np.where(used_es, mark_es, mark_es[:, :1])
+    first_es = (mark_es[:, :, None] == mark_es[:, None, :]).argmax(axis=2)
+    elements = np.arange(len(used_es))[:, None]
+    if not ((acts_xes == acts_xes[:, elements, first_es]) | ~used_es).all():
+        first_es = np.broadcast_to(np.arange(n_states), used_es.shape)
+    class_es = np.cumsum(first_es == np.arange(n_states), axis=1)[elements, first_es] - 1
+    first_ek = np.zeros((len(used_es), int(class_es.max()) + 1), dtype=np.int64)
+    first_ek[elements, class_es] = first_es
+    return class_es, first_ek
