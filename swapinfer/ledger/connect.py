@@ -102,7 +102,7 @@ def locate(place: str | Path) -> Path | sa.URL:
         If a URL is of another kind, or carries a password, which the list of processes would show.
     """
     if isinstance(place, Path) or "://" not in place:
-        return Path(place).expanduser()
+        return Path(place).expanduser().absolute()
     accepted = "accepted: a file, or postgresql://user@host:port/database"
     try:
         url = sa.make_url(place)

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import difflib
 import uuid
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from importlib import import_module
-from pathlib import Path
-from types import TracebackType
-from typing import Self, TypeAlias
+from typing import Any, TypeAlias
 
 import sqlalchemy as sa  # noqa: TID253  loads only with a store
 
 from swapinfer.errors import ConflictError, JobError, LedgerError
-from swapinfer.ledger import connect, tables
+from swapinfer.ledger import tables
+from swapinfer.ledger.connect import RESCUE
+from swapinfer.ledger.database import Database
 from swapinfer.ledger.record import GENESIS, Record, check_text, digest_text, seal
 from swapinfer.ledger.rows import (
     JobRow,
@@ -28,13 +27,12 @@ from swapinfer.ledger.rows import (
     update_job,
     verified_chain,
 )
-from swapinfer.ledger.schema import create_file, require_schema
 
 Check: TypeAlias = Callable[[list[Record]], None]
 """Sees the records before the new one and raises if that must not follow."""
 
 
-class Store:
+class Store(Database):
     """An open store; use it as a context manager, from one thread at a time.
 
     Examples
@@ -48,134 +46,6 @@ class Store:
     ...     [record.type for record in store.records(job)]
     ['opened', 'noted']
     """
-
-    def __init__(self, engine: sa.Engine, where: str, path: Path | None) -> None:
-        self._engine = engine
-        self._where = where
-        self._file = None if path is None else (path, _identity(path))
-        self._insert = import_module(f"sqlalchemy.dialects.{engine.dialect.name}").insert
-
-    @classmethod
-    def open(cls, place: str | Path, *, create: bool = True, timeout: float = 30.0) -> Self:
-        """Open a store, bringing an older schema up to date.
-
-        Parameters
-        ----------
-        place : str or Path
-            A file, or ``postgresql://user@host:port/database``; the password comes from the
-            environment (`SWAPINFER_STORE_PASSWORD`, or `SWAPINFER_STORE_PASSWORD_FILE`).
-        create : bool
-            Whether to make a store where there is none.
-        timeout : float
-            Seconds to wait for other writers.
-
-        Returns
-        -------
-        Store
-            To be closed.
-
-        Raises
-        ------
-        InputError
-            If `place` cannot be understood.
-        LedgerError
-            If the store cannot be opened: one line says why.
-        """
-        where = connect.locate(place)
-        name = connect.name_of(where)
-        with connect.clear_errors(name):
-            if isinstance(where, Path):
-                return cls._open_file(where, create=create, timeout=timeout)
-            engine = connect.postgres_engine(where, timeout)
-            return cls._open_engine(engine, name, None, create=create)
-
-    @classmethod
-    def _open_file(cls, path: Path, *, create: bool, timeout: float) -> Self:
-        if not path.exists():
-            if not create:
-                raise LedgerError(f"store {path}: there is no such file")
-            create_file(path, timeout)
-        if path.is_dir():
-            raise LedgerError(f"store {path}: this is a folder; name a file in it")
-        connect.make_private(path)
-        engine = connect.sqlite_engine(path, timeout)
-        return cls._open_engine(engine, str(path), path, create=False)
-
-    @classmethod
-    def _open_engine(
-        cls, engine: sa.Engine, where: str, path: Path | None, *, create: bool
-    ) -> Self:
-        try:
-            require_schema(engine, where, create=create)
-            return cls(engine, where, path)
-        except BaseException:
-            engine.dispose()
-            raise
-
-    def close(self) -> None:
-        """Give the connections back."""
-        with connect.clear_errors(self._where):
-            self._engine.dispose()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
-    def __str__(self) -> str:
-        return self._where
-
-    def __repr__(self) -> str:
-        return f"Store({self._where!r})"
-
-    @property
-    def engine(self) -> sa.Engine:
-        """SQLAlchemy engine, for backup and benchmarks."""
-        return self._engine
-
-    @property
-    def path(self) -> Path | None:
-        """File of a SQLite store."""
-        return self._file[0] if self._file else None
-
-    # Transactions
-
-    @contextmanager
-    def reading(self) -> Iterator[sa.Connection]:
-        """Transaction that sees one state of the store throughout."""
-        level = {"isolation_level": "REPEATABLE READ"} if self._file is None else {}
-        with (
-            connect.clear_errors(self._where),
-            self._engine.connect().execution_options(**level) as connection,
-            connection.begin(),
-        ):
-            yield connection
-
-    @contextmanager
-    def writing(self) -> Iterator[sa.Connection]:
-        """Transaction that is on disk when the block has ended, or leaves nothing behind."""
-        with (
-            connect.clear_errors(self._where),
-            self._engine.connect().execution_options(writing=True) as connection,
-            connection.begin(),
-        ):
-            yield connection
-            self._require_same_file()
-
-    def _require_same_file(self) -> None:
-        if self._file and _identity(self._file[0]) != self._file[1]:
-            raise LedgerError(
-                f"store {self._where}: the file was exchanged or removed meanwhile; "
-                "nothing was recorded; open it again"
-            )
-
-    # Jobs
 
     def create_job(
         self,
@@ -240,8 +110,47 @@ class Store:
         ----------
         job, type_name, payload, who, at, pack
             As in `Record`.
+        expect_seq, check, summary
+            As in `append_all`.
+
+        Returns
+        -------
+        Record
+            As written.
+
+        Raises
+        ------
+        JobError, ConflictError, LedgerError
+            As `append_all` does.
+        """
+        (record,) = self.append_all(
+            job, [(type_name, payload)], who=who, at=at, pack=pack,
+            expect_seq=expect_seq, check=check, summary=summary,
+        )  # fmt: skip
+        return record
+
+    def append_all(
+        self,
+        job: str,
+        events: Sequence[tuple[str, Mapping[str, object]]],
+        *,
+        who: str,
+        at: str,
+        pack: str,
+        expect_seq: int | None = None,
+        check: Check | None = None,
+        summary: Summary | None = None,
+    ) -> list[Record]:
+        """Record events that belong together: all of them, or none.
+
+        Parameters
+        ----------
+        job, who, at, pack : str
+            As in `Record`.
+        events : sequence of (str, mapping)
+            Type and payload of each.
         expect_seq : int, optional
-            Position that the record must get: refuses it if someone else was first.
+            Position that the first must get: refuses them if someone else was first.
         check : Check, optional
             Called inside the transaction, while no other process can add to the job.
         summary : Summary, optional
@@ -249,8 +158,8 @@ class Store:
 
         Returns
         -------
-        Record
-            As written.
+        list of Record
+            As written, and on disk.
 
         Raises
         ------
@@ -270,10 +179,13 @@ class Store:
             past = verified_chain(connection, row) if check or callable(summary) else []
             if check:
                 check(list(past))
-            new = seal(
-                job, row.length, type_name, payload, who=who, at=at, pack=pack, previous=row.head
-            )
-            extend_job(connection, row, [new], summary, past)
+            new, previous = [], row.head
+            for seq, (type_name, payload) in enumerate(events, row.length):
+                new.append(
+                    seal(job, seq, type_name, payload, who=who, at=at, pack=pack, previous=previous)
+                )
+                previous = new[-1].digest
+            extend_job(connection, row, new, summary, past)
         return new
 
     def receive(self, chain: Sequence[Record], summary: Summary | None = None) -> int:
@@ -425,7 +337,7 @@ class Store:
         if digest_text(text) != digest:
             raise LedgerError(f"pack {digest[:12]}: its text has another digest")
         if not self.has_pack(digest):
-            row = self._insert(tables.packs).values(digest=digest, text=text)
+            row = self._insert_into(tables.packs).values(digest=digest, text=text)
             with self.writing() as connection:
                 connection.execute(row.on_conflict_do_nothing())
 
@@ -441,7 +353,7 @@ class Store:
         if text is None:
             raise LedgerError(f"store {self}: pack {digest[:12]} is not kept here")
         if digest_text(text) != digest:
-            raise LedgerError(f"store {self}: pack {digest[:12]} was altered; {connect.RESCUE}")
+            raise LedgerError(f"store {self}: pack {digest[:12]} was altered; {RESCUE}")
         return text
 
     def has_pack(self, digest: str) -> bool:
@@ -454,7 +366,7 @@ class Store:
 
     def keep_setting(self, key: str, value: str) -> None:
         """Set a setting."""
-        row = self._insert(tables.settings).values(key=key, value=value)
+        row = self._insert_into(tables.settings).values(key=key, value=value)
         with self.writing() as connection:
             connection.execute(
                 row.on_conflict_do_update(index_elements=["key"], set_={"value": value})
@@ -468,19 +380,15 @@ class Store:
         """Make a job the one that a user works on."""
         self.keep_setting(f"current job of {user}", job)
 
+    def _insert_into(self, table: sa.Table) -> Any:  # noqa: ANN401  each dialect has its own
+        """Make an insertion that can say what to do if the key is there."""
+        return import_module(f"sqlalchemy.dialects.{self.engine.dialect.name}").insert(table)
+
     def _value(self, table: sa.Table, key: str) -> str | None:
         name, value = table.c
         with self.reading() as connection:
             found: str | None = connection.execute(sa.select(value).where(name == key)).scalar()
         return found
-
-
-def _identity(path: Path) -> tuple[int, int] | None:
-    try:
-        status = path.stat()
-    except OSError:
-        return None
-    return status.st_dev, status.st_ino
 
 
 def _overtaken(chain: Sequence[Record], ro: str, expected: int) -> ConflictError:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -103,6 +104,32 @@ def test_check_sees_the_past_and_its_refusal_leaves_nothing(store: Store, by: By
     assert seen == [[first]]
     assert store.records(first.job) == [first]
     assert store.job(first.job).length == 1
+
+
+def test_events_that_belong_together_are_recorded_all_or_none(store: Store, by: By) -> None:
+    job = store.create_job("RO-1", {}, **by).job
+    both = [("swapped", {"n": 1}), ("ran", {"n": 2})]
+    written = store.append_all(job, both, **by, summary=lambda chain: {"n": len(chain)})
+    assert store.records(job)[1:] == written
+    assert [(record.type, record.payload) for record in written] == both
+    assert store.job(job).summary == {"n": 3}
+    with pytest.raises(LedgerError, match="cannot be recorded"):
+        store.append_all(job, [("ran", {}), ("ran", {"x": float("nan")})], **by)
+    assert len(store.records(job)) == store.job(job).length == 3
+    with pytest.raises(ConflictError, match="record 2 was to be next, but 3 are there"):
+        store.append_all(job, both, **by, expect_seq=2)
+
+
+def test_place_is_that_of_its_opening(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, by: By
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with Store.open("shop.db") as store:
+        (tmp_path / "elsewhere").mkdir()
+        monkeypatch.chdir(tmp_path / "elsewhere")
+        job = store.create_job("RO-1", {}, **by).job
+        assert len(store.records(job)) == 1
+        assert store.path == tmp_path / "shop.db"
 
 
 def test_overtaken_writer_learns_who_was_first(store: Store, by: By) -> None:
