@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,17 +73,23 @@ class Problem:
         """Return the problem after the first `count` findings."""
         return self._keep(np.arange(self.n_findings) < count)
 
+    def at_level(self, node: int) -> Problem:
+        """Return the problem as if the shared level were known to be at one node."""
+        return replace(
+            self,
+            explain_qtes=self.explain_qtes[node : node + 1],
+            close_qt2=self.close_qt2[node : node + 1],
+            level_q=np.ones(1),
+        )
+
     def _keep(self, keep_n: BoolArray) -> Problem:
         keep_t = keep_n[self.finding_t]
-        return Problem(
-            elements=self.elements,
-            states=self.states,
-            prior_es=self.prior_es,
+        return replace(
+            self,
             log_factor_nes=np.where(keep_n[:, None, None], self.log_factor_nes, 0.0),
             finding_t=self.finding_t[keep_t],
             open_tes=self.open_tes[keep_t],
             explain_qtes=self.explain_qtes[:, keep_t],
             explained_tes=self.explained_tes[keep_t],
             close_qt2=self.close_qt2[:, keep_t],
-            level_q=self.level_q,
         )

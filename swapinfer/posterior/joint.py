@@ -30,22 +30,64 @@ def log_joint(problem: Problem, element_hk: IntArray, state_hk: IntArray) -> Flo
     ndarray of float, shape (fault set,)
         Natural log of prior times probability of the findings; ``-inf`` where impossible.
     """
-    n_elements = len(problem.elements)
-    state_he = full_states(element_hk, state_hk, n_elements)
-    with np.errstate(divide="ignore"):
-        log_es = np.log(problem.prior_es) + problem.log_factor_nes.sum(axis=0)
-    log_h = log_es[np.arange(n_elements), state_he].sum(axis=1)
-    open_ht = np.ones((len(state_he), problem.finding_t.size))
+    found: FloatArray = np.logaddexp.reduce(log_joint_by_level(problem, element_hk, state_hk))
+    return found
+
+
+def log_joint_by_level(problem: Problem, element_hk: IntArray, state_hk: IntArray) -> FloatArray:
+    """Return the log weight of fault sets jointly with all findings and each level node.
+
+    Parameters
+    ----------
+    problem : Problem
+        Findings as arrays.
+    element_hk, state_hk : ndarray of int, shape (fault set, fault)
+        As in `FaultSets`.
+
+    Returns
+    -------
+    ndarray of float, shape (level, fault set)
+        Natural log; ``-inf`` where impossible.
+    """
+    if not _good_is_silent(problem):
+        state_hk = full_states(element_hk, state_hk, len(problem.elements))
+        element_hk = np.broadcast_to(np.arange(len(problem.elements)), state_hk.shape)
+    order = np.argsort(np.where(element_hk < 0, len(problem.elements), element_hk), axis=1)
+    element_hk = np.take_along_axis(element_hk, order, axis=1)
+    state_hk = np.take_along_axis(state_hk, order, axis=1)
+    log_h = _log_prior(problem, element_hk, state_hk)
+    open_ht = np.ones((len(element_hk), problem.finding_t.size))
     explained_qht = np.zeros((problem.level_q.size, *open_ht.shape))
-    for element in range(n_elements):
-        state_h = state_he[:, element]
-        explain_qht = problem.explain_qtes[:, :, element, state_h].swapaxes(1, 2)
-        explained_qht *= problem.explained_tes[:, element, state_h].T
-        explained_qht += open_ht * explain_qht
-        open_ht *= problem.open_tes[:, element, state_h].T
+    for element_h, state_h in zip(element_hk.T, state_hk.T, strict=True):
+        rows = np.flatnonzero(element_h >= 0)
+        at = element_h[rows], state_h[rows]
+        explain_qht = problem.explain_qtes[:, :, at[0], at[1]].swapaxes(1, 2)
+        explained_qht[:, rows] *= problem.explained_tes[:, at[0], at[1]].T
+        explained_qht[:, rows] += open_ht[rows] * explain_qht
+        open_ht[rows] *= problem.open_tes[:, at[0], at[1]].T
     close_qt2 = problem.close_qt2[:, None]
     closed_qht = open_ht * close_qt2[..., 0] + explained_qht * close_qt2[..., 1]
     with np.errstate(divide="ignore"):
-        log_qh = np.log(closed_qht).sum(axis=2) + np.log(problem.level_q)[:, None]
-    found: FloatArray = log_h + np.logaddexp.reduce(log_qh, axis=0)
-    return found
+        log_qh: FloatArray = (
+            log_h + np.log(closed_qht).sum(axis=2) + np.log(problem.level_q)[:, None]
+        )
+    return log_qh
+
+
+def _good_is_silent(problem: Problem) -> bool:
+    """Whether good elements leave every bit as it is, so that only faults need be followed."""
+    return bool(
+        np.all(problem.prior_es[:, 0] > 0.0)
+        and np.all(problem.open_tes[:, :, 0] == 1.0)
+        and np.all(problem.explained_tes[:, :, 0] == 1.0)
+        and not problem.explain_qtes[:, :, :, 0].any()
+    )
+
+
+def _log_prior(problem: Problem, element_hk: IntArray, state_hk: IntArray) -> FloatArray:
+    """Log of the prior and the factors of each fault set, shape (fault set,)."""
+    with np.errstate(divide="ignore"):
+        log_es = np.log(problem.prior_es) + problem.log_factor_nes.sum(axis=0)
+    state_he = full_states(element_hk, state_hk, len(problem.elements))
+    log_h: FloatArray = log_es[np.arange(len(problem.elements)), state_he].sum(axis=1)
+    return log_h
