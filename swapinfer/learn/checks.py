@@ -34,15 +34,19 @@ class Vocabulary:
         ``"kind.mode"`` each, in the order of the models' cause axis.
     outcomes : dict of str to tuple of str
         Test to its outcomes (bands of a reading).
-    layouts, ignitions, fuels : tuple of str
-        What vehicles may have.
+    layouts : tuple of str
+        What engines may be like.
+    fitments : dict of str to tuple of str
+        What ``ignition`` and ``fuel`` may be.
+    needs : dict of str to dict of str to tuple of str
+        Cause to the fitments with which alone it exists; a cause that is not named always does.
     """
 
     causes: tuple[str, ...]
     outcomes: dict[str, tuple[str, ...]]
     layouts: tuple[str, ...]
-    ignitions: tuple[str, ...]
-    fuels: tuple[str, ...]
+    fitments: dict[str, tuple[str, ...]]
+    needs: dict[str, dict[str, tuple[str, ...]]]
 
 
 class _Refusals:
@@ -94,8 +98,8 @@ class _Refusals:
     ) -> None:
         import pandas as pd
 
-        codes, words = pd.factorize(self.frame[column])
-        bad = is_bad(pd.Series(words, dtype=object).astype(str))
+        codes, words = factorize(self.frame[column])
+        bad = is_bad(pd.Series(words, dtype=object))
         if bad.any():
             self.refuse(bad[codes], lambda row: say(words[codes[row]]))
 
@@ -157,12 +161,12 @@ def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd
     found.not_number("exposure_km", 0.0, MAX_KM)
     for column, known in (
         ("layout", words.layouts),
-        ("ignition", words.ignitions),
-        ("fuel", words.fuels),
-        ("confirmed_by", (REPAIR, *words.outcomes)),
+        *words.fitments.items(),
+        ("confirmed_by", ("", REPAIR, *words.outcomes)),
+        ("cause", ("", *words.causes)),
     ):
-        found.unknown(column, ("", *known))
-    found.unknown("cause", ("", *words.causes))
+        found.unknown(column, known)
+    _check_fitment(found, words)
     found.unknown("verified", ("yes", "no"))
     found.unknown("advised", ("", "yes", "no"))
     nothing = (tidy["verified"] == "yes") & (tidy["cause"] == "")
@@ -171,6 +175,35 @@ def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd
     found.refuse(own, lambda _: "comeback_of names the job itself")
     good, refused = found.split(frame)
     return tidy.loc[good], refused
+
+
+def _check_fitment(found: _Refusals, words: Vocabulary) -> None:
+    """Refuse causes that the engine cannot have."""
+    for axis in words.fitments:
+        pairs = found.frame["cause"] + "\n" + found.frame[axis]
+        codes, distinct = factorize(pairs)
+        bad = np.array([_misfits(pair, axis, words) for pair in distinct], dtype=bool)
+        if bad.any():
+            found.refuse(bad[codes], lambda row, axis=axis: _say_misfit(found.frame, row, axis))
+
+
+def _misfits(pair: str, axis: str, words: Vocabulary) -> bool:
+    cause, value = pair.split("\n")
+    wanted = words.needs.get(cause, {}).get(axis, ())
+    return bool(wanted) and value not in wanted
+
+
+def _say_misfit(frame: pd.DataFrame, row: int, axis: str) -> str:
+    cause, value = frame["cause"].iloc[row], frame[axis].iloc[row]
+    return f'cause "{cause}" does not exist with {axis} "{value}"'
+
+
+def factorize(words: pd.Series) -> tuple[np.ndarray, list[str]]:
+    """Give each distinct word of a column a number."""
+    import pandas as pd
+
+    codes, distinct = pd.factorize(words)
+    return codes, [str(word) for word in distinct]
 
 
 def check_findings(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -194,9 +227,16 @@ def shown_names(words: Vocabulary) -> tuple[str, ...]:
 
 
 def _tidy(frame: pd.DataFrame) -> pd.DataFrame:
+    """Take blanks off the ends of all values."""
+    import pandas as pd
+
     text = [name for name in frame.columns if name not in ("line", "width")]
-    stripped = {name: frame[name].str.strip() for name in text}
-    return frame.assign(**stripped)
+    columns = {}
+    for name in text:
+        codes, words = factorize(frame[name])
+        stripped = np.array([word.strip() for word in words], dtype=object)
+        columns[name] = pd.Series(stripped[codes], index=frame.index, dtype=object)
+    return frame.assign(**columns)
 
 
 def _check_width(found: _Refusals) -> None:

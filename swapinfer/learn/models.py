@@ -3,8 +3,8 @@
 Four models share a handful of building blocks. None of them reads a file or knows a pack; what
 they are told about prior belief arrives as numbers.
 
-Axes: ``g`` cell (family, age band and complaint together), ``c`` cause, ``l`` level of a pooled
-factor, ``k`` group of unconfirmed jobs, ``u`` unit, ``o`` outcome, ``r`` row of exposure.
+Axes: ``g`` cell (family, age band and complaint together), ``c`` cause, ``h`` kind of
+element, ``l`` level of a pooled factor, ``k`` group, ``u`` unit, ``o`` outcome, ``p`` profile.
 """
 
 from __future__ import annotations
@@ -48,6 +48,10 @@ class CauseCounts:
     ----------
     causes : tuple of str
         ``"kind.mode"`` each.
+    kinds : tuple of str
+        Kinds of element; the pooled effects act on kinds, the shop's own on each cause.
+    kind_c : ndarray of int, shape (cause,)
+        Kind of each cause.
     factors : tuple of Factor
         Groupings of the cells.
     base_gc : ndarray of float, shape (cell, cause)
@@ -69,6 +73,8 @@ class CauseCounts:
     """
 
     causes: tuple[str, ...]
+    kinds: tuple[str, ...]
+    kind_c: IntArray
     factors: tuple[Factor, ...]
     base_gc: FloatArray
     confirmed_gc: FloatArray
@@ -93,7 +99,19 @@ def half_normal(scale: float) -> Hyperprior:
     return make
 
 
-EFFECT_SD = half_normal(0.5)
+def log_normal(median: float, log_sd: float) -> Hyperprior:
+    """Make a hyperprior for a positive number known to within a factor."""
+
+    def make(name: str) -> Tensor:
+        import pymc as pm
+
+        return pm.LogNormal(name, np.log(median), log_sd)
+
+    return make
+
+
+EFFECT_SD = log_normal(0.2, 0.6)
+"""Families, ages and complaints differ by a factor of about 1.2; a choice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +122,7 @@ class CausePriors:
     ----------
     shop_sd_c : ndarray of float, shape (cause,)
         Standard deviation of the shop's log hazard ratio of each cause.
-    effect_scale_c : ndarray of float, shape (cause,)
+    effect_scale_h : ndarray of float, shape (kind,)
         Relative size of the pooled effects; 0 marks a reference that does not vary.
     pooling : callable
         Hyperprior of each factor's standard deviation.
@@ -116,7 +134,7 @@ class CausePriors:
     """
 
     shop_sd_c: FloatArray
-    effect_scale_c: FloatArray
+    effect_scale_h: FloatArray
     pooling: Hyperprior = EFFECT_SD
     label_right: tuple[float, float] | None = (19.0, 1.0)
     returns_if_right: tuple[float, float] = (1.0, 30.0)
@@ -136,15 +154,16 @@ def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
     Returns
     -------
     pymc.Model
-        Free variables ``shop_raw``, and for each factor ``<name>_sd`` and ``<name>_raw``
-        (non-centred); deterministic ``shop`` (cause) and ``<name>`` (level, cause).
+        Free variables ``shop_raw``, and for each factor ``<name>_sd`` and ``<name>_raw``;
+        deterministic ``shop`` (cause) and ``<name>`` (kind, level).
 
     Notes
     -----
     The share of cause c in cell g is the softmax over causes of
-    :math:`\log \mathrm{base}_{gc} + \mathrm{shop}_c + \sum_f \mathrm{effect}^f_{l(f,g),c}`.
-    An unconfirmed job adds the log of its findings' likelihood averaged over the shares: its
-    latent cause is summed out. Jobs enter once each, so nothing is double counted when the tool
+    :math:`\log \mathrm{base}_{gc} + \mathrm{shop}_c + \sum_f \mathrm{effect}^f_{l(f,g),h(c)}`.
+    Effects of a factor sum to zero over its levels, so that the shop's own effect is the average
+    over its families, ages and complaints. An unconfirmed job adds the log of its findings'
+    likelihood averaged over the shares: its latent cause is summed out. Jobs enter once each, so nothing is double counted when the tool
     chose the steps: which finding is made next depends on earlier findings only, and such a
     choice drops out of the likelihood (Rubin, "Inference and missing data", Biometrika 63, 1976).
     """
@@ -152,10 +171,11 @@ def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
     import pytensor.tensor as pt
 
     levels = {factor.name + "_level": list(factor.levels) for factor in data.factors}
-    with pm.Model(coords={"cause": list(data.causes), **levels}) as model:
+    coords = {"cause": list(data.causes), "kind": list(data.kinds), **levels}
+    with pm.Model(coords=coords) as model:
         score_gc = pt.log(pm.Data("base", data.base_gc)) + _shop_effect(priors)
         for factor in data.factors:
-            score_gc = score_gc + _pooled_effect(factor, priors)[factor.level_g]
+            score_gc = score_gc + _pooled_effect(factor, priors)[data.kind_c][:, factor.level_g].T
         share_gc = pt.exp(score_gc - pt.logsumexp(score_gc, axis=1, keepdims=True))
         _add_confirmed(data, priors, share_gc)
         _add_unconfirmed(data, share_gc)
@@ -172,10 +192,10 @@ def _shop_effect(priors: CausePriors) -> Tensor:
 def _pooled_effect(factor: Factor, priors: CausePriors) -> Tensor:
     import pymc as pm
 
-    dims = (factor.name + "_level", "cause")
+    dims = ("kind", factor.name + "_level")
     sd = priors.pooling(factor.name + "_sd")
-    raw_lc = pm.Normal(factor.name + "_raw", dims=dims)
-    return pm.Deterministic(factor.name, raw_lc * sd * priors.effect_scale_c, dims=dims)
+    raw_hl = pm.ZeroSumNormal(factor.name + "_raw", dims=dims)
+    return pm.Deterministic(factor.name, raw_hl * sd * priors.effect_scale_h[:, None], dims=dims)
 
 
 def _add_confirmed(data: CauseCounts, priors: CausePriors, share_gc: Tensor) -> None:
@@ -259,8 +279,8 @@ class OutcomeCounts:
 
     A *unit* is one profile of one test: what it shows on a thing in order, or on one that has a
     mode which the test can see. A *slot* is one outcome of one unit, numbered throughout. A
-    *sighting* is one outcome of one test under one cause: because a fault shows only part of the
-    time, its chance is ``visible * chance[seen] + (1 - visible) * chance[unseen]``.
+    finding whose profile is not certain is a mixture over slots of the same outcome: a fault
+    shows only part of the time, and in an unconfirmed job the cause itself is uncertain.
 
     Attributes
     ----------
@@ -270,45 +290,24 @@ class OutcomeCounts:
         Outcomes of each.
     base : tuple of ndarray of float
         The pack's chance of each outcome of each unit.
-    seen_s, unseen_s : ndarray of int, shape (sighting,)
-        Slot of the mode's own profile, and of the profile of a thing in order.
-    visible_s : ndarray of float, shape (sighting,)
-        Part of the time for which the mode shows.
-    count_s : ndarray of float, shape (sighting,)
-        Findings from jobs confirmed by something else than this test.
-    open_sighting_kfc : ndarray of int, shape (group, finding, cause)
-        For groups of unconfirmed jobs: which sighting each finding is under each cause, -1 where
-        the group has fewer findings.
-    open_log_share_kc : ndarray of float, shape (group, cause)
-        Log chance of the causes, before the findings.
-    open_count_k : ndarray of float, shape (group,)
-        Jobs in each group.
+    slot_kp : ndarray of int, shape (group, profile)
+        Slots that findings of a group may be; padded by any with weight 0.
+    weight_kp : ndarray of float, shape (group, profile)
+        Chance of each.
+    count_k : ndarray of float, shape (group,)
+        Findings in the group.
     """
 
     units: tuple[str, ...]
     outcomes: tuple[tuple[str, ...], ...]
     base: tuple[FloatArray, ...]
-    seen_s: IntArray
-    unseen_s: IntArray
-    visible_s: FloatArray
-    count_s: FloatArray
-    open_sighting_kfc: IntArray
-    open_log_share_kc: FloatArray
-    open_count_k: FloatArray
-
-
-def log_normal(median: float, log_sd: float) -> Hyperprior:
-    """Make a hyperprior for a positive number known to within a factor."""
-
-    def make(name: str) -> Tensor:
-        import pymc as pm
-
-        return pm.LogNormal(name, np.log(median), log_sd)
-
-    return make
+    slot_kp: IntArray
+    weight_kp: FloatArray
+    count_k: FloatArray
 
 
 PACK_WEIGHT = log_normal(20.0, 0.7)
+"""The pack's outcome chances are worth about twenty findings; a choice, no source."""
 
 
 def pooled_chances(name: str, mean_uo: Tensor, concentration: Tensor) -> Tensor:
@@ -355,8 +354,8 @@ def reliability_model(data: OutcomeCounts, concentration: Hyperprior = PACK_WEIG
     likely that anybody confirms it (verification bias: Begg and Greenes, "Assessment of
     diagnostic tests when disease verification is subject to selection bias", Biometrics 39,
     1983). Provided that whether a cause gets confirmed depends on recorded findings only, the
-    likelihood of *all* jobs is free of that bias, so unconfirmed jobs take part with their cause
-    summed out.
+    likelihood of *all* jobs is free of that bias; so findings of unconfirmed jobs take part, as
+    mixtures weighted by what their job's other findings say about the cause.
     """
     import pymc as pm
     import pytensor.tensor as pt
@@ -366,30 +365,29 @@ def reliability_model(data: OutcomeCounts, concentration: Hyperprior = PACK_WEIG
         chance = pm.Deterministic(
             "chance", _slots(data, concentration("concentration")), dims="slot"
         )
-        visible_s = pm.Data("visible", data.visible_s)
-        log_s = pt.log(visible_s * chance[data.seen_s] + (1 - visible_s) * chance[data.unseen_s])
-        pm.Potential("log_confirmed", pt.sum(pm.Data("count", data.count_s) * log_s))
-        log_padded = pt.concatenate([log_s, pt.zeros(1)])
-        joint_kc = pm.Data("open_log_share", data.open_log_share_kc) + log_padded[
-            pm.Data("open_sighting", data.open_sighting_kfc)
-        ].sum(axis=1)
-        count_k = pm.Data("open_count", data.open_count_k)
-        pm.Potential("log_unconfirmed", pt.sum(count_k * pt.logsumexp(joint_kc, axis=1)))
+        mixed_k = pt.sum(
+            pm.Data("weight", data.weight_kp) * chance[pm.Data("slot_of", data.slot_kp)], axis=1
+        )
+        pm.Potential("log_findings", pt.sum(pm.Data("count", data.count_k) * pt.log(mixed_k)))
     return model
 
 
 def _slots(data: OutcomeCounts, concentration: Tensor) -> Tensor:
-    """Lay the chances of all units out in one vector, unit after unit."""
+    """Lay the chances of all units out in one vector, unit after unit.
+
+    Units with equally many outcomes are one Dirichlet: a variable each would take minutes to
+    compile.
+    """
     import pytensor.tensor as pt
 
-    parts: list[Tensor] = [None] * len(data.units)
+    starts = np.cumsum([0, *map(len, data.base)])
+    drawn, slots = [], []
     for size in sorted({len(chances) for chances in data.base}):
         members = [u for u, chances in enumerate(data.base) if len(chances) == size]
         mean_uo = np.stack([data.base[u] for u in members])
-        drawn_uo = pooled_chances(f"chance_{size}", mean_uo, concentration)
-        for row, unit in enumerate(members):
-            parts[unit] = drawn_uo[row]
-    return pt.concatenate(parts)
+        drawn.append(pooled_chances(f"chance_{size}", mean_uo, concentration).ravel())
+        slots += [starts[u] + outcome for u in members for outcome in range(size)]
+    return pt.concatenate(drawn)[np.argsort(slots)]
 
 
 RateHyperprior = Callable[[], tuple[Tensor, Tensor]]

@@ -100,7 +100,16 @@ class FindingRow:
 
 JOB_COLUMNS = tuple(field.name for field in fields(JobRow))
 FINDING_COLUMNS = tuple(field.name for field in fields(FindingRow))
-REQUIRED_JOB_COLUMNS = ("job", "opened", "cause_kind", "cause_mode", "verified")
+REQUIRED_JOB_COLUMNS = (
+    "job",
+    "opened",
+    "layout",
+    "ignition",
+    "fuel",
+    "cause_kind",
+    "cause_mode",
+    "verified",
+)
 REQUIRED_FINDING_COLUMNS = ("job", "sequence", "test", "outcome")
 
 

@@ -119,6 +119,8 @@ def surgical() -> tuple[np.ndarray, np.ndarray, Fit]:
     hospitals = Factor("hospital", tuple("ABCDEFGHIJKL"), np.arange(12))
     data = CauseCounts(
         causes=("died", "lived"),
+        kinds=("died", "lived"),
+        kind_c=np.arange(2),
         factors=(hospitals,),
         base_gc=np.full((12, 2), 0.5),
         confirmed_gc=np.stack([DEATHS, OPERATIONS - DEATHS], axis=1).astype(float),
@@ -133,14 +135,17 @@ def surgical() -> tuple[np.ndarray, np.ndarray, Fit]:
     )
     priors = CausePriors(
         shop_sd_c=np.array([1000.0, 0.0]),
-        effect_scale_c=np.array([1.0, 0.0]),
+        effect_scale_h=np.array([1.0, 0.0]),
         pooling=_sd_from_gamma_precision,
         label_right=None,
     )
     sampling = Sampling(draws=1500, tune=800, chains=2, cores=2, target_accept=0.95)
     fitted = fit(cause_model(data, priors), seed=5, sampling=sampling)
-    mu = fitted.array("shop")[:, 0]
-    return mu, mu[:, None] + fitted.array("hospital")[:, :, 0], fitted
+    mean, sd = fitted.array("shop")[:, 0], fitted.array("hospital_sd")
+    # The effects sum to zero, so `shop` is the mean of the twelve logits; the published mu is the
+    # mean of the population that they come from, which a flat prior leaves N(0, sd^2 / 12) away.
+    mu = mean + sd / np.sqrt(12) * np.random.default_rng(1).standard_normal(len(sd))
+    return mu, mean[:, None] + fitted.array("hospital")[:, 0, :], fitted
 
 
 def test_surgical_mortality_has_the_published_means(

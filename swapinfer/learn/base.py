@@ -1,0 +1,238 @@
+"""What a pack says, as the arrays that learning starts from."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.testing import ANY_MODE, band_chances, outcome_chances
+from swapinfer.layout import places_of
+from swapinfer.learn.checks import Vocabulary
+from swapinfer.learn.scan import AGE_BANDS, AGE_MIDDLES_KM, Cell
+from swapinfer.pack.engine import is_fitted
+from swapinfer.pack.hazard import mode_prior_draws
+from swapinfer.pack.model import GOOD, Mode, Pack, Test
+
+NEVER = 1e-12
+"""Share of a cause that an engine cannot have; keeps logs finite."""
+
+
+def cause_modes(pack: Pack) -> dict[str, Mode]:
+    """Every mode that can cause a misfire, by ``"kind.mode"``, in the pack's order."""
+    return {
+        f"{kind.id}.{mode.id}": mode
+        for kind in pack.kinds.values()
+        for mode in kind.modes.values()
+        if mode.misfire > 0
+    }
+
+
+def vocabulary(pack: Pack) -> Vocabulary:
+    """Words that a history may use under a pack.
+
+    Parameters
+    ----------
+    pack : Pack
+        Base pack.
+
+    Returns
+    -------
+    Vocabulary
+    """
+    return Vocabulary(
+        causes=tuple(cause_modes(pack)),
+        outcomes={test.id: outcome_names(test) for test in pack.tests.values()},
+        layouts=tuple(pack.layouts),
+        fitments={axis: tuple(values) for axis, values in pack.fitments.items()},
+        needs={
+            f"{kind.id}.{mode}": kind.fitted for kind in pack.kinds.values() for mode in kind.modes
+        },
+    )
+
+
+def outcome_names(test: Test) -> tuple[str, ...]:
+    """Outcomes of an inspection, or bands of a reading."""
+    return tuple(band.id for band in test.bands) if test.form == "reading" else tuple(test.outcomes)
+
+
+def base_shares(pack: Pack, cells: tuple[Cell, ...]) -> FloatArray:
+    """Chance of each cause, given one, in each cell, at the median rates.
+
+    Parameters
+    ----------
+    pack : Pack
+        Base pack.
+    cells : tuple of Cell
+        Engines and ages.
+
+    Returns
+    -------
+    ndarray of float, shape (cell, cause)
+        Rows sum to 1; causes that the cell's engine cannot have get `NEVER`.
+
+    Notes
+    -----
+    Proportional to the number of elements times the chance that the mode appeared in the pack's
+    exposure window at the middle of the age band; an unknown age is the pack's.
+    """
+    rows = {cell: _base_row(pack, cell) for cell in {_engine_and_age(cell) for cell in cells}}
+    chance_gc = np.stack([rows[_engine_and_age(cell)] for cell in cells])
+    share_gc = np.maximum(chance_gc / chance_gc.sum(axis=1, keepdims=True), NEVER)
+    out: FloatArray = share_gc / share_gc.sum(axis=1, keepdims=True)
+    return out
+
+
+def _engine_and_age(cell: Cell) -> Cell:
+    return cell._replace(family="", complaint="")
+
+
+def _base_row(pack: Pack, cell: Cell) -> FloatArray:
+    fitment = {"ignition": cell.ignition, "fuel": cell.fuel}
+    known = cell.age != AGE_BANDS[-1]
+    age_km = AGE_MIDDLES_KM[AGE_BANDS.index(cell.age)] if known else pack.running.odometer_km
+    layout = pack.layouts[cell.layout]
+    chances = []
+    for kind in pack.kinds.values():
+        count = 0
+        if is_fitted(kind.fitted, fitment):
+            count = len(places_of(layout, kind.id, kind.pattern))
+        for mode in kind.modes.values():
+            if mode.misfire > 0:
+                one = mode_prior_draws(mode, age_km, pack.running.exposure_km, np.zeros(1))
+                chances.append(count * float(one[0]))
+    return np.array(chances)
+
+
+def shop_sd(pack: Pack, weight: float) -> FloatArray:
+    """How far a shop's log hazard of each cause may lie from the pack's.
+
+    Parameters
+    ----------
+    pack : Pack
+        Base pack.
+    weight : float
+        What the pack's own precision is multiplied by: 1 takes its spreads as they stand.
+
+    Returns
+    -------
+    ndarray of float, shape (cause,)
+        Standard deviation of the log cumulative hazard by the pack's spread of life (and of the
+        hazard ratio, where it was learned before), over the root of the weight.
+    """
+    sd = [
+        math.hypot(mode.shape * math.log(mode.life_km.spread), math.log(mode.hazard_ratio.spread))
+        for mode in cause_modes(pack).values()
+    ]
+    return np.array(sd) / math.sqrt(weight)
+
+
+@dataclass(frozen=True, slots=True)
+class Tests:
+    """What every test shows under every cause.
+
+    A *unit* is one profile of one test, a *slot* one outcome of one unit; see
+    `swapinfer.learn.models.OutcomeCounts`. Axes: ``o`` outcome, numbered through all tests.
+
+    Attributes
+    ----------
+    units : tuple of tuple of str
+        Test and profile.
+    outcomes : tuple of tuple of str
+        Of each unit.
+    base : tuple of ndarray of float
+        The pack's chances of them.
+    learnable : tuple of bool
+        Whether an overlay can change them: an inspection's chances, not a reading's curve.
+    seen_oc, unseen_oc : ndarray of int, shape (outcome, cause)
+        Slots under the cause's own profile, and under the profile of a thing in order.
+    visible_oc : ndarray of float, shape (outcome, cause)
+        Part of the time for which the cause shows; 0 when the test cannot see it.
+    """
+
+    units: tuple[tuple[str, str], ...]
+    outcomes: tuple[tuple[str, ...], ...]
+    base: tuple[FloatArray, ...]
+    learnable: tuple[bool, ...]
+    seen_oc: IntArray
+    unseen_oc: IntArray
+    visible_oc: FloatArray
+
+    @property
+    def chance_oc(self) -> FloatArray:
+        """The pack's chance of each outcome under each cause; shape (outcome, cause)."""
+        slot = np.concatenate(self.base)
+        out: FloatArray = (
+            self.visible_oc * slot[self.seen_oc] + (1 - self.visible_oc) * slot[self.unseen_oc]
+        )
+        return out
+
+
+def describe_tests(pack: Pack) -> Tests:
+    """Lay the tests of a pack out as arrays.
+
+    Parameters
+    ----------
+    pack : Pack
+        Base pack.
+
+    Returns
+    -------
+    Tests
+    """
+    units, outcomes, base, start, slots = [], [], [], {}, 0
+    for test in pack.tests.values():
+        for profile in test.profiles:
+            chances = chances_of(test, profile)
+            start[test.id, profile] = slots
+            slots += len(chances)
+            units.append((test.id, profile))
+            outcomes.append(tuple(chances))
+            base.append(np.array(list(chances.values())))
+    causes = cause_modes(pack)
+    rows = [
+        (
+            [start[test.id, profile_of(test, cause)] + at for cause in causes],
+            [start[test.id, GOOD] + at for _ in causes],
+            [_visible(test, cause, mode) for cause, mode in causes.items()],
+        )
+        for test in pack.tests.values()
+        for at in range(len(outcome_names(test)))
+    ]
+    seen, unseen, visible = zip(*rows, strict=True)
+    return Tests(
+        units=tuple(units),
+        outcomes=tuple(outcomes),
+        base=tuple(base),
+        learnable=tuple(pack.tests[test].form == "inspection" for test, _ in units),
+        seen_oc=np.array(seen),
+        unseen_oc=np.array(unseen),
+        visible_oc=np.array(visible),
+    )
+
+
+def chances_of(test: Test, profile: str) -> dict[str, float]:
+    """Chance of each outcome or band under a profile, in `outcome_names` order."""
+    give = band_chances if test.form == "reading" else outcome_chances
+    chances = give(test, profile)
+    names = outcome_names(test)
+    total = math.fsum(chances[name] for name in names)
+    return {name: chances[name] / total for name in names}
+
+
+def profile_of(test: Test, cause: str) -> str:
+    """Profile that a cause shows in a test; `GOOD` when the test cannot see it."""
+    kind, mode = cause.split(".")
+    for wanted in ((kind, mode), (ANY_MODE, mode), (kind, ANY_MODE), (ANY_MODE, ANY_MODE)):
+        for sight in test.sees:
+            if (sight.kind, sight.mode) == wanted:
+                return sight.profile
+    return GOOD
+
+
+def _visible(test: Test, cause: str, mode: Mode) -> float:
+    if profile_of(test, cause) == GOOD:
+        return 0.0
+    return math.fsum(share * test.shows[name] for name, share in mode.severity.items())

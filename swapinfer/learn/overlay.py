@@ -1,0 +1,171 @@
+"""What was learned, as an overlay that the next job's pack is made with."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+
+from swapinfer.learn.aggregate import RowReport
+from swapinfer.learn.fit import Fit, Health
+from swapinfer.learn.ratios import LearnedCause, LearnedChance
+from swapinfer.pack.model import Pack
+
+SOURCE = "learned"
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """Where learned numbers come from.
+
+    Attributes
+    ----------
+    base : str
+        Name, version and digest of the pack that was learned on.
+    weight : float
+        What the pack's precision was multiplied by.
+    family : str
+        Family that the numbers hold for, empty for the shop's whole mix.
+    rows : RowReport
+        Rows used and refused, days, digest of the data.
+    seed : int
+        Of the sampler.
+    versions : dict of str to str
+        Of the libraries.
+    health : dict of str to Health
+        Of each model.
+    retried : dict of str to str
+        Models that needed a second attempt, and why.
+    """
+
+    base: str
+    weight: float
+    family: str
+    rows: RowReport
+    seed: int
+    versions: dict[str, str]
+    health: dict[str, Health]
+    retried: dict[str, str]
+
+    @property
+    def text(self) -> str:
+        """All of it in one paragraph."""
+        rows = self.rows
+        versions = ", ".join(f"{name} {number}" for name, number in self.versions.items())
+        models = "; ".join(f"{name}: {_health_text(one)}" for name, one in self.health.items())
+        scope = f"family {self.family}" if self.family else "the shop's whole mix of vehicles"
+        return (
+            f"learned for {scope} from {rows.jobs_used} job rows and {rows.findings_used} finding "
+            f"rows, {rows.rows_refused} rows refused, {rows.first_day} to {rows.last_day}, data "
+            f"sha256 {rows.digest}; on {self.base} with weight {self.weight:g}; seed {self.seed}; "
+            f"{versions}; {models}"
+        )
+
+
+def _health_text(health: Health) -> str:
+    return (
+        f"R-hat {health.r_hat:.4f}, effective sample size bulk {health.ess_bulk:.0f} tail "
+        f"{health.ess_tail:.0f}, divergences {health.divergences}, E-BFMI {health.e_bfmi:.2f}"
+    )
+
+
+def provenance_of(
+    pack: Pack, rows: RowReport, fits: dict[str, Fit], *, seed: int, weight: float, family: str
+) -> Provenance:
+    """Gather the provenance of several fits."""
+    from swapinfer.learn.compat import library_versions
+
+    return Provenance(
+        base=f"pack {pack.name} {pack.version} ({pack.digest[:12]})",
+        weight=weight,
+        family=family,
+        rows=rows,
+        seed=seed,
+        versions=library_versions(),
+        health={name: fitted.health for name, fitted in fits.items()},
+        retried={name: fitted.retried for name, fitted in fits.items() if fitted.retried},
+    )
+
+
+def overlay_text(
+    causes: tuple[LearnedCause, ...],
+    chances: tuple[LearnedChance, ...],
+    pack: Pack,
+    provenance: Provenance,
+) -> str:
+    """Write an overlay.
+
+    Parameters
+    ----------
+    causes : tuple of LearnedCause
+        Hazard ratios.
+    chances : tuple of LearnedChance
+        Outcome chances of inspections.
+    pack : Pack
+        That it is to lie on; for the floors of its tests.
+    provenance : Provenance
+        Told as the overlay's source.
+
+    Returns
+    -------
+    str
+        TOML. A learned mode's spread of life is set to 1: what was uncertain about it is in the
+        hazard ratio's spread now, and would count twice otherwise.
+    """
+    lines = [
+        "# Written from closed jobs; an overlay on the base pack.",
+        "format = 1",
+        f'name = "{SOURCE}{"-" + provenance.family if provenance.family else ""}"',
+        f'version = "{provenance.rows.digest[:8]}-{provenance.seed}"',
+        f'from = "{SOURCE}"',
+        "",
+        f"[source.{SOURCE}]",
+        'grade = "learned"',
+        f"text = {json.dumps(provenance.text)}",
+    ]
+    for one in causes:
+        kind, mode = one.cause.split(".")
+        lines += [
+            "",
+            f"[element.{kind}.mode.{mode}]  # {one.cases:.1f} effective cases",
+            "life_km = { spread = 1 }",
+            f"hazard_ratio = {{ median = {one.median:.4g}, spread = {max(one.spread, 1.0):.4g} }}",
+        ]
+    for unit in chances:
+        floor = pack.tests[unit.test].floor
+        pairs = ", ".join(
+            f"{name} = {chance:.5f}" for name, chance in _without_floor(unit, floor).items()
+        )
+        lines += [
+            "",
+            f"[test.{unit.test}.profile]  # {unit.findings:.1f} effective findings",
+            f"{unit.profile} = {{ {pairs} }}",
+        ]
+    return "\n".join(_merge_headers(lines)) + "\n"
+
+
+def _without_floor(unit: LearnedChance, floor: float) -> dict[str, float]:
+    """Chances as a pack states them, before its floor is spread over all outcomes.
+
+    Rounded to five digits such that they add up to exactly 1.
+    """
+    even = floor / len(unit.outcomes)
+    raw = [max(mean - even, 0.0) for mean in unit.mean]
+    rounded = [round(value / sum(raw), 5) for value in raw]
+    most = rounded.index(max(rounded))
+    rounded[most] = round(rounded[most] + 1.0 - sum(rounded), 5)
+    return dict(zip(unit.outcomes, rounded, strict=True))
+
+
+def _merge_headers(lines: list[str]) -> list[str]:
+    """Drop a table's header where the table is already open: TOML allows each only once."""
+    out: list[str] = []
+    current = ""
+    for line in lines:
+        header = line.split("]")[0] if line.startswith("[") else ""
+        if header and header == current:
+            if out[-1] == "":
+                out.pop()
+            continue
+        current = header or current
+        out.append(line)
+    return out

@@ -1,0 +1,267 @@
+"""From draws of the models to what a pack says: hazard ratios and outcome chances."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapinfer.evidence.problem import FloatArray
+from swapinfer.learn.base import NEVER
+from swapinfer.learn.fit import Fit
+from swapinfer.learn.models import CauseCounts, CausePriors, OutcomeCounts
+
+CHUNK_DRAWS = 200
+INTERVAL = (0.05, 0.95)
+"""Ends of the intervals that are shown."""
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedCause:
+    """What a history says about one cause.
+
+    Attributes
+    ----------
+    cause : str
+        ``"kind.mode"``.
+    median, spread : float
+        Of the hazard ratio: posterior median and geometric standard deviation.
+    low, high : float
+        90 % interval of it.
+    prior_spread : float
+        Geometric standard deviation before the history.
+    base_share, share, share_low, share_high : float
+        Chance of the cause given a complaint over the shop's mix of vehicles: in the base pack,
+        and learned, with its 90 % interval.
+    cases : float
+        Effective sample size: verified cases, and unconfirmed ones by their probability of being
+        this cause.
+    """
+
+    cause: str
+    median: float
+    spread: float
+    low: float
+    high: float
+    prior_spread: float
+    base_share: float
+    share: float
+    share_low: float
+    share_high: float
+    cases: float
+
+    @property
+    def informed(self) -> float:
+        """Part of the prior's variance that the history took away, from 0 to 1."""
+        before, after = np.log(self.prior_spread), np.log(self.spread)
+        return float(np.clip(1.0 - (after / before) ** 2, 0.0, 1.0)) if before > 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedChance:
+    """What a history says about one profile of one test.
+
+    Attributes
+    ----------
+    test, profile : str
+        Which.
+    outcomes : tuple of str
+        Its outcomes.
+    base, mean, low, high : tuple of float
+        Chance of each in the base pack, posterior mean, and 90 % interval.
+    findings : float
+        Effective number of findings behind it.
+    """
+
+    test: str
+    profile: str
+    outcomes: tuple[str, ...]
+    base: tuple[float, ...]
+    mean: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    findings: float
+
+
+@dataclass(frozen=True, slots=True)
+class ShareDraws:
+    """Draws of the chance of each cause given a complaint.
+
+    Attributes
+    ----------
+    mixed_dc : ndarray of float, shape (draw, cause)
+        Over the mix of cells asked for.
+    mean_gc : ndarray of float, shape (cell, cause)
+        Posterior means in each cell.
+    """
+
+    mixed_dc: FloatArray
+    mean_gc: FloatArray
+
+
+def draw_shares(fitted: Fit, data: CauseCounts, weight_g: FloatArray) -> ShareDraws:
+    """Turn draws of effects into draws of shares.
+
+    Parameters
+    ----------
+    fitted : Fit
+        Of the cause model.
+    data : CauseCounts
+        That it was fitted to.
+    weight_g : ndarray of float, shape (cell,)
+        Mix of cells, such as the shop's jobs.
+
+    Returns
+    -------
+    ShareDraws
+    """
+    shop_dc = fitted.array("shop")
+    effects = [(factor.level_g, fitted.array(factor.name)) for factor in data.factors]
+    log_base_gc = np.log(data.base_gc)
+    mix_g = weight_g / weight_g.sum()
+    mixed, mean_gc = [], np.zeros_like(data.base_gc)
+    for start in range(0, len(shop_dc), CHUNK_DRAWS):
+        here = slice(start, start + CHUNK_DRAWS)
+        score_dgc = log_base_gc + shop_dc[here, None, :]
+        for level_g, effect_dhl in effects:
+            score_dgc += effect_dhl[here][:, data.kind_c][:, :, level_g].transpose(0, 2, 1)
+        share_dgc = softmax(score_dgc)
+        mixed.append(np.einsum("g,dgc->dc", mix_g, share_dgc))
+        mean_gc += share_dgc.sum(axis=0) / len(shop_dc)
+    return ShareDraws(np.concatenate(mixed), mean_gc)
+
+
+def softmax(score: FloatArray) -> FloatArray:
+    """Exponentiate and normalise along the last axis."""
+    weight = np.exp(score - score.max(axis=-1, keepdims=True))
+    out: FloatArray = weight / weight.sum(axis=-1, keepdims=True)
+    return out
+
+
+def learned_causes(
+    shares: ShareDraws, data: CauseCounts, priors: CausePriors, weight_g: FloatArray
+) -> tuple[LearnedCause, ...]:
+    r"""Summarise hazard ratios.
+
+    Parameters
+    ----------
+    shares : ShareDraws
+        Of the mix `weight_g`.
+    data : CauseCounts
+        Sufficient statistics.
+    priors : CausePriors
+        Of the fit.
+    weight_g : ndarray of float, shape (cell,)
+        Mix of cells.
+
+    Returns
+    -------
+    tuple of LearnedCause
+        Of the causes that the mix's engines can have, in the pack's order.
+
+    Notes
+    -----
+    A history of complaints tells shares, not rates: multiplying every hazard by the same number
+    changes nothing in it. The ratios are therefore scaled so that the pack's mean rate of all
+    complaints together stays: ``ratio = level * share / base share``, where the level is the
+    factor by which the pack's spreads raise its mean above its median,
+    :math:`\sum_c b_c \exp(s_c^2 / 2)`.
+    """
+    base_c = (weight_g / weight_g.sum()) @ data.base_gc
+    level = float(base_c @ np.exp(priors.shop_sd_c**2 / 2))
+    cases_c = effective_cases(data, shares.mean_gc)
+    found = []
+    for c, cause in enumerate(data.causes):
+        if base_c[c] <= 10 * NEVER:
+            continue
+        share_d = shares.mixed_dc[:, c]
+        log_ratio_d = np.log(level * share_d / base_c[c])
+        low, median, high = np.quantile(log_ratio_d, [INTERVAL[0], 0.5, INTERVAL[1]])
+        share_low, share_high = np.quantile(share_d, INTERVAL)
+        found.append(
+            LearnedCause(
+                cause=cause,
+                median=float(np.exp(median)),
+                spread=float(np.exp(log_ratio_d.std())),
+                low=float(np.exp(low)),
+                high=float(np.exp(high)),
+                prior_spread=float(np.exp(priors.shop_sd_c[c])),
+                base_share=float(base_c[c]),
+                share=float(share_d.mean()),
+                share_low=float(share_low),
+                share_high=float(share_high),
+                cases=float(cases_c[c]),
+            )
+        )
+    return tuple(found)
+
+
+def effective_cases(data: CauseCounts, share_gc: FloatArray) -> FloatArray:
+    """Cases behind each cause: verified ones, and unconfirmed ones as far as findings tell.
+
+    Parameters
+    ----------
+    data : CauseCounts
+        Sufficient statistics.
+    share_gc : ndarray of float, shape (cell, cause)
+        Chance of each cause before the findings.
+
+    Returns
+    -------
+    ndarray of float, shape (cause,)
+        An unconfirmed case counts by its probability of being the cause, times the part of its
+        uncertainty that its findings took away: one without findings counts nothing.
+    """
+    cases_c = data.confirmed_gc.sum(axis=0) + data.returned_gc.sum(axis=0)
+    np.add.at(cases_c, data.chain_last_n, data.chain_count_n)
+    prior_kc = share_gc[data.open_cell_k]
+    joint_kc = prior_kc * data.open_likelihood_kc
+    posterior_kc = joint_kc / joint_kc.sum(axis=1, keepdims=True)
+    told_k = 1.0 - _entropy(posterior_kc) / _entropy(prior_kc)
+    weight_k = data.open_count_k * np.clip(told_k, 0.0, 1.0)
+    out: FloatArray = cases_c + weight_k @ posterior_kc
+    return out
+
+
+def _entropy(chance_kc: FloatArray) -> FloatArray:
+    out: FloatArray = -(chance_kc * np.log(np.maximum(chance_kc, 1e-300))).sum(axis=1)
+    return out
+
+
+def learned_chances(fitted: Fit, data: OutcomeCounts) -> tuple[LearnedChance, ...]:
+    """Summarise outcome chances.
+
+    Parameters
+    ----------
+    fitted : Fit
+        Of the reliability model.
+    data : OutcomeCounts
+        That it was fitted to.
+
+    Returns
+    -------
+    tuple of LearnedChance
+        Of the profiles that the history holds findings of.
+    """
+    chance_ds = fitted.array("chance")
+    findings_s = np.zeros(chance_ds.shape[1])
+    np.add.at(findings_s, data.slot_kp, data.weight_kp * data.count_k[:, None])
+    ends = np.cumsum([len(base) for base in data.base])
+    found = []
+    for name, outcomes, base, end in zip(data.units, data.outcomes, data.base, ends, strict=True):
+        mine = slice(end - len(base), end)
+        low, high = np.quantile(chance_ds[:, mine], INTERVAL, axis=0)
+        test, profile = name.split("/")
+        found.append(
+            LearnedChance(
+                test=test,
+                profile=profile,
+                outcomes=outcomes,
+                base=tuple(base.tolist()),
+                mean=tuple(chance_ds[:, mine].mean(axis=0).tolist()),
+                low=tuple(low.tolist()),
+                high=tuple(high.tolist()),
+                findings=float(findings_s[mine].sum()),
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,252 @@
+"""What was learned, for a foreman to read: HTML with pictures, no script."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+
+import numpy as np
+
+from swapinfer.evidence.problem import FloatArray
+from swapinfer.learn import compat, pictures
+from swapinfer.learn.learn import Learned
+from swapinfer.learn.ratios import INTERVAL, LearnedCause, LearnedChance
+
+STYLE = (
+    "body{font:16px/1.5 system-ui,sans-serif;max-width:54rem;margin:2rem auto;padding:0 1rem;"
+    "color:#1c2024}table{border-collapse:collapse;font-size:.9rem}td,th{padding:.15rem .7rem;"
+    "text-align:right;border-bottom:1px solid #d9dce1}td:first-child,th:first-child"
+    "{text-align:left}svg{max-width:100%;height:auto}summary{cursor:pointer}"
+)
+
+GUARD = """\
+<p>Jobs that were worked by advice are chosen data: advice looks first where it expects the fault.
+For the <em>causes</em> this does no harm as long as every finding is recorded, also those that
+showed nothing: which step came next depended on findings that are in the table, and such a choice
+cancels out of the likelihood. It would do harm if only the jobs that ended as expected were
+closed, so close all of them, also those without a cause; they count by what their findings say.</p>
+<p>For the <em>tests</em> it would do harm: a test must not be proved right by the cause that it
+named itself. Findings whose own test confirmed the cause are left out, and findings of jobs that
+nobody confirmed are counted in proportion to what the job's other findings say. This holds if
+whether a cause gets confirmed depends on recorded findings only.</p>
+<p>A cause with few cases keeps close to the base pack: the column <em>informed</em> tells how much
+of the base pack's uncertainty your own jobs took away.</p>"""
+
+
+def report_html(learned: Learned) -> str:
+    """Write the report.
+
+    Parameters
+    ----------
+    learned : Learned
+        What was learned.
+
+    Returns
+    -------
+    str
+        One HTML page that stands alone; the same input gives the same text.
+    """
+    body = [
+        "<h1>Priors learned from closed jobs</h1>",
+        _summary(learned),
+        "<h2>Causes</h2>",
+        pictures.prior_and_posterior(learned.causes),
+        _cause_table(learned.causes),
+        _pooling(learned),
+        _comebacks(learned),
+        _tests(learned.chances),
+        "<h2>Does the model give back the history?</h2>",
+        _predictive(learned),
+        "<h2>Can advice prove itself right?</h2>",
+        GUARD,
+        _rows(learned),
+        _sampler(learned),
+    ]
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        "<title>Priors learned from closed jobs</title>"
+        f"<style>{STYLE}</style></head><body>\n" + "\n".join(body) + "\n</body></html>\n"
+    )
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Write a table; everything is escaped."""
+    cells = "".join(f"<th>{escape(name)}</th>" for name in head)
+    lines = ["<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows]
+    return f"<table><thead><tr>{cells}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
+
+
+def _summary(learned: Learned) -> str:
+    rows = learned.provenance.rows
+    moved = sorted(learned.causes, key=lambda one: -abs(one.share - one.base_share))[:3]
+    changes = "; ".join(
+        f"{escape(one.cause)} {100 * one.base_share:.1f} % before, {100 * one.share:.1f} % now"
+        for one in moved
+    )
+    scope = learned.provenance.family or "all families together"
+    return (
+        f"<p>{rows.jobs_used} job rows from {rows.first_day} to {rows.last_day} were used, "
+        f"{rows.rows_refused} rows were refused. Learned for: {escape(scope)}. "
+        f"What moved most: {changes}.</p>"
+    )
+
+
+def _cause_table(causes: Sequence[LearnedCause]) -> str:
+    rows = [
+        (
+            one.cause,
+            f"{100 * one.base_share:.2f}",
+            f"{100 * one.share:.2f}",
+            f"{100 * one.share_low:.2f} to {100 * one.share_high:.2f}",
+            f"{one.median:.2f}",
+            f"{one.low:.2f} to {one.high:.2f}",
+            f"{one.cases:.1f}",
+            f"{100 * one.informed:.0f} %",
+        )
+        for one in sorted(causes, key=lambda one: -one.share)
+    ]
+    head = ("cause", "base %", "learned %", "90 %", "hazard ratio", "90 %", "cases", "informed")
+    return f"<details><summary>All causes in figures</summary>{table(head, rows)}</details>"
+
+
+def _pooling(learned: Learned) -> str:
+    factors = [factor for factor in learned.data.factors if factor.name == "family"]
+    if not factors:
+        return ""
+    effect_dhl = learned.fits["causes"].array("family")
+    share_h = np.bincount(learned.data.kind_c, weights=learned.shares.mixed_dc.mean(axis=0))
+    top = np.argsort(-share_h)[:8][::-1]
+    low_hl, high_hl = np.exp(np.quantile(effect_dhl[:, top], INTERVAL, axis=0))
+    names = [learned.data.kinds[kind] for kind in top]
+    picture = pictures.pooling(names, factors[0].levels, low_hl, high_hl)
+    return (
+        "<h2>Families</h2><p>A family with few jobs is drawn towards the shop's average; one with "
+        f"many speaks for itself.</p>{picture}"
+    )
+
+
+def _comebacks(learned: Learned) -> str:
+    if learned.priors.label_right is None:
+        return ""
+    fitted = learned.fits["causes"]
+    names = {
+        "label_right": "a verified cause was the true one",
+        "returns_if_right": "a right repair came back all the same",
+        "returns_if_wrong": "a wrong repair came back",
+    }
+    rows = []
+    for name, meaning in names.items():
+        low, high = np.quantile(fitted.array(name), INTERVAL)
+        mean = fitted.array(name).mean()
+        rows.append((meaning, f"{100 * mean:.1f} %", f"{100 * low:.1f} to {100 * high:.1f} %"))
+    return "<h2>Comebacks</h2>" + table(("how often", "learned", "90 %"), rows)
+
+
+def _tests(chances: Sequence[LearnedChance]) -> str:
+    if not chances:
+        return ""
+    rows = [
+        (
+            f"{unit.test}, {unit.profile}: {outcome}",
+            f"{100 * base:.1f}",
+            f"{100 * mean:.1f}",
+            f"{100 * low:.1f} to {100 * high:.1f}",
+            f"{unit.findings:.1f}",
+        )
+        for unit in chances
+        for outcome, base, mean, low, high in zip(
+            unit.outcomes, unit.base, unit.mean, unit.low, unit.high, strict=True
+        )
+    ]
+    head = ("what a test shows", "base %", "learned %", "90 %", "findings")
+    return f"<h2>Tests</h2><details><summary>In figures</summary>{table(head, rows)}</details>"
+
+
+def _predictive(learned: Learned) -> str:
+    observed_c = learned.data.confirmed_gc.sum(axis=0)
+    low_c, high_c = predictive_interval(learned)
+    top = np.argsort(-observed_c)[: pictures.SHOWN_CAUSES][::-1]
+    names = [learned.data.causes[cause] for cause in top]
+    picture = pictures.predictive_check(names, observed_c[top], low_c[top], high_c[top])
+    inside = (observed_c >= low_c) & (observed_c <= high_c)
+    return (
+        f"{picture}<p>{int(inside.sum())} of {len(inside)} causes lie inside the 90 % bar; about "
+        "nine in ten or more should.</p>"
+    )
+
+
+def predictive_interval(learned: Learned, seed: int = 0) -> tuple[FloatArray, FloatArray]:
+    """Ends of the posterior predictive interval of the verified cases of each cause.
+
+    Parameters
+    ----------
+    learned : Learned
+        What was learned.
+    seed : int
+        Of the replications.
+
+    Returns
+    -------
+    tuple of ndarray of float, shape (cause,)
+        5 % and 95 % points, for as many verified cases as the history holds.
+    """
+    share_dc = learned.shares.mixed_dc[::4]
+    recorded_dc = share_dc
+    if learned.priors.label_right is not None:
+        right_d = learned.fits["causes"].array("label_right")[::4, None]
+        wrong_d = (1 - right_d) / max(share_dc.shape[1] - 1, 1)
+        recorded_dc = share_dc * right_d + (1 - share_dc) * wrong_d
+    recorded_dc = recorded_dc / recorded_dc.sum(axis=1, keepdims=True)
+    total = int(learned.data.confirmed_gc.sum())
+    again = np.random.default_rng(seed).multinomial(total, recorded_dc).astype(np.float64)
+    low_c, high_c = np.quantile(again, INTERVAL, axis=0)
+    return low_c, high_c
+
+
+def _rows(learned: Learned) -> str:
+    rows = learned.provenance.rows
+    refused = [(reason, str(count)) for reason, count in rows.refused.most_common(20)]
+    notes = [(note, str(count)) for note, count in rows.notes.items() if count]
+    advised = ", ".join(
+        f"{count} {label}"
+        for label, count in (
+            ("by advice", rows.advised["yes"]),
+            ("without", rows.advised["no"]),
+            ("not said", rows.advised[""]),
+        )
+        if count
+    )
+    parts = [f"<h2>Rows</h2><p>Jobs by how they were worked: {advised}.</p>"]
+    if refused:
+        parts.append("<h3>Refused</h3>" + table(("reason", "rows"), refused))
+    if notes:
+        parts.append("<h3>Odd, but used or left out as said</h3>" + table(("what", "rows"), notes))
+    return "".join(parts)
+
+
+def _sampler(learned: Learned) -> str:
+    parts = [f"<h2>Provenance</h2><p>{escape(learned.provenance.text)}</p>"]
+    for name, reason in learned.provenance.retried.items():
+        parts.append(f"<p>The model of {name} needed a second attempt: {escape(reason)}.</p>")
+    parts.append("<details><summary>Traces and ranks of the sampler</summary>")
+    for name, values_cd in _shown_draws(learned).items():
+        parts += [pictures.traces(name, values_cd), pictures.ranks(name, values_cd)]
+    parts.append("</details>")
+    return "\n".join(parts)
+
+
+def _shown_draws(learned: Learned) -> dict[str, FloatArray]:
+    """Scalars of both models, and the shop's effect on its commonest cause; thinned."""
+    shown: dict[str, FloatArray] = {}
+    for fitted in learned.fits.values():
+        arrays = compat.draws(fitted.trace)
+        step = max(1, fitted.sampling.draws // 400)
+        shown |= {
+            name: values[:, ::step]
+            for name, values in arrays.items()
+            if values.ndim == 2 and not name.endswith("__")
+        }
+        if "shop" in arrays:
+            first = int(np.argmax(learned.shares.mixed_dc.mean(axis=0)))
+            shown[f"log ratio of {learned.data.causes[first]}"] = arrays["shop"][:, ::step, first]
+    return shown
