@@ -9,7 +9,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-import swapinfer
 from swapinfer.errors import PackError
 from swapinfer.pack.cache import keep, recall
 from swapinfer.pack.check import check_numbers, check_pack
@@ -61,7 +60,7 @@ def base_folder() -> Path:
     Path
         Inside the installed package, or beside it in a working copy.
     """
-    package = Path(swapinfer.__file__).parent
+    package = Path(__file__).parents[1]
     shipped = package / "_priors"
     return shipped if shipped.is_dir() else package.parent / "priors"
 
