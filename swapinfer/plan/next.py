@@ -31,6 +31,9 @@ ENDINGS = {
 }
 """Ways to end a job, in words."""
 
+DETAILED = 12
+"""Steps whose outcomes are told, the cheapest."""
+
 _LEADING = 3
 """Causes named after an outcome."""
 
@@ -107,7 +110,7 @@ class PlannedStep:
     tools, cautions, opens : tuple of str
         Ids in the pack.
     outcomes : tuple of Outcome
-        The likeliest first.
+        The likeliest first; told for the first `DETAILED` steps of a plan only.
     """
 
     id: str
@@ -198,7 +201,7 @@ def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     """Put a ranking in words and figures that people read."""
     author = _Author(outlook, ranking)
     order = np.argsort(ranking.value_a, kind="stable")
-    steps = [author.step(int(a)) for a in order]
+    steps = [author.step(int(a), is_told=n < DETAILED) for n, a in enumerate(order)]
     ranked = sorted([*steps, *author.endings()], key=lambda step: step.expected_total)
     return Plan(
         steps=tuple(ranked),
@@ -216,7 +219,7 @@ class _Author:
     outlook: Outlook
     ranking: Ranking
 
-    def step(self, a: int) -> PlannedStep:
+    def step(self, a: int, *, is_told: bool) -> PlannedStep:
         one, ranking = self.outlook.priced[a], self.ranking
         belief_h = self.outlook.hypotheses.belief_h
         effort = mean_effort(one, belief_h)
@@ -237,7 +240,7 @@ class _Author:
             tools=self._tools(one.action),
             cautions=self._cautions(one),
             opens=one.opened,
-            outcomes=self._outcomes(a, one),
+            outcomes=self._outcomes(a, one) if is_told else (),
         )
 
     def endings(self) -> list[PlannedStep]:

@@ -145,5 +145,7 @@ def typical_reading(test: Test, band: str) -> float:
         return max(inside)[1]
     if math.isinf(high) and any(curve.over_limit > 0.0 for curve in curves):
         return math.inf
-    top = test.range[1] if math.isinf(high) else high
-    return math.sqrt(low * top) if test.scale == "log" else 0.5 * (low + top)
+    if not low < high:
+        return 0.5 * high
+    top = max(test.range[1], low) if math.isinf(high) else high
+    return math.sqrt(low * top) if test.scale == "log" and low > 0.0 else 0.5 * (low + top)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from swapinfer.evidence.codes import FaultCodes
-from swapinfer.evidence.levels import level_nodes
+from swapinfer.evidence.levels import expected_level
 from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.evidence.running import Drive, expected_episodes, leak_chance, reach_ec
 from swapinfer.evidence.states import State, StateSpace, build_states
@@ -231,8 +231,9 @@ class World:
         if test.level is None:
             return 1.0
         if test.level.name not in self._levels:
-            value_q, weight_q = level_nodes(test, self.opening)
-            self._levels[test.level.name] = float(self.rng.choice(value_q, p=weight_q))
+            sd = math.hypot(math.log(test.level.spread), math.log(test.level.gauge_spread))
+            median = expected_level(test, test.level, self.opening)
+            self._levels[test.level.name] = median * float(np.exp(self.rng.normal(0.0, sd)))
         return self._levels[test.level.name]
 
     def _handle(self, disturbed: Iterable[tuple[str, Handling]]) -> None:
