@@ -7,7 +7,7 @@ more than that, so a branch below a threshold holds no set above it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -78,15 +78,18 @@ def fault_sets(
     Returns
     -------
     FaultSets
-        Sets in order of falling belief. Every set above the threshold of the search is among
-        them unless `limit` cuts.
+        Sets in order of falling belief. Without a shared level every set as probable as the last
+        one is among them, unless `limit` cuts; with one, the sets cover what was asked for but
+        a single set of lower belief may stand in for a more probable one.
     """
-    if posterior.exact and problem.level_q.size > 1:
-        return _sets_at_likeliest_level(problem, posterior, cover, limit)
-    if posterior.exact:
+    if not posterior.exact:
+        found = enumerate_sets(problem, prepare(problem, problem.prior_es[None])).found
+    elif problem.level_q.size == 1:
         found = _search(problem, cover, limit)
     else:
-        found = enumerate_sets(problem, prepare(problem, problem.prior_es[None])).found
+        found = _search_one_level(problem, posterior, cover, limit)
+        if found.left_out > 1.0 - cover and len(found.belief_h) < limit:
+            found = _search(problem, cover, limit)
     order = np.argsort(-found.belief_h, kind="stable")
     count = min(limit, 1 + int(np.searchsorted(np.cumsum(found.belief_h[order]), cover)))
     kept = order[:count]
@@ -99,28 +102,24 @@ def fault_sets(
     )
 
 
-def _sets_at_likeliest_level(
-    problem: Problem, posterior: Posterior, cover: float, limit: int
-) -> FaultSets:
-    """Look for sets at one level node, then weigh them at all.
+def _search_one_level(problem: Problem, posterior: Posterior, cover: float, limit: int) -> Found:
+    """Search at the level node that the likeliest single faults prefer, then weigh at all nodes.
 
     The search is far cheaper at one node. What it finds is weighed exactly, so that beliefs and
     what is left out are exact too, though a set that only another node makes likely may be among
     what is left out.
     """
-    e, s = np.unravel_index(
-        np.argsort(-posterior.marginal_es[:, 1:], axis=None)[:SCOUTS],
-        posterior.marginal_es[:, 1:].shape,
-    )
-    log_qh = log_joint_by_level(problem, e[:, None], s[:, None] + 1)
+    fault_es = posterior.marginal_es[:, 1:]
+    scouts = np.argsort(-fault_es, axis=None)[:SCOUTS]
+    element_h, state_h = np.unravel_index(scouts, fault_es.shape)
+    log_qh = log_joint_by_level(problem, element_h[:, None], state_h[:, None] + 1)
     node = int(np.logaddexp.reduce(log_qh, axis=1).argmax())
+    if not np.isfinite(log_qh[node]).any():
+        return _search(problem, cover, limit)
     found = _search(problem.at_level(node), cover, limit)
-    element_hk, state_hk = found.padded(np.arange(len(found.belief_h)))
-    belief_h = np.exp(log_joint(problem, element_hk, state_hk) - posterior.log_evidence)
-    order = np.argsort(-belief_h, kind="stable")
-    kept = order[: min(limit, 1 + int(np.searchsorted(np.cumsum(belief_h[order]), cover)))]
-    left_out = max(0.0, 1.0 - float(belief_h[kept].sum()))
-    return FaultSets(element_hk[kept], state_hk[kept], belief_h[kept], left_out)
+    every = np.arange(len(found.belief_h))
+    belief_h = np.exp(log_joint(problem, *found.padded(every)) - posterior.log_evidence)
+    return replace(found, belief_h=belief_h, left_out=max(0.0, 1.0 - float(belief_h.sum())))
 
 
 def _search(problem: Problem, cover: float, limit: int) -> Found:
