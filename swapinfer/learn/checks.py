@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -184,7 +185,7 @@ def _check_fitment(found: _Refusals, words: Vocabulary) -> None:
         codes, distinct = factorize(pairs)
         bad = np.array([_misfits(pair, axis, words) for pair in distinct], dtype=bool)
         if bad.any():
-            found.refuse(bad[codes], lambda row, axis=axis: _say_misfit(found.frame, row, axis))
+            found.refuse(bad[codes], partial(_say_misfit, found.frame, axis))
 
 
 def _misfits(pair: str, axis: str, words: Vocabulary) -> bool:
@@ -193,7 +194,7 @@ def _misfits(pair: str, axis: str, words: Vocabulary) -> bool:
     return bool(wanted) and value not in wanted
 
 
-def _say_misfit(frame: pd.DataFrame, row: int, axis: str) -> str:
+def _say_misfit(frame: pd.DataFrame, axis: str, row: int) -> str:
     cause, value = frame["cause"].iloc[row], frame[axis].iloc[row]
     return f'cause "{cause}" does not exist with {axis} "{value}"'
 

@@ -163,8 +163,9 @@ def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
     :math:`\log \mathrm{base}_{gc} + \mathrm{shop}_c + \sum_f \mathrm{effect}^f_{l(f,g),h(c)}`.
     Effects of a factor sum to zero over its levels, so that the shop's own effect is the average
     over its families, ages and complaints. An unconfirmed job adds the log of its findings'
-    likelihood averaged over the shares: its latent cause is summed out. Jobs enter once each, so nothing is double counted when the tool
-    chose the steps: which finding is made next depends on earlier findings only, and such a
+    likelihood averaged over the shares: its latent cause is summed out. Jobs enter once each, so
+    nothing is double counted when the tool chose the steps: which finding is made next depends on
+    earlier findings only, and such a
     choice drops out of the likelihood (Rubin, "Inference and missing data", Biometrika 63, 1976).
     """
     import pymc as pm

@@ -37,18 +37,16 @@ def draw(title: str, size: tuple[float, float], paint: Callable[[Axes], None]) -
         An ``svg`` element; the same input gives the same text.
     """
     from matplotlib import rc_context
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
-    look = {"svg.hashsalt": title, "svg.fonttype": "none", "font.size": 9.0}
-    with rc_context(look):
+    with rc_context({"svg.hashsalt": title, "svg.fonttype": "none", "font.size": 9.0}):
         figure = Figure(figsize=size, layout="constrained")
         axes = figure.add_subplot()
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)
         paint(axes)
         buffer = io.StringIO()
-        FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None})
+        figure.savefig(buffer, format="svg", metadata={"Date": None})
     svg = buffer.getvalue()
     svg = svg[svg.index("<svg") :]
     return re.sub(r"<svg ", f'<svg role="img" aria-label="{title}" ', svg, count=1)
@@ -61,7 +59,7 @@ def likeliest(causes: Sequence[LearnedCause], count: int = SHOWN_CAUSES) -> list
 
 
 def prior_and_posterior(causes: Sequence[LearnedCause]) -> str:
-    """Base share and learned share with its interval, cause by cause."""
+    """Draw base share and learned share with its interval, cause by cause."""
     shown = likeliest(causes)[::-1]
     row = np.arange(len(shown))
 
@@ -85,7 +83,7 @@ def prior_and_posterior(causes: Sequence[LearnedCause]) -> str:
 def pooling(
     kinds: Sequence[str], levels: Sequence[str], low_hl: FloatArray, high_hl: FloatArray
 ) -> str:
-    """How far each family lies from the shop's average, kind by kind, with intervals."""
+    """Draw how far each family lies from the shop's average, kind by kind, with intervals."""
     row = np.arange(len(kinds))
     step = 0.7 / max(len(levels), 1)
 
@@ -109,7 +107,7 @@ def pooling(
 def predictive_check(
     names: Sequence[str], observed: FloatArray, low: FloatArray, high: FloatArray
 ) -> str:
-    """Verified cases of each cause, over what the fitted model would give again."""
+    """Draw verified cases of each cause over what the fitted model would give again."""
     row = np.arange(len(names))
 
     def paint(axes: Axes) -> None:
@@ -122,7 +120,7 @@ def predictive_check(
 
 
 def traces(name: str, values_cd: FloatArray) -> str:
-    """Draws of one quantity, chain by chain."""
+    """Draw the values of one quantity, chain by chain."""
 
     def paint(axes: Axes) -> None:
         for chain in values_cd:
@@ -134,7 +132,7 @@ def traces(name: str, values_cd: FloatArray) -> str:
 
 
 def ranks(name: str, values_cd: FloatArray, bins: int = 20) -> str:
-    """Ranks of each chain's draws among all draws; level bars mean that the chains agree."""
+    """Draw ranks of each chain's draws among all draws; level bars mean that the chains agree."""
     order = values_cd.ravel().argsort().argsort().reshape(values_cd.shape)
     edges = np.linspace(0, values_cd.size, bins + 1)
 

@@ -176,7 +176,7 @@ def _predictive(learned: Learned) -> str:
 
 
 def predictive_interval(learned: Learned, seed: int = 0) -> tuple[FloatArray, FloatArray]:
-    """Ends of the posterior predictive interval of the verified cases of each cause.
+    """Give the ends of the posterior predictive interval of the verified cases of each cause.
 
     Parameters
     ----------

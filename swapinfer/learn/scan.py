@@ -197,13 +197,19 @@ def age_band(odometer_km: pd.Series) -> np.ndarray:
     return np.asarray(AGE_BANDS, dtype=object)[np.where(np.isnan(number), len(AGE_BANDS) - 1, band)]
 
 
+def distinct_jobs(good: pd.DataFrame) -> NDArray[np.uint64]:
+    """Hashes of the jobs that rows belong to, ascending."""
+    out: NDArray[np.uint64] = np.unique(hash_words(good["job"]))
+    return out
+
+
 def scan_jobs(_: int, frame: pd.DataFrame, *, words: Vocabulary) -> Scanned:
     """Go over a piece of the jobs table for the first time."""
     good, _refused = check_jobs(frame, words)
     parents = good["comeback_of"]
     return Scanned(
         keys=hash_rows(good, ["job", "cause"]),
-        jobs=np.unique(hash_words(good["job"])),
+        jobs=distinct_jobs(good),
         cells=_count_cells(good),
         returned=frozenset(parents[parents != ""]),
     )
@@ -237,7 +243,7 @@ def scan_findings(_: int, frame: pd.DataFrame, *, words: Vocabulary) -> Scanned:
     good, _refused = check_findings(frame, words)
     return Scanned(
         keys=hash_rows(good, ["job", "sequence"]),
-        jobs=np.unique(hash_words(good["job"])),
+        jobs=distinct_jobs(good),
         cells=Counter(),
         returned=frozenset(),
     )

@@ -5,8 +5,8 @@ import pytest
 from swapinfer.learn import compat
 
 
-@pytest.fixture(scope="session", autouse=True)
-def _libraries_loaded() -> None:
+@pytest.fixture(scope="session")
+def libraries() -> None:
     """Load the samplers once, where their announcements are silenced; warnings are errors."""
     with compat.quiet():
         import arviz  # noqa: F401

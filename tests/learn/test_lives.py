@@ -9,6 +9,8 @@ from swapinfer.learn.compat import Model
 from swapinfer.learn.fit import Sampling, fit
 from swapinfer.learn.lives import LifePriors, Lives, life_model, log_likelihood
 
+pytestmark = pytest.mark.usefixtures("libraries")
+
 # NIST/SEMATECH e-Handbook of Statistical Methods, section 8.2.2.1: ten failures (hours), ten units
 # still running at 500 h. Section 8.4.1.3 prints the maximum-likelihood fit.
 FAILED = np.array([54.0, 187, 216, 240, 244, 335, 361, 373, 375, 386])

@@ -17,6 +17,8 @@ from swapinfer.learn.models import (
     rate_model,
 )
 
+pytestmark = pytest.mark.usefixtures("libraries")
+
 SAMPLING = Sampling(draws=1500, tune=500, chains=2, cores=2)
 
 NO_INT = np.zeros(0, dtype=np.int64)

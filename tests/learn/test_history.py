@@ -1,0 +1,339 @@
+"""Tables of a history: checks row by row, links, counts, on one machine and on a cluster."""
+
+from __future__ import annotations
+
+import csv
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from swapinfer.errors import LearnError
+from swapinfer.learn.aggregate import Counts, History, read_history
+from swapinfer.learn.chains import follow_chains
+from swapinfer.learn.checks import Vocabulary
+from swapinfer.learn.count import patterns_of
+from swapinfer.learn.scan import OPEN
+from swapinfer.learn.strip import strip_history
+from swapinfer.learn.tables import (
+    FINDING_COLUMNS,
+    JOB_COLUMNS,
+    FindingRow,
+    JobRow,
+    write_rows,
+)
+
+WORDS = Vocabulary(
+    causes=("coil.open", "coil.hot", "plug.worn"),
+    outcomes={"look": ("sound", "bad"), "ohms": ("low", "usual")},
+    layouts=("inline-4",),
+    fitments={"ignition": ("coil", "distributor"), "fuel": ("port",)},
+    needs={"coil.open": {"ignition": ("coil",)}, "coil.hot": {"ignition": ("coil",)}},
+)
+SOUND, BAD, LOW, USUAL = range(4)
+
+
+def job(name: str, cause: str = "", **more: str) -> JobRow:
+    kind, _, mode = cause.partition(".")
+    told = {
+        "opened": "2025-03-04",
+        "family": "alder",
+        "odometer_km": "90000",
+        "layout": "inline-4",
+        "ignition": "coil",
+        "fuel": "port",
+        "place": "2",
+        "cause_kind": kind,
+        "cause_mode": mode,
+        "verified": "yes" if cause else "no",
+    }
+    return JobRow(job=name, **(told | more))
+
+
+def count(
+    folder: Path, jobs: list[JobRow], findings: list[FindingRow] | None = None, end: str = "csv"
+) -> Counts:
+    write_rows(folder / f"jobs.{end}", jobs, JOB_COLUMNS)
+    path = None
+    if findings is not None:
+        path = folder / f"findings.{end}"
+        write_rows(path, findings, FINDING_COLUMNS)
+    history = History(folder / f"jobs.{end}", path)
+    return read_history(history, WORDS, refused_to=folder / "refused.csv")
+
+
+def refused(folder: Path) -> list[dict[str, str]]:
+    with (folder / "refused.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ({"opened": "31.3.2025"}, 'opened "31.3.2025" is not a date like 2026-03-31'),
+        ({"odometer_km": "-4"}, 'odometer_km "-4" is not a number from 0 to 3e+06'),
+        ({"odometer_km": "many"}, 'odometer_km "many" is not a number from 0 to 3e+06'),
+        ({"layout": "inline4"}, 'layout "inline4" is not known; did you mean "inline-4"?'),
+        ({"cause_mode": "opn"}, 'cause "coil.opn" is not known; did you mean "coil.open"?'),
+        ({"cause_kind": ""}, "verified is yes, but no cause is given"),
+        ({"ignition": "distributor"}, 'cause "coil.open" does not exist with ignition'),
+        ({"verified": "maybe"}, 'verified "maybe" is not known; known: yes, no'),
+        ({"family": "Mr Someone"}, 'family "Mr Someone" is not one word'),
+        ({"confirmed_by": "looks"}, 'confirmed_by "looks" is not known; did you mean "look"?'),
+        ({"comeback_of": "bad"}, "comeback_of names the job itself"),
+        ({"job": ""}, 'job "" is not a job'),
+    ],
+)
+def test_bad_rows_are_refused_with_line_and_reason(
+    tmp_path: Path, change: dict[str, str], reason: str
+) -> None:
+    bad = replace(job("bad", "coil.open"), **change)
+    counts = count(tmp_path, [job("good", "coil.open"), bad])
+    (row,) = refused(tmp_path)
+    assert row["table"] == "jobs"
+    assert row["line"] == "3"
+    assert reason in row["reason"]
+    assert counts.rows.jobs_used == 1
+    assert counts.rows.rows_refused == 1
+
+
+def test_rows_of_the_wrong_width_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "jobs.csv"
+    write_rows(path, [job("a", "coil.open"), job("b", "coil.open")], JOB_COLUMNS)
+    path.write_text(path.read_text().rstrip("\n") + ",extra\n", encoding="utf-8")
+    counts = read_history(History(path), WORDS, refused_to=tmp_path / "refused.csv")
+    assert counts.rows.jobs_used == 1
+    assert "17 fields" in refused(tmp_path)[0]["reason"]
+
+
+def test_missing_column_names_it(tmp_path: Path) -> None:
+    path = tmp_path / "jobs.csv"
+    path.write_text("job,opend\n", encoding="utf-8")
+    with pytest.raises(LearnError, match='no column "opened"; did you mean "opend"'):
+        read_history(History(path), WORDS)
+
+
+def test_nothing_usable_says_why(tmp_path: Path) -> None:
+    with pytest.raises(LearnError, match="not one row can be used; .* verified"):
+        count(tmp_path, [job("a", verified="perhaps")])
+
+
+def test_a_repeated_row_counts_once_and_two_causes_count_both(tmp_path: Path) -> None:
+    rows = [job("a", "coil.open"), job("a", "plug.worn"), job("a", "coil.open")]
+    counts = count(tmp_path, rows)
+    assert counts.cases.stayed == {(0, 0): 1, (0, 2): 1}
+    assert refused(tmp_path)[0]["line"] == "4"
+
+
+def test_jobs_without_a_cause_are_unconfirmed(tmp_path: Path) -> None:
+    rows = [
+        job("a", cause_kind="not-found"),
+        job("b", cause_kind="declined"),
+        job("c", "coil.hot", verified="no"),
+    ]
+    counts = count(tmp_path, rows)
+    assert not counts.cases.stayed
+    assert counts.unconfirmed == {0: 3}
+
+
+def test_missing_odometer_is_a_band_of_its_own(tmp_path: Path) -> None:
+    rows = [job("a", "coil.open", odometer_km=""), job("b", "coil.open", odometer_km="60000")]
+    counts = count(tmp_path, rows)
+    assert {cell.age for cell in counts.cells} == {"unknown", "60-120"}
+
+
+def test_rare_families_are_one(tmp_path: Path) -> None:
+    rows = [job(f"a{i}", "coil.open") for i in range(3)]
+    rows += [job("b", "coil.open", family="birch"), job("c", "coil.open", family="cedar")]
+    write_rows(tmp_path / "jobs.csv", rows, JOB_COLUMNS)
+    counts = read_history(History(tmp_path / "jobs.csv"), WORDS, max_families=1)
+    assert {cell.family: n for cell, n in zip(counts.cells, counts.jobs_by_cell, strict=True)} == {
+        "alder": 3.0,
+        "other": 2.0,
+    }
+
+
+def test_comebacks_are_linked_to_their_first_visit(tmp_path: Path) -> None:
+    rows = [
+        job("a", "coil.open"),
+        job("a2", "plug.worn", comeback_of="a"),
+        job("b", "coil.hot"),
+        job("b2", comeback_of="b"),
+        job("c"),
+        job("c2", "coil.open", comeback_of="c"),
+        job("d", "plug.worn", comeback_of="not-here"),
+        job("e"),
+        job("e2", comeback_of="e"),
+    ]
+    counts = count(tmp_path, rows)
+    assert counts.cases.chains == {(0, 0, 2): 1}
+    assert counts.cases.returned == {(0, 1): 1}
+    assert counts.cases.stayed == {(0, 0): 1, (0, 2): 1}
+    assert counts.unconfirmed == {0: 1}
+    assert counts.rows.notes["comebacks whose first visit the table does not hold"] == 1
+
+
+def test_comebacks_in_a_circle_end() -> None:
+    import pandas as pd
+
+    linked = pd.DataFrame(
+        {"job": ["a", "b"], "cell": [0, 0], "cause": [1, OPEN], "comeback_of": ["b", "a"]}
+    )
+    cases, _ = follow_chains(Counter(), linked)
+    assert cases.by_cause(2).sum() <= 2
+
+
+def test_findings_are_counted_by_what_they_can_prove(tmp_path: Path) -> None:
+    jobs = [job("a", "coil.open", confirmed_by="ohms"), job("b"), job("c")]
+    findings = [
+        FindingRow("a", "1", "look", "2", "bad"),
+        FindingRow("a", "2", "look", "3", "sound"),
+        FindingRow("a", "3", "ohms", "2", "low"),
+        FindingRow("b", "1", "ohms", "2", "low"),
+        FindingRow("b", "2", "look", "", "bad"),
+        FindingRow("b", "3", "look", "4", "sound"),
+        FindingRow("c", "1", "look", "2", "bad"),
+        FindingRow("c", "2", "ohms", "2", "low"),
+        FindingRow("x", "1", "ohms", "2", "low"),
+        FindingRow("c", "2", "ohms", "2", "usual"),
+    ]
+    counts = count(tmp_path, jobs, findings)
+    assert counts.sightings == {(0, BAD, True): 1, (0, SOUND, False): 1}
+    assert counts.rows.notes["findings whose own test confirmed the cause"] == 1
+    assert counts.patterns == {(0, (BAD, LOW)): 2}
+    assert sorted(row["line"] for row in refused(tmp_path)) == ["10", "11"]
+
+
+def test_jobs_weighed_by_an_exact_engine_leave_the_patterns(tmp_path: Path) -> None:
+    write_rows(tmp_path / "jobs.csv", [job("a"), job("b")], JOB_COLUMNS)
+    rows = [FindingRow(name, "1", "look", "2", "bad") for name in "ab"]
+    write_rows(tmp_path / "findings.csv", rows, FINDING_COLUMNS)
+    exact = {"a": np.array([0.0, -1.0, -2.0]), "not-here": np.zeros(3)}
+    history = History(tmp_path / "jobs.csv", tmp_path / "findings.csv", exact)
+    counts = read_history(history, WORDS)
+    assert counts.exact == {(0, (0.0, -1.0, -2.0)): 1}
+    assert counts.patterns == {(0, (BAD,)): 1}
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(0, 5), st.integers(0, 8)), max_size=40),
+)
+def test_patterns_agree_with_a_plain_loop(findings: list[tuple[int, int]]) -> None:
+    rows = np.array([(job_, job_ % 2, shown) for job_, shown in findings], dtype=np.int64)
+    expected: Counter[tuple[int, tuple[int, ...]]] = Counter()
+    for one in {job_ for job_, _ in findings}:
+        shown = tuple(sorted(outcome for job_, outcome in findings if job_ == one))
+        expected[one % 2, shown] += 1
+    assert patterns_of(rows.reshape(-1, 3)) == expected
+
+
+def random_history(seed: int, size: int) -> tuple[list[JobRow], list[FindingRow]]:
+    rng = np.random.default_rng(seed)
+    causes = ["", *WORDS.causes]
+    jobs = [
+        job(
+            f"j{i}",
+            causes[rng.integers(4)],
+            family=("alder", "birch", "")[rng.integers(3)],
+            odometer_km=str(rng.integers(300_000)),
+            confirmed_by=("look", "ohms", "repair", "")[rng.integers(4)],
+            comeback_of=f"j{rng.integers(i)}" if i and rng.random() < 0.1 else "",
+        )
+        for i in range(size)
+    ]
+    jobs += [jobs[int(i)] for i in rng.integers(size, size=5)]
+    shown = [(test, name) for test, names in WORDS.outcomes.items() for name in names]
+    findings = []
+    for i in range(3 * size):
+        test, outcome = shown[rng.integers(4)]
+        target = ("2", "3", "")[rng.integers(3)]
+        findings.append(FindingRow(f"j{rng.integers(size + 2)}", str(i % 7), test, target, outcome))
+    return jobs, findings
+
+
+def test_pieces_of_any_size_give_the_same_counts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Duplicates, comebacks and jobs whose findings are spread over pieces included."""
+    from swapinfer.learn import aggregate, pieces
+
+    jobs, findings = random_history(3, 120)
+    whole = count(tmp_path, jobs, findings)
+    for rows in (11, 50):
+        small = pieces.LocalPieces
+        monkeypatch.setattr(
+            aggregate, "LocalPieces", lambda path, columns, n=rows: small(path, columns, n)
+        )
+        assert count(tmp_path, jobs, findings) == whole
+
+
+def test_parquet_and_csv_give_the_same_counts(tmp_path: Path) -> None:
+    jobs, findings = random_history(4, 80)
+    a, b = count(tmp_path, jobs, findings, "csv"), count(tmp_path, jobs, findings, "parquet")
+    assert replace(a, rows=replace(a.rows, digest="")) == replace(
+        b, rows=replace(b.rows, digest="")
+    )
+
+
+@pytest.mark.slow
+def test_a_cluster_of_two_processes_gives_the_same_counts(tmp_path: Path) -> None:
+    """A real local scheduler with two worker processes; tables in several row groups."""
+    from dask.distributed import LocalCluster
+
+    jobs, findings = random_history(5, 200)
+    here = count(tmp_path, jobs, findings, "parquet")
+    for name in ("jobs", "findings"):
+        _in_row_groups(tmp_path / f"{name}.parquet", 64)
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as cluster:
+        history = History(
+            tmp_path / "jobs.parquet",
+            tmp_path / "findings.parquet",
+            cluster=cluster.scheduler_address,
+        )
+        there = read_history(history, WORDS)
+    assert there.cases == here.cases
+    assert there.patterns == here.patterns
+    assert there.sightings == here.sightings
+    assert there.unconfirmed == here.unconfirmed
+    assert there.rows.refused == here.rows.refused
+
+
+def _in_row_groups(path: Path, rows: int) -> None:
+    import pyarrow.parquet as pq
+
+    table = pq.read_table(path)
+    pq.write_table(table, path, row_group_size=rows)
+
+
+def test_an_unreachable_cluster_is_one_clear_line(tmp_path: Path) -> None:
+    write_rows(tmp_path / "jobs.parquet", [job("a")], JOB_COLUMNS)
+    history = History(tmp_path / "jobs.parquet", cluster="nonsense://here")
+    with pytest.raises(LearnError, match="no Dask scheduler answers at nonsense"):
+        read_history(history, WORDS)
+
+
+def test_stripped_tables_hold_no_name_and_give_the_same_counts(tmp_path: Path) -> None:
+    jobs, findings = random_history(6, 60)
+    before = count(tmp_path, jobs, findings)
+    bare = tmp_path / "bare"
+    bare.mkdir()
+    strip_history(
+        History(tmp_path / "jobs.csv", tmp_path / "findings.csv"),
+        jobs_to=bare / "jobs.csv",
+        findings_to=bare / "findings.csv",
+    )
+    text = (bare / "jobs.csv").read_text(encoding="utf-8")
+    assert "j1," not in text
+    assert "2025-03-04" not in text
+    after = read_history(History(bare / "jobs.csv", bare / "findings.csv"), WORDS)
+    assert after.cases == before.cases
+    assert after.patterns == before.patterns
+    assert after.sightings == before.sightings
+    assert after.rows.jobs_used == before.rows.jobs_used
