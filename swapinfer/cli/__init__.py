@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 
 def main() -> None:
     """Run the command line and leave with the exit code of what happened."""
+    # One small matrix at a time: threads of the linear algebra library would only get in the way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.exit(run(sys.argv[1:]))
 
 

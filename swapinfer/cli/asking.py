@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from swapinfer.cli.options import Job, Json, Store, Who, tell
+from swapinfer.cli.parsing import quantity, words
 
 EXAMPLE = "Example: swapinfer "
 
@@ -72,10 +73,80 @@ def belief(job: Job = "", as_json: Json = False, store: Store = "", who: Who = "
         tell(show_belief(shop, job), as_json=as_json)
 
 
+def next_(
+    lacking: Annotated[str, typer.Option("--without", help="Tools not at hand, by commas.")] = "",
+    minutes: Annotated[str, typer.Option(help="Only steps that take no longer.")] = "",
+    cap: Annotated[float | None, typer.Option(help="Only steps that cost no more.")] = None,
+    cheapest: Annotated[str, typer.Option(help="In money, minutes or driving.")] = "money",
+    depth: Annotated[int, typer.Option(min=1, max=3, help="Steps looked ahead.")] = 2,
+    count: Annotated[int, typer.Option(min=1, help="Steps to show.")] = 5,
+    job: Job = "",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Rank what to do next by expected cost to a verified repair."""
+    from swapinfer.workflow.planning import Limits, show_next
+    from swapinfer.workflow.shop import Shop
+
+    limits = Limits(words(lacking), quantity(minutes, "min"), cap, cheapest, depth)
+    with Shop(store, who) as shop:
+        tell(show_next(shop, limits, job, count), as_json=as_json)
+
+
+def why_not(
+    step: Annotated[str, typer.Argument(help="A step's id, or how it begins.")],
+    job: Job = "",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Say why a step is not the next one, term by term."""
+    from swapinfer.workflow.planning import show_why_not
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(show_why_not(shop, step, job), as_json=as_json)
+
+
+def clean(
+    risk: Annotated[float, typer.Option(help="Risk that may remain.")] = 0.05,
+    job: Job = "",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Say how long a clean drive must be before calling it fixed."""
+    from swapinfer.workflow.planning import show_clean_drive
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(show_clean_drive(shop, risk, job), as_json=as_json)
+
+
+def plan(
+    depth: Annotated[int, typer.Option(min=1, max=4, help="Steps along every branch.")] = 2,
+    job: Job = "",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Unfold the plan: what to do, and after each outcome what then."""
+    from swapinfer.workflow.planning import show_plan_tree
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(show_plan_tree(shop, depth, job), as_json=as_json)
+
+
 COMMANDS = (
     ("jobs", jobs, "jobs --status open"),
     ("use", use, "use RO-7"),
     ("show", show, "show --job RO-7"),
     ("parts", parts, "parts"),
     ("belief", belief, "belief --json"),
+    ("next", next_, "next --without fuel-gauge --minutes 30"),
+    ("why-not", why_not, "why-not compression"),
+    ("clean", clean, "clean --risk 0.02"),
+    ("plan", plan, "plan --depth 2"),
 )

@@ -1,12 +1,363 @@
-"""What to do next."""
+"""What to do next, and the questions around it."""
 
 from __future__ import annotations
 
-from swapinfer.workflow.causes import Belief
-from swapinfer.workflow.facts import StepLine
+from dataclasses import dataclass
+from typing import ClassVar
+
+from swapinfer.errors import InputError, near_match
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label
+from swapinfer.plan import answers
+from swapinfer.plan.actions import Action
+from swapinfer.plan.costing import PlanSettings
+from swapinfer.plan.next import Plan, PlannedStep, next_steps
+from swapinfer.plan.outlook import Outlook
+from swapinfer.plan.tree import Node, plan_tree
+from swapinfer.workflow.causes import Belief, believe, list_causes
+from swapinfer.workflow.facts import Facts, StepLine
 from swapinfer.workflow.shop import Shop
 
+VERIFIED_RISK = 0.05
+"""Residual risk at which a repair is called verified, unless someone chooses another."""
 
-def first_step(shop: Shop, belief: Belief) -> StepLine | None:
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What the technician said about this moment.
+
+    Attributes
+    ----------
+    lacking : tuple of str
+        Tools that are not at hand, beside those the shop lacks.
+    minutes, money : float or None
+        Most that a step may take or cost.
+    cheapest : str
+        What "cheapest" means: money, minutes or driving.
+    depth : int
+        Steps looked ahead.
+    """
+
+    lacking: tuple[str, ...] = ()
+    minutes: float | None = None
+    money: float | None = None
+    cheapest: str = "money"
+    depth: int = 2
+
+    @property
+    def restrict(self) -> bool:
+        """Whether anything is limited."""
+        return bool(self.lacking) or self.minutes is not None or self.money is not None
+
+
+@dataclass(frozen=True, slots=True)
+class OutcomeFacts:
+    """An outcome of a step: what it would mean and what would be done then."""
+
+    id: str
+    title: str
+    probability: float
+    leading: str
+    leading_probability: float
+    then: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepFacts:
+    """A ranked step.
+
+    Attributes
+    ----------
+    minutes, drive_minutes : float
+        Work, and driving.
+    money : float
+        The step itself.
+    expected_total : float
+        Until the vehicle is verified.
+    gain, bits : float
+        Saving over going on without it; information.
+    tools, cautions, opens, how : tuple of str
+        Titles and texts.
+    """
+
+    id: str
+    title: str
+    minutes: float
+    drive_minutes: float
+    money: float
+    expected_total: float
+    gain: float
+    bits: float
+    tools: tuple[str, ...]
+    cautions: tuple[str, ...]
+    opens: tuple[str, ...]
+    how: tuple[str, ...]
+    outcomes: tuple[OutcomeFacts, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NextView(Facts):
+    """Ranked next steps of a job.
+
+    Attributes
+    ----------
+    steps : tuple of StepFacts
+        The cheapest way on first.
+    without_tests : float
+        Expected cost of repairing by probability over cost without further tests.
+    cost, spread, minutes, comebacks, wrong_parts : float
+        What to expect under the plan.
+    is_repair : bool
+        Whether it is time to stop testing and repair.
+    limits_cost : float or None
+        What the limits add to the expected cost; None without any.
+    """
+
+    shape: ClassVar[str] = "next/1"
+
+    ro: str
+    steps: tuple[StepFacts, ...]
+    without_tests: float
+    cost: float
+    spread: float
+    minutes: float
+    comebacks: float
+    wrong_parts: float
+    objective: str
+    currency: str
+    is_repair: bool
+    leading: str
+    leading_probability: float
+    hypotheses: int
+    left_out: float
+    limits_cost: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TermFacts:
+    """A term of a comparison: the step's cost, the best step's, and the difference."""
+
+    name: str
+    step: float
+    best: float
+    more: float
+
+
+@dataclass(frozen=True, slots=True)
+class WhyNotView(Facts):
+    """A step beside the best one, term by term."""
+
+    shape: ClassVar[str] = "why-not/1"
+
+    ro: str
+    step: str
+    best: str
+    more: float
+    terms: tuple[TermFacts, ...]
+    currency: str
+
+
+@dataclass(frozen=True, slots=True)
+class CleanDriveView(Facts):
+    """How long a drive must stay clean before the vehicle may be called repaired.
+
+    Attributes
+    ----------
+    minutes : float
+        Needed; "OL" in JSON when no drive is long enough.
+    conditions : tuple of str
+        Under which what is suspected shows best.
+    risk_now, risk_after : float
+        That a misfire is still to come.
+    """
+
+    shape: ClassVar[str] = "clean-drive/1"
+
+    ro: str
+    minutes: float
+    conditions: tuple[str, ...]
+    risk_now: float
+    risk_after: float
+    wanted: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlanTreeView(Facts):
+    """The plan unfolded: steps, and after each outcome what to do then."""
+
+    shape: ClassVar[str] = "plan/1"
+
+    ro: str
+    lines: tuple[str, ...]
+    tree: dict[str, object]
+
+
+def plan_settings(shop: Shop, job: Job, limits: Limits | None = None) -> PlanSettings:
+    """Shop's figures and this moment's limits as planning takes them.
+
+    Raises
+    ------
+    InputError
+        If a tool or the meaning of "cheapest" is unknown.
+    """
+    limits = limits or Limits()
+    known = job.pack.tools
+    lacking = [_tool(name, known) for name in (*shop.settings.missing_tools, *limits.lacking)]
+    return PlanSettings(
+        costs=shop.settings.costs(job.pack),
+        missing_tools=frozenset(lacking),
+        part_prices=shop.settings.part_prices,
+        objective=limits.cheapest,
+        minutes_left=limits.minutes,
+        money_left=limits.money,
+        depth=limits.depth,
+    )
+
+
+def _tool(name: str, known: dict[str, str]) -> str:
+    word = "-".join(name.lower().split())
+    if word not in known:
+        raise InputError(f'no tool "{name}"{near_match(word, known)}')
+    return word
+
+
+def first_step(shop: Shop, belief: Belief) -> StepLine:
     """Cheapest next step in one line."""
-    return None
+    job = belief.evidence.job
+    best = next_steps(belief.evidence, belief.posterior, plan_settings(shop, job)).best
+    minutes = best.minutes + best.drive_minutes
+    return StepLine(best.id, best.title, minutes, best.money, best.expected_total)
+
+
+def show_next(shop: Shop, limits: Limits, ro: str = "", count: int = 5) -> NextView:
+    """Rank the next steps of a job.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    limits : Limits
+        What the technician said about this moment.
+    ro : str, optional
+        Repair order; default the current job.
+    count : int, optional
+        Steps to show.
+    """
+    loaded = shop.load(ro)
+    belief = believe(loaded.job)
+    settings = plan_settings(shop, loaded.job, limits)
+    plan = next_steps(belief.evidence, belief.posterior, settings)
+    price = None
+    if limits.restrict:
+        price = answers.price_of_limits(belief.evidence, belief.posterior, settings).price
+    return _view(loaded.ro, belief, plan, count, price)
+
+
+def _view(ro: str, belief: Belief, plan: Plan, count: int, price: float | None) -> NextView:
+    causes = list_causes(belief)
+    best = plan.best
+    return NextView(
+        ro=ro,
+        steps=tuple(_step(belief, step) for step in plan.steps[:count]),
+        without_tests=plan.without_tests,
+        cost=plan.forecast.cost,
+        spread=plan.forecast.spread,
+        minutes=plan.forecast.minutes,
+        comebacks=plan.forecast.comebacks,
+        wrong_parts=plan.forecast.wrong_parts,
+        objective=plan.objective,
+        currency=plan.currency,
+        is_repair=best.action is None or best.action.kind == "replace",
+        leading=causes[0].label if causes else "",
+        leading_probability=causes[0].probability if causes else 0.0,
+        hypotheses=plan.hypotheses,
+        left_out=plan.left_out,
+        limits_cost=price,
+    )
+
+
+def _step(belief: Belief, step: PlannedStep) -> StepFacts:
+    pack = belief.evidence.job.pack
+    return StepFacts(
+        id=step.id,
+        title=step.title,
+        minutes=step.minutes,
+        drive_minutes=step.drive_minutes,
+        money=step.money,
+        expected_total=step.expected_total,
+        gain=step.gain,
+        bits=step.bits,
+        tools=tuple(pack.tools[tool] for tool in step.tools),
+        cautions=tuple(pack.cautions[caution] for caution in step.cautions),
+        opens=tuple(pack.access[access].title for access in step.opens),
+        how=_how(belief.evidence.job, step.action),
+        outcomes=tuple(
+            OutcomeFacts(
+                id=o.id,
+                title=o.title,
+                probability=o.probability,
+                leading=element_label(belief.evidence.job, o.suspects[0].element),
+                leading_probability=o.suspects[0].probability,
+                then=o.then,
+            )
+            for o in step.outcomes
+        ),
+    )
+
+
+def _how(job: Job, action: Action | None) -> tuple[str, ...]:
+    if action is None or not action.test:
+        return ()
+    test = job.engine.tests[action.test]
+    return (*(f"first: {item}" for item in test.before), *test.steps)
+
+
+def show_why_not(shop: Shop, step_id: str, ro: str = "") -> WhyNotView:
+    """Compare a step with the best one, term by term."""
+    loaded = shop.load(ro)
+    belief = believe(loaded.job)
+    plan = next_steps(belief.evidence, belief.posterior, plan_settings(shop, loaded.job))
+    found = answers.why_not(plan, step_id)
+    return WhyNotView(
+        ro=loaded.ro,
+        step=found.step.title,
+        best=found.best.title,
+        more=found.step.expected_total - found.best.expected_total,
+        terms=tuple(TermFacts(t.name, t.step, t.best, t.more) for t in found.terms),
+        currency=plan.currency,
+    )
+
+
+def show_clean_drive(shop: Shop, risk: float = VERIFIED_RISK, ro: str = "") -> CleanDriveView:
+    """Say how long a drive must stay clean before the vehicle may be called repaired."""
+    loaded = shop.load(ro)
+    belief = believe(loaded.job)
+    outlook = Outlook(belief.evidence, belief.posterior, plan_settings(shop, loaded.job))
+    found = answers.clean_drive_minutes(outlook, risk)
+    return CleanDriveView(
+        loaded.ro, found.minutes, found.conditions, found.risk_now, found.risk_after, risk
+    )
+
+
+def show_plan_tree(shop: Shop, depth: int = 2, ro: str = "") -> PlanTreeView:
+    """Unfold the plan to a depth."""
+    loaded = shop.load(ro)
+    belief = believe(loaded.job)
+    node = plan_tree(belief.evidence, belief.posterior, plan_settings(shop, loaded.job), depth)
+    return PlanTreeView(loaded.ro, tuple(node.lines()), _tree(node))
+
+
+def _tree(node: Node) -> dict[str, object]:
+    return {
+        "step": node.step.id,
+        "title": node.step.title,
+        "expected_total": node.step.expected_total,
+        "branches": [
+            {
+                "outcome": branch.outcome,
+                "probability": branch.probability,
+                "then": _tree(branch.then) if branch.then else None,
+            }
+            for branch in node.branches
+        ],
+    }
