@@ -2,16 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.problem import BoolArray, FloatArray
+from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.replay import Job
-from swapinfer.posterior import Posterior, infer, infer_draws
+from swapinfer.posterior import (
+    FaultIntervals,
+    FindingChecks,
+    FindingWeights,
+    FlipPoints,
+    Posterior,
+    check_findings,
+    fault_intervals,
+    flip_points,
+    infer,
+    weigh_findings,
+)
+
+DRAWS, SEED = 400, 1
+"""Draws of the priors behind an interval, always the same ones, so that they can be repeated."""
 
 
 @dataclass(frozen=True)
@@ -24,36 +39,56 @@ class Course:
         Of the whole job.
     posterior : Posterior
         At the end.
-    fault_ne, good_ne : ndarray of float, shape (findings so far, element)
-        Probability that an element is at fault, and that it is not, after the first ``n``
-        findings; the complaint is the first.
+    weights : FindingWeights
+        Of each finding, given those before it; the complaint is the first.
+    checks : FindingChecks
+        How each finding agrees with all the others.
+    intervals : FaultIntervals
+        Over draws of the priors.
+    flips : FlipPoints
+        Of the leading element against every other.
     """
 
     evidence: Evidence
     posterior: Posterior
-    fault_ne: FloatArray
-    good_ne: FloatArray
-
-    @cached_property
-    def decibans_ne(self) -> FloatArray:
-        """Weight of each finding for each element being at fault, in decibans.
-
-        Notes
-        -----
-        Change of 10 log10 of the odds, given all findings before it, so the weights of all
-        findings add up. Good, I. J. (1950), Probability and the Weighing of Evidence, ch. 6.
-        """
-        tiny = np.finfo(float).tiny
-        log_odds_ne = 10.0 * (
-            np.log10(np.maximum(self.fault_ne, tiny)) - np.log10(np.maximum(self.good_ne, tiny))
-        )
-        weight_ne: FloatArray = np.diff(log_odds_ne, axis=0)
-        return weight_ne
+    weights: FindingWeights
+    checks: FindingChecks
+    intervals: FaultIntervals
+    flips: FlipPoints
 
     @property
     def job(self) -> Job:
         """Job as replayed."""
         return self.evidence.job
+
+    @property
+    def leader(self) -> str:
+        """Element that is most probably at fault."""
+        return self.evidence.problem.elements[self.flips.leader]
+
+    @cached_property
+    def decibans_ne(self) -> FloatArray:
+        """Weight of each finding for each element being at fault, shape (finding, element)."""
+        weight_ne: FloatArray = np.nan_to_num(self.weights.fault_ne)
+        return weight_ne
+
+    @cached_property
+    def fault_ne(self) -> FloatArray:
+        """Fault probabilities after the first ``n`` findings, shape (findings so far, element)."""
+        first = self.weights.prior_db_e[None]
+        odds_db_ne = np.cumsum(np.concatenate([first, self.decibans_ne]), axis=0)
+        fault_ne: FloatArray = 1.0 / (1.0 + 10.0 ** (-odds_db_ne / 10.0))
+        return fault_ne
+
+    @cached_property
+    def times_likelier(self) -> dict[str, float]:
+        """How much likelier beforehand each other element must be to draw level with the leader."""
+        names = self.evidence.problem.elements
+        tiny = np.finfo(float).tiny
+        return {
+            names[rival]: float(1.0 / max(factor, tiny))
+            for rival, factor in zip(self.flips.rival_r, self.flips.factor_r, strict=True)
+        }
 
     def index(self, element: str) -> int:
         """Position of an element in the arrays."""
@@ -67,36 +102,7 @@ class Course:
         barred_es = np.zeros_like(self.evidence.problem.prior_es, dtype=bool)
         for element in names:
             barred_es[self.index(element), 0] = True
-        return float(self._share_without([barred_es])[0])
-
-    def draw_level(self, leader: str, rivals: Sequence[str]) -> FloatArray:
-        """Factors by which the rivals' prior odds would have to grow to draw level.
-
-        Parameters
-        ----------
-        leader : str
-            Element id.
-        rivals : sequence of str
-            Element ids.
-
-        Returns
-        -------
-        ndarray of float, shape (rival,)
-
-        Notes
-        -----
-        Growing the prior odds of ``b`` by ``f`` multiplies the weight of every combination with
-        ``b`` by ``f``. Then P(a) = P(b) where P(a, not b) = f P(b, not a).
-        """
-        a = self.index(leader)
-        barred = []
-        for rival in rivals:
-            b = self.index(rival)
-            barred += [self._bar(faulty=a, good=b), self._bar(faulty=b, good=a)]
-        share_k = self._share_without(barred)
-        only_leader, only_rival = share_k[0::2], share_k[1::2]
-        factor_r: FloatArray = only_leader / np.maximum(only_rival, np.finfo(float).tiny)
-        return factor_r
+        return self._share_without(barred_es)
 
     def residual_risk(self) -> float:
         """Probability that a fault which causes misfires is still active in the vehicle."""
@@ -104,27 +110,17 @@ class Course:
         fitted = {space.index[element] for element in job.fitted.values()}
         barred_es = space.active_es(job.time) & (space.rate_es > 0)
         barred_es[[e for e in range(len(space.elements)) if e not in fitted]] = False
-        return max(0.0, 1.0 - float(self._share_without([barred_es])[0]))
+        return 1.0 - self._share_without(barred_es)
 
-    def _bar(self, *, faulty: int, good: int) -> BoolArray:
-        barred_es = np.zeros_like(self.evidence.problem.prior_es, dtype=bool)
-        barred_es[faulty, 0] = True
-        barred_es[good, 1:] = True
-        return barred_es
-
-    def _share_without(self, barred: Sequence[BoolArray]) -> FloatArray:
-        """Posterior probability that no element is in a barred state, for each mask."""
-        if not barred:
-            return np.zeros(0)
+    def _share_without(self, barred_es: BoolArray) -> float:
+        """Posterior probability that no element is in a barred state: a ratio of evidences."""
         problem = self.evidence.problem
-        prior_des = np.where(np.stack(barred), 0.0, problem.prior_es)
-        log_d = infer_draws(problem, prior_des).log_evidence_d
-        share_d: FloatArray = np.exp(log_d - self.posterior.log_evidence)
-        return np.minimum(share_d, 1.0)
+        rest = infer(replace(problem, prior_es=np.where(barred_es, 0.0, problem.prior_es)))
+        return min(1.0, float(np.exp(rest.log_evidence - self.posterior.log_evidence)))
 
 
 def follow_belief(job: Job) -> Course:
-    """Infer after every finding of a job.
+    """Infer after every finding of a job, without each, and under other priors.
 
     Parameters
     ----------
@@ -137,12 +133,13 @@ def follow_belief(job: Job) -> Course:
     """
     evidence = gather_evidence(job)
     problem = evidence.problem
-    some = [infer(problem.until(count)) for count in range(1, problem.n_findings)]
-    posteriors = [*some, infer(problem)]
-    marginal_nes = np.stack([problem.prior_es, *(after.marginal_es for after in posteriors)])
+    posterior = infer(problem)
+    draws = draw_priors(job, evidence.space, DRAWS, SEED)
     return Course(
         evidence=evidence,
-        posterior=posteriors[-1],
-        fault_ne=marginal_nes[:, :, 1:].sum(axis=2),
-        good_ne=marginal_nes[:, :, 0],
+        posterior=posterior,
+        weights=weigh_findings(problem),
+        checks=check_findings(problem, posterior),
+        intervals=fault_intervals(problem, draws),
+        flips=flip_points(problem, posterior),
     )

@@ -12,6 +12,7 @@ from swapinfer.claim.facts import (
     Cause,
     Conflict,
     Finding,
+    Flip,
     ModeShare,
     Rival,
     Standing,
@@ -43,7 +44,7 @@ def subjects_of(course: Course) -> tuple[str, ...]:
     closing = course.job.closing
     if closing is not None and closing.causes:
         return tuple(dict.fromkeys(closing.causes))
-    return (_by_probability(course)[0],)
+    return (course.leader,)
 
 
 def shown_causes(course: Course) -> tuple[str, ...]:
@@ -52,17 +53,11 @@ def shown_causes(course: Course) -> tuple[str, ...]:
     peak_e = course.fault_ne[1:].max(axis=0)
     rivals = [
         element
-        for element in _by_probability(course)
+        for element in course.evidence.problem.elements
         if element not in subjects and peak_e[course.index(element)] >= WORTH_SHOWING
     ]
-    rivals.sort(key=lambda element: -peak_e[course.index(element)])
+    rivals.sort(key=lambda element: (element != course.leader, -peak_e[course.index(element)]))
     return (*subjects, *rivals[: max(0, SHOWN - len(subjects))])
-
-
-def _by_probability(course: Course) -> list[str]:
-    fault_e = course.posterior.fault_e
-    names = course.evidence.problem.elements
-    return sorted(names, key=lambda name: (-fault_e[course.index(name)], name))
 
 
 def list_causes(course: Course, shown: Sequence[str]) -> tuple[Cause, ...]:
@@ -85,8 +80,8 @@ def _cause(course: Course, element: str, *, named: bool) -> Cause:
         label=element_label(course.job, element),
         now=now_at(course.job, element),
         probability=float(course.posterior.fault_e[e]),
-        low=None,
-        high=None,
+        low=float(course.intervals.low_e[e]),
+        high=float(course.intervals.high_e[e]),
         before=float(course.fault_ne[0, e]),
         modes=tuple(modes),
         named=named,
@@ -101,20 +96,25 @@ def list_rivals(
     course: Course, causes: Sequence[Cause], subjects: int, findings: Sequence[Finding]
 ) -> tuple[Rival, ...]:
     """Say of every shown cause that is not a subject why it was put aside."""
-    rivals = causes[subjects:]
-    factors = course.draw_level(causes[0].element, [rival.element for rival in rivals])
     return tuple(
         Rival(
             element=rival.element,
             label=rival.label,
             probability=rival.probability,
-            factor=float(factor),
+            factor=course.times_likelier.get(rival.element),
             against=_against(findings, position),
         )
-        for position, (rival, factor) in enumerate(
-            zip(rivals, factors, strict=True), start=subjects
-        )
+        for position, rival in enumerate(causes[subjects:], start=subjects)
     )
+
+
+def flip_of(course: Course) -> Flip | None:
+    """Find the rival of the likeliest cause that is nearest to drawing level."""
+    if not course.times_likelier:
+        return None
+    rival, factor = min(course.times_likelier.items(), key=lambda pair: pair[1])
+    leader = element_label(course.job, course.leader)
+    return Flip(leader, element_label(course.job, rival), factor)
 
 
 def _against(findings: Sequence[Finding], position: int) -> tuple[Against, ...]:
@@ -135,10 +135,13 @@ def list_conflicts(
         for finding in findings
         if finding.decibans_c[0] <= -AGAINST_THE_CAUSE
     ]
-    best = _by_probability(course)[0]
-    subjects = subjects_of(course)
-    if best not in subjects:
-        conflicts.append(Conflict("not leading", -1, element_label(course.job, best)))
+    conflicts += [
+        Conflict("check again", seq, "", float(course.checks.conflict_db_n[n]))
+        for n, seq in enumerate(course.evidence.seqs)
+        if course.checks.check_again_n[n]
+    ]
+    if course.leader not in subjects_of(course):
+        conflicts.append(Conflict("not leading", -1, element_label(course.job, course.leader)))
     conflicts += [Conflict("clock", seq, records[seq].at) for seq in clock_steps(records)]
     odd = [record.seq for record in records if record.pack != records[0].pack]
     conflicts += [Conflict("packs", seq, records[seq].pack) for seq in odd]

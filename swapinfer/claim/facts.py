@@ -57,7 +57,7 @@ class Cause:
         Where it is if not at home.
     probability : float
         That it is, or until it was touched was, at fault.
-    low, high : float or None
+    low, high : float
         90 % interval over the priors' uncertainty.
     before : float
         Probability before any finding.
@@ -71,8 +71,8 @@ class Cause:
     label: str
     now: str
     probability: float
-    low: float | None
-    high: float | None
+    low: float
+    high: float
     before: float
     modes: tuple[ModeShare, ...]
     named: bool
@@ -230,7 +230,8 @@ class Rival:
     Attributes
     ----------
     factor : float or None
-        How many times likelier it would have to be beforehand, beside the leader, to draw level.
+        How many times likelier it would have to be beforehand to draw level with the likeliest
+        cause; None if it is that one.
     against : tuple of Against
         What spoke against it, the strongest first.
     """
@@ -243,13 +244,23 @@ class Rival:
 
 
 @dataclass(frozen=True, slots=True)
+class Flip:
+    """The rival that is nearest to drawing level, and how many times likelier it must be."""
+
+    leader: str
+    rival: str
+    factor: float
+
+
+@dataclass(frozen=True, slots=True)
 class Conflict:
     """Something that does not fit.
 
     Attributes
     ----------
     kind : str
-        ``"against"`` (a finding against the cause), ``"not leading"``, ``"clock"``, ``"packs"``.
+        ``"against"`` (a finding against the cause), ``"check again"`` (one that all others make
+        unlikely), ``"not leading"`` (another cause is likelier), ``"clock"``, ``"packs"``.
     seq : int
         Event concerned, or -1.
     detail : str
@@ -468,6 +479,8 @@ class ClaimFacts:
         Shown causes: those named first, then by falling probability.
     subjects : int
         How many of them the conclusion is about.
+    leader : str
+        The likeliest of all.
     findings : tuple of Finding
         In order of time; `Finding.probability_c` goes along `causes`.
     """
@@ -482,6 +495,8 @@ class ClaimFacts:
     standing: Standing
     causes: tuple[Cause, ...]
     subjects: int
+    leader: str
+    flip: Flip | None
     confirmed_by: str
     repairs: tuple[Repair, ...]
     codes_before: Codes | None

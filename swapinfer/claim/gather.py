@@ -68,6 +68,8 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
         standing=conclusions.standing_of(course, causes, verified, settings),
         causes=causes,
         subjects=subjects,
+        leader=element_label(job, course.leader),
+        flip=conclusions.flip_of(course),
         confirmed_by=_confirmed_by(job),
         repairs=_repairs(course, handled, by_seq),
         codes_before=findings.codes_before(job, by_seq),
@@ -100,7 +102,7 @@ def _released(facts: ClaimFacts, opening: ev.Opened, settings: ClaimSettings) ->
 
 def _vehicle(job: Job) -> Vehicle:
     opening, layout = job.opening, job.engine.layout
-    fitted = (job.pack.fitments[axis][value] for axis, value in job.engine.fitment.items())
+    fitted = (job.pack.fitments[axis][value] for axis, value in sorted(job.engine.fitment.items()))
     return Vehicle(
         engine=", ".join([layout.title, *fitted]),
         banks=layout.banks,

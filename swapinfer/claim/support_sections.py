@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from swapinfer.claim.beliefs import DRAWS
 from swapinfer.claim.document import Block, Image, Items, Paragraph, Section, Table
 from swapinfer.claim.facts import Conflict, Rival
 from swapinfer.claim.pen import Pen
@@ -21,7 +22,6 @@ def rivals(pen: Pen) -> Section:
 
 
 def _rival(pen: Pen, rival: Rival) -> str:
-    leader = pen.subjects[0].label
     stands = pen.numbers.percent(rival.probability)
     said = [pen.say("rivals.line", label=rival.label, probability=stands)]
     if rival.against:
@@ -32,43 +32,34 @@ def _rival(pen: Pen, rival: Rival) -> str:
         said.append(pen.say("rivals.against", findings=pen.join(findings)))
     else:
         said.append(pen.say("rivals.no finding"))
-    if rival.factor is not None and rival.factor > 1.0:
-        factor = pen.numbers.factor(rival.factor)
-        said.append(pen.say("rivals.factor", factor=factor, leader=leader))
+    if rival.factor is None:
+        said.append(pen.say("rivals.ahead"))
     else:
-        said.append(pen.say("rivals.ahead", leader=leader))
+        factor = pen.numbers.factor(rival.factor)
+        said.append(pen.say("rivals.factor", factor=factor, leader=pen.facts.leader))
     return " ".join(said)
 
 
 def uncertain(pen: Pen) -> Section:
     """Intervals, the flip point, and whatever does not fit."""
-    ranged = [cause for cause in pen.facts.causes if cause.low is not None]
-    lines = [
+    lines = tuple(
         pen.say(
             "open.interval",
             label=cause.label,
-            low=pen.numbers.percent(cause.low or 0.0),
-            high=pen.numbers.percent(cause.high or 0.0),
+            low=pen.numbers.percent(cause.low),
+            high=pen.numbers.percent(cause.high),
         )
-        for cause in ranged
-    ]
-    blocks: list[Block] = [Items(tuple(lines))] if lines else []
-    if not lines:
-        blocks.append(Paragraph(pen.say("open.no interval")))
-    blocks.append(Paragraph(_flip(pen)))
+        for cause in pen.facts.causes
+    )
+    blocks: list[Block] = [Paragraph(pen.say("open.intro", draws=DRAWS)), Items(lines)]
+    flip = pen.facts.flip
+    if flip:
+        factor = pen.numbers.factor(flip.factor)
+        said = pen.say("open.flip", rival=flip.rival, leader=flip.leader, factor=factor)
+        blocks.append(Paragraph(said))
     conflicts = tuple(_conflict(pen, conflict) for conflict in pen.facts.conflicts)
     blocks.append(Items(conflicts) if conflicts else Paragraph(pen.say("conflict.none")))
     return Section("open", pen.say("open"), tuple(blocks))
-
-
-def _flip(pen: Pen) -> str:
-    factors = [(rival.factor, rival) for rival in pen.facts.rivals if rival.factor is not None]
-    if not factors:
-        return pen.say("open.none")
-    factor, rival = min(factors, key=lambda pair: pair[0])
-    if factor <= 1.0:
-        return pen.say("rivals.ahead", leader=pen.subjects[0].label)
-    return pen.say("open.flip", rival=rival.label, factor=pen.numbers.factor(factor))
 
 
 def _conflict(pen: Pen, conflict: Conflict) -> str:

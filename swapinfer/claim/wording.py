@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TypeAlias
 
+from swapinfer.posterior.weigh import DECIBANS_PER_NAT, WORDS
+
 Words: TypeAlias = Mapping[str, str]
 
 ENGLISH: Words = {
@@ -121,7 +123,8 @@ ENGLISH: Words = {
     "found": "What was found, in order",
     "found.intro": (
         "Good ranges hold nine in ten readings of things in order. Weights are for the {cause} "
-        "being at fault, in decibans: ten of them multiply the odds by ten, and they add up."
+        "being at fault, given the findings before, in decibans: ten of them multiply the odds "
+        "by ten, and they add up."
     ),
     "found.table": "Findings",
     "found.head": "#|When, who|What was done|Result|Weight",
@@ -146,15 +149,13 @@ ENGLISH: Words = {
     "found.run.felt": "{felt}",
     "found.where": "{what}, {where}",
     "weight": "{decibans} dB: {words}",
-    "weight.nothing": "says next to nothing",
-    "weight.for.slight": "speaks slightly for it",
-    "weight.for.clear": "speaks clearly for it",
-    "weight.for.strong": "speaks strongly for it",
-    "weight.for.decisive": "all but decides for it",
-    "weight.against.slight": "speaks slightly against it",
-    "weight.against.clear": "speaks clearly against it",
-    "weight.against.strong": "speaks strongly against it",
-    "weight.against.decisive": "all but rules it out",
+    "weight.bare": "not worth more than a mention",
+    "weight.for.positive": "positive evidence for it",
+    "weight.for.strong": "strong evidence for it",
+    "weight.for.very strong": "very strong evidence for it",
+    "weight.against.positive": "positive evidence against it",
+    "weight.against.strong": "strong evidence against it",
+    "weight.against.very strong": "very strong evidence against it",
     "retracted": "Retracted events",
     "retracted.intro": "They stay in the ledger and count for nothing.",
     "retracted.line": "#{seq}, {at}, {who}: {said}. Retracted {undone} by {by}.",
@@ -181,20 +182,24 @@ ENGLISH: Words = {
     "rivals.finding": "#{seq} ({decibans} dB)",
     "rivals.no finding": "No single finding spoke against it by more than a deciban.",
     "rivals.factor": (
-        "It would have to be {factor} times likelier beforehand, beside the {leader}, to draw "
-        "level."
+        "It would have to be {factor} times likelier beforehand to draw level with the {leader}."
     ),
-    "rivals.ahead": "It stands ahead of the {leader}.",
+    "rivals.ahead": "It is the likeliest of all.",
     # Uncertainty
     "open": "What remains uncertain",
-    "open.interval": "The {label} lies between {low} and {high} (90 % interval over the priors).",
-    "open.no interval": "No interval was computed for this write-up.",
-    "open.flip": (
-        "Flip point: the conclusion would change to the {rival} only if that were {factor} times "
-        "likelier beforehand than the priors say."
+    "open.intro": (
+        "90 % intervals over what the priors themselves leave open ({draws} draws of them):"
     ),
-    "open.none": "No rival is near.",
+    "open.interval": "{label}: {low} to {high}",
+    "open.flip": (
+        "Flip point: the {rival} would draw level with the {leader} only if it were {factor} "
+        "times likelier beforehand than the priors say; no other cause is nearer."
+    ),
     "conflict.against": ("Conflict: finding #{seq} speaks against the {detail} by {decibans} dB."),
+    "conflict.check again": (
+        "Conflict: finding #{seq} is worth checking again: all the others make it less likely "
+        "by {decibans} dB, and no likely cause explains it well."
+    ),
     "conflict.not leading": (
         "Conflict: the job was closed with another cause than the likeliest, the {detail}."
     ),
@@ -256,21 +261,20 @@ ENGLISH: Words = {
     "check.program": "Written by swapinfer {program}.",
 }
 
-STRENGTHS = ((1.0, "nothing"), (5.0, "slight"), (10.0, "clear"), (20.0, "strong"))
-"""Decibans below which a weight is called so; beyond the last it is ``"decisive"``."""
+GRADES = ("bare", "positive", "strong", "very strong")
+"""Names of the grades of `swapinfer.posterior.weigh.WORDS`, in its order."""
 
 
 def strength(decibans: float) -> str:
     """Key of the words for a weight of evidence.
 
-    Notes
-    -----
-    The grades follow the deciban's use as about the smallest change of belief that a person
-    notices (Good 1979, Biometrika 66, 393-396, from memory); where they begin is this program's
-    choice.
+    References
+    ----------
+    Kass, R. E. & Raftery, A. E. (1995), J. Am. Stat. Assoc. 90, 773-795, section 3.2.
     """
-    size = abs(decibans)
-    grade = next((name for limit, name in STRENGTHS if size < limit), "decisive")
-    if grade == "nothing":
-        return "weight.nothing"
+    twice_log = 2.0 * abs(decibans) / DECIBANS_PER_NAT
+    bounds = zip(GRADES, WORDS, strict=True)
+    grade = next(name for name, (bound, _) in bounds if twice_log <= bound)
+    if grade == "bare":
+        return "weight.bare"
     return f"weight.{'for' if decibans > 0 else 'against'}.{grade}"

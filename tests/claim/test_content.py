@@ -183,11 +183,14 @@ def test_every_word_is_in_the_table_and_can_be_translated(coil_claim: Claim) -> 
 @pytest.mark.parametrize(
     ("decibans", "key"),
     [
-        (0.9, "weight.nothing"), (-0.9, "weight.nothing"), (1.0, "weight.for.slight"),
-        (-9.9, "weight.against.clear"), (15.0, "weight.for.strong"),
-        (-20.0, "weight.against.decisive"),
+        (0.0, "weight.bare"), (4.3, "weight.bare"), (-4.4, "weight.against.positive"),
+        (13.0, "weight.for.positive"), (13.1, "weight.for.strong"),
+        (-21.7, "weight.against.strong"),
+        (21.8, "weight.for.very strong"), (-200.0, "weight.against.very strong"),
     ],
 )  # fmt: skip
 def test_words_for_weights(decibans: float, key: str) -> None:
+    """Kass and Raftery (1995), section 3.2: twice the natural log of 2, 6 and 10 is 4.34, 13.03
+    and 21.71 decibans."""
     assert strength(decibans) == key
     assert key in ENGLISH
