@@ -161,18 +161,24 @@ def locate(files: Sequence[PriorsFile], path: Sequence[str]) -> str:
     Returns
     -------
     str
-        ``file:line`` of the innermost key of the path that is written anywhere; of two equally
-        good places that in the later file.
+        ``file:line`` of the innermost key of the path that is written anywhere; if several files
+        say as much of it, in the last of them, for that is the one that counts.
     """
-    best = (0, files[-1].name, 1)
-    for file in files:
-        depth, line = _deepest_line(file.text, tuple(path))
-        if depth and depth >= best[0]:
-            best = (depth, file.name, line)
-    return f"{best[1]}:{best[2]}"
+    depths = [_depth(file.parse(), path) for file in files]
+    deepest = max(range(len(files)), key=lambda number: (depths[number], number))
+    return f"{files[deepest].name}:{_deepest_line(files[deepest].text, tuple(path))}"
 
 
-def _deepest_line(text: str, path: tuple[str, ...]) -> tuple[int, int]:
+def _depth(table: Any, path: Sequence[str]) -> int:  # noqa: ANN401 (any value of a table)
+    """Say how far a path leads into nested tables."""
+    for depth, key in enumerate(path):
+        if not isinstance(table, dict) or key not in table:
+            return depth
+        table = table[key]
+    return len(path)
+
+
+def _deepest_line(text: str, path: tuple[str, ...]) -> int:
     header: tuple[str, ...] = ()
     best = (0, 1)
     for number, line in enumerate(text.splitlines(), start=1):
@@ -186,7 +192,7 @@ def _deepest_line(text: str, path: tuple[str, ...]) -> tuple[int, int]:
         common = shorter if path[:shorter] == written[:shorter] else 0
         if common > best[0]:
             best = (common, number)
-    return best
+    return best[1]
 
 
 def _keys(dotted: str) -> tuple[str, ...]:
