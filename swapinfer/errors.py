@@ -81,6 +81,10 @@ class ClaimError(SwapinferError):
     exit_code = 6
 
 
+LISTED = 20
+"""Known words that are listed when none comes near."""
+
+
 def near_match(word: str, known: Iterable[str]) -> str:
     """Say which known word was probably meant.
 
@@ -100,4 +104,5 @@ def near_match(word: str, known: Iterable[str]) -> str:
     close = difflib.get_close_matches(word.lower(), options, n=1, cutoff=0.6)
     if close:
         return f'; did you mean "{close[0]}"?'
-    return "; known: " + ", ".join(options) if options else ""
+    more = f" and {len(options) - LISTED} more" if len(options) > LISTED else ""
+    return "; known: " + ", ".join(options[:LISTED]) + more if options else ""
