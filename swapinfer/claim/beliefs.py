@@ -25,7 +25,7 @@ from swapinfer.posterior import (
     weigh_findings,
 )
 
-DRAWS, SEED = 400, 1
+DRAWS, SEED = 200, 1
 """Draws of the priors behind an interval, always the same ones, so that they can be repeated."""
 
 

@@ -49,9 +49,16 @@ def chain(events: Sequence[ev.Event], whos: Sequence[str] = WHOS) -> list[Record
 
 
 def claim_of(events: Sequence[ev.Event], settings: ClaimSettings | None = None) -> Claim:
-    """Write up a job of these events."""
-    records = chain(events)
-    return write_up(replay(records, base_pack()), records, settings=settings)
+    """Write up a job of these events, once."""
+    settings = settings or ClaimSettings()
+    key = repr((events, settings))
+    if key not in _WRITTEN:
+        records = chain(events)
+        _WRITTEN[key] = write_up(replay(records, base_pack()), records, settings=settings)
+    return _WRITTEN[key]
+
+
+_WRITTEN: dict[str, Claim] = {}
 
 
 def opening(**other: object) -> ev.Opened:
