@@ -82,13 +82,13 @@ def join_alike(prepared: Prepared) -> Alike:
 def _classes(digits: Digits, used_es: BoolArray) -> tuple[IntArray, IntArray]:
     """Return the class of each state, and the first state of each class, padded with 0.
 
-    States are compared by one random projection of their weights, and that verdict is checked
-    weight by weight; should it ever be wrong, every state is a class of its own.
+    States are compared by a hash of the bits of their weights, and that verdict is checked weight
+    by weight; should it ever be wrong, every state is a class of its own.
     """
     n_states = used_es.shape[1]
     acts_xes = np.concatenate([digits.open_ges, *digits.explain_qges, digits.explained_ges])
-    directions_x = np.random.default_rng(0).random(len(acts_xes))
-    mark_es = np.einsum("x,xes->es", directions_x, acts_xes)
+    factor_x = np.random.default_rng(0).integers(2**63, size=len(acts_xes), dtype=np.uint64)
+    mark_es = (acts_xes.view(np.uint64) * (2 * factor_x + 1)[:, None, None]).sum(axis=0)
     mark_es = np.where(used_es, mark_es, mark_es[:, :1])
     first_es = (mark_es[:, :, None] == mark_es[:, None, :]).argmax(axis=2)
     elements = np.arange(len(used_es))[:, None]

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 
 from swapinfer.evidence.problem import Problem
 from swapinfer.posterior import fault_sets, infer
+from swapinfer.posterior.alike import join_alike
 from swapinfer.posterior.axistree import AxisTree
 from swapinfer.posterior.blocks import BlockPass
 from swapinfer.posterior.passes import route_of
@@ -97,3 +98,24 @@ def test_beyond_the_bound_the_answer_says_so() -> None:
     sets = fault_sets(problem, posterior)
     assert sets.left_out >= posterior.left_out
     assert np.isclose(sets.belief_h.sum(), 1.0, atol=2e-3)
+
+
+def test_alike_states_are_joined_even_beside_minute_differences() -> None:
+    """States 1 and 2 move both terms alike, 3 differs from them by 1e-105 only."""
+    problem = random_problem(np.random.default_rng(8), n_elements=3, n_states=4, reach=1.0)
+    for tes in (problem.open_tes, problem.explain_qtes[0], problem.explained_tes):
+        tes[:, :, 2] = tes[:, :, 1]
+        tes[:, :, 3] = tes[:, :, 1]
+    problem.open_tes[0, :, 3] = 1e-105
+    problem.open_tes[0, :, 1:3] = 0.0
+    problem.prior_es[:] = [0.7, 0.1, 0.1, 0.1]
+    prepared = prepare(problem, problem.prior_es[None])
+    assert join_alike(prepared).class_es.tolist() == [[0, 1, 1, 2]] * 3
+    wide = Problem(
+        **{name: getattr(problem, name) for name in Problem.__slots__ if name != "states"},
+        states=(("good", "s1", "s2", "s3"),) * 3,
+    )
+    evidence, marginal_es = brute_force(wide)
+    posterior = infer(wide)
+    assert np.isclose(posterior.log_evidence, np.log(evidence), atol=1e-12)
+    np.testing.assert_allclose(posterior.marginal_es, marginal_es, rtol=1e-11)
