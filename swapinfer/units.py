@@ -109,7 +109,8 @@ def split_quantity(text: str, wanted: str) -> tuple[float, str]:
     InputError
         If the text does not begin with a number.
     """
-    found = _NUMBER.match(text.strip())
+    text = " ".join(text.split())
+    found = _NUMBER.match(text)
     if not found:
         raise InputError(f'"{text}" has no number; accepted: a number in {_accepted(wanted)}')
     digits = found.group(1).replace(" ", "").replace("_", "")
