@@ -75,7 +75,8 @@ def parse_code(text: str) -> str:
     InputError
         If it is no code, or one of another system than the powertrain.
     """
-    found = _CODE.fullmatch("".join(text.split()).upper())
+    text = " ".join(text.split())
+    found = _CODE.fullmatch(text.replace(" ", "").upper())
     if not found or found.group(1) not in "PBCU" or found.group(2)[0] not in "0123":
         raise InputError(f'"{text}" is no trouble code; accepted: P and four digits, as in P0303')
     if found.group(1) != "P":
