@@ -73,6 +73,21 @@ def belief(job: Job = "", as_json: Json = False, store: Store = "", who: Who = "
         tell(show_belief(shop, job), as_json=as_json)
 
 
+def why(
+    cause: Annotated[str, typer.Argument(help="Part or place; default the leading cause.")] = "",
+    job: Job = "",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Say what every finding weighs for or against a cause."""
+    from swapinfer.workflow.reasons import show_why
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(show_why(shop, cause, job), as_json=as_json)
+
+
 def next_(
     lacking: Annotated[str, typer.Option("--without", help="Tools not at hand, by commas.")] = "",
     minutes: Annotated[str, typer.Option(help="Only steps that take no longer.")] = "",
@@ -145,6 +160,7 @@ COMMANDS = (
     ("show", show, "show --job RO-7"),
     ("parts", parts, "parts"),
     ("belief", belief, "belief --json"),
+    ("why", why, "why coil3"),
     ("next", next_, "next --without fuel-gauge --minutes 30"),
     ("why-not", why_not, "why-not compression"),
     ("clean", clean, "clean --risk 0.02"),

@@ -55,6 +55,9 @@ Job = Annotated[
         "--job", help="Repair order; default the current job.", autocompletion=_complete_ro
     ),
 ]
+WhatIf = Annotated[
+    bool, typer.Option("--what-if", help="Only suppose it: say what it would mean, record nothing.")
+]
 Store = Annotated[
     str, typer.Option("--store", help="Where jobs are kept: a file or a PostgreSQL address.")
 ]

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from swapinfer.cli import options
-from swapinfer.cli.options import Job, Json, Overlays, Store, Who, tell
+from swapinfer.cli.options import Job, Json, Overlays, Store, WhatIf, Who, tell
 from swapinfer.cli.parsing import (
     distance_km,
     firing_order,
@@ -87,6 +87,7 @@ def drive(
     no_codes: Annotated[bool, typer.Option("--no-codes", help="Read, and none was set.")] = False,
     counts: Annotated[str, typer.Option(help="Misfire counters: 1=0,3=140.")] = "",
     felt: Annotated[str, typer.Option(help="How it felt: rough, smooth, ...")] = "",
+    what_if: WhatIf = False,
     job: Job = "",
     as_json: Json = False,
     store: Store = "",
@@ -101,7 +102,7 @@ def drive(
     run = Ran(
         quantity(minutes, "min") or 0.0, words(when), read, number_pairs(counts), felt.lower()
     )
-    with Shop(store, who) as shop:
+    with Shop(store, who, is_supposing=what_if) as shop:
         tell(run_engine(shop, run, job), as_json=as_json)
 
 
@@ -112,6 +113,7 @@ def swap(
             help="Kind and places, as often as needed.", autocompletion=options.complete_place
         ),
     ],
+    what_if: WhatIf = False,
     job: Job = "",
     as_json: Json = False,
     store: Store = "",
@@ -122,7 +124,7 @@ def swap(
     from swapinfer.workflow.shop import Shop
 
     pairs = swap_pairs(moves)
-    with Shop(store, who) as shop:
+    with Shop(store, who, is_supposing=what_if) as shop:
         tell(swap_parts(shop, pairs, job), as_json=as_json)
 
 
@@ -146,19 +148,25 @@ Test = Annotated[
 
 
 def reseat(
-    place: Place, job: Job = "", as_json: Json = False, store: Store = "", who: Who = ""
+    place: Place,
+    what_if: WhatIf = False,
+    job: Job = "",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
 ) -> None:
     """Record that a connector or joint was unplugged and put together again."""
     from swapinfer.workflow import record
     from swapinfer.workflow.shop import Shop
 
-    with Shop(store, who) as shop:
+    with Shop(store, who, is_supposing=what_if) as shop:
         tell(record.reseat(shop, place, job), as_json=as_json)
 
 
 def replace(
     place: Place,
     price: Annotated[float | None, typer.Option(help="What the part cost.")] = None,
+    what_if: WhatIf = False,
     job: Job = "",
     as_json: Json = False,
     store: Store = "",
@@ -168,7 +176,7 @@ def replace(
     from swapinfer.workflow import record
     from swapinfer.workflow.shop import Shop
 
-    with Shop(store, who) as shop:
+    with Shop(store, who, is_supposing=what_if) as shop:
         tell(record.replace(shop, place, price, job), as_json=as_json)
 
 
@@ -179,6 +187,7 @@ def read(
     ],
     against: Annotated[str, typer.Option(help="Reference, such as battery voltage.")] = "",
     temperature: Annotated[str, typer.Option(help="Of the part, for resistances.")] = "",
+    what_if: WhatIf = False,
     job: Job = "",
     as_json: Json = False,
     store: Store = "",
@@ -189,7 +198,7 @@ def read(
     from swapinfer.workflow.shop import Shop
 
     typed = target_values(values)
-    with Shop(store, who) as shop:
+    with Shop(store, who, is_supposing=what_if) as shop:
         told = measure(shop, test, typed, job, against=against, temperature=temperature)
         tell(told, as_json=as_json)
 
@@ -198,6 +207,7 @@ def inspect(
     test: Test,
     target: Annotated[str, typer.Argument(help="Cylinder or part: 3, coil3, engine.")],
     outcome: Annotated[str, typer.Argument(help="What was seen; see: swapinfer tests TEST")],
+    what_if: WhatIf = False,
     job: Job = "",
     as_json: Json = False,
     store: Store = "",
@@ -207,7 +217,7 @@ def inspect(
     from swapinfer.workflow import record
     from swapinfer.workflow.shop import Shop
 
-    with Shop(store, who) as shop:
+    with Shop(store, who, is_supposing=what_if) as shop:
         tell(record.inspect(shop, test, target, outcome, job), as_json=as_json)
 
 

@@ -10,9 +10,7 @@ from swapinfer.workflow.facts import BeliefView, SetLine
 
 @show.register
 def _(facts: BeliefView, page: Page) -> str:
-    lines = [
-        page.strong(f"{facts.ro}" + (f", supposing {facts.supposed}" if facts.supposed else ""))
-    ]
+    lines = [page.strong(facts.ro)]
     intervals = {interval.element: interval for interval in facts.intervals}
     rows = []
     for cause in facts.causes:

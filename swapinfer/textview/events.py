@@ -12,7 +12,8 @@ def _(facts: Recorded, page: Page) -> str:
     first = facts.seq - len(facts.said) + 1
     lines = []
     for seq, said in enumerate(facts.said, start=first):
-        lines += page.wrap(f"{facts.ro} #{seq}: {said}")
+        number = "supposed" if facts.is_supposed else f"#{seq}"
+        lines += page.wrap(f"{facts.ro} {number}: {said}")
     for sentence in facts.meaning:
         lines += page.wrap(f"-> {sentence}", indent=2, hang=3)
     lines += _before_after(facts, page)

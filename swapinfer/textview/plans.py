@@ -16,6 +16,8 @@ from swapinfer.workflow.planning import (
 )
 
 SHOWN_OUTCOMES = 4
+HALF = 0.5
+"""Above this risk a drive is no verification."""
 
 
 @show.register
@@ -108,6 +110,8 @@ def _(facts: CleanDriveView, page: Page) -> str:
     risks = f"now {percent(facts.risk_now)}"
     if math.isinf(facts.minutes):
         text = f"no drive is long enough{when} for a risk of {percent(facts.wanted)}; {risks}"
+    elif facts.risk_now > HALF:
+        text = f"something is still wrong ({risks} that a misfire is still to come): repair first"
     elif facts.minutes == 0:
         text = f"it may be called repaired: the risk is {risks}"
     else:

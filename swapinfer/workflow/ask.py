@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import math
 
+from swapinfer.evidence.problem import IntArray
+from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.drawing import draw_engine
 from swapinfer.ledger.events import read_event
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, say
-from swapinfer.posterior import fault_sets
+from swapinfer.posterior import fault_intervals, fault_sets, flip_points
 from swapinfer.units import convert
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import (
     BeliefView,
     EventLine,
+    Flip,
+    Interval,
     JobLine,
     JobList,
     JobView,
@@ -25,6 +29,13 @@ from swapinfer.workflow.facts import (
 from swapinfer.workflow.shop import Shop
 
 SHOWN_SETS = 6
+SHOWN_RIVALS = 2
+DRAWS = 200
+"""Priors drawn for the intervals."""
+
+SEED = 1
+"""Of those draws, so that the same job shows the same interval."""
+
 COVER = 0.999
 
 
@@ -130,11 +141,9 @@ def show_parts(shop: Shop, ro: str = "") -> PartsView:
 def show_belief(shop: Shop, ro: str = "") -> BeliefView:
     """Show what is believed about a job, and how firmly."""
     loaded = shop.load(ro)
-    return view_belief(loaded.ro, believe(loaded.job))
-
-
-def view_belief(ro: str, belief: Belief, supposed: str = "") -> BeliefView:
-    """Turn a belief into facts."""
+    belief = believe(loaded.job)
+    causes = list_causes(belief)
+    problem = belief.evidence.problem
     sets = fault_sets(belief.evidence.problem, belief.posterior, cover=COVER)
     stats = belief.posterior.stats
     shown = tuple(
@@ -144,23 +153,45 @@ def view_belief(ro: str, belief: Belief, supposed: str = "") -> BeliefView:
         )
     )
     return BeliefView(
-        ro=ro,
-        causes=list_causes(belief),
+        ro=loaded.ro,
+        causes=causes,
         sets=shown,
-        left_out=1.0 - sum(line.probability for line in shown),
-        intervals=(),
-        flips=(),
+        left_out=max(0.0, 1.0 - sum(line.probability for line in shown)),
+        intervals=_intervals(belief, [cause.element for cause in causes]),
+        flips=_flips(belief),
         exact=belief.posterior.exact,
         log10_evidence=belief.posterior.log_evidence / math.log(10),
         terms=stats.terms,
         digits=stats.digits,
         largest=stats.largest,
         milliseconds=1000 * stats.seconds,
-        supposed=supposed,
     )
 
 
-def _faults(belief: Belief, element_k: object) -> tuple[str, ...]:
+def _intervals(belief: Belief, elements: list[str]) -> tuple[Interval, ...]:
+    problem = belief.evidence.problem
+    if problem.level_q.size > 1:
+        return ()
+    priors = draw_priors(belief.evidence.job, belief.evidence.space, DRAWS, SEED)
+    found = fault_intervals(problem, priors)
+    at = [problem.elements.index(name) for name in elements]
+    return tuple(
+        Interval(name, float(found.low_e[e]), float(found.high_e[e]))
+        for name, e in zip(elements, at, strict=True)
+    )
+
+
+def _flips(belief: Belief) -> tuple[Flip, ...]:
+    problem = belief.evidence.problem
+    found = flip_points(problem, belief.posterior)
+    rivals = zip(found.rival_r[:SHOWN_RIVALS], found.factor_r[:SHOWN_RIVALS], strict=True)
+    return tuple(
+        Flip(element_label(belief.evidence.job, problem.elements[e]), float(factor))
+        for e, factor in rivals
+    )
+
+
+def _faults(belief: Belief, element_k: IntArray) -> tuple[str, ...]:
     job = belief.evidence.job
     names = belief.evidence.problem.elements
-    return tuple(element_label(job, names[e]) for e in element_k if e >= 0)  # type: ignore[attr-defined]
+    return tuple(element_label(job, names[e]) for e in element_k if e >= 0)

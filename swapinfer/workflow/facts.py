@@ -97,6 +97,8 @@ class Recorded(Facts):
         Cheapest way on; None for a closed job.
     warnings : tuple of str
         What to look out for.
+    is_supposed : bool
+        Whether nothing was recorded: the event was only supposed.
     """
 
     shape: ClassVar[str] = "recorded/1"
@@ -111,6 +113,7 @@ class Recorded(Facts):
     next: StepLine | None
     currency: str
     warnings: tuple[str, ...] = ()
+    is_supposed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,4 +259,3 @@ class BeliefView(Facts):
     digits: int
     largest: int
     milliseconds: float
-    supposed: str = ""

@@ -73,6 +73,8 @@ def record(
         events = events_of(loaded.job)
         after = believe(shop.replay(_with(loaded.records, events)))
         step = None if after.evidence.job.closing else first_step(shop, after)
+        if shop.is_supposing:
+            return _recorded(shop, loaded, events, after, step)
         try:
             _append(shop, loaded, events, summarise(after.evidence.job, after, step))
         except ConflictError:
@@ -118,6 +120,7 @@ def _recorded(
         next=step,
         currency=shop.settings.costs(job.pack).currency,
         warnings=tuple(_warnings(job, events[-1])),
+        is_supposed=shop.is_supposing,
     )
 
 

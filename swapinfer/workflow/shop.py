@@ -41,9 +41,19 @@ class Shop:
         Name on events.
     overlays : sequence of Path, optional
         Overlay files on the base priors, beside those of the settings.
+    is_supposing : bool, optional
+        Whether events are only supposed and nothing is recorded.
     """
 
-    def __init__(self, store: str = "", who: str = "", overlays: Sequence[Path] = ()) -> None:
+    def __init__(
+        self,
+        store: str = "",
+        who: str = "",
+        overlays: Sequence[Path] = (),
+        *,
+        is_supposing: bool = False,
+    ) -> None:
+        self.is_supposing = is_supposing
         self.settings: Settings = read_settings()
         place = store or os.environ.get("SWAPINFER_STORE", "") or self.settings.store
         self.store_place = place or str(default_store())

@@ -1,0 +1,135 @@
+"""Why a cause is believed: what every finding weighs, which one decides, which conflict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from swapinfer.errors import PlaceError, near_match
+from swapinfer.evidence.assemble import COMPLAINT
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label, say
+from swapinfer.posterior import check_findings, describe_weight, weigh_findings
+from swapinfer.workflow.causes import Belief, believe
+from swapinfer.workflow.facts import Facts
+from swapinfer.workflow.shop import Shop
+
+
+@dataclass(frozen=True, slots=True)
+class FindingWeight:
+    """What one finding weighs.
+
+    Attributes
+    ----------
+    seq : int
+        Position in the chain; 0 is the complaint.
+    said : str
+        In words.
+    decibans : float
+        Change of the log odds of "at fault" against "not", given the findings before.
+    against_rival : float
+        The same for the cause against its best rival.
+    words : str
+        Strength on a published scale.
+    decides : bool
+        Whether without this finding another cause would lead.
+    check_again : bool
+        Whether it is wildly unlikely under everything that the others leave plausible.
+    """
+
+    seq: int
+    said: str
+    decibans: float
+    against_rival: float
+    words: str
+    decides: bool
+    check_again: bool
+
+
+@dataclass(frozen=True, slots=True)
+class WhyView(Facts):
+    """Why a cause is believed.
+
+    Attributes
+    ----------
+    cause, rival : str
+        Labels.
+    probability : float
+        Of the cause.
+    prior_decibans, total_decibans : float
+        Log odds before any finding and after all; the findings' weights add up to the difference.
+    findings : tuple of FindingWeight
+        In order of time.
+    """
+
+    shape: ClassVar[str] = "why/1"
+
+    ro: str
+    cause: str
+    rival: str
+    probability: float
+    prior_decibans: float
+    total_decibans: float
+    findings: tuple[FindingWeight, ...]
+
+
+def show_why(shop: Shop, cause: str = "", ro: str = "") -> WhyView:
+    """Weigh every finding for or against a cause.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    cause : str, optional
+        An element; default the leading one.
+    ro : str, optional
+        Repair order; default the current job.
+
+    Raises
+    ------
+    PlaceError
+        If the job has no such element.
+    """
+    loaded = shop.load(ro)
+    belief = believe(loaded.job)
+    e = _element(belief, cause)
+    problem = belief.evidence.problem
+    weights = weigh_findings(problem)
+    checks = check_findings(problem, belief.posterior)
+    findings = tuple(
+        FindingWeight(
+            seq=seq,
+            said=_said(loaded.job, seq),
+            decibans=float(weights.fault_ne[n, e]),
+            against_rival=float(weights.against_rival_ne[n, e]),
+            words=describe_weight(float(weights.fault_ne[n, e])),
+            decides=bool(checks.decides_n[n]),
+            check_again=bool(checks.check_again_n[n]),
+        )
+        for n, seq in enumerate(belief.evidence.seqs)
+    )
+    return WhyView(
+        ro=loaded.ro,
+        cause=element_label(loaded.job, problem.elements[e]),
+        rival=element_label(loaded.job, problem.elements[int(weights.rival_e[e])]),
+        probability=float(belief.posterior.fault_e[e]),
+        prior_decibans=float(weights.prior_db_e[e]),
+        total_decibans=float(weights.prior_db_e[e] + weights.fault_ne[:, e].sum()),
+        findings=findings,
+    )
+
+
+def _element(belief: Belief, cause: str) -> int:
+    if not cause:
+        return int(belief.posterior.fault_e.argmax())
+    names = belief.evidence.problem.elements
+    word = "-".join(cause.lower().split())
+    if word not in names:
+        raise PlaceError(f'this job has no element "{cause}"{near_match(word, names)}')
+    return names.index(word)
+
+
+def _said(job: Job, seq: int) -> str:
+    if seq == COMPLAINT:
+        return f"complaint: {job.opening.complaint or 'misfire'}"
+    return say(dict(job.standing)[seq], job)
