@@ -45,7 +45,7 @@ drive 10 --when warm,load --codes P0302
 swap coil 2-4
 drive 30 --when warm,load --no-codes
 drive 60 --when warm,load --no-codes
-inspect wiggle 2 nothing
+inspect coil-wiggle 2 nothing
 replace coil-wiring2 --price 6
 drive 60 --when warm,load --no-codes
 back

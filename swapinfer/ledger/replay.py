@@ -11,6 +11,7 @@ from typing import Protocol
 from swapinfer.errors import ConflictError, InputError, JobError, PlaceError, near_match
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
+from swapinfer.pack.choice import choose
 from swapinfer.pack.engine import Engine, override_firing_order
 from swapinfer.pack.model import Handling, Pack
 
@@ -261,14 +262,9 @@ def build_engine(opening: ev.Opened, pack: Pack) -> Engine:
     InputError
         If the pack has no such layout or fitment, or a newer part has no such place.
     """
-    if opening.layout not in pack.layouts:
-        raise InputError(
-            f'no layout "{opening.layout}" in the priors{near_match(opening.layout, pack.layouts)}'
-        )
+    choose(pack, "layout", opening.layout, pack.layouts)
     for axis, values in pack.fitments.items():
-        value = opening.fitment.get(axis, "")
-        if value not in values:
-            raise InputError(f'no {axis} kind "{value}"{near_match(value, values)}')
+        choose(pack, f"{axis} kind", opening.fitment.get(axis, ""), values)
     layout = pack.layouts[opening.layout]
     if opening.firing_order:
         layout = override_firing_order(layout, opening.firing_order)

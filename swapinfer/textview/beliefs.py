@@ -7,13 +7,15 @@ from swapinfer.textview.events import cause_words
 from swapinfer.textview.page import Page, bar, percent
 from swapinfer.workflow.facts import BeliefView, SetLine
 
+SHOWN_CAUSES = 10
+
 
 @show.register
 def _(facts: BeliefView, page: Page) -> str:
     lines = [page.strong(facts.ro)]
     intervals = {interval.element: interval for interval in facts.intervals}
     rows = []
-    for cause in facts.causes:
+    for cause in facts.causes[:SHOWN_CAUSES]:
         between = ""
         if cause.element in intervals:
             low, high = intervals[cause.element].low, intervals[cause.element].high

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from swapinfer.evidence.problem import IntArray
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.drawing import draw_engine
 from swapinfer.ledger.events import read_event
@@ -143,15 +142,8 @@ def show_belief(shop: Shop, ro: str = "") -> BeliefView:
     loaded = shop.load(ro)
     belief = believe(loaded.job)
     causes = list_causes(belief)
-    problem = belief.evidence.problem
-    sets = fault_sets(belief.evidence.problem, belief.posterior, cover=COVER)
+    shown = _combinations(belief)
     stats = belief.posterior.stats
-    shown = tuple(
-        SetLine(_faults(belief, element_k), float(p))
-        for element_k, p in zip(
-            sets.element_hk[:SHOWN_SETS], sets.belief_h[:SHOWN_SETS], strict=True
-        )
-    )
     return BeliefView(
         ro=loaded.ro,
         causes=causes,
@@ -191,7 +183,13 @@ def _flips(belief: Belief) -> tuple[Flip, ...]:
     )
 
 
-def _faults(belief: Belief, element_k: IntArray) -> tuple[str, ...]:
-    job = belief.evidence.job
-    names = belief.evidence.problem.elements
-    return tuple(element_label(job, names[e]) for e in element_k if e >= 0)
+def _combinations(belief: Belief) -> tuple[SetLine, ...]:
+    """Sum the likeliest fault sets over modes and severities: which elements, together."""
+    sets = fault_sets(belief.evidence.problem, belief.posterior, cover=COVER)
+    together: dict[tuple[int, ...], float] = {}
+    for element_k, probability in zip(sets.element_hk, sets.belief_h, strict=True):
+        named = tuple(sorted(int(e) for e in element_k if e >= 0))
+        together[named] = together.get(named, 0.0) + float(probability)
+    names, job = belief.evidence.problem.elements, belief.evidence.job
+    ranked = sorted(together.items(), key=lambda item: -item[1])[:SHOWN_SETS]
+    return tuple(SetLine(tuple(element_label(job, names[e]) for e in es), p) for es, p in ranked)
