@@ -8,7 +8,7 @@ import numpy as np
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.problem import FloatArray
-from swapinfer.pack.model import Pack, Uncertain
+from swapinfer.pack.model import Kind, Pack, Uncertain
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.suppose import replay_events
 from swapinfer.posterior import infer
@@ -129,24 +129,27 @@ def statements(world: World, pack: Pack | None = None) -> tuple[FloatArray, Floa
 
 
 def perturb(pack: Pack, factor: float, rng: np.random.Generator) -> Pack:
-    """Return a pack whose rates are wrong, each by a factor drawn evenly on the log scale.
+    """Return a pack whose rates are wrong, those of each kind by a factor of their own.
 
     Parameters
     ----------
     pack : Pack
         Right.
     factor : float
-        Largest factor, up or down.
+        Largest factor, up or down; drawn evenly on the log scale.
     rng : numpy.random.Generator
-        Draws one factor a mode.
+        Draws one factor a kind.
     """
-    spread = np.log(factor)
-    kinds = {}
-    for name, kind in pack.kinds.items():
-        modes = {}
-        for mode_name, mode in kind.modes.items():
-            wrong = float(np.exp(rng.uniform(-spread, spread)))
-            ratio = Uncertain(mode.hazard_ratio.median * wrong, mode.hazard_ratio.spread)
-            modes[mode_name] = replace(mode, hazard_ratio=ratio)
-        kinds[name] = replace(kind, modes=modes)
+    spread = float(np.log(factor))
+    wrong = {name: float(np.exp(rng.uniform(-spread, spread))) for name in pack.kinds}
+    kinds = {name: _faster(kind, wrong[name]) for name, kind in pack.kinds.items()}
     return replace(pack, kinds=kinds)
+
+
+def _faster(kind: Kind, factor: float) -> Kind:
+    """Multiply the hazard of all of a kind's modes."""
+    modes = {}
+    for name, mode in kind.modes.items():
+        ratio = Uncertain(mode.hazard_ratio.median * factor, mode.hazard_ratio.spread)
+        modes[name] = replace(mode, hazard_ratio=ratio)
+    return replace(kind, modes=modes)

@@ -14,7 +14,7 @@ from swapinfer.plan.costing import Costing, Effort, PlanSettings
 from swapinfer.plan.next import GIVE_UP, HAND_OVER
 from swapinfer.plan.suppose import replay_events
 from swapinfer.plan.work import work_of
-from swapinfer.simulate.policies import USUAL_DRIVE, Policy, Situation
+from swapinfer.simulate.policies import Policy, Situation
 from swapinfer.simulate.world import World
 
 MOST_STEPS = 40
@@ -136,7 +136,7 @@ def play(world: World, policy: Policy, settings: PlanSettings, pack: Pack | None
 
 
 def clairvoyant(world: World, settings: PlanSettings) -> Result:
-    """Repair what is at fault, and nothing else, then verify: what no policy can undercut.
+    """Repair what is at fault, and nothing else, then verify with the shortest drive.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ def clairvoyant(world: World, settings: PlanSettings) -> Result:
     ]
     bill = _Bill(world, settings)
     effort = work_of(costing, Action("replace", places=tuple(places)), bill.fix).effort
-    effort = Effort(effort.minutes, USUAL_DRIVE, effort.parts)
+    effort = Effort(effort.minutes, settings.costs.drive_minutes[0], effort.parts)
     money = costing.money(effort)
     if money > settings.costs.diagnosis_cap:
         bill.total = Effort()
