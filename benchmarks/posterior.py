@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 import warnings
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-import numpy as np
-
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parents[1]))
+
+import numpy as np
 
 from swapinfer.evidence.problem import Problem
 from swapinfer.posterior import fault_sets, infer, infer_draws

@@ -13,7 +13,7 @@ from swapinfer.posterior.prepare import IMPOSSIBLE, Prepared
 from swapinfer.posterior.route import BLOCK_LIMIT, Route, plan_route
 from swapinfer.posterior.sweep import Sweep
 
-EXACT_LIMIT = 2**18
+EXACT_LIMIT = 2**19
 """Entries of the longest message that is still passed exactly."""
 
 CHUNK = 2**21
