@@ -40,7 +40,8 @@ class AxisTree:
         sweep = Sweep.of(prepared.digits, route, prepared.weight_des, prepared.level_q)
         weight_es = prepared.weight_des[0]
         alone = tuple(sorted(set(range(len(weight_es))) - set(route.order)))
-        return cls(sweep, [message[0] for message in sweep.backward()], alone, weight_es)
+        message_p = [message[0] for message in sweep.backward()]
+        return cls(sweep, message_p[::-1], alone, weight_es)
 
     def sets_above(self, threshold: float, widest: int) -> Found:
         """Return every assignment whose belief is at least `threshold`; see `BlockTree`."""

@@ -6,6 +6,7 @@ moves, and the message is never longer than the digits open at the time ask for.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import prod
 
@@ -189,8 +190,12 @@ class Sweep:
         """Go forward and back; see `swapinfer.posterior.blocks.BlockPass.run`."""
         with np.errstate(divide="ignore", invalid="ignore"):
             message_p, log_z_d = self._forward()
-            meet_p = [self._meet(p, after, message_p[p]) for p, after in enumerate(self.backward())]
-        return log_z_d, np.stack(meet_p, axis=1)
+            positions = reversed(range(len(self.steps)))
+            meet_p = [
+                self._meet(p, after, message_p[p])
+                for p, after in zip(positions, self.backward(), strict=True)
+            ]
+        return log_z_d, np.stack(meet_p[::-1], axis=1)
 
     def _length(self, axes: tuple[int, ...]) -> int:
         return prod(int(self.count_g[g]) + 1 for g in axes)
@@ -227,19 +232,17 @@ class Sweep:
             log_z_d += np.log(scale[:, 0, 0])
         return message_p, log_z_d
 
-    def backward(self) -> list[FloatArray]:
-        """Return what follows each position, for every joint level of the digits open after it."""
+    def backward(self) -> Iterator[FloatArray]:
+        """Yield what follows each position, last first, by joint level of the digits open there."""
         message = np.ones((len(self.weight_dps), 1, 1))
-        message_p: list[FloatArray] = []
         for p in reversed(range(len(self.steps))):
-            message_p.append(message)
+            yield message
             message = self._carried(p, message, backward=True)
             if p == self.route.wide[0]:
                 message = (message * self.level_q[:, None]).sum(axis=1, keepdims=True)
             message = message / message.max(axis=(1, 2), keepdims=True)
             if p:
                 message = self._ordered(message, self.steps[p].before, self.steps[p - 1].after)
-        return message_p[::-1]
 
     def _carried(self, p: int, message: FloatArray, *, backward: bool) -> FloatArray:
         """Carry a message across one element, its states summed."""
