@@ -18,6 +18,7 @@ from swapinfer.evidence.running import (
     reach_ec,
     read_misfires,
     read_random_only,
+    suspect,
 )
 from swapinfer.evidence.states import StateSpace, build_states
 from swapinfer.evidence.terms import Factor, Term
@@ -139,6 +140,10 @@ def _take_run(
             )
         reached_ec = reach_ec(job.engine, space, finding.fitted)
         pieces += fault_codes.read(space, drive, reached_ec, codes.faults)
+    elif run.suspected and not run.counts:
+        leak = leak_chance(running, run.minutes)
+        right = running.suspected_right
+        pieces += [suspect(expected_ces[c - 1], right, leak) for c in run.suspected]
     elif run.felt and not run.counts:
         leak = leak_chance(running, run.minutes, len(expected_ces))
         pieces.append(feel(expected_ces.sum(axis=0), job.pack.feelings[run.felt], leak))

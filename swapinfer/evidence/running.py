@@ -147,6 +147,25 @@ def feel(mean_es: FloatArray, word: Feeling, leak: float = 0.0) -> Term:
     return Term.plain(np.exp(-mean_es), -np.expm1(-mean_es), ones, close)
 
 
+def suspect(mean_es: FloatArray, right: float, leak: float) -> Term:
+    """Take in that someone heard or felt a cylinder misfire, without a code to say so.
+
+    Parameters
+    ----------
+    mean_es : ndarray of float, shape (element, state)
+        Expected episodes in that cylinder.
+    right : float
+        Chance that the ear is right; otherwise it says nothing about the cylinder.
+    leak : float
+        Chance of an episode that no modelled fault accounts for.
+
+    Notes
+    -----
+    The likelihood is ``right * misfired + (1 - right)``, with ``misfired`` 1 or 0.
+    """
+    return feel(mean_es, Feeling("", "", 1.0, 1.0 - right), leak)
+
+
 def count_misfires(
     space: StateSpace, mean_es: FloatArray, minutes: float, count: int, running: Running
 ) -> Term | Factor:

@@ -101,6 +101,8 @@ class Ran(Event):
         Misfire counter of each cylinder that was read.
     felt : str
         What the driver noticed, one of the pack's words; empty when not said.
+    suspected : tuple of int
+        Cylinders heard or felt to misfire, when no codes were read to say so.
     """
 
     type: ClassVar[str] = "ran"
@@ -110,6 +112,7 @@ class Ran(Event):
     codes: tuple[str, ...] | None = None
     counts: dict[int, int] = field(default_factory=dict)
     felt: str = ""
+    suspected: tuple[int, ...] = ()
 
     def to_json(self) -> JSON:
         """Keep an empty list of codes apart from nobody having looked."""

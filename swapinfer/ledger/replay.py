@@ -306,7 +306,7 @@ class _Apply:
 
     @apply.register
     def _(self, event: ev.Ran) -> None:
-        for number in event.counts:
+        for number in (*event.counts, *event.suspected):
             self.job.engine.check_cylinder(number)
         _check_words(event.conditions, self.job.pack.running.conditions, "condition")
         self._find(event)

@@ -123,6 +123,8 @@ def _(event: ev.Ran, _job: Job) -> str:
         said += f", misfire counts {counts}"
     if event.codes is not None:
         said += f", codes {' '.join(event.codes)}" if event.codes else ", no codes"
+    if event.suspected:
+        said += f", cylinder {' and '.join(map(str, event.suspected))} suspected by ear"
     return said + (f", felt {event.felt}" if event.felt else "")
 
 

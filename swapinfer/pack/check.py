@@ -29,6 +29,7 @@ _CHANCES = {
     "fresh",
     "felt",
     "misattribution",
+    "suspected_right",
     "new_fault",
     "false_chance",
     "with_misfire",

@@ -394,6 +394,8 @@ class Running:
         Exposure window when the job does not say.
     odometer_km : float
         Age taken when the job gives no odometer.
+    suspected_right : float
+        Chance that an ear, or the seat, names the cylinder that misfires.
     conditions : dict of str to str
         Condition tags and what they mean.
     cautions : tuple of str
@@ -410,6 +412,7 @@ class Running:
     odometer_km: float
     conditions: dict[str, str]
     cautions: tuple[str, ...] = ()
+    suspected_right: float = 0.6
 
 
 @dataclass(frozen=True, slots=True)
