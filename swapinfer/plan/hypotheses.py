@@ -75,6 +75,12 @@ class Hypotheses:
         np.put_along_axis(out, self.fault_hk, 1.0, axis=1)
         return out[:, :-1]
 
+    @cached_property
+    def fault_f(self) -> FloatArray:
+        """Probability that each fault is present, shape (fault,)."""
+        out: FloatArray = self.belief_h @ self.member_hf
+        return out
+
     def per_fault(self, value_es: NDArray[ScalarT]) -> NDArray[ScalarT]:
         """Pick one value a fault from an array over elements and states."""
         picked: NDArray[ScalarT] = value_es[self.element_f, self.state_f]

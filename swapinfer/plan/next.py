@@ -259,27 +259,24 @@ class _Author:
 
     def _outcomes(self, a: int, one: Priced) -> tuple[Outcome, ...]:
         chance_o, after_oh = self.outlook.look_ahead.outcomes(self.outlook.hypotheses.belief_h, a)
-        named = [
-            self._outcome(a, one, o, float(chance_o[o]), after_oh[o])
-            for o in range(len(one.prediction.outcomes))
-            if chance_o[o] >= _WORTH_TELLING
-        ]
-        return tuple(sorted(named, key=lambda outcome: -outcome.probability))
-
-    def _outcome(
-        self, a: int, one: Priced, o: int, probability: float, after_h: FloatArray
-    ) -> Outcome:
-        name = one.prediction.outcomes[o]
-        then_id, then = self._then(int(self.ranking.follow_ao[a, o]), after_h, one.action.swaps)
-        return Outcome(
-            id=name,
-            title=title_outcome(self.outlook.job.engine, one.action, name),
-            probability=probability,
-            cost_after=float(self.ranking.onward_ao[a, o]),
-            suspects=self._suspects(after_h),
-            then_id=then_id,
-            then=then,
-        )
+        likely = np.flatnonzero(chance_o >= _WORTH_TELLING).tolist()
+        firsts = first_of_base(self.outlook, after_oh[likely])
+        told = []
+        for o, first in zip(likely, firsts, strict=True):
+            name = one.prediction.outcomes[o]
+            then_id, then = self._then(int(self.ranking.follow_ao[a, o]), first, one.action)
+            told.append(
+                Outcome(
+                    id=name,
+                    title=title_outcome(self.outlook.job.engine, one.action, name),
+                    probability=float(chance_o[o]),
+                    cost_after=float(self.ranking.onward_ao[a, o]),
+                    suspects=self._suspects(after_oh[o]),
+                    then_id=then_id,
+                    then=then,
+                )
+            )
+        return tuple(sorted(told, key=lambda outcome: -outcome.probability))
 
     def _suspects(self, belief_h: FloatArray) -> tuple[Suspect, ...]:
         space = self.outlook.evidence.space
@@ -293,15 +290,10 @@ class _Author:
             )
         return tuple(found)
 
-    def _then(
-        self, follow: int, after_h: FloatArray, swaps: tuple[tuple[str, str], ...]
-    ) -> tuple[str, str]:
-        if follow == BASE:
-            action = first_of_base(self.outlook, after_h)
-        else:
-            action = self.outlook.priced[follow].action
+    def _then(self, follow: int, first: Action | str, before: Action) -> tuple[str, str]:
+        action = first if follow == BASE else self.outlook.priced[follow].action
         if isinstance(action, Action):
-            moved = after_swaps(action, swaps)
+            moved = after_swaps(action, before.swaps)
             return moved.id, title_action(self.outlook.job.engine, moved)
         return action, ENDINGS[action]
 
@@ -317,23 +309,32 @@ class _Author:
         return tuple(dict.fromkeys(found))
 
 
-def first_of_base(outlook: Outlook, belief_h: FloatArray) -> Action | str:
-    """Tell what the base policy does first under a belief: a repair, or how it ends."""
-    choice = outlook.base.choose(belief_h[None])
-    if choice.hands_over_b[0]:
-        return HAND_OVER
-    if not choice.stop_b[0]:
-        return GIVE_UP
-    element = outlook.evidence.space.elements[int(outlook.elements[choice.order_bj[0, 0]])]
-    place = outlook.job.place_of(element.id)
-    if place is None:
-        raise TypeError(f"{element.id} is blamed but not fitted")
-    return Action(
-        "replace",
-        places=(place.id,),
-        drive_minutes=float(choice.minutes_b[0]),
-        conditions=outlook.conditions,
-    )
+def first_of_base(outlook: Outlook, belief_bh: FloatArray) -> list[Action | str]:
+    """Tell what the base policy does first under each belief: a repair, or how it ends.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Of the job.
+    belief_bh : ndarray of float, shape (belief, hypothesis)
+        Rows add up to 1.
+    """
+    choice = outlook.base.choose(belief_bh)
+    firsts: list[Action | str] = []
+    for b in range(len(belief_bh)):
+        if choice.hands_over_b[b]:
+            firsts.append(HAND_OVER)
+        elif not choice.stop_b[b]:
+            firsts.append(GIVE_UP)
+        else:
+            place = outlook.place_of(int(choice.order_bj[b, 0]))
+            minutes = float(choice.minutes_b[b])
+            firsts.append(
+                Action(
+                    "replace", places=(place,), drive_minutes=minutes, conditions=outlook.conditions
+                )
+            )
+    return firsts
 
 
 def _ending(step_id: str, cost: float) -> PlannedStep:

@@ -90,6 +90,7 @@ class Outlook:
         self.hypotheses: Hypotheses = form_hypotheses(evidence, sets)
         self.predictor = Predictor(evidence, self.hypotheses)
         self._moves: dict[frozenset[int], Moves] = {}
+        self._fixes: dict[str, Effort] = {}
 
     @property
     def job(self) -> Job:
@@ -112,7 +113,7 @@ class Outlook:
     @cached_property
     def fix_efforts(self) -> list[Effort]:
         """Effort of repairing each of `elements` from a closed engine, codes read afterwards."""
-        return [self._fix_effort(int(e)) for e in self.elements]
+        return [self._fix_effort(local) for local in range(len(self.elements))]
 
     def prices(self) -> Prices:
         """Set unit prices in terms of the objective."""
@@ -139,7 +140,7 @@ class Outlook:
         """Where faults may be."""
         space, faults = self.evidence.space, self.hypotheses
         n = len(space.elements)
-        fault_f = faults.belief_h @ faults.member_hf
+        fault_f = faults.fault_f
         curable_f = faults.per_fault(space.curable_es.astype(np.float64))
         return Suspicion.of(
             self.job,
@@ -152,9 +153,7 @@ class Outlook:
     def priced(self) -> list[Priced]:
         """Every action that the settings allow."""
         choice = self.base.choose(self.hypotheses.belief_h[None])
-        element = self.evidence.space.elements[int(self.elements[choice.order_bj[0, 0]])]
-        place = self.job.place_of(element.id)
-        first = place.id if place else ""
+        first = self.place_of(int(choice.order_bj[0, 0]))
         found = list(self._tests())
         for action in list_work(self.suspicion, first):
             found += self._price_drives(action, self.conditions)
@@ -169,33 +168,44 @@ class Outlook:
         n_h = len(self.hypotheses.belief_h)
         chance_aoh = np.zeros((len(self.priced), width, n_h))
         cost_ao = np.zeros((len(self.priced), width))
+        per_minute = self.costing.weigh(Effort(drive_minutes=1.0))
         for a, one in enumerate(self.priced):
             count = len(one.prediction.outcomes)
             chance_aoh[a, :count] = one.prediction.chance_oh
-            cost_ao[a, :count] = [self.costing.weigh(one.effort(o)) for o in range(count)]
+            driven_o = per_minute * one.prediction.drive_o
+            cost_ao[a, :count] = self.costing.weigh(one.work) + driven_o
         actions = [one.action for one in self.priced]
         follows_aa = _follows(actions)
         moves = tuple(one.moves for one in self.priced)
         return LookAhead(self.base, Options(cost_ao, chance_aoh, moves, follows_aa))
 
+    def place_of(self, local: int) -> str:
+        """Place where an element, by its number in the base policy, sits now."""
+        element = self.evidence.space.elements[int(self.elements[local])]
+        place = self.job.place_of(element.id)
+        if place is None:
+            raise TypeError(f"{element.id} is blamed but not fitted")
+        return place.id
+
     def rank(self, is_time_up: Callable[[], bool] = lambda: False) -> Ranking:
         """Value every action; see `LookAhead.rank`."""
         return self.look_ahead.rank(self.hypotheses.belief_h, self.settings.depth, is_time_up)
 
-    def _fix_effort(self, e: int) -> Effort:
-        place = self.job.place_of(self.evidence.space.elements[e].id)
-        if place is None:
-            return Effort()
-        return self._repair(place.id, now=False) + Effort(self.settings.costs.read_minutes)
-
-    def _repair(self, place: str, *, now: bool) -> Effort:
-        """Effort of putting right what sits at a place, its access and risk included."""
+    def _fix_effort(self, local: int) -> Effort:
+        """Effort of putting an element right, access, risk, and reading codes included."""
+        place = self.place_of(local)
         kind = self.job.engine.kind_of(place)
-        minutes, _ = self.costing.reach([kind.access], now=now)
+        minutes, _ = self.costing.reach([kind.access], now=False)
         risk = self.costing.damage(self.job.disturbed_by([place]))
+        minutes += self.settings.costs.read_minutes
         return self._fix(place) + Effort(minutes, risk=risk)
 
     def _fix(self, place: str) -> Effort:
+        if place not in self._fixes:
+            self._fixes[place] = self._work_out_fix(place)
+        return self._fixes[place]
+
+    def _work_out_fix(self, place: str) -> Effort:
         e = self.evidence.space.index[self.job.fitted[place]]
         weights: dict[str, float] = {}
         states = self.evidence.space.states[e]

@@ -166,10 +166,9 @@ class Predictor:
         return look(job.engine, self.evidence.space, setting)
 
     def seen(self, view: View) -> float:
-        """Probability that something is present that a view can see."""
-        seen_f = self.hypotheses.per_fault(view.shows_es)
-        seen_h = self.hypotheses.member_hf @ (seen_f > 0.0) > 0.0
-        return float(self.hypotheses.belief_h @ seen_h)
+        """Count, on average, the present faults that a view can see."""
+        seen_f = self.hypotheses.per_fault(view.shows_es) > 0.0
+        return float(self.hypotheses.fault_f[seen_f].sum())
 
     def test(self, test: Test, target: str, view: View) -> Prediction:
         """Predict one test on one target.
