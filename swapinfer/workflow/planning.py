@@ -258,7 +258,7 @@ def _view(ro: str, belief: Belief, plan: Plan, count: int, price: float | None) 
     best = plan.best
     return NextView(
         ro=ro,
-        steps=tuple(_step(belief, step) for step in plan.steps[:count]),
+        steps=tuple(describe_step(belief, step) for step in plan.steps[:count]),
         without_tests=plan.without_tests,
         cost=plan.forecast.cost,
         spread=plan.forecast.spread,
@@ -276,7 +276,8 @@ def _view(ro: str, belief: Belief, plan: Plan, count: int, price: float | None) 
     )
 
 
-def _step(belief: Belief, step: PlannedStep) -> StepFacts:
+def describe_step(belief: Belief, step: PlannedStep) -> StepFacts:
+    """Put a step in words and figures."""
     pack = belief.evidence.job.pack
     return StepFacts(
         id=step.id,

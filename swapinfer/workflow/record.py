@@ -91,17 +91,15 @@ def _with(records: Sequence[Any], events: Events) -> list[Any]:
 
 
 def _append(shop: Shop, loaded: OpenJob, events: Events, summary: dict[str, Any]) -> None:
-    for i, event in enumerate(events):
-        shop.store.append(
-            loaded.id,
-            event.type,
-            event.to_json(),
-            who=shop.who,
-            at=shop.now(),
-            pack=loaded.records[0].pack,
-            expect_seq=len(loaded.records) + i,
-            summary=summary,
-        )
+    shop.store.append_all(
+        loaded.id,
+        [(event.type, event.to_json()) for event in events],
+        who=shop.who,
+        at=shop.now(),
+        pack=loaded.records[0].pack,
+        expect_seq=len(loaded.records),
+        summary=summary,
+    )
 
 
 def _recorded(
@@ -211,22 +209,33 @@ def run_engine(shop: Shop, run: ev.Ran, ro: str = "") -> Recorded:
     InputError
         If the minutes are not positive, a condition, feeling or code is not one.
     """
+    return record(shop, lambda job: [check_run(job, run)], ro)
 
-    def event_of(job: Job) -> ev.Ran:
-        if not 0 < run.minutes < math.inf:
-            raise InputError(f"running time must be more than 0 minutes, got {run.minutes:g}")
-        feelings = [word for word in job.pack.feelings if word != COMPLAINT_WORD]
-        if run.felt and run.felt not in feelings:
-            raise InputError(f'no feeling "{run.felt}"{near_match(run.felt, feelings)}')
-        for cylinder, count in run.counts.items():
-            if count < 0:
-                raise InputError(f"misfire count of cylinder {cylinder} is negative: {count}")
-        if run.codes is None and not run.counts and not run.felt:
-            raise InputError("say what was found: --codes (or --no-codes), --counts or --felt")
-        codes = run.codes and tuple(r.text for r in read_codes(job.pack, job.engine, run.codes))
-        return dataclasses.replace(run, codes=codes if run.codes is not None else None)
 
-    return record(shop, lambda job: [event_of(job)], ro)
+def check_run(job: Job, run: ev.Ran) -> ev.Ran:
+    """Return a run with its codes in canonical form, refusing one that cannot be.
+
+    Raises
+    ------
+    InputError
+        If the minutes are not positive, a condition, feeling or code is not one.
+    """
+    if not 0 < run.minutes < math.inf:
+        raise InputError(f"running time must be more than 0 minutes, got {run.minutes:g}")
+    feelings = [word for word in job.pack.feelings if word != COMPLAINT_WORD]
+    if run.felt and run.felt not in feelings:
+        raise InputError(f'no feeling "{run.felt}"{near_match(run.felt, feelings)}')
+    for cylinder, count in run.counts.items():
+        if count < 0:
+            raise InputError(f"misfire count of cylinder {cylinder} is negative: {count}")
+    if run.codes is None and not run.counts and not run.felt and not run.suspected:
+        raise InputError("say what was found: --codes (or --no-codes), --counts or --felt")
+    if run.suspected and (run.codes is not None or run.counts):
+        raise InputError("--suspect is for a drive after which neither codes nor counts were read")
+    if run.codes is None:
+        return run
+    codes = tuple(read.text for read in read_codes(job.pack, job.engine, run.codes))
+    return dataclasses.replace(run, codes=codes)
 
 
 def swap_parts(shop: Shop, swaps: Sequence[tuple[str, str]], ro: str = "") -> Recorded:

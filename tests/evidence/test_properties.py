@@ -1,0 +1,182 @@
+"""The model itself: brute force on a small engine, and what must not matter."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import math
+
+import numpy as np
+import pytest
+from evidence.reference import Reference
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from swapinfer import Inspected, Job, Measured, Opened, Ran, Swapped, load_pack
+from swapinfer.evidence.assemble import gather_evidence
+from swapinfer.layout import Layout
+from swapinfer.pack.model import Handling, Pack
+from swapinfer.posterior import infer
+
+LOAD = ("warm", "load")
+COP = {"ignition": "coil-on-plug", "fuel": "port"}
+PACK = load_pack()
+
+
+def small_pack() -> Pack:
+    """Two cylinders; a coil and its wiring each, one fuel supply; two modes of each."""
+    kept = {}
+    for name in ("fuel-pressure", "coil-wiring", "coil"):
+        kind = PACK.kinds[name]
+        modes = dict(itertools.islice(kind.modes.items(), 2))
+        handling = (Handling("coil", next(iter(modes)), 0.003),) if name == "coil" else ()
+        kept[name] = dataclasses.replace(kind, modes=modes, handling=handling)
+    tests = {n: dataclasses.replace(t, disturbs=()) for n, t in PACK.tests.items()}
+    twin = Layout("twin", "two in line", ((1, 2),), (1, 2))
+    return dataclasses.replace(PACK, kinds=kept, tests=tests, layouts={"twin": twin})
+
+
+def fault_by_element(job: Job) -> dict[str, np.ndarray]:
+    evidence = gather_evidence(job.replayed)
+    marginal_es = infer(evidence.problem).marginal_es
+    return dict(zip(evidence.problem.elements, marginal_es, strict=True))
+
+
+def test_brute_force_on_a_small_engine() -> None:
+    """Every combination of states, summed one by one by the second reading of the model."""
+    pack = small_pack()
+    events = [
+        Opened("RO", "twin", COP, odometer_km=150000, driven_km=200),
+        Ran(12, LOAD, ("P0301",)),
+        Swapped((("coil1", "coil2"),)),
+        Ran(20, LOAD, ("P0302",)),
+        Measured("coil-primary", "coil2", 0.9),
+    ]
+    reference = Reference(pack, events)
+    bits, weight = reference.everything(1.0)
+    names = reference.order()
+    total = 0.0
+    marginal = {name: np.zeros(len(reference.things[name].states)) for name in names}
+    for combination in itertools.product(*(range(len(reference.things[n].states)) for n in names)):
+        mass = math.prod(
+            reference.things[n].prior[s] * weight[n][s]
+            for n, s in zip(names, combination, strict=True)
+        )
+        for bit in bits:
+            is_open, is_explained = 1.0, 0.0
+            for n, s in zip(names, combination, strict=True):
+                if n in bit.weights:
+                    open_, explain, explained = bit.weights[n][s]
+                    is_explained = is_explained * explained + is_open * explain
+                    is_open *= open_
+            mass *= is_open * bit.close[0] + is_explained * bit.close[1]
+        total += mass
+        for n, s in zip(names, combination, strict=True):
+            marginal[n][s] += mass
+    job = Job(pack, tuple(events))
+    evidence = gather_evidence(job.replayed)
+    mine = infer(evidence.problem)
+    log_scale = sum(bit.log_scale for bit in bits)
+    leaks = _log_constants(pack, events)
+    assert math.isclose(mine.log_evidence, math.log(total) + log_scale + leaks, abs_tol=1e-12)
+    for e, name in enumerate(evidence.problem.elements):
+        states = dict(zip(evidence.problem.states[e], mine.marginal_es[e], strict=False))
+        for s, (mode, severity, onset) in enumerate(reference.things[name].states):
+            label = f"{mode}/{severity}" + (f"@{onset}" if onset >= 0 else "") if s else "good"
+            assert math.isclose(states[label], marginal[name][s] / total, abs_tol=1e-12)
+
+
+def _log_constants(pack: Pack, events: list[object]) -> float:
+    """What quiet cylinders and absent codes weigh when nothing is wrong."""
+    total = 0.0
+    for run in events:
+        if isinstance(run, Ran):
+            quiet = 2 - len(run.codes or ())
+            total -= quiet * pack.running.leak_per_min * run.minutes
+            for code in pack.codes.values():
+                if code.role == "fault" and any(kind in pack.kinds for kind, _, _ in code.sets):
+                    groups = pack.layouts["twin"].groups(code.pattern)
+                    total += len(groups) * math.log1p(-code.false_chance)
+    return total
+
+
+FINDINGS = [
+    Ran(10, LOAD, ("P0303",)),
+    Ran(25, ("cold", "idle"), ()),
+    Ran(5, (), None, {}, "rough"),
+    Inspected("plug-look", "cylinder3", "worn"),
+    Measured("coil-primary", "coil3", 1.1),
+    Measured("compression", "cylinder3", 120.0),
+]
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.permutations(FINDINGS))
+def test_order_of_independent_findings_does_not_matter(order: list[object]) -> None:
+    """None of these handles anything that another one sees; disturbing tests are kept last."""
+    quiet = [f for f in order if isinstance(f, Ran)]
+    tests = [f for f in order if not isinstance(f, Ran)]
+    opening = Opened("RO", "inline-4", COP, odometer_km=150000)
+    pack = _without_handling(PACK)
+    straight = fault_by_element(Job(pack, (opening, *FINDINGS)))
+    shuffled = fault_by_element(Job(pack, (opening, *quiet, *tests)))
+    for name, row in straight.items():
+        assert np.allclose(row, shuffled[name], rtol=0, atol=1e-12)
+
+
+def _without_handling(pack: Pack) -> Pack:
+    kinds = {n: dataclasses.replace(k, handling=()) for n, k in pack.kinds.items()}
+    tests = {n: dataclasses.replace(t, disturbs=()) for n, t in pack.tests.items()}
+    return dataclasses.replace(pack, kinds=kinds, tests=tests)
+
+
+def test_swapping_there_and_back_changes_nothing_but_handling_risk() -> None:
+    opening = Opened("RO", "inline-4", COP, odometer_km=150000)
+    there = Swapped((("coil3", "coil1"),))
+    runs = (Ran(15, LOAD, ("P0303",)), Ran(15, LOAD, ("P0303",)))
+    pack = _without_handling(PACK)
+    plain = fault_by_element(Job(pack, (opening, *runs)))
+    moved = fault_by_element(Job(pack, (opening, runs[0], there, there, runs[1])))
+    for name, row in plain.items():
+        assert np.allclose(row, moved[name], rtol=0, atol=1e-12)
+    risky = fault_by_element(Job(PACK, (opening, runs[0], there, there, runs[1])))
+    harmed = [n for n, row in risky.items() if not np.isclose(row[0], plain[n][0], atol=1e-12)]
+    assert harmed, "handling must leave some risk behind"
+
+
+@pytest.mark.parametrize("shift", [1, 2, 3])
+def test_relabelling_cylinders_relabels_the_answer(shift: int) -> None:
+    """A rotation of the firing order is a symmetry of an inline engine without banks' ends."""
+    order = PACK.layouts["inline-4"].firing_order
+    rename = {c: order[(order.index(c) + shift) % 4] for c in order}
+    kinds = {n: k for n, k in PACK.kinds.items() if k.pattern != "adjacent"}
+    pack = dataclasses.replace(PACK, kinds=kinds)
+    opening = Opened("RO", "inline-4", COP, odometer_km=150000)
+
+    def events(name: dict[int, int]) -> tuple[object, ...]:
+        return (
+            opening,
+            Ran(15, LOAD, (f"P030{name[3]}",)),
+            Inspected("plug-look", f"cylinder{name[3]}", "worn"),
+            Swapped(((f"coil{name[3]}", f"coil{name[1]}"),)),
+            Ran(30, LOAD, (f"P030{name[1]}",)),
+        )
+
+    same = {c: c for c in order}
+    before = fault_by_element(Job(pack, events(same)))  # type: ignore[arg-type]
+    after = fault_by_element(Job(pack, events(rename)))  # type: ignore[arg-type]
+    for name, row in before.items():
+        head, tail = name.rstrip("0123456789"), name[len(name.rstrip("0123456789")) :]
+        twin = f"{head}{rename[int(tail)]}" if tail and "bank" not in head else name
+        assert np.allclose(row, after[twin], rtol=0, atol=1e-10), (name, twin)
+
+
+def test_ten_clean_drives_are_stronger_than_one() -> None:
+    """Ten clean ten-minute runs equal one of a hundred minutes, and say more than one of ten."""
+    opening = Opened("RO", "inline-4", COP, odometer_km=150000)
+    seen = Ran(15, LOAD, ("P0303",))
+    one = fault_by_element(Job(PACK, (opening, seen, Ran(10, LOAD, ()))))
+    ten = fault_by_element(Job(PACK, (opening, seen, *[Ran(10, LOAD, ())] * 10)))
+    assert 1 - ten["coil3"][0] != pytest.approx(1 - one["coil3"][0], rel=1e-3)
+    hard = 1
+    assert ten["coil3"][hard] < one["coil3"][hard]

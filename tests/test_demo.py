@@ -1,0 +1,41 @@
+"""The demo jobs end as told."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import pytest
+
+from swapinfer.cli import run
+
+ROOT = Path(__file__).parents[1]
+sys.path.insert(0, str(ROOT / "demo"))
+
+from jobs import JOBS  # noqa: E402  after the path is set
+
+EXPECTED = {
+    "coil": ("coil3", 0.95),
+    "sealing": ("sealing4", 0.95),
+    "connector": ("coil-wiring2", 0.7),
+}
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_job_ends_verified_with_the_cause_in_front(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("SWAPINFER_STORE", str(tmp_path / "jobs.db"))
+    monkeypatch.setenv("SWAPINFER_SETTINGS", str(tmp_path / "settings.toml"))
+    monkeypatch.setenv("SWAPINFER_WHO", "demo")
+    for words in JOBS[name]:
+        assert run(words) == 0, capsys.readouterr().err
+    capsys.readouterr()
+    assert run(["show", "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    cause, least = EXPECTED[name]
+    assert facts["status"] == "verified"
+    assert facts["causes"][0]["element"] == cause
+    assert facts["causes"][0]["probability"] > least
+    assert facts["away"] == []
