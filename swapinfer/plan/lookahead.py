@@ -70,12 +70,15 @@ class Options:
     follows_aa : ndarray of bool, shape (action, action)
         Whether the second may be thought of as the next step after the first: not the same test
         again, nor a swap of parts that the first has moved.
+    group_a : ndarray of int, shape (action,)
+        Actions of one group differ only in the drive that follows.
     """
 
     cost_ao: FloatArray
     chance_aoh: FloatArray
     moves: tuple[Moves, ...]
     follows_aa: BoolArray
+    group_a: IntArray
 
     def only(self, actions: IntArray) -> Options:
         """Keep some of the actions, in the order given."""
@@ -84,6 +87,7 @@ class Options:
             self.chance_aoh[actions],
             tuple(self.moves[action] for action in actions),
             self.follows_aa[np.ix_(actions, actions)],
+            self.group_a[actions],
         )
 
 
@@ -129,15 +133,18 @@ class Breadth:
     Attributes
     ----------
     first : int
-        Actions, best by one step, that are looked at more deeply.
+        Actions, best by one step, that are looked at more deeply; two of a group at most.
     then : int
-        Actions tried as the second and later steps.
+        Actions tried as the second and later steps, one of a group: the best by one step.
+    cheap : int
+        Further ones: those worth most for their cost.
     least_chance : float
         Outcomes less likely than this are left to the base policy.
     """
 
-    first: int = 12
-    then: int = 10
+    first: int = 10
+    then: int = 6
+    cheap: int = 4
     least_chance: float = 0.003
 
 
@@ -184,17 +191,35 @@ class LookAhead:
             Of all actions.
         """
         ranking = self._one_step(belief_h)
-        promising = np.argsort(ranking.value_a, kind="stable")
+        order = np.argsort(ranking.value_a, kind="stable")
+        promising = self._first_of_groups(order, 2)[: self.breadth.first]
+        allowed = self._second_steps(ranking, order)
         for level in range(2, depth + 1):
-            allowed = promising[: self.breadth.then]
             shallow_a = ranking.value_a.copy()
-            for action in promising[: self.breadth.first]:
+            for action in promising:
                 if is_time_up():
                     return ranking
                 others = allowed[allowed != action]
                 without = min(ranking.base_cost, float(shallow_a[others].min(initial=np.inf)))
                 self._deepen(ranking, belief_h, int(action), level, allowed, without)
         return ranking
+
+    def _second_steps(self, ranking: Ranking, order: IntArray) -> IntArray:
+        distinct = self._first_of_groups(order, 1)
+        best, rest = distinct[: self.breadth.then], distinct[self.breadth.then :]
+        ratio_r = ranking.worth_a[rest] / np.maximum(ranking.cost_a[rest], 1e-9)
+        cheap = rest[np.argsort(-ratio_r, kind="stable")[: self.breadth.cheap]]
+        return np.concatenate([best, cheap])
+
+    def _first_of_groups(self, order: IntArray, each: int) -> IntArray:
+        """Keep the first few of every group, in order."""
+        seen: dict[int, int] = {}
+        kept = []
+        for action, group in zip(order.tolist(), self.options.group_a[order].tolist(), strict=True):
+            seen[group] = seen.get(group, 0) + 1
+            if seen[group] <= each:
+                kept.append(action)
+        return np.array(kept, dtype=np.int64)
 
     def outcomes(self, belief_h: FloatArray, action: int) -> tuple[FloatArray, FloatArray]:
         """Tell what an action may lead to.

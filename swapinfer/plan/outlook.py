@@ -177,7 +177,10 @@ class Outlook:
         actions = [one.action for one in self.priced]
         follows_aa = _follows(actions)
         moves = tuple(one.moves for one in self.priced)
-        return LookAhead(self.base, Options(cost_ao, chance_aoh, moves, follows_aa))
+        works = [replace(action, drive_minutes=0.0) for action in actions]
+        number = {work: at for at, work in enumerate(dict.fromkeys(works))}
+        group_a = np.array([number[work] for work in works])
+        return LookAhead(self.base, Options(cost_ao, chance_aoh, moves, follows_aa, group_a))
 
     def place_of(self, local: int) -> str:
         """Place where an element, by its number in the base policy, sits now."""

@@ -52,7 +52,9 @@ def reduce_job(
         outlook.settings.costs.drive_minutes,
     )
     follows_aa = ~np.eye(len(chosen), dtype=bool)
-    small = Options(options.cost_ao, options.chance_aoh[:, :, keep], moves, follows_aa)
+    chance_aoh = options.chance_aoh[:, :, keep]
+    groups = np.arange(len(chosen))
+    small = Options(options.cost_ao, chance_aoh, moves, follows_aa, groups)
     belief_h = outlook.hypotheses.belief_h[keep]
     return LookAhead(base, small), belief_h / belief_h.sum()
 

@@ -58,6 +58,7 @@ class Small:
             np.concatenate([test_toh, replace_eoh]),
             tuple(moves),
             ~np.eye(N_TESTS + n, dtype=bool),
+            np.arange(N_TESTS + n),
         )
         return LookAhead(base, options)
 
@@ -146,6 +147,7 @@ def with_idle_test(small: Small) -> LookAhead:
             np.concatenate([options.chance_aoh, idle]),
             (*options.moves, Moves(nothing, nothing)),
             ~np.eye(len(options.moves) + 1, dtype=bool),
+            np.arange(len(options.moves) + 1),
         ),
     )
 
