@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
-    from swapinfer.api import Job, belief
+    from swapinfer.api import Job, belief, next_steps
     from swapinfer.errors import SwapinferError
     from swapinfer.ledger.events import (
         Closed,
         Inspected,
         Measured,
+        Noted,
         Opened,
         Ran,
         Replaced,
@@ -22,21 +23,31 @@ if TYPE_CHECKING:
         Swapped,
     )
     from swapinfer.pack import load_pack
+    from swapinfer.plan.costing import PlanSettings
+    from swapinfer.plan.next import PlannedStep
+    from swapinfer.plan.sequence import Policy, decide, isolate
 
 _HOMES = {
     "Closed": "swapinfer.ledger.events",
     "Inspected": "swapinfer.ledger.events",
     "Job": "swapinfer.api",
     "Measured": "swapinfer.ledger.events",
+    "Noted": "swapinfer.ledger.events",
     "Opened": "swapinfer.ledger.events",
+    "PlanSettings": "swapinfer.plan.costing",
+    "PlannedStep": "swapinfer.plan.next",
+    "Policy": "swapinfer.plan.sequence",
     "Ran": "swapinfer.ledger.events",
     "Replaced": "swapinfer.ledger.events",
     "Reseated": "swapinfer.ledger.events",
     "Returned": "swapinfer.ledger.events",
-    "Swapped": "swapinfer.ledger.events",
     "SwapinferError": "swapinfer.errors",
+    "Swapped": "swapinfer.ledger.events",
     "belief": "swapinfer.api",
+    "decide": "swapinfer.plan.sequence",
+    "isolate": "swapinfer.plan.sequence",
     "load_pack": "swapinfer.pack",
+    "next_steps": "swapinfer.api",
 }
 
 __all__ = [
@@ -44,7 +55,11 @@ __all__ = [
     "Inspected",
     "Job",
     "Measured",
+    "Noted",
     "Opened",
+    "PlanSettings",
+    "PlannedStep",
+    "Policy",
     "Ran",
     "Replaced",
     "Reseated",
@@ -53,7 +68,10 @@ __all__ = [
     "Swapped",
     "__version__",
     "belief",
+    "decide",
+    "isolate",
     "load_pack",
+    "next_steps",
 ]
 
 

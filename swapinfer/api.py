@@ -12,6 +12,8 @@ from swapinfer.ledger.replay import Job as Replayed
 from swapinfer.ledger.replay import replay
 from swapinfer.pack import load_pack
 from swapinfer.pack.model import Pack
+from swapinfer.plan import next as planner
+from swapinfer.plan.costing import PlanSettings
 from swapinfer.posterior import infer
 
 if TYPE_CHECKING:
@@ -113,3 +115,23 @@ def belief(job: Job) -> pd.DataFrame:
             )
     frame = pd.DataFrame(rows).sort_values(["fault", "probability"], ascending=False)
     return frame.reset_index(drop=True)
+
+
+def next_steps(job: Job, settings: PlanSettings | None = None) -> tuple[planner.PlannedStep, ...]:
+    """Rank what to do next by expected cost to a verified repair.
+
+    Parameters
+    ----------
+    job : Job
+        Any job that is not closed.
+    settings : PlanSettings, optional
+        Costs and limits; default the pack's costs and none.
+
+    Returns
+    -------
+    tuple of PlannedStep
+        The cheapest way on first.
+    """
+    evidence = gather_evidence(job.replayed)
+    chosen = settings or PlanSettings(costs=job.pack.costs)
+    return planner.next_steps(evidence, infer(evidence.problem), chosen).steps
