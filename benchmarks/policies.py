@@ -12,6 +12,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from functools import cache
 from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
@@ -99,7 +100,7 @@ def play_jobs(numbers: Iterable[int]) -> list[Played]:
         wrong = perturb(pack, WRONG_BY, rng)
         played.append(Played(number, CLAIRVOYANT, clairvoyant(copy_world(world, number), settings)))
         for name, policy in policies().items():
-            result = play(copy_world(world, number), policy, settings)
+            result = play(copy_world(world, number), remembered(name), settings)
             played.append(Played(number, name, result))
             if name in (EASIEST, TWO):
                 result = play(copy_world(world, number), policy, settings, wrong)
@@ -119,6 +120,14 @@ def policies() -> dict[str, Policy]:
         ONE: ways.Planner(1),
         TWO: ways.Planner(2),
     }
+
+
+@cache
+def remembered(name: str) -> Policy:
+    """Return a policy that recalls, as long as the process lives, what it decided before."""
+    from swapinfer.simulate.policies import Remembered
+
+    return Remembered(policies()[name])
 
 
 def play_reduced(numbers: Iterable[int]) -> list[tuple[float, float, float]]:
