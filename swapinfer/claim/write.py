@@ -49,6 +49,7 @@ def write_up(
     *,
     settings: ClaimSettings | None = None,
     words: Words = ENGLISH,
+    pack_text: str = "",
 ) -> Claim:
     """Write a job up.
 
@@ -62,6 +63,8 @@ def write_up(
         Of the shop.
     words : mapping of str to str, optional
         Templates of `swapinfer.claim.wording`, translated.
+    pack_text : str, optional
+        Priors as the store keeps them; the pack written out anew by default.
 
     Returns
     -------
@@ -83,5 +86,5 @@ def write_up(
         document=compose(facts, settings, pictures, words),
         settings=settings,
         records=tuple(records),
-        packs={job.pack.digest: pack_to_json(job.pack)},
+        packs={job.pack.digest: pack_text or pack_to_json(job.pack)},
     )

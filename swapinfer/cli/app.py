@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from swapinfer import __version__
-from swapinfer.cli import asking, recording
+from swapinfer.cli import asking, filing, recording
 
 app = typer.Typer(
     name="swapinfer",
@@ -36,3 +36,4 @@ def root(
 
 recording.register(app)
 asking.register(app)
+filing.register(app)

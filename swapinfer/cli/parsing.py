@@ -50,6 +50,15 @@ def firing_order(text: str) -> tuple[int, ...]:
     return tuple(map(int, numbers))
 
 
+def cylinder_numbers(text: str) -> tuple[int, ...]:
+    """Read ``1,3``."""
+    found = words(text)
+    for word in found:
+        if not word.isdigit():
+            raise InputError(f'"{word}" must be a cylinder number, as in 1,3')
+    return tuple(dict.fromkeys(map(int, found)))
+
+
 def number_pairs(text: str) -> dict[int, int]:
     """Read ``1=0,3=140``."""
     out = {}

@@ -9,6 +9,7 @@ import typer
 from swapinfer.cli import options
 from swapinfer.cli.options import Job, Json, Overlays, Store, WhatIf, Who, tell
 from swapinfer.cli.parsing import (
+    cylinder_numbers,
     distance_km,
     firing_order,
     newer_parts,
@@ -87,6 +88,9 @@ def drive(
     no_codes: Annotated[bool, typer.Option("--no-codes", help="Read, and none was set.")] = False,
     counts: Annotated[str, typer.Option(help="Misfire counters: 1=0,3=140.")] = "",
     felt: Annotated[str, typer.Option(help="How it felt: rough, smooth, ...")] = "",
+    heard: Annotated[
+        str, typer.Option("--suspect", help="Cylinders heard to misfire, no codes read: 1.")
+    ] = "",
     what_if: WhatIf = False,
     job: Job = "",
     as_json: Json = False,
@@ -100,7 +104,12 @@ def drive(
 
     read = () if no_codes else None if codes is None else words(codes, upper=True)
     run = Ran(
-        quantity(minutes, "min") or 0.0, words(when), read, number_pairs(counts), felt.lower()
+        quantity(minutes, "min") or 0.0,
+        words(when),
+        read,
+        number_pairs(counts),
+        felt.lower(),
+        cylinder_numbers(heard),
     )
     with Shop(store, who, is_supposing=what_if) as shop:
         tell(run_engine(shop, run, job), as_json=as_json)

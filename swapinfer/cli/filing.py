@@ -1,0 +1,209 @@
+"""Commands for write-ups, exchange, and the store's health."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from swapinfer.cli.options import Job, Json, Store, Who, tell
+
+EXAMPLE = "Example: swapinfer "
+NOT_SAME = 6
+"""Exit code of a verification that found a difference."""
+
+claim_app = typer.Typer(rich_markup_mode=None, invoke_without_command=True)
+store_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module to the application."""
+    app.add_typer(
+        claim_app,
+        name="claim",
+        help="Write a job up, or verify a write-up.",
+        epilog=EXAMPLE + "claim --pdf claim.pdf --html claim.html",
+    )
+    app.add_typer(
+        store_app,
+        name="store",
+        help="Check, rescue, back up and move what is stored.",
+        epilog=EXAMPLE + "store check",
+    )
+    for name, command, example in COMMANDS:
+        app.command(name, epilog=EXAMPLE + example)(command)
+
+
+Out = Annotated[Path | None, typer.Option(help="File to write.")]
+
+
+@claim_app.callback()
+def claim(
+    ctx: typer.Context,
+    html: Out = None,
+    pdf: Out = None,
+    markdown: Annotated[Path | None, typer.Option("--md", help="File to write.")] = None,
+    to_json: Annotated[Path | None, typer.Option("--json-file", help="File to write.")] = None,
+    redact: Annotated[
+        bool, typer.Option("--redact", help="Leave out identification number and customer.")
+    ] = False,
+    job: Job = "",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Write a job up, or verify a write-up."""
+    if ctx.invoked_subcommand is not None:
+        return
+    from swapinfer.errors import InputError
+    from swapinfer.workflow.filing import write_claim
+    from swapinfer.workflow.shop import Shop
+
+    named = {"html": html, "pdf": pdf, "md": markdown, "json": to_json}
+    files = {form: path for form, path in named.items() if path is not None}
+    if not files:
+        raise InputError("name at least one file: --html, --pdf, --md or --json-file")
+    with Shop(store, who) as shop:
+        tell(write_claim(shop, files, job, redact=redact), as_json=as_json)
+
+
+@claim_app.command("verify", epilog=EXAMPLE + "claim verify claim.json")
+def verify(
+    file: Annotated[Path, typer.Argument(help="Write-up in JSON, or exported job.")],
+    expect: Annotated[str, typer.Option(help="Digest of the ledger that is expected.")] = "",
+    exported: Annotated[
+        Path | None, typer.Option("--export", help="Exported job, for a redacted write-up.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Check chain and priors of a file and compute every number anew."""
+    from swapinfer.workflow.filing import verify_claim
+
+    found = verify_claim(file, expect, exported)
+    tell(found, as_json=as_json)
+    if not found.is_same:
+        raise typer.Exit(NOT_SAME)
+
+
+@store_app.command("check", epilog=EXAMPLE + "store check")
+def check(as_json: Json = False, store: Store = "", who: Who = "") -> None:
+    """Verify every chain in the store."""
+    from swapinfer.workflow.filing import check_store
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(check_store(shop), as_json=as_json)
+
+
+@store_app.command("rescue", epilog=EXAMPLE + "store rescue damaged.db --store fresh.db")
+def rescue(
+    damaged: Annotated[Path, typer.Argument(help="Damaged store; it is not touched.")],
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Save what verifies of a damaged store into this one."""
+    from swapinfer.workflow.filing import rescue_store
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(rescue_store(shop, damaged), as_json=as_json)
+
+
+@store_app.command("backup", epilog=EXAMPLE + "store backup copy.db")
+def backup(
+    file: Annotated[Path, typer.Argument(help="New file.")],
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Copy the store while it is in use."""
+    from swapinfer.workflow.filing import back_up
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(back_up(shop, file), as_json=as_json)
+
+
+@store_app.command("move", epilog=EXAMPLE + "store move postgresql://shop@db/jobs --job RO-7")
+def move(
+    target: Annotated[str, typer.Argument(help="Other store: a file or a PostgreSQL address.")],
+    job: Job = "",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Move a job to another store, its chain intact."""
+    from swapinfer.workflow.filing import move_job
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(move_job(shop, target, job), as_json=as_json)
+
+
+@store_app.command("tables", epilog=EXAMPLE + "store tables jobs.csv findings.csv")
+def tables(
+    jobs: Annotated[Path, typer.Argument(help="Table of jobs to write.")],
+    findings: Annotated[Path, typer.Argument(help="Table of findings to write.")],
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Export jobs and findings as CSV, without anything personal."""
+    from swapinfer.workflow.filing import export_tables
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(export_tables(shop, jobs, findings), as_json=as_json)
+
+
+def attach(
+    file: Annotated[Path, typer.Argument(help="JPEG or PNG.")],
+    job: Job = "",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Attach a picture to a job, without its metadata."""
+    from swapinfer.workflow import filing
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(filing.attach(shop, file, job), as_json=as_json)
+
+
+def export(
+    file: Annotated[Path, typer.Argument(help="New file.")],
+    job: Job = "",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Export a job as one file that anyone can verify."""
+    from swapinfer.workflow import filing
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(filing.export(shop, file, job), as_json=as_json)
+
+
+def import_(
+    file: Annotated[Path, typer.Argument(help="Exported job.")],
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Take over an exported job."""
+    from swapinfer.workflow import filing
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(filing.import_(shop, file), as_json=as_json)
+
+
+COMMANDS = (
+    ("attach", attach, "attach plug3.jpg"),
+    ("export", export, "export RO-7.json --job RO-7"),
+    ("import", import_, "import RO-7.json"),
+)

@@ -1,0 +1,41 @@
+"""Files written, verified and checked."""
+
+from __future__ import annotations
+
+from swapinfer.textview import show
+from swapinfer.textview.page import Page
+from swapinfer.workflow.filing import StoreView, VerifiedView, Written
+
+
+@show.register
+def _(facts: Written, page: Page) -> str:
+    lines = []
+    for name in facts.files:
+        lines += page.wrap(f"{facts.ro}: {name}" if facts.ro else name)
+    if facts.is_draft:
+        lines += page.wrap(f"marked as a draft: {', '.join(facts.remarks)}")
+    else:
+        for remark in facts.remarks:
+            lines += page.wrap(remark, indent=2)
+    return "\n".join(lines)
+
+
+@show.register
+def _(facts: VerifiedView, page: Page) -> str:
+    if facts.is_same:
+        lines = page.wrap(f"{facts.file}: same ({', '.join(facts.compared)})")
+    else:
+        lines = page.wrap(f"{facts.file}: DIFFERS: {facts.difference}")
+    if facts.head:
+        lines += page.wrap(f"digest of the ledger: {facts.head}", indent=2)
+    return "\n".join(lines)
+
+
+@show.register
+def _(facts: StoreView, page: Page) -> str:
+    lines = [f"{facts.jobs} jobs, {facts.records} events verify"]
+    for fault in facts.faults:
+        lines += page.wrap(f"FAULT: {fault}", indent=2)
+    for remark in facts.remarks:
+        lines += page.wrap(f"note: {remark}", indent=2)
+    return "\n".join(lines)

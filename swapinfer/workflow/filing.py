@@ -1,0 +1,233 @@
+"""Write-ups, pictures, exchange, backup and the health of the store."""
+
+from __future__ import annotations
+
+import base64
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from swapinfer.errors import ClaimError, InputError
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job
+from swapinfer.workflow.causes import believe
+from swapinfer.workflow.facts import Facts, Recorded
+from swapinfer.workflow.planning import first_step
+from swapinfer.workflow.record import record, summarise
+from swapinfer.workflow.shop import Shop
+
+if TYPE_CHECKING:
+    from swapinfer.claim.write import Claim
+    from swapinfer.ledger.record import Record
+
+FORMATS = ("html", "pdf", "md", "json")
+
+
+@dataclass(frozen=True, slots=True)
+class Written(Facts):
+    """Files that were written, and for a write-up whether it is a draft and why."""
+
+    shape: ClassVar[str] = "written/1"
+
+    ro: str
+    files: tuple[str, ...]
+    is_draft: bool = False
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class VerifiedView(Facts):
+    """Whether a file still says what its ledger says."""
+
+    shape: ClassVar[str] = "verified/1"
+
+    file: str
+    is_same: bool
+    difference: str
+    compared: tuple[str, ...]
+    head: str
+
+
+@dataclass(frozen=True, slots=True)
+class StoreView(Facts):
+    """What was counted in a store, what is wrong and what is odd."""
+
+    shape: ClassVar[str] = "store/1"
+
+    jobs: int
+    records: int
+    faults: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+
+def write_claim(
+    shop: Shop, files: dict[str, Path], ro: str = "", *, redact: bool = False
+) -> Written:
+    """Write a job up.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    files : dict of str to Path
+        Format, one of `FORMATS`, to file.
+    ro : str, optional
+        Repair order; default the current job.
+    redact : bool, optional
+        Whether identification number and customer are left out.
+
+    Raises
+    ------
+    ClaimError
+        If a file cannot be written.
+    """
+    from swapinfer.claim.settings import ClaimSettings
+    from swapinfer.claim.write import write_up
+
+    loaded = shop.load(ro)
+    own = shop.settings
+    settings = ClaimSettings(
+        shop=own.shop,
+        distance=own.distance,
+        pressure=own.pressure,
+        temperature=own.temperature,
+        currency=own.currency,
+        rate_per_hour=own.rate_per_hour,
+        paper=own.paper,
+        redact=redact,
+    )
+    text = shop.store.pack(loaded.records[0].pack)
+    claim = write_up(loaded.job, loaded.records, settings=settings, pack_text=text)
+    for form, path in files.items():
+        _save(path, _render(claim, form, own.paper))
+    standing = claim.facts.standing
+    names = tuple(map(str, files.values()))
+    return Written(loaded.ro, names, bool(standing.draft), standing.draft)
+
+
+def _render(claim: Claim, form: str, paper: str) -> bytes:
+    if form == "pdf":
+        from swapinfer.claim.pdf import to_pdf
+
+        return to_pdf(claim.document, paper=paper)
+    if form == "html":
+        from swapinfer.claim.html import to_html
+
+        return to_html(claim.document).encode()
+    if form == "md":
+        from swapinfer.claim.markdown import to_markdown
+
+        return to_markdown(claim.document).encode()
+    from swapinfer.claim.json_form import to_json
+
+    return to_json(claim).encode()
+
+
+def _save(path: Path, content: bytes) -> None:
+    try:
+        path.write_bytes(content)
+    except OSError as error:
+        raise ClaimError(f"{path}: cannot be written ({error.strerror})") from error
+
+
+def verify_claim(path: Path, expect: str = "", job: Path | None = None) -> VerifiedView:
+    """Say whether a write-up or an exported job still says what its ledger says."""
+    from swapinfer.claim.verify import verify_file
+
+    found = verify_file(path, expect=expect, job=job)
+    return VerifiedView(str(path), found.same, found.difference, found.compared, found.head)
+
+
+def attach(shop: Shop, path: Path, ro: str = "") -> Recorded:
+    """Attach a picture, without its metadata.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read or is no picture.
+    """
+    from swapinfer.claim.pictures import clean_picture
+    from swapinfer.ledger.record import digest_text
+
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror})") from error
+    picture = clean_picture(data)
+    text = base64.b64encode(picture.data).decode()
+    event = ev.Attached(path.name, digest_text(text), picture.media, text)
+    return record(shop, lambda _job: [event], ro)
+
+
+def export(shop: Shop, path: Path, ro: str = "") -> Written:
+    """Export a job as one file that another store, or a reviewer, can read and check."""
+    from swapinfer.ledger.exchange import export_job
+
+    job_id = shop.job_id(ro)
+    export_job(shop.store, job_id, path)
+    return Written(shop.store.job(job_id).ro, (str(path),))
+
+
+def import_(shop: Shop, path: Path) -> Written:
+    """Take over an exported job; one that is here already is left as it is."""
+    from swapinfer.ledger.exchange import import_job
+
+    found = import_job(shop.store, path, _summary(shop))
+    ro = shop.store.job(found.job).ro
+    return Written(ro, (str(path),), remarks=(f"{found.added} new events",))
+
+
+def _summary(shop: Shop) -> Any:  # noqa: ANN401  what the store takes to sum jobs up
+    def summary(records: list[Record]) -> dict[str, Any]:
+        job: Job = shop.replay(records)
+        belief = believe(job)
+        step = None if job.closing else first_step(shop, belief)
+        return summarise(job, belief, step)
+
+    return summary
+
+
+def export_tables(shop: Shop, jobs: Path, findings: Path) -> Written:
+    """Export all jobs and their findings as two CSV tables that a spreadsheet cannot run."""
+    from swapinfer.ledger.exchange import write_csv
+    from swapinfer.workflow.tables import finding_rows, job_rows
+
+    replayed = [(row, shop.replay(shop.store.records(row.job))) for row in shop.store.jobs()]
+    write_csv([line for row, job in replayed for line in job_rows(row, job)], jobs)
+    write_csv([line for row, job in replayed for line in finding_rows(row, job)], findings)
+    return Written("", (str(jobs), str(findings)))
+
+
+def back_up(shop: Shop, path: Path) -> Written:
+    """Copy the whole store while it is in use."""
+    from swapinfer.ledger.exchange import backup
+
+    remarks = backup(shop.store, path)
+    return Written("", (str(path),), remarks=tuple(remarks))
+
+
+def check_store(shop: Shop) -> StoreView:
+    """Verify everything in the store."""
+    from swapinfer.ledger.rescue import check
+
+    found = check(shop.store)
+    return StoreView(found.jobs, found.records, found.faults, found.remarks)
+
+
+def rescue_store(shop: Shop, damaged: Path) -> StoreView:
+    """Save what verifies of a damaged store into this one."""
+    from swapinfer.ledger.rescue import rescue
+
+    found = rescue(damaged, shop.store)
+    return StoreView(found.jobs, found.records, found.losses, ())
+
+
+def move_job(shop: Shop, target: str, ro: str = "") -> Written:
+    """Move a job to another store, its chain intact."""
+    from swapinfer.ledger import exchange
+    from swapinfer.ledger.store import Store
+
+    job_id = shop.job_id(ro)
+    with Store.open(target) as other:
+        exchange.move_job(shop.store, other, job_id)
+    return Written(shop.store.job(job_id).ro, (target,))
