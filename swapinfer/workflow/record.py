@@ -293,13 +293,26 @@ def measure(
     InputError
         If the test is none, a value no number, or a unit of another quantity.
     """
+    job = shop.load(ro).job
+    made = make_readings(job, test_id, values, against=against, temperature=temperature)
+    return record(shop, lambda _job: made, ro)
+
+
+def make_readings(
+    job: Job,
+    test_id: str,
+    values: Mapping[str, str],
+    *,
+    against: str = "",
+    temperature: str = "",
+) -> list[ev.Measured]:
+    """Make the events of readings as typed; see `measure`."""
     if not values:
         raise InputError("a reading needs a number, for example: 3=12.1V")
-    job = shop.load(ro).job
     test = find_test(job, test_id, "reading")
     reference = to_unit(against, test.unit) if against else None
     degrees = to_unit(temperature, "degC") if temperature else None
-    made = [
+    return [
         ev.Measured(
             test.id,
             find_target(job, test, target),
@@ -310,7 +323,6 @@ def measure(
         )
         for target, text in values.items()
     ]
-    return record(shop, lambda _job: made, ro)
 
 
 def inspect(shop: Shop, test_id: str, target: str, outcome: str, ro: str = "") -> Recorded:
