@@ -251,8 +251,9 @@ def _log_chains(data: CauseCounts, labels: _Labels, share_gc: Tensor) -> Tensor:
     """Sum the true cause out of pairs of recorded causes, first visit and comeback."""
     import pytensor.tensor as pt
 
-    share_first = share_gc[data.chain_cell_n, data.chain_first_n]
-    share_last = share_gc[data.chain_cell_n, data.chain_last_n]
+    row_n = data.chain_cell_n * len(data.causes)
+    share_first = share_gc.ravel()[row_n + data.chain_first_n]
+    share_last = share_gc.ravel()[row_n + data.chain_last_n]
     neither = labels.wrong_returns * labels.wrong_stays
     same = share_first * labels.right_returns * labels.right_stays + (1 - share_first) * neither
     different = (
@@ -307,34 +308,15 @@ class OutcomeCounts:
     count_k: FloatArray
 
 
+LARGEST_LOG_SD = 1.5
+"""Of an outcome's log chance about the pack's."""
+
 PACK_WEIGHT = log_normal(20.0, 0.7)
 """The pack's outcome chances are worth about twenty findings; a choice, no source."""
 
 
-def pooled_chances(name: str, mean_uo: Tensor, concentration: Tensor) -> Tensor:
-    """Make the outcome chances of several units, pooled around what is expected of each.
-
-    Parameters
-    ----------
-    name : str
-        Of the random variable.
-    mean_uo : array or tensor, shape (unit, outcome)
-        Expected chances; rows sum to 1.
-    concentration : float or tensor
-        Pseudo-counts that the expectation is worth; infinite is "all units are as expected".
-
-    Returns
-    -------
-    pymc Dirichlet variable, shape (unit, outcome)
-        With two outcomes it is the beta of the beta-binomial.
-    """
-    import pymc as pm
-
-    return pm.Dirichlet(name, a=mean_uo * concentration)
-
-
 def reliability_model(data: OutcomeCounts, concentration: Hyperprior = PACK_WEIGHT) -> Model:
-    """Build the hierarchical model of what each test shows under each mode.
+    r"""Build the hierarchical model of what each test shows under each mode.
 
     Parameters
     ----------
@@ -346,11 +328,15 @@ def reliability_model(data: OutcomeCounts, concentration: Hyperprior = PACK_WEIG
     Returns
     -------
     pymc.Model
-        Free variables ``concentration`` and one ``chance_<size>`` for each number of outcomes;
-        deterministic ``chance`` (slot).
+        Free variables ``concentration`` and ``chance_raw`` (slot); deterministic ``chance`` (slot).
 
     Notes
     -----
+    Log chances scatter around the pack's by :math:`1/\sqrt{\kappa p}`, which is what
+    :math:`\kappa` pseudo-counts of a Dirichlet would leave them (delta method), at most
+    `LARGEST_LOG_SD`. On the log scale the effects can be sampled apart from :math:`\kappa`; a
+    Dirichlet of the same data could not be sampled well.
+
     Counting only confirmed jobs would be biased, because a test that shows a fault makes it more
     likely that anybody confirms it (verification bias: Begg and Greenes, "Assessment of
     diagnostic tests when disease verification is subject to selection bias", Biometrics 39,
@@ -363,32 +349,25 @@ def reliability_model(data: OutcomeCounts, concentration: Hyperprior = PACK_WEIG
 
     slots = [f"{u}={o}" for u, names in zip(data.units, data.outcomes, strict=True) for o in names]
     with pm.Model(coords={"slot": slots}) as model:
-        chance = pm.Deterministic(
-            "chance", _slots(data, concentration("concentration")), dims="slot"
-        )
-        mixed_k = pt.sum(
-            pm.Data("weight", data.weight_kp) * chance[pm.Data("slot_of", data.slot_kp)], axis=1
-        )
+        chance = pm.Deterministic("chance", _chances(data, concentration), dims="slot")
+        chance_kp = chance[pm.Data("slot_of", data.slot_kp.ravel())].reshape(data.slot_kp.shape)
+        mixed_k = pt.sum(pm.Data("weight", data.weight_kp) * chance_kp, axis=1)
         pm.Potential("log_findings", pt.sum(pm.Data("count", data.count_k) * pt.log(mixed_k)))
     return model
 
 
-def _slots(data: OutcomeCounts, concentration: Tensor) -> Tensor:
-    """Lay the chances of all units out in one vector, unit after unit.
-
-    Units with equally many outcomes are one Dirichlet: a variable each would take minutes to
-    compile.
-    """
+def _chances(data: OutcomeCounts, concentration: Hyperprior) -> Tensor:
+    """Lay the chances of all units out in one vector, unit after unit."""
+    import pymc as pm
     import pytensor.tensor as pt
 
-    starts = np.cumsum([0, *map(len, data.base)])
-    drawn, slots = [], []
-    for size in sorted({len(chances) for chances in data.base}):
-        members = [u for u, chances in enumerate(data.base) if len(chances) == size]
-        mean_uo = np.stack([data.base[u] for u in members])
-        drawn.append(pooled_chances(f"chance_{size}", mean_uo, concentration).ravel())
-        slots += [starts[u] + outcome for u in members for outcome in range(size)]
-    return pt.concatenate(drawn)[np.argsort(slots)]
+    unit_s = np.repeat(np.arange(len(data.base)), [len(chances) for chances in data.base])
+    base = np.concatenate(data.base)
+    weight = concentration("concentration")
+    scale = pt.minimum(1 / pt.sqrt(weight * base), LARGEST_LOG_SD)
+    odds_s = base * pt.exp(scale * pm.Normal("chance_raw", dims="slot"))
+    total_u = pt.dot(odds_s, np.eye(len(data.base))[unit_s])
+    return odds_s / total_u[unit_s]
 
 
 RateHyperprior = Callable[[], tuple[Tensor, Tensor]]

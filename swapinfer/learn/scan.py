@@ -199,8 +199,7 @@ def age_band(odometer_km: pd.Series) -> np.ndarray:
 
 def distinct_jobs(good: pd.DataFrame) -> NDArray[np.uint64]:
     """Hashes of the jobs that rows belong to, ascending."""
-    out: NDArray[np.uint64] = np.unique(hash_words(good["job"]))
-    return out
+    return np.unique(hash_words(good["job"])).astype(np.uint64)
 
 
 def scan_jobs(_: int, frame: pd.DataFrame, *, words: Vocabulary) -> Scanned:

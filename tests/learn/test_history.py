@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from collections import Counter
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -118,7 +119,7 @@ def test_missing_column_names_it(tmp_path: Path) -> None:
 
 
 def test_nothing_usable_says_why(tmp_path: Path) -> None:
-    with pytest.raises(LearnError, match="not one row can be used; .* verified"):
+    with pytest.raises(LearnError, match=r"not one row can be used; .* verified"):
         count(tmp_path, [job("a", verified="perhaps")])
 
 
@@ -265,10 +266,7 @@ def test_pieces_of_any_size_give_the_same_counts(
     jobs, findings = random_history(3, 120)
     whole = count(tmp_path, jobs, findings)
     for rows in (11, 50):
-        small = pieces.LocalPieces
-        monkeypatch.setattr(
-            aggregate, "LocalPieces", lambda path, columns, n=rows: small(path, columns, n)
-        )
+        monkeypatch.setattr(aggregate, "LocalPieces", partial(pieces.LocalPieces, rows=rows))
         assert count(tmp_path, jobs, findings) == whole
 
 

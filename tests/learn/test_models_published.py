@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from swapinfer.learn.compat import Model, Tensor
+from swapinfer.learn.compat import Tensor
 from swapinfer.learn.fit import Fit, Sampling, fit
 from swapinfer.learn.models import (
     CauseCounts,
@@ -13,7 +13,6 @@ from swapinfer.learn.models import (
     Factor,
     cause_model,
     gamma_rate,
-    pooled_chances,
     rate_model,
 )
 
@@ -176,59 +175,3 @@ def test_surgical_ranks_are_the_published_ones(
     ranks = np.argsort(np.argsort(logit, axis=1), axis=1) + 1
     published = np.array([2, 10, 6, 4, 2, 6, 5, 12, 6, 8, 10, 6])
     assert np.abs(np.median(ranks, axis=0) - published).max() <= 1
-
-
-# Rat tumours: Gelman et al., Bayesian Data Analysis, third edition, sections 5.1 and 5.3 (data:
-# Tarone 1982). On the book's grid, log(a/b) in [-2.3, -1.3] and log(a + b) in [1, 5], it prints
-# E(alpha) = 2.4 and E(beta) = 14.3; the grid recomputed gives 2.4026 (sd 0.909), 14.3195 (5.404).
-TUMOURS = np.array(
-    [
-        *[0] * 14, *[1] * 8, 3, *[2] * 9, 1, 5, 2, 5, 2, 7, 7, 3, 3, 2, 9, 10,
-        *[4] * 7, 10, 4, 4, 4, 5, 11, 12, 5, 5, 6, 5, 6, 6, 6, 6, 16, 15, 15, 9, 4,
-    ]
-)  # fmt: skip
-RATS = np.array(
-    [
-        *[20] * 7, *[19] * 4, 18, 18, 17, 20, 20, 20, 20, 19, 19, 18, 18, 27, 25, 24, 23,
-        *[20] * 6, 10, 49, 19, 46, 17, 49, 47, 20, 20, 13, 48, 50, *[20] * 7,
-        48, 19, 19, 19, 22, 46, 49, 20, 20, 23, 19, 22, 20, 20, 20, 52, 46, 47, 24, 14,
-    ]
-)  # fmt: skip
-
-
-def _rat_model() -> Model:
-    """The pooled chances that the reliability of tests is made of, under the book's prior."""
-    import pymc as pm
-
-    with pm.Model() as model:
-        log_size = pm.Uniform("log_size", 1.0, 5.0)
-        mean = pm.math.sigmoid(pm.Uniform("log_odds", -2.3, -1.3))
-        size = pm.math.exp(log_size)
-        alpha = pm.Deterministic("alpha", size * mean)
-        beta = pm.Deterministic("beta", size * (1 - mean))
-        # The density (a + b)^(-5/2) of (a, b) carried to (log odds, log size).
-        pm.Potential("book", pm.math.log(alpha * beta) - 2.5 * log_size)
-        mean_uo = pm.math.stack([mean, 1 - mean])[None, :] * np.ones((len(RATS), 1))
-        chance_uo = pooled_chances("chance", mean_uo, size)
-        observed = np.stack([TUMOURS, RATS - TUMOURS], axis=1)
-        pm.Multinomial("observed", n=RATS, p=chance_uo, observed=observed)
-    return model
-
-
-def test_rat_data_are_complete() -> None:
-    assert (len(TUMOURS), TUMOURS.sum(), len(RATS), RATS.sum()) == (71, 267, 71, 1739)
-
-
-@pytest.mark.slow
-def test_rat_tumour_rates_have_the_published_means() -> None:
-    sampling = Sampling(draws=2000, tune=800, chains=2, cores=2)
-    fitted = fit(_rat_model(), seed=3, sampling=sampling)
-    ess = fitted.health.ess_bulk
-    both = np.stack([fitted.array("alpha"), fitted.array("beta")], axis=1)
-    assert within_monte_carlo_error(
-        both, np.array([2.4026, 14.3195]), np.array([0.909, 5.404]), ess
-    ).all()
-    # Single experiments, recomputed without the grid's bounds: 0/20, 9/24 and the current 4/14.
-    few = fitted.array("chance")[:, [0, 69, 70], 0]
-    mean, sd = np.array([0.06357, 0.28289, 0.21086]), np.array([0.04160, 0.07332, 0.07526])
-    assert within_monte_carlo_error(few, mean, sd, ess).all()

@@ -1,0 +1,242 @@
+"""From tables to an overlay that a pack takes: what is recovered, refused, repeated."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from swapinfer.errors import LearnError
+from swapinfer.learn import compat
+from swapinfer.learn.aggregate import History, RowReport
+from swapinfer.learn.base import base_shares, cause_modes, describe_tests, vocabulary
+from swapinfer.learn.compare import compare_causes, compare_chances, replay_jobs
+from swapinfer.learn.fit import Health, Sampling, diagnose, e_bfmi
+from swapinfer.learn.learn import LearnResult, learn_overlay
+from swapinfer.learn.models import OutcomeCounts
+from swapinfer.learn.prepare import pattern_log_likelihood, prepare_outcomes
+from swapinfer.learn.report import report_html
+from swapinfer.learn.scan import Cell
+from swapinfer.learn.synthetic import Fleet, draw_history
+from swapinfer.pack import load_pack
+from swapinfer.pack.model import Pack
+
+pytestmark = pytest.mark.usefixtures("libraries")
+
+INLINE = ("inline-4", "coil-on-plug", "port")
+CELL = Cell(*INLINE, "alder", "60-120", "")
+TRUE = {"coil.breakdown": 4.0, "plug.worn": 0.2}
+
+
+@pytest.fixture(scope="module")
+def pack() -> Pack:
+    return load_pack()
+
+
+@pytest.fixture(scope="module")
+def result(pack: Pack, tmp_path_factory: pytest.TempPathFactory) -> LearnResult:
+    """Six hundred jobs of a fleet whose coils fail often and whose plugs hardly ever do."""
+    folder = tmp_path_factory.mktemp("history")
+    words = vocabulary(pack)
+    log_ratio = np.log([TRUE.get(cause, 1.0) for cause in words.causes])
+    fleet = Fleet({"alder": INLINE, "birch": INLINE}, ("rough",), np.stack([log_ratio] * 2))
+    drawn = draw_history(fleet, pack, words, describe_tests(pack), jobs=600, seed=4)
+    drawn.jobs.to_csv(folder / "jobs.csv", index=False)
+    drawn.findings.to_csv(folder / "findings.csv", index=False)
+    return learn_overlay(
+        History(folder / "jobs.csv", folder / "findings.csv"),
+        pack,
+        seed=1,
+        out=folder / "out",
+        sampling=Sampling(draws=1500, tune=500, chains=2),
+    )
+
+
+@pytest.mark.slow
+def test_true_shares_lie_in_the_intervals(pack: Pack, result: LearnResult) -> None:
+    """At least 80 % of the 90 % intervals hold the truth that the history was drawn from."""
+    counts = result.learned.counts
+    log_ratio = np.log([TRUE.get(cause, 1.0) for cause in counts.words.causes])
+    true_gc = base_shares(pack, counts.cells) * np.exp(log_ratio)
+    true_gc /= true_gc.sum(axis=1, keepdims=True)
+    jobs_g = counts.jobs_by_cell
+    true = dict(zip(counts.words.causes, jobs_g / jobs_g.sum() @ true_gc, strict=True))
+    learned = {one.cause: one for one in result.learned.causes}
+    inside = [one.share_low <= true[cause] <= one.share_high for cause, one in learned.items()]
+    assert np.mean(inside) > 0.8
+    assert learned["coil.breakdown"].low > 1.0
+    assert learned["plug.worn"].high < 1.0
+
+
+def test_a_cause_without_cases_keeps_to_the_base_pack(result: LearnResult) -> None:
+    unseen = min(result.learned.causes, key=lambda one: (one.cases, one.base_share))
+    assert unseen.cases < 0.1
+    assert unseen.informed < 0.2
+    assert 0.4 < unseen.median / np.exp(np.log(unseen.prior_spread) ** 2 / 2) < 2.5
+
+
+def test_mean_rate_of_all_complaints_stays(result: LearnResult) -> None:
+    """Base shares times mean ratios add up to the pack's mean over its median, exactly."""
+    learned = result.learned
+    mix_g = learned.counts.jobs_by_cell / learned.counts.jobs_by_cell.sum()
+    base_c = mix_g @ learned.data.base_gc
+    level = base_c @ np.exp(learned.priors.shop_sd_c**2 / 2)
+    ratio_dc = level * learned.shares.mixed_dc / base_c
+    assert ratio_dc @ base_c == pytest.approx(level, rel=1e-9)
+
+
+def test_overlay_is_taken_by_the_pack_reader(pack: Pack, result: LearnResult) -> None:
+    after = load_pack([result.overlay])
+    told = {one.cause: one for one in result.learned.causes}
+    modes = cause_modes(after)
+    for cause, one in told.items():
+        assert modes[cause].hazard_ratio.median == pytest.approx(one.median, rel=1e-3)
+        assert modes[cause].life_km.spread == 1.0
+        assert modes[cause].life_km.median == cause_modes(pack)[cause].life_km.median
+    assert after.sources["learned"].grade == "learned"
+    text = after.sources["learned"].text
+    for said in (result.learned.provenance.rows.digest, "seed 1", "pymc", "R-hat"):
+        assert said in text
+    changed = {(one.test, one.profile) for one in compare_chances(pack, after)}
+    assert changed <= {(unit.test, unit.profile) for unit in result.learned.chances}
+
+
+def test_compare_names_the_largest_change(pack: Pack, result: LearnResult) -> None:
+    after = load_pack([result.overlay])
+    first = compare_causes(pack, after, CELL)[0]
+    assert first.cause == "coil.breakdown"
+    assert first.share_after > 1.5 * first.share_before
+
+
+def test_draws_are_readable_by_others(result: LearnResult) -> None:
+    import xarray as xr
+
+    with compat.quiet():
+        tree = xr.open_datatree(result.draws["causes"], engine="zarr")
+    assert "shop" in tree["posterior"].data_vars
+
+
+def test_report_stands_alone(result: LearnResult) -> None:
+    import html5lib
+
+    text = result.report.read_text(encoding="utf-8")
+    page = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False).parse(text)
+    assert page.find(".//script") is None
+    assert not [e for e in page.iter() if e.get("src") or (e.get("href") or "#")[0] != "#"]
+    assert len(page.findall(".//details")) >= 2
+    assert "600" in text or str(result.learned.provenance.rows.jobs_used) in text
+    assert report_html(result.learned) == text
+
+
+def test_an_unknown_family_is_refused_before_sampling(
+    pack: Pack, result: LearnResult, tmp_path: Path
+) -> None:
+    history = History(result.overlay.parent.parent / "jobs.csv")
+    with pytest.raises(LearnError, match='no family "aldr" in this history; did you mean "alder"'):
+        learn_overlay(history, pack, seed=1, out=tmp_path, family="aldr")
+    assert not (tmp_path / "overlay.toml").exists()
+
+
+HEALTHY = Health(1.001, 900.0, 800.0, 0, 0.9, "")
+
+
+@pytest.mark.parametrize(
+    ("change", "phrase"),
+    [
+        ({"r_hat": 1.02}, "R-hat 1.020"),
+        ({"r_hat": float("nan")}, "R-hat nan"),
+        ({"ess_bulk": 399.0}, "bulk effective sample size 399"),
+        ({"ess_tail": 399.0}, "tail effective sample size 399"),
+        ({"divergences": 1}, "1 divergent"),
+        ({"e_bfmi": 0.2}, "E-BFMI 0.20"),
+    ],
+)
+def test_each_threshold_is_named(change: dict[str, float], phrase: str) -> None:
+    assert HEALTHY.complaints == ()
+    (complaint,) = replace(HEALTHY, **change).complaints
+    assert complaint.startswith(phrase)
+
+
+def test_chains_that_disagree_are_unhealthy() -> None:
+    """Two chains around different values: R-hat far above 1."""
+    import xarray as xr
+
+    rng = np.random.default_rng(0)
+    values = rng.standard_normal((2, 500)) + np.array([[0.0], [3.0]])
+    stats = {"diverging": np.zeros((2, 500), bool), "energy": rng.standard_normal((2, 500))}
+    dims = ("chain", "draw")
+    trace = {
+        "posterior": xr.Dataset({"x": (dims, values)}),
+        "sample_stats": xr.Dataset({name: (dims, v) for name, v in stats.items()}),
+    }
+    health = diagnose(trace, ["x"])
+    assert health.r_hat > 1.5
+    assert any(phrase.startswith("R-hat") for phrase in health.complaints)
+
+
+def test_energy_that_creeps_is_seen() -> None:
+    """Independent energies give about 2; a random walk gives nearly nothing."""
+    rng = np.random.default_rng(0)
+    steps = rng.standard_normal((1, 4000))
+    assert e_bfmi(steps)[0] == pytest.approx(2.0, abs=0.15)
+    assert e_bfmi(steps.cumsum(axis=1))[0] < 0.05
+
+
+def test_pattern_likelihood_is_the_product_over_findings(pack: Pack) -> None:
+    tests = describe_tests(pack)
+    patterns = [(3,), (), (5, 5, 60)]
+    found = np.exp(pattern_log_likelihood(patterns, tests))
+    expected = [np.prod(tests.chance_oc[list(pattern)], axis=0) for pattern in patterns]
+    np.testing.assert_allclose(found, expected, rtol=1e-12)
+
+
+def test_outcomes_of_every_test_add_up_to_one_under_every_cause(pack: Pack) -> None:
+    tests = describe_tests(pack)
+    start = 0
+    for names in vocabulary(pack).outcomes.values():
+        total = tests.chance_oc[start : start + len(names)].sum(axis=0)
+        np.testing.assert_allclose(total, 1.0, atol=1e-9)
+        start += len(names)
+
+
+def test_unconfirmed_findings_count_in_proportion(result: LearnResult, pack: Pack) -> None:
+    """Mixture weights of each group add up to 1, and findings of inspections are all there."""
+    learned = result.learned
+    data: OutcomeCounts = prepare_outcomes(
+        learned.counts, describe_tests(pack), learned.shares.mean_gc
+    )
+    np.testing.assert_allclose(data.weight_kp.sum(axis=1), 1.0, atol=1e-9)
+    shown = [n for names in learned.counts.words.outcomes.values() for n in names]
+    of_test = [t for t, names in learned.counts.words.outcomes.items() for _ in names]
+    inspection = [pack.tests[test].form == "inspection" for test in of_test]
+    assert len(shown) == len(inspection)
+    counted = sum(n for (_, o, _), n in learned.counts.sightings.items() if inspection[o])
+    counted += sum(
+        n * sum(inspection[o] for o in outcomes)
+        for (_, outcomes), n in learned.counts.patterns.items()
+    )
+    assert data.count_k.sum() == counted
+
+
+def test_replay_pairs_costs() -> None:
+    """Costs 10 and 7 for each job: 3 saved, with no spread, whatever the resample."""
+    replay = replay_jobs([1, 2, 3], lambda job: ("a", 10.0 * job), _cheaper, seed=0)
+    assert replay.saved == pytest.approx(3.0)
+    assert (replay.low, replay.high) == (pytest.approx(3.0), pytest.approx(3.0))
+    assert replay.changed == 1
+    with pytest.raises(LearnError, match="no past job"):
+        replay_jobs([], _cheaper, _cheaper, seed=0)
+
+
+def _cheaper(job: int) -> tuple[str, float]:
+    return ("b" if job == 2 else "a"), 10.0 * job - 3.0
+
+
+def test_row_report_adds_refusals_up() -> None:
+    report = RowReport(
+        1, 0, Counter({"jobs: a": 2, "jobs: b": 1}), Counter(), "", "", Counter(), ""
+    )
+    assert report.rows_refused == 3
