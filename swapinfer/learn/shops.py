@@ -1,0 +1,136 @@
+"""Small shops drawn from the prior of each model, for `swapinfer.learn.calibrate`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.learn.calibrate import Quantities, Simulate
+from swapinfer.learn.compat import Model
+from swapinfer.learn.models import (
+    CauseCounts,
+    CausePriors,
+    Factor,
+    OutcomeCounts,
+    cause_model,
+    log_normal,
+    rate_around,
+    rate_model,
+    reliability_model,
+)
+from swapinfer.learn.ratios import softmax
+
+NO_INT: IntArray = np.zeros(0, dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A model, how to draw a shop from its prior, and what to judge."""
+
+    model: Model
+    simulate: Simulate
+    quantities: Quantities
+
+
+def cause_trial(jobs: int = 60) -> Trial:
+    """Three families, four causes, a third of the jobs known by their findings only."""
+    base_gc = np.tile([0.5, 0.3, 0.15, 0.05], (3, 1))
+    shop_sd_c = np.array([0.6, 0.8, 0.8, 1.0])
+    told_oc = np.array([[0.7, 0.2, 0.3, 0.4], [0.3, 0.8, 0.7, 0.6]])
+    cell_k = np.repeat(np.arange(3), 2)
+    priors = CausePriors(shop_sd_c, np.ones(4), label_right=None)
+    data = CauseCounts(
+        causes=tuple("abcd"),
+        kinds=tuple("abcd"),
+        kind_c=np.arange(4),
+        factors=(Factor("family", ("x", "y", "z"), np.arange(3)),),
+        base_gc=base_gc,
+        confirmed_gc=np.zeros((3, 4)),
+        returned_gc=np.zeros((3, 4)),
+        chain_cell_n=NO_INT,
+        chain_first_n=NO_INT,
+        chain_last_n=NO_INT,
+        chain_count_n=np.zeros(0),
+        open_cell_k=cell_k,
+        open_likelihood_kc=np.tile(told_oc, (3, 1)),
+        open_count_k=np.zeros(6),
+    )
+
+    def simulate(rng: np.random.Generator) -> tuple[Mapping[str, FloatArray], FloatArray]:
+        shop_c = shop_sd_c * rng.standard_normal(4)
+        effect_hl = rng.standard_normal((4, 3))
+        effect_hl -= effect_hl.mean(axis=1, keepdims=True)
+        effect_hl *= 0.2 * np.exp(0.6 * rng.standard_normal())
+        share_gc = softmax(np.log(base_gc) + shop_c + effect_hl.T)
+        cause_jg = np.stack([rng.choice(4, size=jobs, p=share_c) for share_c in share_gc])
+        known = np.arange(jobs) < 2 * jobs // 3
+        confirmed = [np.bincount(cause_j[known], minlength=4) for cause_j in cause_jg]
+        second = [rng.random((~known).sum()) < told_oc[1, cause_j[~known]] for cause_j in cause_jg]
+        open_k = np.array([[(~row).sum(), row.sum()] for row in second]).ravel()
+        data = {"confirmed": np.stack(confirmed).astype(float), "open_count": open_k.astype(float)}
+        return data, np.concatenate([shop_c, np.log(share_gc).mean(axis=0)])
+
+    def quantities(drawn: Mapping[str, FloatArray]) -> FloatArray:
+        score_dgc = np.log(base_gc) + drawn["shop"][:, None] + drawn["family"].transpose(0, 2, 1)
+        return np.concatenate([drawn["shop"], np.log(softmax(score_dgc)).mean(axis=1)], axis=1)
+
+    return Trial(cause_model(data, priors), simulate, quantities)
+
+
+def reliability_trial(findings: int = 25) -> Trial:
+    """Two tests of two profiles; what shows only part of the time is a mixture."""
+    base = (np.array([0.9, 0.1]), np.array([0.2, 0.8]), np.array([0.7, 0.2, 0.1]))
+    base = (*base, np.array([0.1, 0.3, 0.6]))
+    slots = [(0, 0), (1, 1), (2, 0), (3, 1), (4, 4), (5, 5), (6, 6), (7, 4), (8, 5), (9, 6)]
+    weights = [(1.0, 0.0)] * 2 + [(0.7, 0.3)] * 2 + [(1.0, 0.0)] * 3 + [(0.6, 0.4)] * 3
+    data = OutcomeCounts(
+        units=("one/good", "one/bad", "two/good", "two/bad"),
+        outcomes=(("+", "-"), ("+", "-"), ("+", "0", "-"), ("+", "0", "-")),
+        base=base,
+        slot_kp=np.array(slots),
+        weight_kp=np.array(weights),
+        count_k=np.zeros(10),
+    )
+    slot_kp, weight_kp, unit_s = data.slot_kp, data.weight_kp, np.repeat(range(4), [2, 2, 3, 3])
+    slot_kp = np.where(weight_kp > 0, slot_kp, 0)
+    groups = ((0, 2), (2, 4), (4, 7), (7, 10))
+    flat = np.concatenate(base)
+
+    def simulate(rng: np.random.Generator) -> tuple[Mapping[str, FloatArray], FloatArray]:
+        weight = 20 * np.exp(0.7 * rng.standard_normal())
+        scale_s = np.minimum(1 / np.sqrt(weight * flat), 1.5)
+        odds_s = flat * np.exp(scale_s * rng.standard_normal(10))
+        chance_s = odds_s / np.bincount(unit_s, odds_s)[unit_s]
+        mixed_k = (weight_kp * chance_s[slot_kp]).sum(axis=1)
+        count_k = [rng.multinomial(findings, mixed_k[a:b] / mixed_k[a:b].sum()) for a, b in groups]
+        return {"count": np.concatenate(count_k).astype(float)}, np.log(chance_s)
+
+    def quantities(drawn: Mapping[str, FloatArray]) -> FloatArray:
+        out: FloatArray = np.log(drawn["chance"])
+        return out
+
+    return Trial(reliability_model(data), simulate, quantities)
+
+
+def rate_trial(exposure: float = 4.0) -> Trial:
+    """Eight units around one level."""
+    exposure_u = exposure * np.linspace(0.5, 2.0, 8)
+
+    def simulate(rng: np.random.Generator) -> tuple[Mapping[str, FloatArray], FloatArray]:
+        alpha = 3.0 * np.exp(0.5 * rng.standard_normal())
+        level = np.exp(0.5 * rng.standard_normal())
+        rate_u = rng.gamma(alpha, level / alpha, size=8)
+        truth = np.log(np.array([alpha, level, *rate_u]))
+        return {"events": rng.poisson(rate_u * exposure_u)}, truth
+
+    def quantities(drawn: Mapping[str, FloatArray]) -> FloatArray:
+        columns = [drawn["concentration"], drawn["level"], *drawn["rate"].T]
+        out: FloatArray = np.log(np.stack(columns, axis=1))
+        return out
+
+    hyper = rate_around(1.0, 0.5, log_normal(3.0, 0.5))
+    model = rate_model(np.ones(8, dtype=np.int64), exposure_u, hyper)
+    return Trial(model, simulate, quantities)
