@@ -35,29 +35,36 @@ class Trial:
     quantities: Quantities
 
 
-def cause_trial(jobs: int = 60) -> Trial:
-    """Three families, four causes, a third of the jobs known by their findings only."""
-    base_gc = np.tile([0.5, 0.3, 0.15, 0.05], (3, 1))
-    shop_sd_c = np.array([0.6, 0.8, 0.8, 1.0])
-    told_oc = np.array([[0.7, 0.2, 0.3, 0.4], [0.3, 0.8, 0.7, 0.6]])
-    cell_k = np.repeat(np.arange(3), 2)
-    priors = CausePriors(shop_sd_c, np.ones(4), label_right=None)
-    data = CauseCounts(
+BASE_C = (0.5, 0.3, 0.15, 0.05)
+TOLD_OC = np.array([[0.7, 0.2, 0.3, 0.4], [0.3, 0.8, 0.7, 0.6]])
+
+
+def cause_counts() -> CauseCounts:
+    """Make an empty shop of three families and four causes, where one test tells a little."""
+    return CauseCounts(
         causes=tuple("abcd"),
         kinds=tuple("abcd"),
         kind_c=np.arange(4),
         factors=(Factor("family", ("x", "y", "z"), np.arange(3)),),
-        base_gc=base_gc,
+        base_gc=np.tile(BASE_C, (3, 1)),
         confirmed_gc=np.zeros((3, 4)),
         returned_gc=np.zeros((3, 4)),
         chain_cell_n=NO_INT,
         chain_first_n=NO_INT,
         chain_last_n=NO_INT,
         chain_count_n=np.zeros(0),
-        open_cell_k=cell_k,
-        open_likelihood_kc=np.tile(told_oc, (3, 1)),
+        open_cell_k=np.repeat(np.arange(3), 2),
+        open_likelihood_kc=np.tile(TOLD_OC, (3, 1)),
         open_count_k=np.zeros(6),
     )
+
+
+def cause_trial(jobs: int = 60) -> Trial:
+    """Draw causes, a third of the jobs being known by their findings only."""
+    data = cause_counts()
+    base_gc = data.base_gc
+    shop_sd_c = np.array([0.6, 0.8, 0.8, 1.0])
+    priors = CausePriors(shop_sd_c, np.ones(4), label_right=None)
 
     def simulate(rng: np.random.Generator) -> tuple[Mapping[str, FloatArray], FloatArray]:
         shop_c = shop_sd_c * rng.standard_normal(4)
@@ -68,10 +75,10 @@ def cause_trial(jobs: int = 60) -> Trial:
         cause_jg = np.stack([rng.choice(4, size=jobs, p=share_c) for share_c in share_gc])
         known = np.arange(jobs) < 2 * jobs // 3
         confirmed = [np.bincount(cause_j[known], minlength=4) for cause_j in cause_jg]
-        second = [rng.random((~known).sum()) < told_oc[1, cause_j[~known]] for cause_j in cause_jg]
+        second = [rng.random((~known).sum()) < TOLD_OC[1, cause_j[~known]] for cause_j in cause_jg]
         open_k = np.array([[(~row).sum(), row.sum()] for row in second]).ravel()
-        data = {"confirmed": np.stack(confirmed).astype(float), "open_count": open_k.astype(float)}
-        return data, np.concatenate([shop_c, np.log(share_gc).mean(axis=0)])
+        drawn = {"confirmed": np.stack(confirmed).astype(float), "open_count": open_k.astype(float)}
+        return drawn, np.concatenate([shop_c, np.log(share_gc).mean(axis=0)])
 
     def quantities(drawn: Mapping[str, FloatArray]) -> FloatArray:
         score_dgc = np.log(base_gc) + drawn["shop"][:, None] + drawn["family"].transpose(0, 2, 1)
@@ -82,8 +89,8 @@ def cause_trial(jobs: int = 60) -> Trial:
 
 def reliability_trial(findings: int = 25) -> Trial:
     """Two tests of two profiles; what shows only part of the time is a mixture."""
-    base = (np.array([0.9, 0.1]), np.array([0.2, 0.8]), np.array([0.7, 0.2, 0.1]))
-    base = (*base, np.array([0.1, 0.3, 0.6]))
+    chances = ([0.9, 0.1], [0.2, 0.8], [0.7, 0.2, 0.1], [0.1, 0.3, 0.6])
+    base: tuple[FloatArray, ...] = tuple(np.array(one) for one in chances)
     slots = [(0, 0), (1, 1), (2, 0), (3, 1), (4, 4), (5, 5), (6, 6), (7, 4), (8, 5), (9, 6)]
     weights = [(1.0, 0.0)] * 2 + [(0.7, 0.3)] * 2 + [(1.0, 0.0)] * 3 + [(0.6, 0.4)] * 3
     data = OutcomeCounts(
@@ -124,7 +131,7 @@ def rate_trial(exposure: float = 4.0) -> Trial:
         level = np.exp(0.5 * rng.standard_normal())
         rate_u = rng.gamma(alpha, level / alpha, size=8)
         truth = np.log(np.array([alpha, level, *rate_u]))
-        return {"events": rng.poisson(rate_u * exposure_u)}, truth
+        return {"events": rng.poisson(rate_u * exposure_u).astype(float)}, truth
 
     def quantities(drawn: Mapping[str, FloatArray]) -> FloatArray:
         columns = [drawn["concentration"], drawn["level"], *drawn["rate"].T]

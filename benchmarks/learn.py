@@ -1,0 +1,153 @@
+"""Learning from a million history rows, and whether its intervals hold the truth.
+
+A row per job instead of counts is timed beside it on the same 2,000 jobs.
+"""
+
+from __future__ import annotations
+
+import resource
+import tempfile
+import time
+from dataclasses import replace
+from pathlib import Path
+
+ROWS, QUICK_ROWS = 1_000_000, 30_000
+SHOPS, QUICK_SHOPS = 200, 20
+NAIVE_JOBS, QUICK_NAIVE_JOBS = 2_000, 300
+SEED = 5
+
+
+def main(*, quick: bool) -> dict[str, float]:
+    from swapinfer.learn import compat
+
+    with compat.quiet():
+        import pymc  # noqa: F401 (loading is not what is measured)
+    rows, seconds, peak_mib, small_mib = learn_rows(QUICK_ROWS if quick else ROWS)
+    coverage = cover(QUICK_SHOPS if quick else SHOPS)
+    ratio = naive_ratio(QUICK_NAIVE_JOBS if quick else NAIVE_JOBS)
+    print(f"\n{rows} rows learned in {seconds:.1f} s, peak {peak_mib:.0f} MiB")
+    print(f"counting a tenth of the rows had needed {small_mib:.0f} MiB")
+    for name, value in coverage.items():
+        print(f"90 % intervals hold the truth, model of {name}: {value:.3f}")
+    print(f"a row per job samples {ratio:.1f} times slower than counts")
+    return {
+        "rows": rows,
+        "seconds": seconds,
+        "peak_mib": peak_mib,
+        "peak_mib_tenth": small_mib,
+        "coverage_90": sum(coverage.values()) / len(coverage),
+        **{f"coverage_90_{name}": value for name, value in coverage.items()},
+        "naive_ratio": ratio,
+    }
+
+
+def learn_rows(rows: int) -> tuple[int, float, float, float]:
+    """Rows of both tables, seconds of wall time, peak memory, peak after a tenth of the rows."""
+    from swapinfer.learn.aggregate import History, read_history
+    from swapinfer.learn.base import vocabulary
+    from swapinfer.learn.learn import learn_overlay
+    from swapinfer.pack import load_pack
+
+    pack = load_pack()
+    with tempfile.TemporaryDirectory() as folder:
+        small = write_history(Path(folder) / "small", rows // 30)
+        whole = write_history(Path(folder) / "whole", rows // 3)
+        read_history(History(*small), vocabulary(pack))
+        small_mib = peak()
+        started = time.perf_counter()
+        result = learn_overlay(History(*whole), pack, seed=SEED, out=Path(folder) / "out")
+        seconds = time.perf_counter() - started
+    report = result.learned.counts.rows
+    return report.jobs_used + report.findings_used, seconds, peak(), small_mib
+
+
+def write_history(folder: Path, jobs: int) -> tuple[Path, Path]:
+    """Draw in another process, so that its memory is not counted."""
+    import multiprocessing
+
+    folder.mkdir()
+    paths = folder / "jobs.parquet", folder / "findings.parquet"
+    process = multiprocessing.get_context("spawn").Process(target=_draw, args=(*paths, jobs))
+    process.start()
+    process.join()
+    return paths
+
+
+def _draw(jobs_to: Path, findings_to: Path, jobs: int) -> None:
+    import numpy as np
+
+    from swapinfer.learn.base import describe_tests, vocabulary
+    from swapinfer.learn.synthetic import Fleet, draw_history
+    from swapinfer.pack import load_pack
+
+    pack = load_pack()
+    words = vocabulary(pack)
+    rng = np.random.default_rng(SEED)
+    families = {
+        f"family-{i}": ("inline-4", "coil-on-plug", ("port", "direct")[i % 2]) for i in range(6)
+    }
+    common = rng.normal(0, 0.5, len(words.causes))
+    own = rng.normal(0, 0.2, (len(families), len(words.causes)))
+    drawn = draw_history(
+        Fleet(families, ("rough", "light-on"), common + own),
+        pack,
+        words,
+        describe_tests(pack),
+        jobs=jobs,
+        seed=SEED,
+    )
+    drawn.jobs.to_parquet(jobs_to)
+    drawn.findings.to_parquet(findings_to)
+
+
+def peak() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def cover(shops: int) -> dict[str, float]:
+    from swapinfer.learn.calibrate import calibrate
+    from swapinfer.learn.shops import cause_trial, rate_trial, reliability_trial
+
+    trials = {"causes": cause_trial(), "tests": reliability_trial(), "rates": rate_trial()}
+    return {
+        name: calibrate(
+            trial.model, trial.simulate, trial.quantities, shops=shops, seed=SEED
+        ).coverage
+        for name, trial in trials.items()
+    }
+
+
+def naive_ratio(jobs: int) -> float:
+    """Sampling time with one likelihood term per job over that with counts, same posterior."""
+    import numpy as np
+
+    from swapinfer.learn import compat
+    from swapinfer.learn.models import CausePriors, cause_model
+    from swapinfer.learn.shops import cause_counts
+
+    rng = np.random.default_rng(SEED)
+    counted = cause_counts()
+    cell_j, cause_j = rng.integers(3, size=jobs), rng.choice(4, size=jobs, p=counted.base_gc[0])
+    confirmed = np.zeros_like(counted.base_gc)
+    np.add.at(confirmed, (cell_j, cause_j), 1.0)
+    nothing = np.zeros(0)
+    no_open = replace(
+        counted,
+        open_cell_k=cell_j[:0],
+        open_likelihood_kc=np.zeros((0, 4)),
+        open_count_k=nothing,
+    )
+    row_per_job = replace(
+        counted,
+        open_cell_k=cell_j,
+        open_likelihood_kc=np.eye(4)[cause_j],
+        open_count_k=np.ones(jobs),
+    )
+    priors = CausePriors(np.full(4, 0.8), np.ones(4), label_right=None)
+    times = []
+    for data in (replace(no_open, confirmed_gc=confirmed), row_per_job):
+        compiled = compat.compile_model(cause_model(data, priors))
+        started = time.perf_counter()
+        compat.run_nuts(compiled, draws=500, tune=400, chains=2, cores=1, seed=SEED)
+        times.append(time.perf_counter() - started)
+    return times[1] / times[0]
