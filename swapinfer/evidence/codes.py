@@ -117,7 +117,7 @@ class FaultCodes:
         within_ke = self.sees_kc @ reach_ec.T > 0.0
         shows_i = shown_es(space, drive)[self.element_i, self.state_i]
         chance_i = self.chance_i * shows_i * within_ke[self.code_i, self.element_i]
-        is_set_k = np.array([text in present for text in self.texts])
+        is_set_k = np.array([text in present for text in self.texts], dtype=np.bool_)
         pieces: list[Term | Factor] = [
             self._set_by(space, chance_i, k) for k in np.flatnonzero(is_set_k).tolist()
         ]
