@@ -10,7 +10,7 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -146,14 +146,6 @@ class Counts:
         for cell, count in self.unconfirmed.items():
             total[cell] += count
         return total
-
-
-class SideFile(Protocol):
-    """Where refused rows go."""
-
-    def put(self, table: str, refused: pd.DataFrame) -> None:
-        """Add refused rows (line, reason, row) of a table."""
-        ...
 
 
 class RefusedRows:

@@ -178,8 +178,7 @@ def hash_rows(frame: pd.DataFrame, columns: list[str]) -> NDArray[np.uint64]:
     """Hash the texts of several columns, the same on every machine."""
     from pandas.util import hash_pandas_object
 
-    out: NDArray[np.uint64] = hash_pandas_object(frame[columns], index=False).to_numpy()
-    return out
+    return np.asarray(hash_pandas_object(frame[columns], index=False), dtype=np.uint64)
 
 
 def hash_words(words: pd.Series) -> NDArray[np.uint64]:
