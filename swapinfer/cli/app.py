@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from swapinfer import __version__
-from swapinfer.cli import asking, filing, recording
+from swapinfer.cli import asking, filing, priors, recording
 
 app = typer.Typer(
     name="swapinfer",
@@ -37,3 +37,4 @@ def root(
 recording.register(app)
 asking.register(app)
 filing.register(app)
+priors.register(app)

@@ -1,0 +1,92 @@
+"""Commands about priors; only learning loads PyMC."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from swapinfer.cli.options import Json, Overlays, Store, Who, tell
+
+EXAMPLE = "Example: swapinfer "
+
+priors_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module to the application."""
+    app.add_typer(
+        priors_app,
+        name="priors",
+        help="Show, check, learn and compare priors.",
+        epilog=EXAMPLE + "priors show element.coil",
+    )
+
+
+@priors_app.command("show", epilog=EXAMPLE + "priors show element.coil.mode.breakdown")
+def show(
+    path: Annotated[str, typer.Argument(help="Dotted keys as in the files.")] = "running",
+    priors: Overlays = None,
+    as_json: Json = False,
+) -> None:
+    """Show numbers with their provenance."""
+    from swapinfer.workflow.priors import show_priors
+
+    tell(show_priors(path, priors or []), as_json=as_json)
+
+
+@priors_app.command("check", epilog=EXAMPLE + "priors check ours.toml")
+def check(
+    overlays: Annotated[list[Path], typer.Argument(help="Overlays, in the order applied.")],
+    as_json: Json = False,
+) -> None:
+    """Check overlay files; errors name file and line."""
+    from swapinfer.workflow.priors import show_priors
+
+    tell(show_priors("costs", overlays), as_json=as_json)
+
+
+@priors_app.command("learn", epilog=EXAMPLE + "priors learn --out learned")
+def learn(
+    jobs: Annotated[Path | None, typer.Argument(help="Table of jobs; default our own.")] = None,
+    findings: Annotated[Path | None, typer.Argument(help="Table of findings.")] = None,
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("learned"),
+    family: Annotated[str, typer.Option(help="Vehicle family; default the whole mix.")] = "",
+    weight: Annotated[float, typer.Option(help="Weight of the base priors.")] = 1.0,
+    seed: Annotated[int, typer.Option(help="The same seed gives the same overlay.")] = 1,
+    cluster: Annotated[str, typer.Option(help="Address of a Dask scheduler.")] = "",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Learn an overlay from closed jobs; this loads PyMC and takes minutes."""
+    from swapinfer.workflow.priors import LearnOptions, learn_priors
+    from swapinfer.workflow.shop import Shop
+
+    typer.echo("loading PyMC and sampling; this takes a minute or more ...", err=True)
+    options = LearnOptions(seed, family, weight, cluster, sys.stderr.isatty())
+    with Shop(store, who) as shop:
+        tell(learn_priors(shop, jobs, findings, out, options), as_json=as_json)
+
+
+@priors_app.command("compare", epilog=EXAMPLE + "priors compare base learned/overlay.toml")
+def compare(
+    before: Annotated[str, typer.Argument(help="Overlay, or the word base.")],
+    after: Annotated[str, typer.Argument(help="Overlay, or the word base.")],
+    layout: Annotated[str, typer.Option(help="Engine for the shares.")] = "inline-4",
+    ignition: Annotated[str, typer.Option(help="Ignition kind.")] = "coil-on-plug",
+    fuel: Annotated[str, typer.Option(help="Fuel kind.")] = "port",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Say what differs, and whether any open job's next step does."""
+    from swapinfer.workflow.priors import compare_priors
+    from swapinfer.workflow.shop import Shop
+
+    old, new = ([] if name == "base" else [Path(name)] for name in (before, after))
+    with Shop(store, who) as shop:
+        found = compare_priors(shop, old, new, (layout, ignition, fuel))
+        tell(found, as_json=as_json)

@@ -1,0 +1,243 @@
+"""The shop's priors: show a number with its source, check a file, learn, compare."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, ClassVar
+
+from swapinfer.errors import InputError
+from swapinfer.pack import load_pack
+from swapinfer.pack.census import census
+from swapinfer.pack.model import Pack
+from swapinfer.pack.provenance import numbers_under
+from swapinfer.plan.next import next_steps
+from swapinfer.workflow.causes import believe
+from swapinfer.workflow.facts import Facts
+from swapinfer.workflow.planning import plan_settings
+from swapinfer.workflow.shop import Shop
+
+
+@dataclass(frozen=True, slots=True)
+class NumberLine:
+    """A number of the priors, where it stands and where it comes from."""
+
+    path: str
+    value: Any
+    grade: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class PriorsView(Facts):
+    """Numbers at or below a path, and how many there are of each provenance in all."""
+
+    shape: ClassVar[str] = "priors/1"
+
+    name: str
+    version: str
+    digest: str
+    numbers: tuple[NumberLine, ...]
+    grades: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedLine:
+    """A cause as learned: share among causes before and after, with a 90 % interval."""
+
+    cause: str
+    before: float
+    after: float
+    low: float
+    high: float
+    jobs: float
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedView(Facts):
+    """What learning wrote, from how many rows."""
+
+    shape: ClassVar[str] = "learned/1"
+
+    overlay: str
+    report: str
+    refused: str
+    rows_used: int
+    rows_refused: int
+    causes: tuple[LearnedLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeLine:
+    """A cause whose hazard differs between two packs."""
+
+    cause: str
+    factor: float
+    share_before: float
+    share_after: float
+
+
+@dataclass(frozen=True, slots=True)
+class NextChange:
+    """A job whose next step differs between two packs."""
+
+    ro: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedView(Facts):
+    """Two packs side by side, and the open jobs whose next step they disagree on."""
+
+    shape: ClassVar[str] = "compared/1"
+
+    before: str
+    after: str
+    causes: tuple[ChangeLine, ...]
+    open_jobs: int
+    next_steps: tuple[NextChange, ...]
+
+
+def show_priors(path: str = "", overlays: Sequence[Path] = ()) -> PriorsView:
+    """Show numbers with their provenance.
+
+    Parameters
+    ----------
+    path : str, optional
+        Dotted keys as in the files; empty for the whole pack.
+    overlays : sequence of Path, optional
+        Overlays on the base pack.
+
+    Raises
+    ------
+    InputError
+        If there is no number at the path.
+    PackError
+        If a file is at fault: where, and what would be accepted.
+    """
+    pack = load_pack(overlays)
+    numbers = tuple(
+        NumberLine(name, value, source.grade, source.text)
+        for name, (value, source) in numbers_under(pack, path).items()
+    )
+    return PriorsView(pack.name, pack.version, pack.digest, numbers, census(pack).by_grade)
+
+
+@dataclass(frozen=True, slots=True)
+class LearnOptions:
+    """How to learn.
+
+    Attributes
+    ----------
+    seed : int
+        The same seed gives the same overlay.
+    family : str
+        Vehicle family; empty for the whole mix.
+    weight : float
+        What the base pack's precision is multiplied by.
+    cluster : str
+        Address of a Dask scheduler; empty for none.
+    is_showing : bool
+        Whether progress is shown.
+    """
+
+    seed: int = 1
+    family: str = ""
+    weight: float = 1.0
+    cluster: str = ""
+    is_showing: bool = False
+
+
+def learn_priors(
+    shop: Shop, jobs: Path | None, findings: Path | None, out: Path, options: LearnOptions
+) -> LearnedView:
+    """Learn an overlay from closed jobs, of tables or of the shop's own store.
+
+    Raises
+    ------
+    LearnError
+        If the history cannot be read or the sampler does not become healthy.
+    """
+    from swapinfer.learn.aggregate import History
+    from swapinfer.learn.learn import learn_overlay
+
+    out.mkdir(parents=True, exist_ok=True)
+    if jobs is None:
+        from swapinfer.workflow.filing import export_tables
+
+        jobs, findings = out / "jobs.csv", out / "findings.csv"
+        for old in (jobs, findings):
+            old.unlink(missing_ok=True)
+        export_tables(shop, jobs, findings)
+    result = learn_overlay(
+        History(jobs, findings, cluster=options.cluster),
+        shop.pack,
+        seed=options.seed,
+        out=out,
+        family=options.family,
+        weight=options.weight,
+        progress=options.is_showing,
+    )
+    rows = result.learned.counts.rows
+    return LearnedView(
+        overlay=str(result.overlay),
+        report=str(result.report),
+        refused=str(result.refused),
+        rows_used=rows.jobs_used + rows.findings_used,
+        rows_refused=rows.rows_refused,
+        causes=tuple(
+            LearnedLine(c.cause, c.base_share, c.share, c.share_low, c.share_high, c.cases)
+            for c in result.learned.causes
+        ),
+    )
+
+
+def compare_priors(
+    shop: Shop, before: Sequence[Path], after: Sequence[Path], engine: tuple[str, str, str]
+) -> ComparedView:
+    """Say what differs between two sets of overlays, and whether any next step does.
+
+    Parameters
+    ----------
+    shop : Shop
+        Whose open jobs are worked under both.
+    before, after : sequence of Path
+        Overlays on the base pack; none for the base itself.
+    engine : (str, str, str)
+        Layout, ignition and fuel kind for the shares given a complaint.
+    """
+    from swapinfer.learn.compare import compare_causes
+    from swapinfer.learn.scan import AGE_BANDS, Cell
+
+    old, new = load_pack(before), load_pack(after)
+    layout, ignition, fuel = engine
+    if layout not in old.layouts:
+        raise InputError(f'no layout "{layout}" in the priors')
+    cell = Cell(layout, ignition, fuel, family="", age=AGE_BANDS[-1], complaint="misfire")
+    open_rows = shop.store.jobs("open")
+    changes = []
+    for row in open_rows:
+        records = shop.store.records(row.job)
+        steps = [_step_under(shop, records, pack) for pack in (old, new)]
+        if steps[0] != steps[1]:
+            changes.append(NextChange(row.ro, steps[0], steps[1]))
+    return ComparedView(
+        before=f"{old.name} {old.version}",
+        after=f"{new.name} {new.version}",
+        causes=tuple(
+            ChangeLine(c.cause, c.hazard_factor, c.share_before, c.share_after)
+            for c in compare_causes(old, new, cell)
+        ),
+        open_jobs=len(open_rows),
+        next_steps=tuple(changes),
+    )
+
+
+def _step_under(shop: Shop, records: Any, pack: Pack) -> str:  # noqa: ANN401  store records
+    from swapinfer.ledger.replay import replay
+
+    belief = believe(replay(records, pack))
+    settings = plan_settings(shop, belief.evidence.job)
+    return next_steps(belief.evidence, belief.posterior, settings).best.title
