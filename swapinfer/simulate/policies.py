@@ -18,7 +18,7 @@ from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.information import information_bits
 from swapinfer.plan.next import GIVE_UP, HAND_OVER
-from swapinfer.plan.outlook import LEVEL_OTHERS, Outlook, Priced, mean_effort
+from swapinfer.plan.outlook import Outlook, Priced, mean_effort
 from swapinfer.posterior import Posterior, infer
 
 SURE = 0.8
@@ -26,6 +26,9 @@ SURE = 0.8
 
 USUAL_DRIVE = 20.0
 """Minutes that the customary policies drive after any work."""
+
+COMPARED = 1
+"""Neighbours beside which the customary policies read what healthy cylinders share."""
 
 Decision = Action | str
 """What to do, or `HAND_OVER`, or `GIVE_UP`."""
@@ -253,7 +256,7 @@ class CustomaryOrder:
         mine = [t for t in targets if cylinder in engine.target_cylinders(t)]
         if not mine:
             return None
-        others = [t for t in targets if t != mine[0]][:LEVEL_OTHERS]
+        others = [t for t in targets if t != mine[0]][:COMPARED]
         return Action("test", test.id, (mine[0], *(others if test.level else ())))
 
 
