@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from swapinfer import __version__
-from swapinfer.cli import asking, filing, priors, recording
+from swapinfer.cli import asking, filing, guide, priors, recording
 
 app = typer.Typer(
     name="swapinfer",
@@ -34,6 +34,7 @@ def root(
     """Keep track of a misfire job: what was moved, what it means, what is cheapest next."""
 
 
+guide.register(app)
 recording.register(app)
 asking.register(app)
 filing.register(app)

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from swapinfer.workflow.shop import Shop
 
 
-def _complete_ro(incomplete: str) -> list[str]:
+def complete_ro(incomplete: str) -> list[str]:
+    """Complete a repair order."""
     return _complete(incomplete, lambda shop: [row.ro for row in shop.store.jobs()])
 
 
@@ -52,7 +53,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print the same facts as JSON
 Job = Annotated[
     str,
     typer.Option(
-        "--job", help="Repair order; default the current job.", autocompletion=_complete_ro
+        "--job", help="Repair order; default the current job.", autocompletion=complete_ro
     ),
 ]
 WhatIf = Annotated[

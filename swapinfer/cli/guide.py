@@ -1,0 +1,102 @@
+"""Guided work at the terminal: lines out, lines in, nothing else."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from swapinfer.cli.options import Store, Who, complete_ro, page
+from swapinfer.errors import JobError
+
+if TYPE_CHECKING:
+    from swapinfer.workflow.facts import Facts
+    from swapinfer.workflow.guide import Sitting
+    from swapinfer.workflow.reception import Reception
+    from swapinfer.workflow.shop import Shop
+
+EXAMPLE = "Example: swapinfer "
+LEAVE = "q"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module to the application."""
+    for name, command, example in COMMANDS:
+        app.command(name, epilog=EXAMPLE + example)(command)
+
+
+def guide(
+    ro: Annotated[
+        str,
+        typer.Argument(help="Repair order; default the current job.", autocompletion=complete_ro),
+    ] = "",
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Walk a job step by step, asking for each outcome; a new one is opened by asking."""
+    from swapinfer.workflow.guide import Sitting
+    from swapinfer.workflow.reception import Reception
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        if ro and not _is_known(shop, ro):
+            typer.echo(f"{ro} is new. Enter takes what stands in [brackets], q leaves.")
+            reception = Reception(shop, ro)
+            _converse(reception)
+            if not reception.is_opened:
+                return
+        _walk(Sitting(shop, ro))
+
+
+def _is_known(shop: Shop, ro: str) -> bool:
+    try:
+        shop.job_id(ro)
+    except JobError:
+        return False
+    return True
+
+
+def _walk(sitting: Sitting) -> None:
+    from swapinfer.textview.guide import controls
+
+    typer.echo(controls(page()))
+    _converse(sitting)
+    if sitting.is_closed:
+        _show(sitting.view())
+    else:
+        typer.echo(f"left; go on with: swapinfer guide {sitting.ro}")
+
+
+def _converse(dialogue: Sitting | Reception) -> None:
+    """Put question after question until the dialogue is over or nobody answers."""
+    while not dialogue.is_over:
+        news = dialogue.news()
+        if news:
+            _show(news)
+        _show(dialogue.question)
+        told = dialogue.answer(_read_line())
+        if told:
+            _show(told)
+
+
+def _read_line() -> str:
+    """One line as typed; the end of input, or an interrupt, is leaving."""
+    typer.echo("> ", nl=False)
+    try:
+        line = sys.stdin.readline()
+    except KeyboardInterrupt:
+        line = ""
+    if not line:
+        typer.echo()
+        return LEAVE
+    return line.rstrip("\r\n")
+
+
+def _show(facts: Facts) -> None:
+    from swapinfer.textview import show
+
+    typer.echo(show(facts, page()))
+
+
+COMMANDS = (("guide", guide, "guide RO-7"),)

@@ -1,0 +1,70 @@
+"""Guided work: the step at hand, and the question about it."""
+
+from __future__ import annotations
+
+from swapinfer.textview import show
+from swapinfer.textview.page import Page, money, percent
+from swapinfer.workflow.guide import CONTROLS, GuideView
+from swapinfer.workflow.planning import StepFacts
+from swapinfer.workflow.questions import Question
+
+MEANINGS = 3
+"""Outcomes whose meaning is told beforehand."""
+
+
+@show.register
+def _(facts: GuideView, page: Page) -> str:
+    lines = ["", "-" * min(page.width, 60)]
+    if facts.step is None:
+        lines += page.wrap(page.strong(f"{facts.ro} is {facts.status}"))
+        lines += page.wrap("nothing is left to do; if it comes back: swapinfer reopen")
+        return "\n".join(lines)
+    step = facts.step
+    lines += page.wrap(page.strong(f"{facts.ro}: {step.title}"), hang=4)
+    lines += page.wrap(_effort(step, facts.currency), indent=2)
+    lines += page.wrap(_why(step), indent=2)
+    if step.tools:
+        lines += page.wrap(f"tools: {', '.join(step.tools)}", indent=2)
+    if step.opens:
+        lines += page.wrap(f"first: {', '.join(step.opens)}", indent=2)
+    for caution in step.cautions:
+        lines += page.wrap(f"CAUTION: {caution}", indent=2)
+    if facts.cautions_again:
+        lines += page.wrap(f"CAUTION as before: {', '.join(facts.cautions_again)}", indent=2)
+    for number, how in enumerate(step.how, start=1):
+        lines += page.wrap(f"{number}. {how}", indent=2, hang=3)
+    if facts.away:
+        lines += page.wrap(f"not where they belong: {', '.join(facts.away)}", indent=2)
+    return "\n".join(lines)
+
+
+def _effort(step: StepFacts, currency: str) -> str:
+    driving = f" + {step.drive_minutes:.0f} min driving" if step.drive_minutes >= 0.5 else ""
+    return (
+        f"{step.minutes:.0f} min{driving}, {money(step.money, currency)}; "
+        f"whole way out about {money(step.expected_total, currency)}"
+    )
+
+
+def _why(step: StepFacts) -> str:
+    meanings = [
+        f"{outcome.title} ({percent(outcome.probability)}) would mean {outcome.leading} "
+        f"{percent(outcome.leading_probability)}"
+        for outcome in step.outcomes[:MEANINGS]
+    ]
+    return "why: " + ("; ".join(meanings) or "what is left is not worth another step")
+
+
+@show.register
+def _(facts: Question, page: Page) -> str:
+    default = f" [{facts.default}]" if facts.default else ""
+    asked = page.wrap(page.strong(facts.text) + default)
+    if facts.problem:
+        return "\n".join([*page.wrap(f"! {facts.problem}"), *asked])
+    table = page.table([[key, words] for key, words in facts.choices], right=[0])
+    return "\n".join([*asked, *table])
+
+
+def controls(page: Page) -> str:
+    """Say what may be typed at any question."""
+    return "\n".join(page.wrap(", ".join(f"{key} {words}" for key, words in CONTROLS.items())))
