@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from swapinfer.evidence.assemble import Evidence, gather_evidence
-from swapinfer.evidence.problem import BoolArray, FloatArray
+from swapinfer.evidence.problem import BoolArray, FloatArray, Problem
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.replay import Job
 from swapinfer.posterior import (
@@ -25,8 +25,19 @@ from swapinfer.posterior import (
     weigh_findings,
 )
 
-DRAWS, SEED = 200, 1
-"""Draws of the priors behind an interval, always the same ones, so that they can be repeated."""
+SEED = 1
+"""Of the draws of the priors: always the same ones, so that an interval can be repeated."""
+
+DRAWS = ((8_192, 200), (131_072, 40))
+"""Largest message of the pass, and how often it is repeated under other priors; by size, not by
+time, so that every machine says the same."""
+
+
+def draws_for(posterior: Posterior) -> int:
+    """Return how many draws an interval is made from; 0 where it would take too long."""
+    if not posterior.exact:
+        return 0
+    return next((draws for largest, draws in DRAWS if posterior.stats.largest <= largest), 0)
 
 
 @dataclass(frozen=True)
@@ -41,10 +52,10 @@ class Course:
         At the end.
     weights : FindingWeights
         Of each finding, given those before it; the complaint is the first.
-    checks : FindingChecks
-        How each finding agrees with all the others.
-    intervals : FaultIntervals
-        Over draws of the priors.
+    checks : FindingChecks or None
+        How each finding agrees with all the others; None where that would take too long.
+    intervals : FaultIntervals or None
+        Over draws of the priors; likewise.
     flips : FlipPoints
         Of the leading element against every other.
     """
@@ -52,8 +63,8 @@ class Course:
     evidence: Evidence
     posterior: Posterior
     weights: FindingWeights
-    checks: FindingChecks
-    intervals: FaultIntervals
+    checks: FindingChecks | None
+    intervals: FaultIntervals | None
     flips: FlipPoints
 
     @property
@@ -90,6 +101,16 @@ class Course:
             for rival, factor in zip(self.flips.rival_r, self.flips.factor_r, strict=True)
         }
 
+    @cached_property
+    def level(self) -> float:
+        """Mean of the level that healthy cylinders share, after all findings."""
+        problem, values_q = self.evidence.problem, self.evidence.level_values
+        log_q = np.log(problem.level_q)
+        if log_q.size > 1:
+            log_q += [infer(_at_level(problem, q)).log_evidence for q in range(log_q.size)]
+        weight_q = np.exp(log_q - log_q.max())
+        return float(values_q @ weight_q / weight_q.sum())
+
     def index(self, element: str) -> int:
         """Position of an element in the arrays."""
         return self.evidence.space.index[element]
@@ -119,6 +140,16 @@ class Course:
         return min(1.0, float(np.exp(rest.log_evidence - self.posterior.log_evidence)))
 
 
+def _at_level(problem: Problem, q: int) -> Problem:
+    """Return the problem with the shared level known to be at one node."""
+    return replace(
+        problem,
+        explain_qtes=problem.explain_qtes[q : q + 1],
+        close_qt2=problem.close_qt2[q : q + 1],
+        level_q=np.ones(1),
+    )
+
+
 def follow_belief(job: Job) -> Course:
     """Infer after every finding of a job, without each, and under other priors.
 
@@ -134,12 +165,13 @@ def follow_belief(job: Job) -> Course:
     evidence = gather_evidence(job)
     problem = evidence.problem
     posterior = infer(problem)
-    draws = draw_priors(job, evidence.space, DRAWS, SEED)
+    count = draws_for(posterior)
+    draws = draw_priors(job, evidence.space, count, SEED) if count else None
     return Course(
         evidence=evidence,
         posterior=posterior,
         weights=weigh_findings(problem),
-        checks=check_findings(problem, posterior),
-        intervals=fault_intervals(problem, draws),
+        checks=check_findings(problem, posterior) if count else None,
+        intervals=None if draws is None else fault_intervals(problem, draws),
         flips=flip_points(problem, posterior),
     )

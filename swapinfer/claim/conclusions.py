@@ -6,7 +6,9 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 
-from swapinfer.claim.beliefs import Course
+import numpy as np
+
+from swapinfer.claim.beliefs import Course, draws_for
 from swapinfer.claim.facts import (
     Against,
     Cause,
@@ -30,6 +32,9 @@ SHOWN = 5
 WORTH_SHOWING = 0.01
 """Causes that never reached this probability are no rivals."""
 
+LIKELY = 0.5
+"""Probability from which a cause of a job that is not closed is part of the conclusion."""
+
 WORTH_SAYING = 1.0
 """Decibans from which a finding is said to have spoken against something."""
 
@@ -40,11 +45,18 @@ MOST_AGAINST = 3
 
 
 def subjects_of(course: Course) -> tuple[str, ...]:
-    """Elements that the conclusion is about: those named at closing, else the leading one."""
+    """Elements that the conclusion is about: those named at closing, else the likely ones."""
     closing = course.job.closing
     if closing is not None and closing.causes:
         return tuple(dict.fromkeys(closing.causes))
-    return (course.leader,)
+    return tuple(dict.fromkeys([course.leader, *_likely(course)]))
+
+
+def _likely(course: Course) -> list[str]:
+    fault_e = course.posterior.fault_e
+    return [
+        course.evidence.problem.elements[e] for e in np.argsort(-fault_e) if fault_e[e] >= LIKELY
+    ]
 
 
 def shown_causes(course: Course) -> tuple[str, ...]:
@@ -80,8 +92,8 @@ def _cause(course: Course, element: str, *, named: bool) -> Cause:
         label=element_label(course.job, element),
         now=now_at(course.job, element),
         probability=float(course.posterior.fault_e[e]),
-        low=float(course.intervals.low_e[e]),
-        high=float(course.intervals.high_e[e]),
+        low=float(course.intervals.low_e[e]) if course.intervals else None,
+        high=float(course.intervals.high_e[e]) if course.intervals else None,
         before=float(course.fault_ne[0, e]),
         modes=tuple(modes),
         named=named,
@@ -110,9 +122,11 @@ def list_rivals(
 
 def flip_of(course: Course) -> Flip | None:
     """Find the rival of the likeliest cause that is nearest to drawing level."""
-    if not course.times_likelier:
+    subjects = subjects_of(course)
+    rivals = {name: f for name, f in course.times_likelier.items() if name not in subjects}
+    if not rivals or course.leader not in subjects:
         return None
-    rival, factor = min(course.times_likelier.items(), key=lambda pair: pair[1])
+    rival, factor = min(rivals.items(), key=lambda pair: pair[1])
     leader = element_label(course.job, course.leader)
     return Flip(leader, element_label(course.job, rival), factor)
 
@@ -135,17 +149,26 @@ def list_conflicts(
         for finding in findings
         if finding.decibans_c[0] <= -AGAINST_THE_CAUSE
     ]
-    conflicts += [
-        Conflict("check again", seq, "", float(course.checks.conflict_db_n[n]))
-        for n, seq in enumerate(course.evidence.seqs)
-        if course.checks.check_again_n[n]
-    ]
-    if course.leader not in subjects_of(course):
-        conflicts.append(Conflict("not leading", -1, element_label(course.job, course.leader)))
+    conflicts += _to_check_again(course)
+    subjects = subjects_of(course)
+    for element in dict.fromkeys([course.leader, *_likely(course)]):
+        if element not in subjects:
+            kind = "not leading" if element == course.leader else "not named"
+            conflicts.append(Conflict(kind, -1, element_label(course.job, element)))
     conflicts += [Conflict("clock", seq, records[seq].at) for seq in clock_steps(records)]
     odd = [record.seq for record in records if record.pack != records[0].pack]
     conflicts += [Conflict("packs", seq, records[seq].pack) for seq in odd]
     return tuple(conflicts)
+
+
+def _to_check_again(course: Course) -> list[Conflict]:
+    if course.checks is None:
+        return []
+    return [
+        Conflict("check again", seq, "", float(course.checks.conflict_db_n[n]))
+        for n, seq in enumerate(course.evidence.seqs)
+        if course.checks.check_again_n[n]
+    ]
 
 
 def standing_of(
@@ -168,6 +191,7 @@ def standing_of(
         joint=joint,
         low=causes[0].low if single else None,
         high=causes[0].high if single else None,
+        draws=draws_for(course.posterior),
         established=settings.established,
         exact=course.posterior.exact,
         log10_evidence=course.posterior.log_evidence / LN_10,

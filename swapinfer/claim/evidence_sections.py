@@ -85,15 +85,17 @@ def _retracted(pen: Pen) -> tuple[str, ...]:
 
 
 def _row(pen: Pen, finding: Finding) -> tuple[str, ...]:
-    weights = [pen.weight(db) for db in finding.decibans_c[: pen.facts.subjects]]
-    if len(weights) > 1:
-        weights = [f"{letter} {w}" for letter, w in zip(LETTERS, weights, strict=False)]
+    weights = finding.decibans_c[: pen.facts.subjects]
+    lettered = [
+        pen.say("weight.one of", letter=letter, decibans=pen.numbers.decibans(db))
+        for letter, db in zip(LETTERS, weights, strict=False)
+    ]
     return (
         f"#{finding.seq}",
         f"{pen.numbers.moment(finding.at)}, {finding.who}",
         what(pen, finding),
         ". ".join(map(capital, [_result(pen, finding), *finding.meaning])) + ".",
-        "; ".join(weights),
+        ", ".join(lettered) if len(weights) > 1 else pen.weight(weights[0]),
     )
 
 

@@ -57,8 +57,8 @@ class Cause:
         Where it is if not at home.
     probability : float
         That it is, or until it was touched was, at fault.
-    low, high : float
-        90 % interval over the priors' uncertainty.
+    low, high : float or None
+        90 % interval over the priors' uncertainty; None where it would take too long.
     before : float
         Probability before any finding.
     modes : tuple of ModeShare
@@ -71,8 +71,8 @@ class Cause:
     label: str
     now: str
     probability: float
-    low: float
-    high: float
+    low: float | None
+    high: float | None
     before: float
     modes: tuple[ModeShare, ...]
     named: bool
@@ -260,7 +260,8 @@ class Conflict:
     ----------
     kind : str
         ``"against"`` (a finding against the cause), ``"check again"`` (one that all others make
-        unlikely), ``"not leading"`` (another cause is likelier), ``"clock"``, ``"packs"``.
+        unlikely), ``"not leading"`` (another cause is likelier), ``"not named"`` (another is likely too),
+        ``"clock"`` (dated before the event that it follows), ``"packs"`` (other priors).
     seq : int
         Event concerned, or -1.
     detail : str
@@ -443,6 +444,8 @@ class Standing:
         Probability that all named causes (or the leading one) were at fault.
     low, high : float or None
         90 % interval of `joint`, where it is of a single cause.
+    draws : int
+        Draws of the priors behind the intervals; 0 where there are none.
     established : float
         Least probability for that word.
     exact : bool
@@ -454,6 +457,7 @@ class Standing:
     joint: float
     low: float | None
     high: float | None
+    draws: int
     established: float
     exact: bool
     log10_evidence: float

@@ -97,8 +97,7 @@ def _reading(course: Course, test: Test, event: ev.Measured) -> Reading:
 
 def _good_for(course: Course, test: Test, event: ev.Measured) -> tuple[float, float] | None:
     """Good range as the meter would show it: with the reference, at the part's temperature."""
-    values_q, weight_q = course.evidence.level_values, course.evidence.problem.level_q
-    between = good_range(test, float(values_q @ weight_q) if test.level else 1.0)
+    between = good_range(test, course.level if test.level else 1.0)
     if between is None:
         return None
     shift = event.reference if test.reference and event.reference is not None else 0.0

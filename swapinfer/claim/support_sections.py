@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from swapinfer.claim.beliefs import DRAWS
 from swapinfer.claim.document import Block, Image, Items, Paragraph, Section, Table
 from swapinfer.claim.facts import Conflict, Rival
 from swapinfer.claim.pen import Pen
@@ -50,8 +49,11 @@ def uncertain(pen: Pen) -> Section:
             high=pen.numbers.percent(cause.high),
         )
         for cause in pen.facts.causes
+        if cause.low is not None and cause.high is not None
     )
-    blocks: list[Block] = [Paragraph(pen.say("open.intro", draws=DRAWS)), Items(lines)]
+    blocks: list[Block] = [Paragraph(pen.say("open.no interval"))]
+    if lines:
+        blocks = [Paragraph(pen.say("open.intro", draws=pen.facts.standing.draws)), Items(lines)]
     flip = pen.facts.flip
     if flip:
         factor = pen.numbers.factor(flip.factor)

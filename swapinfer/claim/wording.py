@@ -68,7 +68,7 @@ ENGLISH: Words = {
     "cause.modes.of": "How the {cause} failed, likeliest first: {modes}.",
     "cause.mode": "{mode} {probability}",
     "cause.named": "This is what the job was closed with.",
-    "cause.leading": "This is the leading cause so far; the job was not closed with one.",
+    "cause.leading": "This is the likeliest so far; the job was not closed with a cause.",
     "cause.not exact": (
         "The findings were too entangled to count every combination of faults; at most {left} "
         "of the belief was not looked at."
@@ -149,6 +149,7 @@ ENGLISH: Words = {
     "found.run.felt": "{felt}",
     "found.where": "{what}, {where}",
     "weight": "{decibans} dB: {words}",
+    "weight.one of": "{letter} {decibans} dB",
     "weight.bare": "not worth more than a mention",
     "weight.for.positive": "positive evidence for it",
     "weight.for.strong": "strong evidence for it",
@@ -187,6 +188,9 @@ ENGLISH: Words = {
     "rivals.ahead": "It is the likeliest of all.",
     # Uncertainty
     "open": "What remains uncertain",
+    "open.no interval": (
+        "The findings are too entangled for an interval to be computed in a reasonable time."
+    ),
     "open.intro": (
         "90 % intervals over what the priors themselves leave open ({draws} draws of them):"
     ),
@@ -202,6 +206,9 @@ ENGLISH: Words = {
     ),
     "conflict.not leading": (
         "Conflict: the job was closed with another cause than the likeliest, the {detail}."
+    ),
+    "conflict.not named": (
+        "Conflict: the {detail} is likely to be at fault too, and was not named at closing."
     ),
     "conflict.clock": (
         "Conflict: event #{seq} ({detail}) is dated before the one that it follows: a clock was "

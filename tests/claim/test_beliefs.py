@@ -86,3 +86,17 @@ def test_residual_risk_is_the_share_of_sets_with_a_fault_still_in(
 def test_the_old_part_on_the_bench_is_no_residual_risk(course: Course) -> None:
     assert course.all_faulty(["coil3"]) > 0.9
     assert course.residual_risk() < 0.1
+
+
+def test_the_level_is_that_at_which_all_readings_were_seen(course: Course) -> None:
+    """By Bayes' rule over the nodes; the two readings, 171 and 173, pull it to themselves."""
+    problem, values_q = course.evidence.problem, course.evidence.level_values
+    total = infer(problem).log_evidence
+    log_q = []
+    for q in range(values_q.size):
+        only_q = np.where(np.arange(values_q.size) == q, 1.0, 1e-300)
+        log_q.append(infer(replace(problem, level_q=only_q)).log_evidence)
+    share_q = problem.level_q * np.exp(np.array(log_q) - total)
+    assert share_q.sum() == pytest.approx(1.0, rel=1e-9)
+    assert course.level == pytest.approx(float(values_q @ share_q), rel=1e-9)
+    assert 160 < course.level < 185

@@ -109,6 +109,37 @@ def test_two_causes_are_told_together() -> None:
     assert claim.facts.standing.joint < min(c.probability for c in claim.facts.causes[:2])
     assert "ignition coil from cylinder 3 and plug boot from cylinder 3 together" in text_of(claim)
     assert "A +" in text_of(claim)
+    assert claim.facts.flip is not None
+    assert claim.facts.flip.rival not in [cause.label for cause in claim.facts.causes[:2]]
+
+
+def two_coils() -> list[ev.Event]:
+    """Two cylinders misfire, and both misfires leave with their coils."""
+    return [
+        opening(),
+        ev.Ran(20, (), ("P0301", "P0304")),
+        ev.Swapped((("coil1", "coil2"), ("coil4", "coil3"))),
+        ev.Ran(20, (), ("P0302", "P0303")),
+        ev.Replaced("coil2"),
+        ev.Replaced("coil3"),
+        ev.Ran(40, (), ()),
+    ]
+
+
+def test_an_open_job_may_have_more_than_one_likely_cause() -> None:
+    claim = claim_of(two_coils())
+    assert {cause.element for cause in claim.facts.causes[: claim.facts.subjects]} == {
+        "coil1", "coil4",
+    }  # fmt: skip
+
+
+def test_a_likely_cause_that_was_not_named_is_shown_as_a_conflict() -> None:
+    claim = claim_of([*two_coils(), ev.Closed(("coil1",), ("",), verified=True)])
+    kinds = {conflict.kind for conflict in claim.facts.conflicts}
+    assert kinds & {"not named", "not leading"}
+    assert "ignition coil from cylinder 4" in next(
+        c.detail for c in claim.facts.conflicts if c.kind in {"not named", "not leading"}
+    )
 
 
 def test_parts_keep_their_identity_after_their_home_was_given_away(coil_claim: Claim) -> None:
