@@ -118,7 +118,9 @@ def two_coils() -> list[ev.Event]:
     return [
         opening(),
         ev.Ran(20, (), ("P0301", "P0304")),
-        ev.Swapped((("coil1", "coil2"), ("coil4", "coil3"))),
+        ev.Swapped((("coil1", "coil2"),)),
+        ev.Ran(20, (), ("P0302", "P0304")),
+        ev.Swapped((("coil4", "coil3"),)),
         ev.Ran(20, (), ("P0302", "P0303")),
         ev.Replaced("coil2"),
         ev.Replaced("coil3"),
