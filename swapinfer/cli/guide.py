@@ -41,7 +41,7 @@ def guide(
 
     with Shop(store, who) as shop:
         if ro and not _is_known(shop, ro):
-            typer.echo(f"{ro} is new. Enter takes what stands in [brackets], q leaves.")
+            _say(f"{ro} is new. Enter takes what stands in [brackets], b starts over, q leaves.")
             reception = Reception(shop, ro)
             _converse(reception)
             if not reception.is_opened:
@@ -65,7 +65,7 @@ def _walk(sitting: Sitting) -> None:
     if sitting.is_closed:
         _show(sitting.view())
     else:
-        typer.echo(f"left; go on with: swapinfer guide {sitting.ro}")
+        _say(f"left; go on with: swapinfer guide {sitting.ro}")
 
 
 def _converse(dialogue: Sitting | Reception) -> None:
@@ -91,6 +91,10 @@ def _read_line() -> str:
         typer.echo()
         return LEAVE
     return line.rstrip("\r\n")
+
+
+def _say(text: str) -> None:
+    typer.echo("\n".join(page().wrap(text)))
 
 
 def _show(facts: Facts) -> None:

@@ -5,11 +5,14 @@ from __future__ import annotations
 from swapinfer.textview import show
 from swapinfer.textview.page import Page, money, percent
 from swapinfer.workflow.guide import CONTROLS, GuideView
-from swapinfer.workflow.planning import StepFacts
+from swapinfer.workflow.planning import OutcomeFacts, StepFacts
 from swapinfer.workflow.questions import Question
 
 MEANINGS = 3
 """Outcomes whose meaning is told beforehand."""
+
+WORTH_NAMING = 0.1
+"""A cause less likely than this after an outcome is not named with it."""
 
 
 @show.register
@@ -22,7 +25,7 @@ def _(facts: GuideView, page: Page) -> str:
     step = facts.step
     lines += page.wrap(page.strong(f"{facts.ro}: {step.title}"), hang=4)
     lines += page.wrap(_effort(step, facts.currency), indent=2)
-    lines += page.wrap(_why(step), indent=2)
+    lines += _why(step, page)
     if step.tools:
         lines += page.wrap(f"tools: {', '.join(step.tools)}", indent=2)
     if step.opens:
@@ -46,13 +49,17 @@ def _effort(step: StepFacts, currency: str) -> str:
     )
 
 
-def _why(step: StepFacts) -> str:
-    meanings = [
-        f"{outcome.title} ({percent(outcome.probability)}) would mean {outcome.leading} "
-        f"{percent(outcome.leading_probability)}"
-        for outcome in step.outcomes[:MEANINGS]
-    ]
-    return "why: " + ("; ".join(meanings) or "what is left is not worth another step")
+def _why(step: StepFacts, page: Page) -> list[str]:
+    if not step.outcomes:
+        return page.wrap("nothing else pays for itself any more", indent=2)
+    rows = [[percent(one.probability), _meaning(one)] for one in step.outcomes[:MEANINGS]]
+    return ["  it will tell", *page.table(rows, right=[0])]
+
+
+def _meaning(one: OutcomeFacts) -> str:
+    if one.leading_probability < WORTH_NAMING:
+        return one.title
+    return f"{one.title}: {one.leading} {percent(one.leading_probability)}"
 
 
 @show.register

@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from swapinfer.errors import SwapinferError
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label
 from swapinfer.plan.actions import Action
 from swapinfer.plan.next import PlannedStep, next_steps
@@ -146,6 +147,7 @@ class Sitting:
                 self._begin()
             case "x":
                 self._start(ask_other(self._belief.evidence.job, self._suspects()))
+                self._is_under_way = True
             case _:
                 self._pass_over(for_good=word == "c")
         return None
@@ -166,7 +168,9 @@ class Sitting:
         barred = frozenset(test for test, kinds in self._barred if not kinds)
         settings = dataclasses.replace(plan_settings(self.shop, job), avoided=barred)
         plan = next_steps(self._belief.evidence, self._belief.posterior, settings)
-        self._step = next((step for step in plan.steps if self._may(step)), plan.best)
+        allowed = [step for step in plan.steps if self._may(step)] or [plan.best]
+        drives = [step for step in allowed if step.action and step.action.kind == "drive"]
+        self._step = drives[0] if drives and _is_drive_due(job) else allowed[0]
 
     def _may(self, step: PlannedStep) -> bool:
         if step.action is None:
@@ -203,7 +207,7 @@ class Sitting:
 
     def _start(self, asking: Asking[Events]) -> None:
         self._asking = asking
-        self._answered = 0
+        self._is_under_way = False
         self.question: Question = next(asking)
 
     def _take(self, text: str) -> Recorded | None:
@@ -211,7 +215,7 @@ class Sitting:
             self.question = self._asking.send(text)
         except StopIteration as told:
             return self._record(told.value)
-        self._answered += 0 if self.question.problem else 1
+        self._is_under_way |= not self.question.problem
         return None
 
     def _record(self, events: Events) -> Recorded | None:
@@ -231,13 +235,12 @@ class Sitting:
 
     def _back(self) -> Recorded | None:
         """Start the step's questions again, or take back what was recorded last."""
-        if self._answered or not self._recorded:
-            is_start = not self._answered
+        if self._is_under_way:
             self._begin()
-            if is_start:
-                self._has_news = False
-                problem = "nothing was recorded in this sitting that could be taken back"
-                self.question = dataclasses.replace(self.question, problem=problem)
+            return None
+        if not self._recorded:
+            problem = "nothing was recorded in this sitting that could be taken back"
+            self.question = dataclasses.replace(self.question, problem=problem)
             return None
         last = self._recorded.pop()
         told = record(self.shop, lambda _job: [ev.Undone(seq) for seq in reversed(last)], self.ro)
@@ -256,6 +259,16 @@ class Sitting:
         self._cautioned.update(first)
         shown = dataclasses.replace(step, cautions=first)
         return describe_step(self._belief, shown), again
+
+
+def _is_drive_due(job: Job) -> bool:
+    """Whether work was done and the vehicle has not run since."""
+    for _, event in reversed(job.standing):
+        if isinstance(event, (ev.Swapped, ev.Replaced, ev.Reseated)):
+            return True
+        if isinstance(event, (ev.Ran, ev.Reopened)):
+            return False
+    return False
 
 
 def _work(action: Action) -> Action:

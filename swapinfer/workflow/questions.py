@@ -22,6 +22,9 @@ from swapinfer.workflow.record import check_run, find_target, make_readings
 NOT_TAKEN = "-"
 """Stands for a target on which nothing was read or seen."""
 
+LONGEST_DRIVE = 720.0
+"""Minutes; more is a slip of the finger."""
+
 FELT = "v"
 LATER = "w"
 
@@ -60,9 +63,15 @@ def ask(question: Question, read: Callable[[str], T]) -> Asking[T]:
     while True:
         text = (yield question).strip() or question.default
         try:
-            return read(text)
+            return read(_some(text))
         except InputError as error:
             question = replace(question, problem=str(error))
+
+
+def _some(text: str) -> str:
+    if not text:
+        raise InputError("type an answer, or q to leave")
+    return text
 
 
 def choose(text: str, options: Sequence[tuple[T, str]], default: str = "") -> Asking[T]:
@@ -98,12 +107,8 @@ def ask_step(job: Job, action: Action) -> Asking[Events]:
         return (yield from ask_test(job, job.engine.tests[action.test], action.targets))
     done = _work_done(action)
     if not action.drive_minutes:
-        yield from choose("Is it done?", [(True, "done")], "1")
-    ran: Events = []
-    if action.drive_minutes:
-        ran = yield from ask_run(job, action.drive_minutes, action.conditions, later=bool(done))
-    if action.kind == "replace":
-        done = yield from _ask_prices(job, action.places)
+        return (yield from choose("How did it go?", [(done, "done")], "1"))
+    ran = yield from ask_run(job, action.drive_minutes, action.conditions, later=bool(done))
     return [*done, *ran]
 
 
@@ -119,16 +124,6 @@ def _work_done(action: Action) -> Events:
             return [ev.Replaced(place) for place in action.places]
         case _:
             return []
-
-
-def _ask_prices(job: Job, places: Sequence[str]) -> Asking[Events]:
-    done: Events = []
-    for place in places:
-        title = job.engine.kind_of(place).title
-        text = f"What did the {title} at {place} cost?"
-        price = yield from ask(Question(text, default=NOT_TAKEN), _price)
-        done.append(ev.Replaced(place, price))
-    return done
 
 
 def _price(text: str) -> float | None:
@@ -219,6 +214,8 @@ def _ask_minutes(job: Job, run: ev.Ran) -> Asking[ev.Ran]:
                 near = near_match(word, job.pack.running.conditions)
                 raise InputError(f'no condition "{word}"{near}')
         conditions = tuple(known) or run.conditions
+        if to_unit(number, "min") > LONGEST_DRIVE:
+            raise InputError(f"{number} is more minutes than anyone drives in one go")
         return check_run(job, replace(run, minutes=to_unit(number, "min"), conditions=conditions))
 
     return (yield from ask(question, read))
@@ -266,7 +263,7 @@ def _seen(outcomes: Sequence[str], targets: Sequence[str], text: str) -> list[tu
     picked = _one_each(targets, re.split(r"[,\s]+", text))
     for number in picked.values():
         if not number.isdigit() or not 1 <= int(number) <= len(outcomes):
-            raise InputError(f'"{number}" is no answer here; type 1 to {len(outcomes)}')
+            raise InputError(f'"{number}" is none of these; type 1 to {len(outcomes)}')
     return [(target, outcomes[int(number) - 1]) for target, number in picked.items()]
 
 
@@ -337,7 +334,8 @@ def _ask_swap(job: Job) -> Asking[Events]:
 def _ask_replaced(job: Job) -> Asking[Events]:
     question = Question("What, and where? As in coil3, or sealing4")
     place = yield from ask(question, lambda text: job.engine.find_place(text).id)
-    return (yield from _ask_prices(job, [place]))
+    price = yield from ask(Question("What did it cost?", default=NOT_TAKEN), _price)
+    return [ev.Replaced(place, price)]
 
 
 def _ask_reseated(job: Job) -> Asking[Events]:
@@ -347,12 +345,7 @@ def _ask_reseated(job: Job) -> Asking[Events]:
 
 
 def _ask_note() -> Asking[Events]:
-    def read(text: str) -> Events:
-        if not text:
-            raise InputError("a note needs some text")
-        return [ev.Noted(text)]
-
-    return (yield from ask(Question("What is worth keeping?"), read))
+    return (yield from ask(Question("What is worth keeping?"), lambda text: [ev.Noted(text)]))
 
 
 def _ask_other_test(job: Job) -> Asking[Events]:
@@ -399,9 +392,9 @@ def _ask_tidied(job: Job) -> Asking[Events]:
     covers = [job.pack.access[name].title for name in sorted(job.open_access)]
     if not away and not covers:
         return []
-    loose = [*(f"not where it belongs: {part}" for part in away), *(f"still: {c}" for c in covers)]
+    loose = [*(f"{part} is not where it belongs" for part in away), *covers]
     options = [(True, "all put back and closed up now"), (False, "it leaves as it is")]
-    is_tidied = yield from choose(f"Before it goes: {'; '.join(loose)}.", options)
+    is_tidied = yield from choose(f"Before it goes: {'; '.join(loose)}", options)
     if not is_tidied:
         return []
     closed_up: Events = [ev.Noted(f"closed up again: {', '.join(covers)}")] if covers else []
@@ -418,7 +411,7 @@ def _ask_causes(job: Job, named: Sequence[str], default: str) -> Asking[list[str
             return []
         for word in words:
             if not word.isdigit() or not 1 <= int(word) <= len(named):
-                raise InputError(f'"{word}" is no answer here; type 0 to {len(named)}')
+                raise InputError(f"type numbers from 0 to {len(named)}")
         return [named[int(word) - 1] for word in dict.fromkeys(words)]
 
     return (yield from ask(Question("What was at fault? Several: 1 2", choices, default), read))
