@@ -52,6 +52,13 @@ class CodeRead:
         return self.code.role
 
     @property
+    def title(self) -> str:
+        """Of the family, with the number of the cylinder, pair or bank."""
+        if self.code.pattern == "engine":
+            return self.code.title
+        return f"{self.code.title} {(int(self.text[1:]) - self.code.first) // max(self.code.step, 1) + 1}"
+
+    @property
     def cylinder(self) -> int:
         """The one cylinder that it names, or 0."""
         return self.cylinders[0] if len(self.cylinders) == 1 else 0

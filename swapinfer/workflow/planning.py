@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from swapinfer.errors import InputError, near_match
@@ -258,7 +258,7 @@ def _view(ro: str, belief: Belief, plan: Plan, count: int, price: float | None) 
     best = plan.best
     return NextView(
         ro=ro,
-        steps=tuple(describe_step(belief, step) for step in plan.steps[:count]),
+        steps=tuple(describe_step(belief, step) for step in _different_work(plan)[:count]),
         without_tests=plan.without_tests,
         cost=plan.forecast.cost,
         spread=plan.forecast.spread,
@@ -274,6 +274,16 @@ def _view(ro: str, belief: Belief, plan: Plan, count: int, price: float | None) 
         left_out=plan.left_out,
         limits_cost=price,
     )
+
+
+def _different_work(plan: Plan) -> list[PlannedStep]:
+    """Keep the best length of drive for each piece of work: the others are variations."""
+    best: dict[object, PlannedStep] = {}
+    for step in plan.steps:
+        action = step.action
+        work = step.id if action is None else replace(action, drive_minutes=0.0, conditions=())
+        best.setdefault(work, step)
+    return list(best.values())
 
 
 def describe_step(belief: Belief, step: PlannedStep) -> StepFacts:
