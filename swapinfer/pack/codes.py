@@ -56,7 +56,8 @@ class CodeRead:
         """Of the family, with the number of the cylinder, pair or bank."""
         if self.code.pattern == "engine":
             return self.code.title
-        return f"{self.code.title} {(int(self.text[1:]) - self.code.first) // max(self.code.step, 1) + 1}"
+        place = (int(self.text[1:]) - self.code.first) // max(self.code.step, 1) + 1
+        return f"{self.code.title} {place}"
 
     @property
     def cylinder(self) -> int:
