@@ -63,14 +63,17 @@ def play(command: Command) -> str:
     """Run one command in this process; return what it prints and, on failure, its exit code."""
     program, *arguments = command.words
     if program == "cat":
-        text = Path(arguments[0]).read_text(encoding="utf-8")
-    elif program == "swapinfer":
-        said = io.StringIO()
-        with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
-            code = run(arguments)
-        text = said.getvalue() + (f"(exit code {code})\n" if code else "")
-    else:
+        return Path(arguments[0]).read_text(encoding="utf-8")
+    if program != "swapinfer":
         raise ValueError(f"only swapinfer and cat are run, not {program}")
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        code = run(arguments)
+    return said.getvalue() + (f"(exit code {code})\n" if code else "")
+
+
+def steadied(text: str) -> str:
+    """Put fixed dates and digests in the place of today's."""
     for pattern, steady in STEADY:
         text = pattern.sub(steady, text)
     return text
@@ -114,7 +117,8 @@ def rewrite(page: str, folder: Path) -> str:
             Path(name).write_text(match["body"], encoding="utf-8")
         if language != "console":
             return match[0]
-        told = [(command.shown + "\n" + play(command)) for command in commands_of(match["body"])]
+        commands = commands_of(match["body"])
+        told = [f"{command.shown}\n{steadied(play(command))}" for command in commands]
         return f"```console\n{_join(told)}```"
 
     with bench(folder):

@@ -143,8 +143,9 @@ def json_page() -> str:
     parts = [
         "# JSON of the commands\n",
         GENERATED,
-        "Every command takes `--json`. The object's `shape` names its kind and version; a change",
-        "that could break a reader raises the version. Infinite numbers are the string `OL`.",
+        "Every command that answers takes `--json`. The object's `shape` names its kind and",
+        "version; a change that could break a reader raises the version. Infinite numbers are the",
+        "string `OL`.",
         "[json-shapes.json](json-shapes.json) holds a JSON Schema (draft 2020-12) for each.\n",
     ]
     shapes = all_shapes()

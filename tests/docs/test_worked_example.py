@@ -1,4 +1,4 @@
-"""The job worked by hand in docs/model.md: its numbers, recomputed without the engine, and the engine.
+"""The job worked by hand in docs/model.md, recomputed without the engine, beside the engine.
 
 The second way is enumeration of all sixteen combinations with the arithmetic of the page alone.
 """
