@@ -70,6 +70,8 @@ class Options:
     follows_aa : ndarray of bool, shape (action, action)
         Whether the second may be thought of as the next step after the first: not the same test
         again, nor a swap of parts that the first has moved.
+    saved_aa : ndarray of float, shape (action, action)
+        What the second costs less when it comes right after the first: access that is open then.
     group_a : ndarray of int, shape (action,)
         Actions of one group differ only in the drive that follows.
     """
@@ -78,6 +80,7 @@ class Options:
     chance_aoh: FloatArray
     moves: tuple[Moves, ...]
     follows_aa: BoolArray
+    saved_aa: FloatArray
     group_a: IntArray
 
     def only(self, actions: IntArray) -> Options:
@@ -87,6 +90,7 @@ class Options:
             self.chance_aoh[actions],
             tuple(self.moves[action] for action in actions),
             self.follows_aa[np.ix_(actions, actions)],
+            self.saved_aa[np.ix_(actions, actions)],
             self.group_a[actions],
         )
 
@@ -271,29 +275,33 @@ class LookAhead:
         """Replace one action's figures by those of a deeper look."""
         chance_o, after_oh = self.outcomes(belief_h, action)
         likely_o = np.flatnonzero(chance_o >= self.breadth.least_chance)
-        allowed = allowed[self.options.follows_aa[action, allowed]]
-        onward_b, follow_b = self._best(after_oh[likely_o], level - 1, allowed)
+        onward_b, follow_b = self._best(after_oh[likely_o], level - 1, allowed, action)
         ranking.onward_ao[action, likely_o] = onward_b
         ranking.follow_ao[action, likely_o] = follow_b
         on = float(chance_o @ ranking.onward_ao[action])
+        saved_o = self.options.saved_aa[action, follow_b] * (follow_b != BASE)
+        saved = float(chance_o[likely_o] @ saved_o)
         if not len(self.options.moves[action].source_m):
-            on = min(on, without)  # what was learned may be ignored
+            on = min(on, without - saved)  # what was learned may be ignored
         ranking.value_a[action] = ranking.cost_a[action] + on
-        ranking.worth_a[action] = without - on
+        ranking.worth_a[action] = without - on - saved
         ranking.depth_a[action] = level
 
     def _best(
-        self, belief_bh: FloatArray, depth: int, allowed: IntArray
+        self, belief_bh: FloatArray, depth: int, allowed: IntArray, before: int
     ) -> tuple[FloatArray, IntArray]:
         """Cost and first action of the best way on, at most `depth` steps before the base."""
+        allowed = allowed[self.options.follows_aa[before, allowed]]
         best_b = self.base.choose(belief_bh).cost_b
         follow_b = np.full(len(belief_bh), BASE, dtype=np.int64)
         if depth == 0 or not len(allowed):
             return best_b, follow_b
+        cost_ao = self.options.cost_ao[allowed] - self.options.saved_aa[before, allowed][:, None]
         chance_bao, onward_bao = self._onward(belief_bh, allowed)
         if depth > 1:
-            self._look_deeper(belief_bh, depth, allowed, chance_bao, onward_bao)
-        value_ba = (chance_bao * (self.options.cost_ao[allowed] + onward_bao)).sum(axis=2)
+            value_ba = (chance_bao * (cost_ao + onward_bao)).sum(axis=2)
+            self._look_deeper(belief_bh, depth, allowed, value_ba, onward_bao)
+        value_ba = (chance_bao * (cost_ao + onward_bao)).sum(axis=2)
         first_b = value_ba.argmin(axis=1)
         value_b = value_ba[np.arange(len(first_b)), first_b]
         wins_b = value_b < best_b
@@ -304,18 +312,17 @@ class LookAhead:
         belief_bh: FloatArray,
         depth: int,
         allowed: IntArray,
-        chance_bao: FloatArray,
+        value_ba: FloatArray,
         onward_bao: FloatArray,
     ) -> None:
         """Lower the cost onward by further steps, for each belief's few best actions."""
-        value_ba = (chance_bao * (self.options.cost_ao[allowed] + onward_bao)).sum(axis=2)
         for b, belief_h in enumerate(belief_bh):
             for place in np.argsort(value_ba[b])[: max(self.breadth.then // 3, 1)]:
                 action = int(allowed[place])
                 chance_o, after_oh = self.outcomes(belief_h, action)
                 likely_o = np.flatnonzero(chance_o >= self.breadth.least_chance)
-                rest = allowed[self.options.follows_aa[action, allowed]]
-                onward_bao[b, place, likely_o] = self._best(after_oh[likely_o], depth - 1, rest)[0]
+                deeper = self._best(after_oh[likely_o], depth - 1, allowed, action)
+                onward_bao[b, place, likely_o] = deeper[0]
 
     def _onward(self, belief_bh: FloatArray, actions: IntArray) -> tuple[FloatArray, FloatArray]:
         """Chance of each outcome and base cost after it, of shape (belief, action, outcome)."""

@@ -180,7 +180,20 @@ class Outlook:
         works = [replace(action, drive_minutes=0.0) for action in actions]
         number = {work: at for at, work in enumerate(dict.fromkeys(works))}
         group_a = np.array([number[work] for work in works])
-        return LookAhead(self.base, Options(cost_ao, chance_aoh, moves, follows_aa, group_a))
+        options = Options(cost_ao, chance_aoh, moves, follows_aa, self._saved_aa(), group_a)
+        return LookAhead(self.base, options)
+
+    def _saved_aa(self) -> FloatArray:
+        """Cost of the access that a test leaves open for the action after it."""
+        tables = self.job.pack.access
+        opened = [set(one.opened) for one in self.priced]
+        names = sorted(set().union(*opened))
+        minutes = [tables[name].open_minutes + tables[name].close_minutes for name in names]
+        price_x = np.array([self.costing.weigh(Effort(m)) for m in minutes])
+        opens_ax = np.array([[name in mine for name in names] for mine in opened], dtype=np.float64)
+        is_test_a = np.array([bool(one.action.test) for one in self.priced])
+        saved_aa: FloatArray = (opens_ax * price_x * is_test_a[:, None]) @ opens_ax.T
+        return saved_aa
 
     def place_of(self, local: int) -> str:
         """Place where an element, by its number in the base policy, sits now."""

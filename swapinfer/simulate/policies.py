@@ -14,6 +14,7 @@ from swapinfer.evidence.problem import FloatArray
 from swapinfer.ledger.events import Ran, Replaced
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.codes import read_codes
+from swapinfer.pack.engine import Engine
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.information import information_bits
@@ -206,7 +207,8 @@ class CustomStep:
 class CustomaryOrder:
     """Go through a fixed list until one cause is sure, replace that; then the likeliest.
 
-    The technician draws the right conclusions from what was found: only the order is custom.
+    The technician draws the right conclusions from what was found: only the order is custom. Where
+    several cylinders misfire, steps on what they do not share are passed over.
 
     Attributes
     ----------
@@ -222,42 +224,46 @@ class CustomaryOrder:
             return HAND_OVER
         if max(situation.place_p.values()) >= SURE:
             return best_repair(situation, by_probability)
-        cylinder = self._suspected(situation)
+        cylinders = self._suspected(situation)
         done = _done(situation.job)
         for step in self.order:
             if (step.kind, step.name) not in done:
-                action = self._action(situation, step, cylinder)
+                action = self._action(situation, step, cylinders)
                 if action is not None:
                     return action
         return best_repair(situation, by_probability)
 
-    def _suspected(self, situation: Situation) -> int:
-        """Cylinder that misfired first in this job."""
+    def _suspected(self, situation: Situation) -> set[int]:
+        """Cylinders that misfired when the misfire was first seen in this job."""
         for _, event in situation.job.standing:
             if isinstance(event, Ran) and (cylinders := situation.misfiring(event)):
-                return min(cylinders)
-        return situation.job.engine.layout.cylinders[0]
+                return cylinders
+        return set(situation.job.engine.layout.cylinders)
 
-    def _action(self, situation: Situation, step: CustomStep, cylinder: int) -> Action | None:
+    def _action(self, situation: Situation, step: CustomStep, cylinders: set[int]) -> Action | None:
         engine = situation.job.engine
-        if step.kind == "swap":
-            places = [p for p in engine.places_for(step.name) if cylinder in p.cylinders]
-            if not places or not engine.kinds[step.name].movable:
-                return None
-            suspicion = Suspicion(situation.job, situation.place_p, {})
-            donors = suspicion.donors(places[0])
-            if not donors:
-                return None
-            return Action("swap", swaps=((places[0].id, donors[0].id),), drive_minutes=USUAL_DRIVE)
-        if step.name not in engine.tests:
+        if step.kind == "test":
+            return _custom_test(engine, step.name, cylinders)
+        places = [p for p in engine.places_for(step.name) if cylinders <= set(p.cylinders)]
+        if not places or not engine.kinds[step.name].movable:
             return None
-        test = engine.tests[step.name]
-        targets = engine.target_places(test.target)
-        mine = [t for t in targets if cylinder in engine.target_cylinders(t)]
-        if not mine:
+        donors = Suspicion(situation.job, situation.place_p, {}).donors(places[0])
+        if not donors:
             return None
-        others = [t for t in targets if t != mine[0]][:COMPARED]
-        return Action("test", test.id, (mine[0], *(others if test.level else ())))
+        return Action("swap", swaps=((places[0].id, donors[0].id),), drive_minutes=USUAL_DRIVE)
+
+
+def _custom_test(engine: Engine, name: str, cylinders: set[int]) -> Action | None:
+    """Test of what the misfiring cylinders have in common; None where there is no such target."""
+    if name not in engine.tests:
+        return None
+    test = engine.tests[name]
+    targets = engine.target_places(test.target)
+    mine = [t for t in targets if cylinders <= set(engine.target_cylinders(t))]
+    if not mine:
+        return None
+    others = [t for t in targets if t != mine[0]][:COMPARED]
+    return Action("test", test.id, (mine[0], *(others if test.level else ())))
 
 
 def _done(job: Job) -> set[tuple[str, str]]:

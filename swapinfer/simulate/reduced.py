@@ -54,7 +54,8 @@ def reduce_job(
     follows_aa = ~np.eye(len(chosen), dtype=bool)
     chance_aoh = options.chance_aoh[:, :, keep]
     groups = np.arange(len(chosen))
-    small = Options(options.cost_ao, chance_aoh, moves, follows_aa, groups)
+    nothing_aa = np.zeros(follows_aa.shape)
+    small = Options(options.cost_ao, chance_aoh, moves, follows_aa, nothing_aa, groups)
     belief_h = outlook.hypotheses.belief_h[keep]
     return LookAhead(base, small), belief_h / belief_h.sum()
 

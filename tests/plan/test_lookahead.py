@@ -58,6 +58,7 @@ class Small:
             np.concatenate([test_toh, replace_eoh]),
             tuple(moves),
             ~np.eye(N_TESTS + n, dtype=bool),
+            np.zeros((N_TESTS + n, N_TESTS + n)),
             np.arange(N_TESTS + n),
         )
         return LookAhead(base, options)
@@ -147,6 +148,7 @@ def with_idle_test(small: Small) -> LookAhead:
             np.concatenate([options.chance_aoh, idle]),
             (*options.moves, Moves(nothing, nothing)),
             ~np.eye(len(options.moves) + 1, dtype=bool),
+            np.zeros((len(options.moves) + 1, len(options.moves) + 1)),
             np.arange(len(options.moves) + 1),
         ),
     )
