@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Protocol
 
 import typer
 
@@ -13,11 +13,24 @@ from swapinfer.errors import JobError
 if TYPE_CHECKING:
     from swapinfer.workflow.facts import Facts
     from swapinfer.workflow.guide import Sitting
-    from swapinfer.workflow.reception import Reception
+    from swapinfer.workflow.questions import Question
     from swapinfer.workflow.shop import Shop
 
 EXAMPLE = "Example: swapinfer "
 LEAVE = "q"
+
+
+class Speaker(Protocol):
+    """Whatever puts questions and takes answers."""
+
+    question: Question
+    is_over: bool
+
+    def news(self) -> Facts | None:
+        """Return what is to be shown before the question, if anything."""
+
+    def answer(self, text: str) -> Facts | None:
+        """Take one line; return what came of it, if anything."""
 
 
 def register(app: typer.Typer) -> None:
@@ -36,15 +49,15 @@ def guide(
 ) -> None:
     """Walk a job step by step, asking for each outcome; a new one is opened by asking."""
     from swapinfer.workflow.guide import Sitting
-    from swapinfer.workflow.reception import Reception
+    from swapinfer.workflow.reception import receive
     from swapinfer.workflow.shop import Shop
 
     with Shop(store, who) as shop:
         if ro and not _is_known(shop, ro):
             _say(f"{ro} is new. Enter takes what stands in [brackets], b starts over, q leaves.")
-            reception = Reception(shop, ro)
-            _converse(reception)
-            if not reception.is_opened:
+            reception = receive(shop, ro)
+            converse(reception)
+            if not reception.is_finished:
                 return
         _walk(Sitting(shop, ro))
 
@@ -61,21 +74,21 @@ def _walk(sitting: Sitting) -> None:
     from swapinfer.textview.guide import controls
 
     typer.echo(controls(page()))
-    _converse(sitting)
+    converse(sitting)
     if sitting.is_closed:
         _show(sitting.view())
     else:
         _say(f"left; go on with: swapinfer guide {sitting.ro}")
 
 
-def _converse(dialogue: Sitting | Reception) -> None:
+def converse(speaker: Speaker) -> None:
     """Put question after question until the dialogue is over or nobody answers."""
-    while not dialogue.is_over:
-        news = dialogue.news()
+    while not speaker.is_over:
+        news = speaker.news()
         if news:
             _show(news)
-        _show(dialogue.question)
-        told = dialogue.answer(_read_line())
+        _show(speaker.question)
+        told = speaker.answer(_read_line())
         if told:
             _show(told)
 

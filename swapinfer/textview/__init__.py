@@ -27,4 +27,15 @@ def show(facts: Facts, page: Page) -> str:
     raise TypeError(f"no text for {facts.shape} at width {page.width}")
 
 
-from swapinfer.textview import beliefs, events, filing, guide, jobs, plans, priors, reasons  # noqa: E402, F401  they register themselves
+from swapinfer.textview import (  # noqa: E402, F401  they register themselves
+    beliefs,
+    events,
+    filing,
+    guide,
+    jobs,
+    plans,
+    priors,
+    reasons,
+    settings,
+    words,
+)

@@ -15,6 +15,14 @@ from swapinfer.pack.model import Costs, Pack
 
 APP = "swapinfer"
 
+CHOICES = {
+    "pressure": ("psi", "kPa", "bar"),
+    "distance": ("km", "mi"),
+    "temperature": ("degC", "degF"),
+    "paper": ("a4", "letter"),
+}
+"""Settings that take one of a few words."""
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:
@@ -109,6 +117,64 @@ def write_settings(settings: Settings) -> Path:
     return path
 
 
+def typed_setting(settings: Settings, name: str, text: str) -> Settings:
+    """Return settings with one of them changed.
+
+    Parameters
+    ----------
+    settings : Settings
+        As they were.
+    name : str
+        Of the setting; ``part_prices.coil`` is one price.
+    text : str
+        Value as typed; empty goes back to the default.
+
+    Raises
+    ------
+    InputError
+        If there is no such setting, or the value is not one.
+    """
+    name, _, kind = name.strip().replace("-", "_").partition(".")
+    names = [f.name for f in dataclasses.fields(Settings)]
+    if name not in names:
+        raise InputError(f'unknown setting "{name}"{near_match(name, names)}')
+    default = getattr(Settings(), name)
+    value: Any = default
+    if isinstance(default, dict):
+        prices = {k: v for k, v in settings.part_prices.items() if k != kind}
+        value = prices | ({kind: _amount(name, text)} if text else {})
+    elif text:
+        value = _typed(name, default, text)
+    return dataclasses.replace(settings, **{name: value})
+
+
+def _typed(name: str, default: object, text: str) -> object:
+    if isinstance(default, tuple):
+        return tuple(text.replace(",", " ").split())
+    if default is None:
+        return _amount(name, text)
+    return _one_of(name, text)
+
+
+def _amount(name: str, text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise InputError(f'{name} must be a number, got "{text}"') from None
+    if not 0 <= value < float("inf"):
+        raise InputError(f"{name} must not be negative, got {text}")
+    return value
+
+
+def _one_of(name: str, text: str) -> str:
+    if name == "currency" and not (len(text) == 3 and text.isalpha()):
+        raise InputError(f'currency must be three letters, as in EUR, got "{text}"')
+    choices = CHOICES.get(name, (text,))
+    if text not in choices:
+        raise InputError(f'{name} must be one of {", ".join(choices)}, got "{text}"')
+    return text
+
+
 def login_name() -> str:
     """Name of whoever is at the keyboard."""
     try:
@@ -138,7 +204,7 @@ def _fit(path: Path, key: str, value: Any) -> Any:  # noqa: ANN401  whatever the
             raise InputError(f"settings file {path}: {key} must not be negative, got {value}")
         return float(value)
     if isinstance(default, str) and isinstance(value, str):
-        return value
+        return _one_of(key, value) if value else value
     if isinstance(default, dict) and isinstance(value, dict):
         return {str(name): float(price) for name, price in value.items()}
     wanted = {"tuple": "a list of words", "str": "text in quotes", "dict": "a table"}

@@ -1,0 +1,54 @@
+"""Words explained, and tests listed or shown in full."""
+
+from __future__ import annotations
+
+from swapinfer.textview import show
+from swapinfer.textview.page import Page
+from swapinfer.workflow.glossary import ExplainView
+from swapinfer.workflow.testlist import TestLine, TestList, TestView
+
+
+@show.register
+def _(facts: ExplainView, page: Page) -> str:
+    lines = []
+    for entry in facts.entries:
+        head = page.strong(entry.term)
+        lines += page.wrap(f"{head} ({entry.sort}): {entry.text}", hang=4)
+    return "\n".join(lines)
+
+
+@show.register
+def _(facts: TestList, page: Page) -> str:
+    rows = [[f"{test.minutes:.0f} min", test.id, _line(test)] for test in facts.tests]
+    lines = page.wrap(f"{facts.ro}: tests of this engine, the least work first")
+    lines += page.table(rows, right=[0])
+    return "\n".join([*lines, *page.wrap("one in full: swapinfer tests TEST")])
+
+
+def _line(test: TestLine) -> str:
+    lacking = f" (not here: {', '.join(test.lacking)})" if test.lacking else ""
+    return test.title + _each(test.target) + lacking
+
+
+def _each(target: str) -> str:
+    return "" if target == "engine" else f", each {target}"
+
+
+@show.register
+def _(facts: TestView, page: Page) -> str:
+    lines = page.wrap(f"{page.strong(facts.id)}: {facts.title}{_each(facts.target)}")
+    more = f", {facts.minutes_each:.0f} for each further {facts.target}"
+    lines += page.wrap(f"{facts.minutes:.0f} min" + more * (len(facts.targets) > 1), indent=2)
+    if facts.tools:
+        lines += page.wrap(f"tools: {', '.join(facts.tools)}", indent=2)
+    if facts.opens:
+        lines += page.wrap(f"first: {', '.join(facts.opens)}", indent=2)
+    for caution in facts.cautions:
+        lines += page.wrap(f"CAUTION: {caution}", indent=2)
+    steps = [*(f"first: {item}" for item in facts.before), *facts.steps]
+    for number, step in enumerate(steps, start=1):
+        lines += page.wrap(f"{number}. {step}", indent=2, hang=3)
+    if facts.expected:
+        lines += page.wrap(f"a good one reads {facts.expected}", indent=2)
+    lines += page.table([[word, text] for word, text in facts.outcomes.items()])
+    return "\n".join([*lines, *page.wrap(f"record it: {facts.example}", indent=2, hang=11)])

@@ -1,0 +1,94 @@
+"""The shop's settings: shown, changed by name, and written by answering six questions."""
+
+from __future__ import annotations
+
+import io
+import stat
+import tomllib
+
+import pytest
+from cli.conftest import Bay
+
+ANSWERS = "Quay Garage\neur\n95,50\n180\n2\n3 4\n"
+
+
+def test_changed_by_name_and_read_back(bay: Bay) -> None:
+    assert not bay.must("settings --json").facts["exists"]
+    bay.must(
+        "settings --set rate_per_hour=99 --set part_prices.coil=40 --set missing-tools=fuel-gauge"
+    )
+    told = bay.must("settings --json").facts
+    assert told["exists"]
+    assert told["values"]["rate_per_hour"] == 99.0
+    assert told["values"]["part_prices"] == {"coil": 40.0}
+    assert told["values"]["missing_tools"] == ["fuel-gauge"]
+    bay.must("settings --set rate_per_hour= --set part_prices.coil=")
+    told = bay.must("settings --json").facts
+    assert told["values"]["rate_per_hour"] is None
+    assert told["values"]["part_prices"] == {}
+
+
+def test_file_is_private_and_plain_toml(bay: Bay) -> None:
+    bay.must("settings --set currency=EUR")
+    path = bay.folder / "settings.toml"
+    assert tomllib.loads(path.read_text())["currency"] == "EUR"
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+BAD = {
+    "no such setting": ("settings --set rat=5", "unknown setting"),
+    "not a pair": ("settings --set rate_per_hour", "name=value"),
+    "word for a number": ("settings --set comeback=much", "number"),
+    "negative": ("settings --set comeback=-5", "negative"),
+    "unit": ("settings --set pressure=pso", "psi, kPa, bar"),
+    "currency": ("settings --set currency=dollars", "three letters"),
+    "tool": ("settings --set missing_tools=hammer", "hammer"),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_bad_value_is_one_line_and_nothing_is_written(bay: Bay, name: str) -> None:
+    line, word = BAD[name]
+    told = bay(line)
+    assert told.code == 2
+    assert word in told.err
+    assert len(told.err.strip().splitlines()) == 1
+    assert not (bay.folder / "settings.toml").exists()
+
+
+def test_six_questions(bay: Bay, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(ANSWERS))
+    told = bay.must("settings --ask")
+    assert told.out.count("\n> ") + told.out.startswith("> ") == 6
+    values = bay.must("settings --json").facts["values"]
+    assert values["shop"] == "Quay Garage"
+    assert (values["currency"], values["rate_per_hour"], values["comeback"]) == ("EUR", 95.5, 180.0)
+    assert (values["pressure"], values["distance"]) == ("kPa", "km")
+    assert values["missing_tools"] == ["multimeter", "test-lamp"]
+
+
+def test_six_questions_with_wrong_answers_and_enter_keeps_what_is(
+    bay: Bay, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bay.must("settings --set rate_per_hour=77")
+    monkeypatch.setattr("sys.stdin", io.StringIO("\ndollars\nUSD\n\n-3\n\n\nall\n\n"))
+    told = bay.must("settings --ask")
+    assert "three letters" in told.out
+    assert "not negative" in told.out
+    assert "numbers from 1" in told.out
+    assert bay.must("settings --json").facts["values"]["rate_per_hour"] == 77.0
+
+
+def test_leaving_halfway_writes_nothing(bay: Bay, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("Quay Garage\nEUR\n"))
+    bay.must("settings --ask")
+    assert not (bay.folder / "settings.toml").exists()
+
+
+def test_settings_reach_the_plan(opened: Bay) -> None:
+    opened.must("drive 15 --when warm,load --codes P0303")
+    before = opened.must("next --json").facts
+    opened.must("settings --set currency=EUR --set rate_per_hour=240")
+    after = opened.must("next --json").facts
+    assert (before["currency"], after["currency"]) == ("USD", "EUR")
+    assert after["steps"][0]["expected_total"] > before["steps"][0]["expected_total"]
