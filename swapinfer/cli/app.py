@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from swapinfer import __version__
-from swapinfer.cli import asking, filing, guide, priors, recording, settings, words
+from swapinfer.cli import asking, filing, guide, pictures, priors, recording, settings, words
 
 app = typer.Typer(
     name="swapinfer",
@@ -37,6 +37,7 @@ def root(
 guide.register(app)
 recording.register(app)
 asking.register(app)
+pictures.register(app)
 settings.register(app)
 words.register(app)
 filing.register(app)

@@ -33,6 +33,7 @@ from swapinfer.textview import (  # noqa: E402, F401  they register themselves
     filing,
     guide,
     jobs,
+    pictures,
     plans,
     priors,
     reasons,

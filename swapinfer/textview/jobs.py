@@ -12,20 +12,18 @@ from swapinfer.workflow.facts import JobLine, JobList, JobView, PartsView
 def _(facts: JobList, page: Page) -> str:
     if not facts.jobs:
         return "no jobs yet; open one with: swapinfer open RO --layout inline-4"
-    return "\n".join(line for job in facts.jobs for line in _job(job, page))
+    return "\n".join(page.table([_row(job) for job in facts.jobs], right=[2]))
 
 
-def _job(job: JobLine, page: Page) -> list[str]:
-    mark = "*" if job.is_current else " "
-    title = f"{mark} {job.ro}  {job.status}, opened {job.opened_at[:10]}"
-    lines = page.wrap(page.strong(title) + (f": {job.complaint}" if job.complaint else ""), hang=4)
-    if job.leading:
-        lines += page.wrap(f"{percent(job.leading_probability)} {job.leading}", indent=4)
+def _row(job: JobLine) -> list[str]:
+    said = [f"{percent(job.leading_probability)} {job.leading}"] if job.leading else []
     if job.status == "open" and job.next_step:
-        lines += page.wrap(f"next: {job.next_step}", indent=4, hang=6)
+        said.append(f"next: {job.next_step}")
     if job.away:
-        lines += page.wrap(f"away from home: {', '.join(job.away)}", indent=4)
-    return lines
+        said.append(f"AWAY FROM HOME: {', '.join(job.away)}")
+    age = "today" if job.age_days == 0 else f"{job.age_days} d"
+    mark = "*" if job.is_current else " "
+    return [mark + job.ro, job.status, age, "; ".join([*filter(None, [job.complaint]), *said])]
 
 
 @show.register

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import datetime
 
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.drawing import draw_engine
@@ -42,6 +43,7 @@ def list_jobs(shop: Shop, status: str = "") -> JobList:
     """List jobs, the newest first, without replaying any."""
     current = shop.store.current_job(shop.who)
     rows = shop.store.jobs(status or None)
+    now = shop.now()
     return JobList(
         tuple(
             JobLine(
@@ -55,10 +57,15 @@ def list_jobs(shop: Shop, status: str = "") -> JobList:
                 next_step=str(row.summary.get("next_step", "")),
                 away=tuple(map(str, row.summary.get("away", []) or [])),  # type: ignore[arg-type]
                 is_current=row.job == current,
+                age_days=_days(row.opened_at, now if row.status == "open" else row.updated_at),
             )
             for row in rows
         )
     )
+
+
+def _days(start: str, end: str) -> int:
+    return max((datetime.fromisoformat(end) - datetime.fromisoformat(start)).days, 0)
 
 
 def choose_job(shop: Shop, ro: str) -> JobView:

@@ -118,7 +118,7 @@ class Recorded(Facts):
 
 @dataclass(frozen=True, slots=True)
 class JobLine:
-    """A job in a list."""
+    """A job in a list; its age is in whole days, to its closing if it is closed."""
 
     ro: str
     status: str
@@ -130,6 +130,7 @@ class JobLine:
     next_step: str
     away: tuple[str, ...]
     is_current: bool
+    age_days: int
 
 
 @dataclass(frozen=True, slots=True)
