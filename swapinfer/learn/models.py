@@ -185,9 +185,37 @@ def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
 
 def _shop_effect(priors: CausePriors) -> Tensor:
     import pymc as pm
+    import pytensor.tensor as pt
 
-    raw_c = pm.Normal("shop_raw", dims="cause")
-    return pm.Deterministic("shop", raw_c * priors.shop_sd_c, dims="cause")
+    basis_cx = told_apart(priors.shop_sd_c)
+    raw_x = pm.Normal("shop_raw", shape=basis_cx.shape[1])
+    return pm.Deterministic("shop", priors.shop_sd_c * pt.dot(basis_cx, raw_x), dims="cause")
+
+
+def told_apart(sd_c: FloatArray) -> FloatArray:
+    """Find the directions of the standardised effects that shares can tell apart.
+
+    Raising every log hazard by the same amount changes no share. That direction, ``1 / sd`` in
+    standardised effects, keeps its prior whatever the data say, independently of all others, and
+    would only slow the sampler down, so it is left out.
+
+    Parameters
+    ----------
+    sd_c : ndarray of float, shape (cause,)
+        Prior standard deviations; if one is 0, its cause is a reference and nothing is left out.
+
+    Returns
+    -------
+    ndarray of float, shape (cause, direction)
+        Orthonormal columns: a Householder reflection without its first.
+    """
+    if (sd_c == 0).any():
+        return np.eye(len(sd_c))
+    silent_c = (1 / sd_c) / np.linalg.norm(1 / sd_c)
+    mirror_c = silent_c + np.eye(len(sd_c))[0]
+    reflection = np.eye(len(sd_c)) - 2 * np.outer(mirror_c, mirror_c) / (mirror_c @ mirror_c)
+    out: FloatArray = reflection[:, 1:]
+    return out
 
 
 def _pooled_effect(factor: Factor, priors: CausePriors) -> Tensor:

@@ -78,11 +78,12 @@ def cause_trial(jobs: int = 60) -> Trial:
         second = [rng.random((~known).sum()) < TOLD_OC[1, cause_j[~known]] for cause_j in cause_jg]
         open_k = np.array([[(~row).sum(), row.sum()] for row in second]).ravel()
         drawn = {"confirmed": np.stack(confirmed).astype(float), "open_count": open_k.astype(float)}
-        return drawn, np.concatenate([shop_c, np.log(share_gc).mean(axis=0)])
+        return drawn, np.concatenate([shop_c[1:] - shop_c[0], np.log(share_gc).mean(axis=0)])
 
     def quantities(drawn: Mapping[str, FloatArray]) -> FloatArray:
         score_dgc = np.log(base_gc) + drawn["shop"][:, None] + drawn["family"].transpose(0, 2, 1)
-        return np.concatenate([drawn["shop"], np.log(softmax(score_dgc)).mean(axis=1)], axis=1)
+        contrast_dc = drawn["shop"][:, 1:] - drawn["shop"][:, :1]
+        return np.concatenate([contrast_dc, np.log(softmax(score_dgc)).mean(axis=1)], axis=1)
 
     return Trial(cause_model(data, priors), simulate, quantities)
 
