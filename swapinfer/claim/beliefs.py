@@ -28,16 +28,12 @@ from swapinfer.posterior import (
 SEED = 1
 """Of the draws of the priors: always the same ones, so that an interval can be repeated."""
 
-DRAWS = ((8_192, 200), (131_072, 40))
+DRAWS = ((1_024, 200), (8_192, 60), (131_072, 20))
 """Largest message of the pass, and how often it is repeated under other priors; by size, not by
 time, so that every machine says the same."""
 
-
-def draws_for(posterior: Posterior) -> int:
-    """Return how many draws an interval is made from; 0 where it would take too long."""
-    if not posterior.exact:
-        return 0
-    return next((draws for largest, draws in DRAWS if posterior.stats.largest <= largest), 0)
+NEGLIGIBLE = 1e-4
+"""Nodes of the shared level below this weight are passed over for intervals."""
 
 
 @dataclass(frozen=True)
@@ -56,8 +52,12 @@ class Course:
         How each finding agrees with all the others; None where that would take too long.
     intervals : FaultIntervals or None
         Over draws of the priors; likewise.
+    draws : int
+        How many draws that were; 0 where there is no interval.
     flips : FlipPoints
         Of the leading element against every other.
+    level_weight_q : ndarray of float, shape (level,)
+        Posterior weights of the nodes of the level that readings share.
     """
 
     evidence: Evidence
@@ -65,7 +65,9 @@ class Course:
     weights: FindingWeights
     checks: FindingChecks | None
     intervals: FaultIntervals | None
+    draws: int
     flips: FlipPoints
+    level_weight_q: FloatArray
 
     @property
     def job(self) -> Job:
@@ -101,15 +103,10 @@ class Course:
             for rival, factor in zip(self.flips.rival_r, self.flips.factor_r, strict=True)
         }
 
-    @cached_property
+    @property
     def level(self) -> float:
         """Mean of the level that healthy cylinders share, after all findings."""
-        problem, values_q = self.evidence.problem, self.evidence.level_values
-        log_q = np.log(problem.level_q)
-        if log_q.size > 1:
-            log_q += [infer(_at_level(problem, q)).log_evidence for q in range(log_q.size)]
-        weight_q = np.exp(log_q - log_q.max())
-        return float(values_q @ weight_q / weight_q.sum())
+        return float(self.evidence.level_values @ self.level_weight_q)
 
     def index(self, element: str) -> int:
         """Position of an element in the arrays."""
@@ -140,16 +137,6 @@ class Course:
         return min(1.0, float(np.exp(rest.log_evidence - self.posterior.log_evidence)))
 
 
-def _at_level(problem: Problem, q: int) -> Problem:
-    """Return the problem with the shared level known to be at one node."""
-    return replace(
-        problem,
-        explain_qtes=problem.explain_qtes[q : q + 1],
-        close_qt2=problem.close_qt2[q : q + 1],
-        level_q=np.ones(1),
-    )
-
-
 def follow_belief(job: Job) -> Course:
     """Infer after every finding of a job, without each, and under other priors.
 
@@ -165,13 +152,44 @@ def follow_belief(job: Job) -> Course:
     evidence = gather_evidence(job)
     problem = evidence.problem
     posterior = infer(problem)
-    count = draws_for(posterior)
+    level_weight_q = _level_weights(problem)
+    kept_q = level_weight_q >= NEGLIGIBLE
+    count = _draws_for(posterior, float(kept_q.mean()))
     draws = draw_priors(job, evidence.space, count, SEED) if count else None
     return Course(
         evidence=evidence,
         posterior=posterior,
         weights=weigh_findings(problem),
         checks=check_findings(problem, posterior) if count else None,
-        intervals=None if draws is None else fault_intervals(problem, draws),
+        intervals=None if draws is None else fault_intervals(_at_levels(problem, kept_q), draws),
+        draws=count,
         flips=flip_points(problem, posterior),
+        level_weight_q=level_weight_q,
+    )
+
+
+def _draws_for(posterior: Posterior, kept: float) -> int:
+    if not posterior.exact:
+        return 0
+    size = posterior.stats.largest * kept
+    return next((draws for largest, draws in DRAWS if size <= largest), 0)
+
+
+def _level_weights(problem: Problem) -> FloatArray:
+    """Posterior weights of the level's nodes, by Bayes' rule from the evidence at each."""
+    nodes = np.arange(problem.level_q.size)
+    log_q = np.log(problem.level_q)
+    if nodes.size > 1:
+        log_q += [infer(_at_levels(problem, nodes == q)).log_evidence for q in nodes]
+    weight_q: FloatArray = np.exp(log_q - np.logaddexp.reduce(log_q))
+    return weight_q
+
+
+def _at_levels(problem: Problem, kept_q: BoolArray) -> Problem:
+    """Return the problem with the shared level known to be at one of some nodes."""
+    return replace(
+        problem,
+        explain_qtes=problem.explain_qtes[kept_q],
+        close_qt2=problem.close_qt2[kept_q],
+        level_q=problem.level_q[kept_q] / problem.level_q[kept_q].sum(),
     )

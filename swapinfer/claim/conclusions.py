@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from swapinfer.claim.beliefs import Course, draws_for
+from swapinfer.claim.beliefs import Course
 from swapinfer.claim.facts import (
     Against,
     Cause,
@@ -191,7 +191,7 @@ def standing_of(
         joint=joint,
         low=causes[0].low if single else None,
         high=causes[0].high if single else None,
-        draws=draws_for(course.posterior),
+        draws=course.draws,
         established=settings.established,
         exact=course.posterior.exact,
         log10_evidence=course.posterior.log_evidence / LN_10,

@@ -261,7 +261,8 @@ class Conflict:
     kind : str
         ``"against"`` (a finding against the cause), ``"check again"`` (one that all others make
         unlikely), ``"not leading"`` (another cause is likelier), ``"not named"`` (another is
-        likely too), ``"clock"`` (dated before the event that it follows), ``"packs"`` (other priors).
+        likely too), ``"clock"`` (dated before the event that it follows), ``"packs"`` (other
+        priors).
     seq : int
         Event concerned, or -1.
     detail : str

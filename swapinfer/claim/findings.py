@@ -126,8 +126,7 @@ def _read(found: rp.Finding) -> bool:
 def _codes(job: rp.Job, found: rp.Finding, records: Mapping[int, Record]) -> Codes:
     codes = found.event.codes if isinstance(found.event, ev.Ran) else None
     lines = tuple(
-        CodeLine(read.text, read.title)
-        for read in read_codes(job.pack, job.engine, codes or ())
+        CodeLine(read.text, read.title) for read in read_codes(job.pack, job.engine, codes or ())
     )
     return Codes(found.seq, records[found.seq].at, lines)
 

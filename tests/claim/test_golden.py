@@ -1,0 +1,65 @@
+"""An old job under its old priors still says what it said.
+
+`data/job.json` was exported once, with the priors of that day; `data/facts.json` is what its
+write-up said. After a change that is meant to alter numbers, write the file anew with
+``python -m tests.claim.test_golden`` and read its diff as carefully as code.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from swapinfer.claim.json_form import plain_tree
+from swapinfer.claim.settings import ClaimSettings
+from swapinfer.claim.verify import verify_file
+from swapinfer.claim.write import write_up
+from swapinfer.ledger.exchange import read_document
+from swapinfer.ledger.replay import replay
+from swapinfer.pack import pack_from_json
+
+DATA = Path(__file__).parent / "data"
+
+
+def facts_of_the_old_job() -> dict[str, Any]:
+    records, packs = read_document(json.loads((DATA / "job.json").read_text(encoding="utf-8")))
+    job = replay(records, pack_from_json(packs[records[0].pack]))
+    claim = write_up(job, records, settings=ClaimSettings(shop="Example Garage"))
+    facts: dict[str, Any] = json.loads(json.dumps(plain_tree(claim.facts)))
+    return facts
+
+
+def leaves(value: object, path: str = "facts") -> dict[str, object]:
+    """Every number and text by its path."""
+    if isinstance(value, dict):
+        pairs = [(f"{path}.{key}", item) for key, item in value.items()]
+    elif isinstance(value, list):
+        pairs = [(f"{path}[{n}]", item) for n, item in enumerate(value)]
+    else:
+        return {path: value}
+    return {name: leaf for path, item in pairs for name, leaf in leaves(item, path).items()}
+
+
+def test_the_old_job_says_what_it_said() -> None:
+    """Numbers to eight digits: libraries of linear algebra may round differently."""
+    wanted = leaves(json.loads((DATA / "facts.json").read_text(encoding="utf-8")))
+    found = leaves(facts_of_the_old_job())
+    assert list(found) == list(wanted)
+    for path, value in wanted.items():
+        if isinstance(value, float):
+            assert found[path] == pytest.approx(value, rel=1e-8, abs=1e-12), path
+        else:
+            assert found[path] == value, path
+
+
+def test_the_old_file_still_verifies() -> None:
+    found = verify_file(DATA / "job.json")
+    assert (found.same, found.difference) == (True, "")
+
+
+if __name__ == "__main__":
+    text = json.dumps(facts_of_the_old_job(), indent=1) + "\n"
+    (DATA / "facts.json").write_text(text, encoding="utf-8")
