@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -214,3 +214,19 @@ def test_moves_carry_all_weight_to_what_a_fault_set_becomes() -> None:
     before = np.array([[0.1, 0.2, 0.3, 0.4, 0.0], [1.0, 0.0, 0.0, 0.0, 0.0]])
     expected = [[0.7, 0.0, 0.0, 0.0, 0.3], [1.0, 0.0, 0.0, 0.0, 0.0]]
     np.testing.assert_allclose(moves.apply(before), expected)
+
+
+def test_access_left_open_is_taken_off_the_next_step_and_is_no_information() -> None:
+    """An idle step that makes its follow-up cheaper by 0.5 makes the plan so, and tells nothing."""
+    small = Small.draw(3)
+    belief = np.concatenate(([0.0], small.prior_e))
+    look_ahead = with_idle_test(small)
+    saved_aa = np.zeros_like(look_ahead.options.saved_aa)
+    plain = look_ahead.rank(belief, 2)
+    follow = int(plain.follow_ao[-1, 0])
+    assert follow != BASE
+    saved_aa[-1, follow] = 0.5
+    open_after = LookAhead(look_ahead.base, replace(look_ahead.options, saved_aa=saved_aa))
+    cheaper = open_after.rank(belief, 2)
+    assert cheaper.value_a[-1] == pytest.approx(plain.value_a[-1] - 0.5)
+    assert cheaper.worth_a[-1] == pytest.approx(0.0, abs=1e-9)

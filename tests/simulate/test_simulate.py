@@ -137,7 +137,7 @@ def test_a_drawn_job_came_in_with_a_misfire_that_the_shop_saw(pack: Pack) -> Non
 
 @pytest.fixture(scope="module")
 def world(pack: Pack) -> World:
-    return draw_job(pack, "inline-4", FITMENT, np.random.default_rng(11))
+    return draw_job(pack, "inline-4", FITMENT, np.random.default_rng(13))
 
 
 def test_every_policy_brings_a_job_to_an_end(settings: PlanSettings, world: World) -> None:
@@ -227,7 +227,7 @@ def test_stated_probabilities_come_true_and_a_wrong_pack_shows(pack: Pack) -> No
     """
     wrong = perturb(pack, 40.0, np.random.default_rng(0))
     right_n, wrong_n = [], []
-    for seed in range(120):
+    for seed in range(90):
         rng = np.random.default_rng([5, seed])
         world = draw_job(pack, "inline-4", FITMENT, rng)
         wander(world, seed % 3)
