@@ -100,8 +100,8 @@ def bench(folder: Path) -> Iterator[None]:
     own = {
         "COLUMNS": "80",
         "NO_COLOR": "1",
-        "SWAPINFER_STORE": str(folder / "jobs.db"),
-        "SWAPINFER_SETTINGS": str(folder / "settings.toml"),
+        "SWAPINFER_STORE": "jobs.db",
+        "SWAPINFER_SETTINGS": "settings.toml",
         "SWAPINFER_WHO": "robin",
     }
     with environment(**own), contextlib.chdir(folder):

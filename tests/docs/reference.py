@@ -63,7 +63,9 @@ def commands_page() -> str:
 
 
 def exit_codes_page() -> str:
-    tree = sorted(_tree(errors.SwapinferError), key=lambda cls: cls.exit_code)
+    classes = [item for item in vars(errors).values() if inspect.isclass(item)]
+    tree = [cls for cls in classes if issubclass(cls, errors.SwapinferError)]
+    tree.sort(key=lambda cls: cls.exit_code)
     rows = [f"| {cls.exit_code} | `{cls.__name__}` | {inspect.getdoc(cls)} |" for cls in tree]
     head = [
         "# Exit codes\n",
@@ -74,12 +76,6 @@ def exit_codes_page() -> str:
         "|---|---|---|",
     ]
     return "\n".join([*head, *rows, ""])
-
-
-def _tree(cls: type[errors.SwapinferError]) -> Iterator[type[errors.SwapinferError]]:
-    yield cls
-    for below in cls.__subclasses__():
-        yield from _tree(below)
 
 
 def python_page() -> str:
