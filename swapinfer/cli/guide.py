@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 EXAMPLE = "Example: swapinfer "
 LEAVE = "q"
+UNREADABLE = "\ufffd"
+"""Stands for a line of bytes that are no text; no question takes it for an answer."""
 
 
 class Speaker(Protocol):
@@ -100,6 +102,8 @@ def _read_line() -> str:
         line = sys.stdin.readline()
     except KeyboardInterrupt:
         line = ""
+    except UnicodeDecodeError:
+        return UNREADABLE
     if not line:
         typer.echo()
         return LEAVE

@@ -45,7 +45,7 @@ def firing_order(text: str) -> tuple[int, ...]:
     if not text.strip():
         return ()
     numbers = re.split(r"[-,\s]+", text.strip())
-    if not all(number.isdigit() for number in numbers):
+    if not all(number.isdecimal() for number in numbers):
         raise InputError(f'firing order "{text}" must be cylinder numbers, as in 1-3-4-2')
     return tuple(map(int, numbers))
 
@@ -54,7 +54,7 @@ def cylinder_numbers(text: str) -> tuple[int, ...]:
     """Read ``1,3``."""
     found = words(text)
     for word in found:
-        if not word.isdigit():
+        if not word.isdecimal():
             raise InputError(f'"{word}" must be a cylinder number, as in 1,3')
     return tuple(dict.fromkeys(map(int, found)))
 
@@ -64,7 +64,7 @@ def number_pairs(text: str) -> dict[int, int]:
     out = {}
     for word in words(text):
         cylinder, count = _pair(word)
-        if not cylinder.isdigit() or not count.isdigit():
+        if not cylinder.isdecimal() or not count.isdecimal():
             raise InputError(f'"{word}" must be cylinder=count in whole numbers, as in 3=140')
         out[int(cylinder)] = int(count)
     return out

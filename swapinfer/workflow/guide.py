@@ -231,6 +231,8 @@ class Sitting:
             return None
         self._recorded.append(range(told.seq - len(events) + 1, told.seq + 1))
         self._look()
+        if isinstance(events[-1], ev.Closed):
+            told = dataclasses.replace(told, warnings=())  # asked about before it was closed
         return dataclasses.replace(told, next=None)
 
     def _back(self) -> Recorded | None:

@@ -79,7 +79,7 @@ def choose(text: str, options: Sequence[tuple[T, str]], default: str = "") -> As
     numbered = tuple((str(n), words) for n, (_, words) in enumerate(options, start=1))
 
     def read(answer: str) -> T:
-        if not answer.isdigit() or not 1 <= int(answer) <= len(options):
+        if not answer.isdecimal() or not 1 <= int(answer) <= len(options):
             raise InputError(
                 f'"{answer}" is no answer here; type a number from 1 to {len(options)}'
             )
@@ -174,11 +174,11 @@ def _codes(job: Job, text: str) -> tuple[str, ...]:
 
 
 def _code(job: Job, word: str) -> str:
-    if word.isdigit() and len(word) <= 2:
+    if word.isdecimal() and len(word) <= 2:
         cylinder = job.engine.check_cylinder(int(word))
         every = all_codes(job.pack, job.engine)
         return next(c.text for c in every if c.role == "misfire" and c.cylinder == cylinder)
-    return f"P{word.zfill(4)}" if word.isdigit() else word
+    return f"P{word.zfill(4)}" if word.isdecimal() else word
 
 
 def _ask_felt(job: Job, minutes: float, conditions: tuple[str, ...]) -> Asking[ev.Ran]:
@@ -196,7 +196,7 @@ def _heard(job: Job, text: str) -> tuple[int, ...]:
     if text == NOT_TAKEN:
         return ()
     words = re.split(r"[,\s]+", text)
-    if not all(word.isdigit() for word in words):
+    if not all(word.isdecimal() for word in words):
         raise InputError(f'"{text}" is no cylinder; type its number, or Enter if you cannot say')
     return tuple(dict.fromkeys(job.engine.check_cylinder(int(word)) for word in words))
 
@@ -262,7 +262,7 @@ def _ask_optional(text: str, unit: str) -> Asking[str]:
 def _seen(outcomes: Sequence[str], targets: Sequence[str], text: str) -> list[tuple[str, str]]:
     picked = _one_each(targets, re.split(r"[,\s]+", text))
     for number in picked.values():
-        if not number.isdigit() or not 1 <= int(number) <= len(outcomes):
+        if not number.isdecimal() or not 1 <= int(number) <= len(outcomes):
             raise InputError(f'"{number}" is none of these; type 1 to {len(outcomes)}')
     return [(target, outcomes[int(number) - 1]) for target, number in picked.items()]
 
@@ -345,7 +345,8 @@ def _ask_reseated(job: Job) -> Asking[Events]:
 
 
 def _ask_note() -> Asking[Events]:
-    return (yield from ask(Question("What is worth keeping?"), lambda text: [ev.Noted(text)]))
+    text = yield from ask(Question("What is worth keeping?"), str)
+    return [ev.Noted(text)]
 
 
 def _ask_other_test(job: Job) -> Asking[Events]:
@@ -410,7 +411,7 @@ def _ask_causes(job: Job, named: Sequence[str], default: str) -> Asking[list[str
         if words == ["0"]:
             return []
         for word in words:
-            if not word.isdigit() or not 1 <= int(word) <= len(named):
+            if not word.isdecimal() or not 1 <= int(word) <= len(named):
                 raise InputError(f"type numbers from 0 to {len(named)}")
         return [named[int(word) - 1] for word in dict.fromkeys(words)]
 

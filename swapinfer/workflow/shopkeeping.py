@@ -151,7 +151,7 @@ def _ask_tools(pack: Pack, now: Sequence[str]) -> Asking[tuple[str, ...]]:
         words = re.split(r"[,\s]+", answer)
         if words == ["0"]:
             return ()
-        if not all(word.isdigit() and 1 <= int(word) <= len(tools) for word in words):
+        if not all(word.isdecimal() and 1 <= int(word) <= len(tools) for word in words):
             raise InputError(f"type numbers from 1 to {len(tools)}, or 0")
         return tuple(tools[int(word) - 1] for word in dict.fromkeys(words))
 
