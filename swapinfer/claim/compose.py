@@ -6,12 +6,13 @@ from collections.abc import Mapping
 
 from swapinfer.claim import evidence_sections, support_sections
 from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section, Table
-from swapinfer.claim.facts import ClaimFacts, Codes, Repair
+from swapinfer.claim.facts import ClaimFacts, Codes
 from swapinfer.claim.numbers import Numbers
 from swapinfer.claim.pen import Pen
 from swapinfer.claim.pictures import Picture
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.wording import ENGLISH, Words
+from swapinfer.claim.work_facts import Repair
 
 WORTH_NAMING = 0.01
 """Share of a cause's probability from which a mode is named."""

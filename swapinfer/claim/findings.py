@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from swapinfer.claim.beliefs import Course
-from swapinfer.claim.facts import CodeLine, Codes, Finding, Reading, Verification
+from swapinfer.claim.facts import CodeLine, Codes, Finding, Reading
+from swapinfer.claim.work_facts import Verification
 from swapinfer.ledger import events as ev
 from swapinfer.ledger import replay as rp
 from swapinfer.ledger.followed import explain_run, misfiring
