@@ -18,7 +18,7 @@ from swapinfer.pack.engine import Engine
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.information import information_bits
-from swapinfer.plan.next import GIVE_UP, HAND_OVER
+from swapinfer.plan.next import GIVE_UP, HAND_OVER, first_of_base
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
 from swapinfer.posterior import Posterior, infer
 
@@ -135,13 +135,10 @@ class Planner:
         settings = replace(situation.settings, depth=self.depth)
         outlook = Outlook(situation.evidence, situation.posterior, settings)
         ranking = outlook.rank()
-        choice = outlook.base.choose(outlook.hypotheses.belief_h[None])
         best = int(ranking.value_a.argmin())
-        if ranking.value_a[best] <= ranking.base_cost + 1e-9 and not choice.hands_over_b[0]:
+        if ranking.value_a[best] <= ranking.base_cost + 1e-9:
             return outlook.priced[best].action
-        if ranking.value_a[best] < ranking.base_cost - 1e-9:
-            return outlook.priced[best].action
-        return HAND_OVER if choice.hands_over_b[0] else GIVE_UP
+        return first_of_base(outlook, outlook.hypotheses.belief_h[None])[0]
 
 
 @dataclass(frozen=True)
