@@ -239,3 +239,15 @@ def test_stated_probabilities_come_true_and_a_wrong_pack_shows(pack: Pack) -> No
     ]
     assert errors[0] < 0.04
     assert errors[1] > 0.05
+
+
+def test_the_planner_does_not_give_up_where_a_repair_is_cheaper(
+    pack: Pack, settings: PlanSettings
+) -> None:
+    """An injector circuit code beside the misfire: repairing in order is the cheapest way on."""
+    opening = ev.Opened("2002", "v8", {"ignition": "coil-on-plug", "fuel": "direct"})
+    seen = [ev.Ran(5.0, (), codes=("P0202",)), ev.Ran(5.0, (), codes=("P0302",))]
+    situation = Situation(replay_events([opening, *seen], pack), settings)
+    ranking = situation.outlook.rank()
+    assert ranking.base_cost < 0.8 * settings.costs.diagnosis_cap
+    assert isinstance(Planner(2)(situation), Action)
