@@ -292,7 +292,9 @@ class _Apply:
         self.job = job
 
     def __call__(self, seq: int, event: ev.Event) -> None:
-        if self.job.closing and not isinstance(event, (ev.Reopened, ev.Noted, ev.Attached, ev.Undone)):
+        if self.job.closing and not isinstance(
+            event, (ev.Reopened, ev.Noted, ev.Attached, ev.Undone)
+        ):
             raise JobError(
                 f'job {self.job.opening.ro} is closed; reopen it before recording "{event.type}"'
             )
