@@ -174,10 +174,11 @@ class Job:
         return next(e for e in fitted.values() if self.elements[e].home.id == place)
 
     def disturbed_by(self, places: Iterable[str]) -> list[tuple[str, Handling]]:
-        """Elements that handling these places disturbs, with what may happen to each."""
+        """List what handling these places disturbs, themselves first, and what it may do."""
         touched: list[tuple[str, Handling]] = []
         for name in places:
             place = self.engine.places[name]
+            touched.append((self.fitted[name], Handling(place.kind, "", 0.0)))
             for handling in self.engine.kinds[place.kind].handling:
                 touched += [
                     (self.fitted[other.id], handling)

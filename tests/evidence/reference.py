@@ -96,6 +96,7 @@ class Reference:
 
     def _touch(self, time: int, place: str) -> None:
         centre = self.home[place]
+        self._disturb(time, self.where[place], "", 0.0)
         for handling in self.kinds[centre.kind].handling:
             for other, thing in self.home.items():
                 if thing.kind == handling.kind and set(thing.cylinders) <= set(centre.cylinders):

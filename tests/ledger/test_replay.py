@@ -150,3 +150,9 @@ def test_undoing_what_later_events_stand_on_is_refused() -> None:
     closed = [OPENING, ev.Closed(), ev.Reopened(), ev.Ran(5, (), ())]
     with pytest.raises(SwapinferError):
         replay(chain([*closed, ev.Undone(1)]), PACK)
+
+
+def test_reseating_a_connector_disturbs_it() -> None:
+    """A contact that the first disturbance cures must be cured by reseating it itself."""
+    job = replay(chain([OPENING, ev.Reseated("coil-wiring3")]), PACK)
+    assert "coil-wiring3" in {one.element for one in job.disturbances}
