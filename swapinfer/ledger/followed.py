@@ -114,14 +114,23 @@ def _verdict(
 ) -> str:
     origin, here = moved
     if came and not stayed:
-        return f"{here} now misfires and {origin} is quiet: the fault followed the {part}"
+        quiet = f"{origin} {_verb(origin, 'is', 'are')} quiet"
+        now = f"{here} now {_verb(here, 'misfires', 'misfire')}"
+        return f"{now} and {quiet}: the fault followed the {part}"
+    still = f"{origin} still {_verb(origin, 'misfires', 'misfire')}"
     if stayed and not came:
-        return f"{origin} still misfires and {here} does not: the fault did not follow the {part}"
+        not_so = f"{here} {_verb(here, 'does', 'do')} not"
+        return f"{still} and {not_so}: the fault did not follow the {part}"
     if came and stayed:
-        return f"{origin} still misfires and {here} does too: more than one thing may be at fault"
+        too = f"{here} {_verb(here, 'does', 'do')} too"
+        return f"{still} and {too}: more than one thing may be at fault"
     if elsewhere:
-        return f"{here} is quiet: the fault did not go with the {part}"
+        return f"{here} {_verb(here, 'is', 'are')} quiet: the fault did not go with the {part}"
     return (
-        f"neither {origin} nor {here} misfires: moving the {part} may have cured a contact, "
-        "or the fault did not show this time"
+        f"neither {origin} nor {here} {_verb(here, 'misfires', 'misfire')}: moving the {part} may "
+        "have cured a contact, or the fault did not show this time"
     )
+
+
+def _verb(subject: str, singular: str, plural: str) -> str:
+    return plural if subject.startswith("cylinders") else singular
