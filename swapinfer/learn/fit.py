@@ -34,8 +34,8 @@ class Sampling:
         Acceptance rate that the step size is adapted to.
     """
 
-    draws: int = 1500
-    tune: int = 800
+    draws: int = 800
+    tune: int = 450
     chains: int = 4
     cores: int = 2
     target_accept: float = 0.85

@@ -15,7 +15,7 @@ from swapinfer.learn.base import Tests, describe_tests, vocabulary
 from swapinfer.learn.fit import Fit, Sampling, fit
 from swapinfer.learn.models import CauseCounts, CausePriors, cause_model, reliability_model
 from swapinfer.learn.overlay import Provenance, overlay_text, provenance_of
-from swapinfer.learn.prepare import cause_priors, prepare_causes, prepare_outcomes
+from swapinfer.learn.prepare import all_causes, cause_priors, prepare_causes, prepare_outcomes
 from swapinfer.learn.ratios import (
     LearnedCause,
     LearnedChance,
@@ -173,7 +173,7 @@ def learn_from_counts(
         "causes": fit(cause_model(data, priors), seed=seed, sampling=settings, progress=progress)
     }
     shares = draw_shares(fits["causes"], data, weight_g)
-    chances = _learn_tests(counts, tests, shares, fits, (seed, settings, progress))
+    chances = _learn_tests(counts, data, tests, shares, fits, (seed, settings, progress))
     return Learned(
         counts=counts,
         data=data,
@@ -188,12 +188,13 @@ def learn_from_counts(
 
 def _learn_tests(
     counts: Counts,
+    data: CauseCounts,
     tests: Tests,
     shares: ShareDraws,
     fits: dict[str, Fit],
     settings: tuple[int, Sampling, bool],
 ) -> tuple[LearnedChance, ...]:
-    outcomes = prepare_outcomes(counts, tests, shares.mean_gc)
+    outcomes = prepare_outcomes(counts, tests, all_causes(shares.mean_gc, data, counts))
     if not len(outcomes.count_k):
         return ()
     seed, sampling, progress = settings

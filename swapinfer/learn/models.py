@@ -87,6 +87,20 @@ class CauseCounts:
     open_likelihood_kc: FloatArray
     open_count_k: FloatArray
 
+    @property
+    def levels(self) -> tuple[str, ...]:
+        """Levels of all factors, side by side."""
+        return tuple(f"{one.name}={level}" for one in self.factors for level in one.levels)
+
+    def columns(self, name: str) -> slice:
+        """Where a factor's levels stand among `levels`."""
+        start = 0
+        for factor in self.factors:
+            if factor.name == name:
+                return slice(start, start + len(factor.levels))
+            start += len(factor.levels)
+        return slice(0, 0)
+
 
 def half_normal(scale: float) -> Hyperprior:
     """Make a hyperprior for a standard deviation: the absolute value of a normal."""
@@ -154,8 +168,8 @@ def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
     Returns
     -------
     pymc.Model
-        Free variables ``shop_raw``, and for each factor ``<name>_sd`` and ``<name>_raw``;
-        deterministic ``shop`` (cause) and ``<name>`` (kind, level).
+        Free variables ``shop_raw``, ``effect_raw`` and for each factor ``<name>_sd``;
+        deterministic ``shop`` (cause) and ``effect`` (kind, level of every factor in turn).
 
     Notes
     -----
@@ -165,18 +179,17 @@ def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
     over its families, ages and complaints. An unconfirmed job adds the log of its findings'
     likelihood averaged over the shares: its latent cause is summed out. Jobs enter once each, so
     nothing is double counted when the tool chose the steps: which finding is made next depends on
-    earlier findings only, and such a
-    choice drops out of the likelihood (Rubin, "Inference and missing data", Biometrika 63, 1976).
+    earlier findings only, and such a choice drops out of the likelihood (Rubin, "Inference and
+    missing data", Biometrika 63, 1976).
     """
     import pymc as pm
     import pytensor.tensor as pt
 
-    levels = {factor.name + "_level": list(factor.levels) for factor in data.factors}
-    coords = {"cause": list(data.causes), "kind": list(data.kinds), **levels}
-    with pm.Model(coords=coords) as model:
+    coords = {"cause": data.causes, "kind": data.kinds, "level": data.levels}
+    with pm.Model(coords={name: list(values) for name, values in coords.items()}) as model:
         score_gc = pt.log(pm.Data("base", data.base_gc)) + _shop_effect(priors)
-        for factor in data.factors:
-            score_gc = score_gc + _pooled_effect(factor, priors)[data.kind_c][:, factor.level_g].T
+        if data.factors:
+            score_gc = score_gc + _pooled_effects(data, priors)
         share_gc = pt.exp(score_gc - pt.logsumexp(score_gc, axis=1, keepdims=True))
         _add_confirmed(data, priors, share_gc)
         _add_unconfirmed(data, share_gc)
@@ -218,13 +231,47 @@ def told_apart(sd_c: FloatArray) -> FloatArray:
     return out
 
 
-def _pooled_effect(factor: Factor, priors: CausePriors) -> Tensor:
+def _pooled_effects(data: CauseCounts, priors: CausePriors) -> Tensor:
+    """Effects of all factors on every cell and cause; one matrix, so that it compiles fast."""
     import pymc as pm
+    import pytensor.tensor as pt
 
-    dims = ("kind", factor.name + "_level")
-    sd = priors.pooling(factor.name + "_sd")
-    raw_hl = pm.ZeroSumNormal(factor.name + "_raw", dims=dims)
-    return pm.Deterministic(factor.name, raw_hl * sd * priors.effect_scale_h[:, None], dims=dims)
+    basis_xl, factor_l = contrasts([len(factor.levels) for factor in data.factors])
+    sd_f = pt.stack([priors.pooling(factor.name + "_sd") for factor in data.factors])
+    raw_hx = pm.Normal("effect_raw", shape=(len(data.kinds), len(basis_xl)))
+    scale_hl = priors.effect_scale_h[:, None] * sd_f[factor_l]
+    effect_hl = pm.Deterministic(
+        "effect", pt.dot(raw_hx, basis_xl) * scale_hl, dims=("kind", "level")
+    )
+    member_lg = np.concatenate(
+        [np.eye(len(factor.levels))[:, factor.level_g] for factor in data.factors]
+    )
+    return pt.dot(effect_hl, member_lg)[data.kind_c].T
+
+
+def contrasts(sizes: list[int]) -> tuple[FloatArray, IntArray]:
+    """Orthonormal directions in which each factor's levels differ while their sum stays 0.
+
+    Parameters
+    ----------
+    sizes : list of int
+        Levels of each factor.
+
+    Returns
+    -------
+    basis_xl : ndarray of float, shape (direction, level)
+        Rows; the levels of all factors stand side by side.
+    factor_l : ndarray of int, shape (level,)
+        Factor of each level.
+    """
+    basis_xl = np.zeros((sum(sizes) - len(sizes), sum(sizes)))
+    row = column = 0
+    for size in sizes:
+        triangle = np.tril(np.ones((size - 1, size)), 0) - np.diag(np.arange(1.0, size), 1)[:-1]
+        triangle /= np.linalg.norm(triangle, axis=1, keepdims=True)
+        basis_xl[row : row + size - 1, column : column + size] = triangle
+        row, column = row + size - 1, column + size
+    return basis_xl, np.repeat(np.arange(len(sizes)), sizes)
 
 
 def _add_confirmed(data: CauseCounts, priors: CausePriors, share_gc: Tensor) -> None:
@@ -280,17 +327,22 @@ def _log_chains(data: CauseCounts, labels: _Labels, share_gc: Tensor) -> Tensor:
     import pytensor.tensor as pt
 
     row_n = data.chain_cell_n * len(data.causes)
-    share_first = share_gc.ravel()[row_n + data.chain_first_n]
-    share_last = share_gc.ravel()[row_n + data.chain_last_n]
-    neither = labels.wrong_returns * labels.wrong_stays
-    same = share_first * labels.right_returns * labels.right_stays + (1 - share_first) * neither
-    different = (
-        share_first * labels.right_returns * labels.wrong_stays
-        + share_last * labels.wrong_returns * labels.right_stays
-        + (1 - share_first - share_last) * neither
-    )
     agree_n = data.chain_first_n == data.chain_last_n
-    return pt.sum(data.chain_count_n * pt.log(pt.switch(agree_n, same, different)))
+    same_n, other_n = np.flatnonzero(agree_n), np.flatnonzero(~agree_n)
+    first_n, last_n = row_n + data.chain_first_n, row_n + data.chain_last_n
+    taken = share_gc.ravel()[np.concatenate([last_n[same_n], last_n[other_n], first_n[other_n]])]
+    share, others = taken[: len(same_n)], taken[len(same_n) :]
+    last, first = others[: len(other_n)], others[len(other_n) :]
+    neither = labels.wrong_returns * labels.wrong_stays
+    same = share * (labels.right_returns * labels.right_stays - neither) + neither
+    other = (
+        first * (labels.right_returns * labels.wrong_stays - neither)
+        + last * (labels.wrong_returns * labels.right_stays - neither)
+        + neither
+    )
+    return pt.dot(data.chain_count_n[same_n], pt.log(same)) + pt.dot(
+        data.chain_count_n[other_n], pt.log(other)
+    )
 
 
 def _add_unconfirmed(data: CauseCounts, share_gc: Tensor) -> None:

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
+import heapq
 from collections import Counter
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
 from swapinfer.learn.aggregate import Counts
-from swapinfer.learn.base import Tests, base_shares, shop_sd
+from swapinfer.learn.base import NEVER, Tests, base_shares, cause_modes, shop_sd
 from swapinfer.learn.models import CauseCounts, CausePriors, Factor, OutcomeCounts
 from swapinfer.learn.scan import Cell
 from swapinfer.pack.model import Pack
 
-MAX_OPEN_GROUPS = 600
-"""Groups of unconfirmed jobs that the cause model takes; beyond, likelihoods are rounded more."""
-FINEST_STEP = 0.25
-"""Rounding of log-likelihoods when unconfirmed jobs are grouped."""
+MAX_OPEN_GROUPS = 400
+"""Groups of unconfirmed jobs that the cause model takes; beyond, like ones are merged."""
 LARGEST_LOG_RATIO = 10.0
 """What findings of a table can say against a cause, at most: tables leave out much."""
-WEIGHT_STEP = 0.02
+WEIGHT_STEP = 0.05
 """Rounding of profile weights when findings of unconfirmed jobs are grouped."""
+CHUNK_PATTERNS = 20_000
+FACTORS = ("family", "age", "complaint")
+"""Fields of a cell whose effects are pooled."""
 
 
 def prepare_causes(counts: Counts, pack: Pack, tests: Tests) -> CauseCounts:
@@ -41,23 +43,26 @@ def prepare_causes(counts: Counts, pack: Pack, tests: Tests) -> CauseCounts:
         Over the causes that at least one cell's engine can have.
     """
     base_gc = base_shares(pack, counts.cells)
-    n_cells, n_causes = base_gc.shape
-    causes = counts.words.causes
+    kept = (base_gc.max(axis=0) > 10 * NEVER) | (counts.cases.by_cause(base_gc.shape[1]) > 0)
+    kept[[first for _, first, _ in counts.cases.chains]] = True
+    number = np.cumsum(kept) - 1
+    base_gc = base_gc[:, kept] / base_gc[:, kept].sum(axis=1, keepdims=True)
+    causes = tuple(cause for cause, stays in zip(counts.words.causes, kept, strict=True) if stays)
     kinds = tuple(dict.fromkeys(cause.split(".")[0] for cause in causes))
     chains = np.array([[*key, n] for key, n in sorted(counts.cases.chains.items())])
     chains = chains.reshape(-1, 4).astype(np.int64)
-    cell_k, likelihood_kc, count_k = _open_groups(counts, tests)
+    cell_k, likelihood_kc, count_k = open_groups(counts, tests, base_gc, kept)
     return CauseCounts(
         causes=causes,
         kinds=kinds,
         kind_c=np.array([kinds.index(cause.split(".")[0]) for cause in causes]),
         factors=_factors(counts.cells),
         base_gc=base_gc,
-        confirmed_gc=_fill(counts.cases.stayed, (n_cells, n_causes)),
-        returned_gc=_fill(counts.cases.returned, (n_cells, n_causes)),
+        confirmed_gc=_fill(counts.cases.stayed, kept, len(base_gc)),
+        returned_gc=_fill(counts.cases.returned, kept, len(base_gc)),
         chain_cell_n=chains[:, 0],
-        chain_first_n=chains[:, 1],
-        chain_last_n=chains[:, 2],
+        chain_first_n=number[chains[:, 1]],
+        chain_last_n=number[chains[:, 2]],
         chain_count_n=chains[:, 3].astype(np.float64),
         open_cell_k=cell_k,
         open_likelihood_kc=likelihood_kc,
@@ -67,14 +72,23 @@ def prepare_causes(counts: Counts, pack: Pack, tests: Tests) -> CauseCounts:
 
 def cause_priors(pack: Pack, data: CauseCounts, weight: float) -> CausePriors:
     """Prior belief of the cause model, from the pack's own spreads."""
-    return CausePriors(shop_sd_c=shop_sd(pack, weight), effect_scale_h=np.ones(len(data.kinds)))
+    sd = dict(zip(cause_modes(pack), shop_sd(pack, weight), strict=True))
+    shop_sd_c = np.array([sd[cause] for cause in data.causes])
+    return CausePriors(shop_sd_c=shop_sd_c, effect_scale_h=np.ones(len(data.kinds)))
 
 
-def _fill(counter: Counter[tuple[int, int]], shape: tuple[int, int]) -> FloatArray:
-    table = np.zeros(shape)
+def _fill(counter: Counter[tuple[int, int]], kept: BoolArray, n_cells: int) -> FloatArray:
+    table = np.zeros((n_cells, len(kept)))
     for at, count in counter.items():
         table[at] = count
-    return table
+    return table[:, kept]
+
+
+def all_causes(share_gc: FloatArray, data: CauseCounts, counts: Counts) -> FloatArray:
+    """Spread shares of the model's causes over all causes that the history's words name."""
+    out = np.full((len(share_gc), len(counts.words.causes)), NEVER)
+    out[:, [counts.words.causes.index(cause) for cause in data.causes]] = share_gc
+    return out
 
 
 def _factors(cells: tuple[Cell, ...]) -> tuple[Factor, ...]:
@@ -83,36 +97,106 @@ def _factors(cells: tuple[Cell, ...]) -> tuple[Factor, ...]:
     return tuple(factor for factor in made if len(factor.levels) > 1)
 
 
-FACTORS = ("family", "age", "complaint")
-
-
 def _factor(name: str, values: list[str]) -> Factor:
     levels = tuple(sorted(set(values)))
     return Factor(name, levels, np.array([levels.index(value) for value in values]))
 
 
-def _open_groups(counts: Counts, tests: Tests) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Group unconfirmed jobs by cell and rounded log-likelihood."""
-    keys, jobs = list(counts.patterns), list(counts.patterns.values())
-    cell_k = [cell for cell, _ in keys]
+def open_groups(
+    counts: Counts, tests: Tests, base_gc: FloatArray, kept: BoolArray
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Group unconfirmed jobs whose findings say nearly the same.
+
+    Parameters
+    ----------
+    counts : Counts
+        Of a history.
+    tests : Tests
+        Of the base pack.
+    base_gc : ndarray of float, shape (cell, cause)
+        Base shares of the causes that are kept.
+    kept : ndarray of bool, shape (all causes,)
+        Those that the model has.
+
+    Returns
+    -------
+    cell_k : ndarray of int, shape (group,)
+        Cell of each group.
+    likelihood_kc : ndarray of float, shape (group, cause)
+        Likelihood under each cause over that under the base shares.
+    count_k : ndarray of float, shape (group,)
+        Jobs.
+
+    Notes
+    -----
+    A group's likelihood is the mean of its members', each divided by what it is under the base
+    shares. The slope of the log-likelihood at the base shares is then exactly that of the
+    ungrouped jobs, whatever is merged.
+    """
+    keys = list(counts.patterns)
+    cell_k = np.array([cell for cell, _ in (*keys, *counts.exact)], dtype=np.int64)
     log_kc = pattern_log_likelihood([outcomes for _, outcomes in keys], tests)
-    if counts.exact:
-        log_kc = np.concatenate([log_kc, np.array([vector for _, vector in counts.exact])])
-        cell_k += [cell for cell, _ in counts.exact]
-        jobs += list(counts.exact.values())
+    exact_kc = np.array([vector for _, vector in counts.exact]).reshape(-1, log_kc.shape[1])
+    log_kc = np.concatenate([log_kc, exact_kc])[:, kept]
+    count_k = np.array([*counts.patterns.values(), *counts.exact.values()], dtype=np.float64)
     log_kc = log_kc - log_kc.max(axis=1, keepdims=True, initial=-np.inf)
-    log_kc = np.maximum(log_kc, -LARGEST_LOG_RATIO)
-    step = FINEST_STEP
-    while True:
-        rows = np.column_stack([np.array(cell_k, dtype=float), np.round(log_kc / step)])
-        distinct, group_k = np.unique(rows, axis=0, return_inverse=True)
-        if len(distinct) <= MAX_OPEN_GROUPS:
-            break
-        step *= 2
-    count_k = np.zeros(len(distinct))
-    np.add.at(count_k, group_k.ravel(), jobs)
-    likelihood_kc: FloatArray = np.exp(distinct[:, 1:] * step)
-    return distinct[:, 0].astype(np.int64), likelihood_kc, count_k
+    likelihood_kc = np.exp(np.maximum(log_kc, -LARGEST_LOG_RATIO))
+    likelihood_kc /= (likelihood_kc * base_gc[cell_k]).sum(axis=1, keepdims=True)
+    group_k = merge_alike(likelihood_kc * base_gc[cell_k], count_k, cell_k, MAX_OPEN_GROUPS)
+    total = np.bincount(group_k, weights=count_k).astype(np.float64)
+    mean_kc = np.zeros((len(total), likelihood_kc.shape[1]))
+    np.add.at(mean_kc, group_k, likelihood_kc * count_k[:, None])
+    first = np.unique(group_k, return_index=True)[1]
+    return cell_k[first], mean_kc / total[:, None], total
+
+
+def merge_alike(
+    point_kc: FloatArray, weight_k: FloatArray, apart_k: IntArray, most: int
+) -> IntArray:
+    """Sort weighted points into groups by splitting the widest group again and again.
+
+    Parameters
+    ----------
+    point_kc : ndarray of float, shape (point, axis)
+        Where they are.
+    weight_k : ndarray of float, shape (point,)
+        How much they count.
+    apart_k : ndarray of int, shape (point,)
+        Points with different labels never share a group.
+    most : int
+        Groups at most, or as many as there are labels.
+
+    Returns
+    -------
+    ndarray of int, shape (point,)
+        Group of each; numbered without gaps.
+    """
+    heap = [
+        _spread_of(point_kc, weight_k, np.flatnonzero(apart_k == a)) for a in np.unique(apart_k)
+    ]
+    heapq.heapify(heap)
+    while len(heap) < most and heap and heap[0][0] < 0:
+        _, _, axis, cut, members = heapq.heappop(heap)
+        left = point_kc[members, axis] <= cut
+        for part in (members[left], members[~left]):
+            heapq.heappush(heap, _spread_of(point_kc, weight_k, part))
+    group_k = np.zeros(len(point_kc), dtype=np.int64)
+    for number, (*_, members) in enumerate(sorted(heap, key=lambda one: one[1])):
+        group_k[members] = number
+    return group_k
+
+
+def _spread_of(
+    point_kc: FloatArray, weight_k: FloatArray, members: IntArray
+) -> tuple[float, int, int, float, IntArray]:
+    """Width of a group (negative, for a heap), first member, widest axis, its mean, members."""
+    points, weights = point_kc[members], weight_k[members]
+    centre_c = weights @ points / weights.sum()
+    width_c = weights @ np.square(points - centre_c)
+    axis = int(np.argmax(width_c))
+    cut = float(centre_c[axis])
+    splits = 0 < int((points[:, axis] <= cut).sum()) < len(members)
+    return (-float(width_c.sum()) if splits else 0.0), int(members[0]), axis, cut, members
 
 
 def pattern_log_likelihood(patterns: list[tuple[int, ...]], tests: Tests) -> FloatArray:
@@ -211,22 +295,38 @@ def _mixture(weights: dict[int, float]) -> tuple[tuple[int, float], ...]:
 
 
 def _add_unconfirmed(groups: Groups, counts: Counts, tests: Tests, share_gc: FloatArray) -> None:
+    """Add findings of unconfirmed jobs, outcome by outcome, weighed by the job's other findings."""
     keys = list(counts.patterns)
+    jobs_k = np.array(list(counts.patterns.values()), dtype=np.float64)
     log_oc = np.log(tests.chance_oc)
-    log_share_gc = np.log(share_gc)
-    for (cell, outcomes), jobs in zip(keys, counts.patterns.values(), strict=True):
-        log_joint_c = log_share_gc[cell] + log_oc[list(outcomes)].sum(axis=0)
-        for outcome in outcomes:
-            others_c = log_joint_c - log_oc[outcome]
-            weight_c = np.exp(others_c - others_c.max())
-            groups[_rounded(tests, outcome, weight_c / weight_c.sum())] += jobs
+    for start in range(0, len(keys), CHUNK_PATTERNS):
+        here = slice(start, start + CHUNK_PATTERNS)
+        cell_k = [cell for cell, _ in keys[here]]
+        outcomes_kf = _pad([outcomes for _, outcomes in keys[here]], -1)
+        joint_kc = np.log(share_gc[cell_k])
+        joint_kc += pattern_log_likelihood([outcomes for _, outcomes in keys[here]], tests)
+        for outcome in np.unique(outcomes_kf[outcomes_kf >= 0]):
+            times_k = (outcomes_kf == outcome).sum(axis=1)
+            mine = np.flatnonzero(times_k)
+            others_kc = joint_kc[mine] - log_oc[outcome]
+            weight_kc = np.exp(others_kc - others_kc.max(axis=1, keepdims=True))
+            weight_kc /= weight_kc.sum(axis=1, keepdims=True)
+            count_k = jobs_k[here][mine] * times_k[mine]
+            _add_mixtures(groups, tests, int(outcome), weight_kc, count_k)
 
 
-def _rounded(tests: Tests, outcome: int, weight_c: FloatArray) -> tuple[tuple[int, float], ...]:
-    """Gather the weights of causes by profile, rounded so that like findings share a group."""
-    seen_c = tests.visible_oc[outcome] * weight_c
-    by_slot = np.bincount(tests.seen_oc[outcome], weights=seen_c)
-    by_slot[tests.unseen_oc[outcome, 0]] += 1.0 - seen_c.sum()
-    slots = np.flatnonzero(by_slot > WEIGHT_STEP / 2)
-    steps = np.round(by_slot[slots] / WEIGHT_STEP)
-    return _mixture(dict(zip(slots.tolist(), (steps / steps.sum()).tolist(), strict=True)))
+def _add_mixtures(
+    groups: Groups, tests: Tests, outcome: int, weight_kc: FloatArray, count_k: FloatArray
+) -> None:
+    """Gather weights of causes by profile, rounded so that like findings share a group."""
+    slots, profile_c = np.unique(tests.seen_oc[outcome], return_inverse=True)
+    seen_kc = weight_kc * tests.visible_oc[outcome]
+    by_slot = seen_kc @ np.eye(len(slots))[profile_c]
+    unseen = int(np.searchsorted(slots, tests.unseen_oc[outcome, 0]))
+    by_slot[:, unseen] += 1.0 - seen_kc.sum(axis=1)
+    steps = np.round(by_slot / WEIGHT_STEP)
+    distinct, group_k = np.unique(steps, axis=0, return_inverse=True)
+    total = np.bincount(group_k.ravel(), weights=count_k)
+    for row, count in zip(distinct, total, strict=True):
+        weights = dict(zip(slots.tolist(), (row / row.sum()).tolist(), strict=True))
+        groups[_mixture(weights)] += int(count)

@@ -116,15 +116,16 @@ def draw_shares(fitted: Fit, data: CauseCounts, weight_g: FloatArray) -> ShareDr
     ShareDraws
     """
     shop_dc = fitted.array("shop")
-    effects = [(factor.level_g, fitted.array(factor.name)) for factor in data.factors]
+    effect_dhl = fitted.array("effect") if data.factors else np.zeros((len(shop_dc), 0, 0))
     log_base_gc = np.log(data.base_gc)
     mix_g = weight_g / weight_g.sum()
     mixed, mean_gc = [], np.zeros_like(data.base_gc)
     for start in range(0, len(shop_dc), CHUNK_DRAWS):
         here = slice(start, start + CHUNK_DRAWS)
         score_dgc = log_base_gc + shop_dc[here, None, :]
-        for level_g, effect_dhl in effects:
-            score_dgc += effect_dhl[here][:, data.kind_c][:, :, level_g].transpose(0, 2, 1)
+        for factor in data.factors:
+            effect_dhg = effect_dhl[here, :, data.columns(factor.name)][:, :, factor.level_g]
+            score_dgc += effect_dhg[:, data.kind_c].transpose(0, 2, 1)
         share_dgc = softmax(score_dgc)
         mixed.append(np.einsum("g,dgc->dc", mix_g, share_dgc))
         mean_gc += share_dgc.sum(axis=0) / len(shop_dc)

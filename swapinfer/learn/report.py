@@ -113,7 +113,7 @@ def _pooling(learned: Learned) -> str:
     factors = [factor for factor in learned.data.factors if factor.name == "family"]
     if not factors:
         return ""
-    effect_dhl = learned.fits["causes"].array("family")
+    effect_dhl = learned.fits["causes"].array("effect")[:, :, learned.data.columns("family")]
     share_h = np.bincount(learned.data.kind_c, weights=learned.shares.mixed_dc.mean(axis=0))
     top = np.argsort(-share_h)[:8][::-1]
     low_hl, high_hl = np.exp(np.quantile(effect_dhl[:, top], INTERVAL, axis=0))

@@ -81,7 +81,7 @@ def cause_trial(jobs: int = 60) -> Trial:
         return drawn, np.concatenate([shop_c[1:] - shop_c[0], np.log(share_gc).mean(axis=0)])
 
     def quantities(drawn: Mapping[str, FloatArray]) -> FloatArray:
-        score_dgc = np.log(base_gc) + drawn["shop"][:, None] + drawn["family"].transpose(0, 2, 1)
+        score_dgc = np.log(base_gc) + drawn["shop"][:, None] + drawn["effect"].transpose(0, 2, 1)
         contrast_dc = drawn["shop"][:, 1:] - drawn["shop"][:, :1]
         return np.concatenate([contrast_dc, np.log(softmax(score_dgc)).mean(axis=1)], axis=1)
 

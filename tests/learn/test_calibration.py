@@ -14,7 +14,7 @@ from swapinfer.learn.shops import Trial, cause_trial, rate_trial, reliability_tr
 
 pytestmark = [pytest.mark.usefixtures("libraries"), pytest.mark.slow]
 
-SHOPS = 80
+SHOPS = 50
 TEST_FAILURE_RATE = 1e-4
 """Chance that a calibrated model fails one of these tests on another seed; the seed is fixed."""
 

@@ -10,14 +10,19 @@ import numpy as np
 import pytest
 
 from swapinfer.errors import LearnError
-from swapinfer.learn import compat
+from swapinfer.learn import compat, prepare
 from swapinfer.learn.aggregate import History, RowReport
 from swapinfer.learn.base import base_shares, cause_modes, describe_tests, vocabulary
 from swapinfer.learn.compare import compare_causes, compare_chances, replay_jobs
 from swapinfer.learn.fit import Health, Sampling, diagnose, e_bfmi
 from swapinfer.learn.learn import LearnResult, learn_overlay
-from swapinfer.learn.models import OutcomeCounts
-from swapinfer.learn.prepare import pattern_log_likelihood, prepare_outcomes
+from swapinfer.learn.models import OutcomeCounts, contrasts, told_apart
+from swapinfer.learn.prepare import (
+    all_causes,
+    merge_alike,
+    pattern_log_likelihood,
+    prepare_outcomes,
+)
 from swapinfer.learn.report import report_html
 from swapinfer.learn.scan import Cell
 from swapinfer.learn.synthetic import Fleet, draw_history
@@ -51,7 +56,7 @@ def result(pack: Pack, tmp_path_factory: pytest.TempPathFactory) -> LearnResult:
         pack,
         seed=1,
         out=folder / "out",
-        sampling=Sampling(draws=1500, tune=500, chains=2),
+        sampling=Sampling(draws=1200, tune=400, chains=2),
     )
 
 
@@ -195,6 +200,57 @@ def test_pattern_likelihood_is_the_product_over_findings(pack: Pack) -> None:
     np.testing.assert_allclose(found, expected, rtol=1e-12)
 
 
+def test_merging_keeps_totals_means_and_labels_apart() -> None:
+    """Groups never mix labels; at full resolution every distinct point is its own group."""
+    rng = np.random.default_rng(2)
+    points, weights = rng.random((300, 5)), rng.integers(1, 5, size=300).astype(float)
+    labels = rng.integers(3, size=300)
+    few = merge_alike(points, weights, labels, 20)
+    assert len(np.unique(few)) == 20
+    assert all(len(np.unique(labels[few == group])) == 1 for group in range(20))
+    assert len(np.unique(merge_alike(points, weights, labels, 1000))) == 300
+    assert len(np.unique(merge_alike(points, weights, labels, 1))) == 3
+
+
+def test_merged_jobs_keep_the_slope_at_the_base_shares(
+    result: LearnResult, pack: Pack, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Central differences of the log-likelihood in each log share, merged and not."""
+    counts, data = result.learned.counts, result.learned.data
+    kept = np.isin(counts.words.causes, data.causes)
+    slopes = []
+    for most in (10_000, 8):
+        monkeypatch.setattr(prepare, "MAX_OPEN_GROUPS", most)
+        cell_k, likelihood_kc, count_k = prepare.open_groups(
+            counts, describe_tests(pack), data.base_gc, kept
+        )
+        base_kc = data.base_gc[cell_k]
+
+        def log_likelihood(step_c: np.ndarray, of: tuple[np.ndarray, ...]) -> float:
+            base, likelihood, count = of
+            return float(count @ np.log((base * np.exp(step_c) * likelihood).sum(axis=1)))
+
+        given_ = (base_kc, likelihood_kc, count_k)
+        steps = 1e-4 * np.eye(len(data.causes))
+        slopes.append(
+            [(log_likelihood(s, given_) - log_likelihood(-s, given_)) / 2e-4 for s in steps]
+        )
+        assert count_k.sum() == pytest.approx(sum(counts.patterns.values()))
+    np.testing.assert_allclose(slopes[0], slopes[1], rtol=1e-5, atol=1e-6)
+
+
+def test_directions_of_effects_are_orthonormal_and_silent_ones_left_out() -> None:
+    """Shop effects never contain the shift common to all; effects of a factor add up to 0."""
+    sd = np.array([0.5, 1.0, 2.0, 0.7])
+    basis = told_apart(sd)
+    np.testing.assert_allclose(basis.T @ basis, np.eye(3), atol=1e-12)
+    np.testing.assert_allclose(basis.T @ (1 / sd), 0.0, atol=1e-12)
+    rows, factor = contrasts([3, 2])
+    np.testing.assert_allclose(rows @ rows.T, np.eye(3), atol=1e-12)
+    np.testing.assert_allclose(rows[:, factor == 0].sum(axis=1), 0.0, atol=1e-12)
+    np.testing.assert_allclose(rows[:, factor == 1].sum(axis=1), 0.0, atol=1e-12)
+
+
 def test_outcomes_of_every_test_add_up_to_one_under_every_cause(pack: Pack) -> None:
     tests = describe_tests(pack)
     start = 0
@@ -208,7 +264,9 @@ def test_unconfirmed_findings_count_in_proportion(result: LearnResult, pack: Pac
     """Mixture weights of each group add up to 1, and findings of inspections are all there."""
     learned = result.learned
     data: OutcomeCounts = prepare_outcomes(
-        learned.counts, describe_tests(pack), learned.shares.mean_gc
+        learned.counts,
+        describe_tests(pack),
+        all_causes(learned.shares.mean_gc, learned.data, learned.counts),
     )
     np.testing.assert_allclose(data.weight_kp.sum(axis=1), 1.0, atol=1e-9)
     shown = [n for names in learned.counts.words.outcomes.values() for n in names]

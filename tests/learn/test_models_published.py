@@ -146,7 +146,7 @@ def surgical() -> tuple[np.ndarray, np.ndarray, Fit]:
     # The effects sum to zero, so `shop` is the mean of the twelve logits; the published mu is the
     # mean of the population that they come from, which a flat prior leaves N(0, sd^2 / 12) away.
     mu = mean + sd / np.sqrt(12) * np.random.default_rng(1).standard_normal(len(sd))
-    return mu, mean[:, None] + fitted.array("hospital")[:, 0, :], fitted
+    return mu, mean[:, None] + fitted.array("effect")[:, 0, :], fitted
 
 
 def test_surgical_mortality_has_the_published_means(
