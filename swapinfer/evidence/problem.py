@@ -12,6 +12,15 @@ IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
 
+def for_order(values: FloatArray) -> NDArray[np.float32]:
+    """Round values for ordering, so that equal ones tie whatever the last digits say.
+
+    Cylinders that nothing tells apart have equal figures but for rounding, which differs between
+    machines; a stable sort of the rounded values then keeps to the order given.
+    """
+    return values.astype(np.float32)
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """Independent elements, the factors on each, and the bits that join them.

@@ -287,7 +287,11 @@ class Store(Database):
         list of JobRow
             No job is replayed for it.
         """
-        query = sa.select(tables.jobs).order_by(tables.jobs.c.updated_at.desc()).limit(limit)
+        query = (
+            sa.select(tables.jobs)
+            .order_by(tables.jobs.c.updated_at.desc(), tables.jobs.c.ro.desc())
+            .limit(limit)
+        )
         if status is not None:
             query = query.where(tables.jobs.c.status == status)
         with self.reading() as connection:

@@ -127,7 +127,7 @@ class Suspicion:
     def suspects(self, least: float = SUSPECT) -> list[str]:
         """Places by falling probability."""
         likely = [place for place, p in self.fault_p.items() if p >= least]
-        return sorted(likely, key=lambda place: -self.fault_p[place])[:MOST_SUSPECTS]
+        return sorted(likely, key=lambda place: -round(self.fault_p[place], 9))[:MOST_SUSPECTS]
 
     def cylinder_p(self) -> dict[int, float]:
         """Probability, roughly, that something of a cylinder's own is at fault."""
@@ -249,7 +249,7 @@ def list_tests(suspicion: Suspicion, settings: PlanSettings) -> Iterator[tuple[s
     engine = suspicion.job.engine
     cylinder_p = suspicion.cylinder_p()
     suspected = {c for c, p in cylinder_p.items() if p >= SUSPECT_CYLINDER}
-    order = sorted(suspected, key=lambda c: -cylinder_p[c])
+    order = sorted(suspected, key=lambda c: (-round(cylinder_p[c], 9), c))
     for test in engine.tests.values():
         if test.id in settings.avoided or settings.missing_tools.intersection(test.tools):
             continue

@@ -16,6 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from swapinfer.evidence.problem import for_order
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
@@ -198,7 +200,7 @@ class BasePolicy:
         if is_several_b.any():
             likely_be[is_several_b] = belief_bh[is_several_b] @ self._member_he
         cost_e = self.prices.fix_e + self.prices.drive_per_min * self._minutes_d[0]
-        return np.argsort(-likely_be / cost_e, axis=1, kind="stable")[:, :MOST_REPAIRS]
+        return np.argsort(for_order(-likely_be / cost_e), axis=1, kind="stable")[:, :MOST_REPAIRS]
 
     def _choose(self, belief_bh: FloatArray) -> Choice:
         order_bj = self._order(belief_bh)
@@ -244,7 +246,7 @@ class BasePolicy:
         np.cumsum(fix_bj + later_dbj + ended_dbj, axis=2, out=total_dbx[..., 1:])
         total_dbx += self.prices.give_up * unrepaired_bx
         flat_bx = total_dbx.transpose(1, 0, 2).reshape(n_b, -1)
-        best_b = flat_bx.argmin(axis=1)
+        best_b = for_order(flat_bx).argmin(axis=1)
         drive_b, stop_b = np.divmod(best_b, n_j + 1)
         return Choice(
             flat_bx[np.arange(n_b), best_b],

@@ -145,7 +145,7 @@ def form_hypotheses(evidence: Evidence, sets: FaultSets, most: int = MOST) -> Hy
     ):
         faults = (number.get(pair) for pair in zip(element_k, state_k, strict=True))
         belief[tuple(sorted(f for f in faults if f is not None))] += p
-    kept = sorted(belief, key=lambda key: -belief[key])[:most]
+    kept = sorted(belief, key=lambda key: (-round(belief[key], 12), key))[:most]
     keys = _with_subsets(kept)
     width = max(1, *(len(key) for key in keys))
     fault_hk = np.full((len(keys), width), NONE)

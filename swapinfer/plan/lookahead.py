@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from swapinfer.evidence.problem import for_order
 from swapinfer.plan.base import BasePolicy
 
 FloatArray = NDArray[np.float64]
@@ -195,7 +196,7 @@ class LookAhead:
             Of all actions.
         """
         ranking = self._one_step(belief_h)
-        order = np.argsort(ranking.value_a, kind="stable")
+        order = np.argsort(for_order(ranking.value_a), kind="stable")
         promising = self._first_of_groups(order, 2)[: self.breadth.first]
         allowed = self._second_steps(ranking, order)
         for level in range(2, depth + 1):
@@ -212,7 +213,7 @@ class LookAhead:
         distinct = self._first_of_groups(order, 1)
         best, rest = distinct[: self.breadth.then], distinct[self.breadth.then :]
         ratio_r = ranking.worth_a[rest] / np.maximum(ranking.cost_a[rest], 1e-9)
-        cheap = rest[np.argsort(-ratio_r, kind="stable")[: self.breadth.cheap]]
+        cheap = rest[np.argsort(for_order(-ratio_r), kind="stable")[: self.breadth.cheap]]
         return np.concatenate([best, cheap])
 
     def _first_of_groups(self, order: IntArray, each: int) -> IntArray:
@@ -302,7 +303,7 @@ class LookAhead:
             value_ba = (chance_bao * (cost_ao + onward_bao)).sum(axis=2)
             self._look_deeper(belief_bh, depth, allowed, value_ba, onward_bao)
         value_ba = (chance_bao * (cost_ao + onward_bao)).sum(axis=2)
-        first_b = value_ba.argmin(axis=1)
+        first_b = for_order(value_ba).argmin(axis=1)
         value_b = value_ba[np.arange(len(first_b)), first_b]
         wins_b = value_b < best_b
         return np.where(wins_b, value_b, best_b), np.where(wins_b, allowed[first_b], follow_b)
@@ -317,7 +318,9 @@ class LookAhead:
     ) -> None:
         """Lower the cost onward by further steps, for each belief's few best actions."""
         for b, belief_h in enumerate(belief_bh):
-            for place in np.argsort(value_ba[b])[: max(self.breadth.then // 3, 1)]:
+            for place in np.argsort(for_order(value_ba[b]), kind="stable")[
+                : max(self.breadth.then // 3, 1)
+            ]:
                 action = int(allowed[place])
                 chance_o, after_oh = self.outcomes(belief_h, action)
                 likely_o = np.flatnonzero(chance_o >= self.breadth.least_chance)

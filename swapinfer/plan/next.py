@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from swapinfer.evidence.assemble import Evidence
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.problem import FloatArray, for_order
 from swapinfer.plan.actions import Action, after_swaps
 from swapinfer.plan.base import Choice
 from swapinfer.plan.costing import Cost, PlanSettings
@@ -200,9 +200,9 @@ def next_steps(
 def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     """Put a ranking in words and figures that people read."""
     author = _Author(outlook, ranking)
-    order = np.argsort(ranking.value_a, kind="stable")
+    order = np.argsort(for_order(ranking.value_a), kind="stable")
     steps = [author.step(int(a), is_told=n < DETAILED) for n, a in enumerate(order)]
-    ranked = sorted([*steps, *author.endings()], key=lambda step: step.expected_total)
+    ranked = sorted([*steps, *author.endings()], key=lambda step: round(step.expected_total, 6))
     return Plan(
         steps=tuple(ranked),
         without_tests=ranking.base_cost,
@@ -276,12 +276,12 @@ class _Author:
                     then=then,
                 )
             )
-        return tuple(sorted(told, key=lambda outcome: -outcome.probability))
+        return tuple(sorted(told, key=lambda outcome: -round(outcome.probability, 9)))
 
     def _suspects(self, belief_h: FloatArray) -> tuple[Suspect, ...]:
         space = self.outlook.evidence.space
         fault_e = self.outlook.hypotheses.fault_e(belief_h, len(space.elements))
-        leading = np.argsort(-fault_e, kind="stable")[:_LEADING]
+        leading = np.argsort(for_order(-fault_e), kind="stable")[:_LEADING]
         found = []
         for e in leading.tolist():
             place = self.outlook.job.place_of(space.elements[e].id)

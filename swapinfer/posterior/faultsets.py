@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray, Problem
+from swapinfer.evidence.problem import FloatArray, IntArray, Problem, for_order
 from swapinfer.posterior.axistree import AxisTree
 from swapinfer.posterior.belief import Posterior
 from swapinfer.posterior.joint import full_states, log_joint, log_joint_by_level
@@ -90,7 +90,7 @@ def fault_sets(
         found = _search_one_level(problem, posterior, cover, limit)
         if found.left_out > 1.0 - cover and len(found.belief_h) < limit:
             found = _search(problem, cover, limit)
-    order = np.argsort(-found.belief_h, kind="stable")
+    order = _by_belief(found)
     count = min(limit, 1 + int(np.searchsorted(np.cumsum(found.belief_h[order]), cover)))
     kept = order[:count]
     element_hk, state_hk = found.padded(kept)
@@ -100,6 +100,15 @@ def fault_sets(
         belief_h=found.belief_h[kept],
         left_out=min(1.0, float(found.belief_h[order[count:]].sum()) + found.left_out),
     )
+
+
+def _by_belief(found: Found) -> IntArray:
+    """Order sets by falling belief; equal ones by element and state."""
+    element_hk, state_hk = found.padded(np.arange(len(found.belief_h)))
+    with np.errstate(divide="ignore"):
+        keys = (*state_hk.T[::-1], *element_hk.T[::-1], for_order(-np.log(found.belief_h)))
+    order: IntArray = np.lexsort(keys)
+    return order
 
 
 def _search_one_level(problem: Problem, posterior: Posterior, cover: float, limit: int) -> Found:

@@ -40,7 +40,7 @@ def list_causes(belief: Belief, least: float = WORTH_NAMING) -> tuple[Cause, ...
         Causes below it are left out.
     """
     fault_e = belief.posterior.fault_e
-    order = sorted(range(len(fault_e)), key=lambda e: (-fault_e[e], e))
+    order = sorted(range(len(fault_e)), key=lambda e: (-round(float(fault_e[e]), 9), e))
     return tuple(_cause(belief, e) for e in order if fault_e[e] >= least)
 
 

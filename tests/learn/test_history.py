@@ -288,7 +288,7 @@ def test_a_cluster_of_two_processes_gives_the_same_counts(tmp_path: Path) -> Non
     for name in ("jobs", "findings"):
         _in_row_groups(tmp_path / f"{name}.parquet", 64)
     with LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0"
     ) as cluster:
         history = History(
             tmp_path / "jobs.parquet",
