@@ -13,6 +13,10 @@ PAPERS = {"a4": "a4", "letter": "us-letter"}
 """Sizes of paper, and what the typesetter calls them."""
 
 
+ESTABLISHED = 0.90
+"""Least probability for the word "established", unless a shop chooses another."""
+
+
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """Cost of the easiest-first order on jobs like this one, simulated.
@@ -68,7 +72,7 @@ class ClaimSettings:
     decimal: str = "."
     dates: str = "iso"
     paper: str = "a4"
-    established: float = 0.90
+    established: float = ESTABLISHED
     redact: bool = False
     comparison: Comparison | None = None
 

@@ -81,7 +81,7 @@ def write_claim(
     ClaimError
         If a file cannot be written.
     """
-    from swapinfer.claim.settings import ClaimSettings
+    from swapinfer.claim.settings import ESTABLISHED, ClaimSettings
     from swapinfer.claim.write import write_up
 
     loaded = shop.load(ro)
@@ -94,6 +94,9 @@ def write_claim(
         currency=own.currency,
         rate_per_hour=own.rate_per_hour,
         paper=own.paper,
+        decimal=own.decimal,
+        dates=own.dates,
+        established=ESTABLISHED if own.established is None else own.established,
         redact=redact,
     )
     text = shop.store.pack(loaded.records[0].pack)

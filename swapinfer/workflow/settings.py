@@ -20,6 +20,8 @@ CHOICES = {
     "distance": ("km", "mi"),
     "temperature": ("degC", "degF"),
     "paper": ("a4", "letter"),
+    "decimal": (".", ","),
+    "dates": ("iso", "dmy", "mdy"),
 }
 """Settings that take one of a few words."""
 
@@ -44,6 +46,10 @@ class Settings:
         Units in which numbers are shown.
     paper : str
         ``"a4"`` or ``"letter"``.
+    decimal, dates : str
+        Decimal sign and form of dates on write-ups.
+    established : float or None
+        Least probability at which a write-up may call a cause established.
     overlays : tuple of str
         Overlay files on the base priors.
     store : str
@@ -60,6 +66,9 @@ class Settings:
     distance: str = "km"
     temperature: str = "degC"
     paper: str = "a4"
+    decimal: str = "."
+    dates: str = "iso"
+    established: float | None = None
     overlays: tuple[str, ...] = ()
     store: str = ""
     part_prices: dict[str, float] = field(default_factory=dict)

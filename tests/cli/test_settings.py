@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import stat
 import tomllib
 
@@ -92,3 +93,21 @@ def test_settings_reach_the_plan(opened: Bay) -> None:
     after = opened.must("next --json").facts
     assert (before["currency"], after["currency"]) == ("USD", "EUR")
     assert after["steps"][0]["expected_total"] > before["steps"][0]["expected_total"]
+
+
+def test_a_write_up_follows_the_shops_decimal_sign_and_dates(opened: Bay) -> None:
+    opened.must("settings --set decimal=,")
+    opened.must("settings --set dates=dmy")
+    file = opened.folder / "claim.md"
+    opened.must(f"claim --md {file}")
+    text = file.read_text(encoding="utf-8")
+    assert re.search(r"\b\d{2}/\d{2}/\d{4}\b", text)
+    assert re.search(r"\d,\d %", text)
+    assert not re.search(r"\d\.\d %", text)
+
+
+def test_a_level_that_establishes_nothing_is_refused(opened: Bay) -> None:
+    opened.must("settings --set established=0.3")
+    told = opened(f"claim --md {opened.folder / 'claim.md'}")
+    assert told.code == 2
+    assert "0.3" in told.err
