@@ -16,6 +16,7 @@ VERBS = [
     "open", "drive", "swap", "back", "reseat", "replace", "read", "inspect", "note", "undo",
     "close", "reopen", "jobs", "use", "show", "parts", "belief", "why", "clean", "export",
     "import", "attach", "claim", "store", "priors", "explain", "tests", "settings",
+    "next", "why-not", "plan", "picture", "history",
 ]  # fmt: skip
 
 WORDS = [

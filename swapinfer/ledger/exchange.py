@@ -396,6 +396,8 @@ def _naming(path: str) -> Iterator[None]:
 
 
 def _draft_of(path: Path) -> Path:
+    if not path.name:
+        raise InputError(f"'{path}' is no file name; name a new file")
     return path.with_name(f".{path.name}.{uuid.uuid4().hex}")
 
 
