@@ -405,9 +405,9 @@ def _draft_of(path: Path) -> Path:
 def _new_file(path: Path) -> Iterator[Path]:
     """Give a draft of the owner's alone that becomes `path` when all went well."""
     draft = _draft_of(path)
-    if path.exists():
-        raise InputError(f"{path} is there already; name a new file")
     with clear_errors(str(path)):
+        if path.exists():
+            raise InputError(f"{path} is there already; name a new file")
         try:
             os.close(os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
             yield draft

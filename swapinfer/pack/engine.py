@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from swapinfer.errors import PlaceError, near_match
 from swapinfer.layout import Layout, Place, places_of
@@ -65,7 +66,14 @@ class Engine:
 
     def places_for(self, kind: str) -> tuple[Place, ...]:
         """Every place of one kind."""
-        return tuple(place for place in self.places.values() if place.kind == kind)
+        return self._by_kind.get(kind, ())
+
+    @cached_property
+    def _by_kind(self) -> dict[str, tuple[Place, ...]]:
+        found: dict[str, list[Place]] = {}
+        for place in self.places.values():
+            found.setdefault(place.kind, []).append(place)
+        return {kind: tuple(places) for kind, places in found.items()}
 
     def kind_of(self, place: str) -> Kind:
         """Kind of what sits at a place."""

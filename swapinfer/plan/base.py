@@ -31,7 +31,7 @@ LOOK_MINUTES = 5.0
 MOST_REPAIRS = 20
 """Replacements after which the base policy gives up at the latest."""
 
-_BLOCK = 64
+_BLOCK = 256
 """Beliefs worked on at once."""
 
 
@@ -134,12 +134,7 @@ class BasePolicy:
         self._member_he = np.zeros((len(self._count_h), self._n_elements))
         rows, columns = np.nonzero(present_hk)
         self._member_he[rows, faults.element_hk[rows, columns]] = 1.0
-        single = np.flatnonzero(self._count_h == 1)
-        self._single = single[np.argsort(self._element_hk[single, 0], kind="stable")]
-        self._single_element, self._single_start = np.unique(
-            self._element_hk[self._single, 0], return_index=True
-        )
-        self._dirty_dh = self._dirty_drive(self._rate_hk[self._single, 0])
+        self._single_ek, self._weight_exk = self._single_faults()
 
     @property
     def fault_count_h(self) -> IntArray:
@@ -194,8 +189,22 @@ class BasePolicy:
         result: FloatArray = np.where(choice.hands_over_b[:, None], handed_over_bh, cost_bh)
         return result
 
-    def _order(self, belief_bh: FloatArray) -> IntArray:
-        likely_be = self._by_element(belief_bh[:, self._single])
+    def _single_faults(self) -> tuple[IntArray, FloatArray]:
+        """Hypotheses of one fault, an element a row, and what each adds to the element's sums."""
+        single = np.flatnonzero(self._count_h == 1)
+        single = single[np.argsort(self._element_hk[single, 0], kind="stable")]
+        element = self._element_hk[single, 0]
+        column = np.arange(len(single)) - np.searchsorted(element, element)
+        single_ek = np.zeros((self._n_elements, int(column.max(initial=0)) + 1), dtype=np.int64)
+        single_ek[element, column] = single
+        rate_h = self._rate_hk[single, 0]
+        dirty_hd = _dirty_drive(rate_h[:, None], self._minutes_d, self.prices)
+        weight_exk = np.zeros((self._n_elements, 1 + len(self._minutes_d), single_ek.shape[1]))
+        weight_exk[element, :, column] = np.insert(dirty_hd, 0, 1.0, axis=1)
+        return single_ek, weight_exk
+
+    def _order(self, belief_bh: FloatArray, mass_eb: FloatArray) -> IntArray:
+        likely_be = mass_eb.T.copy()
         is_several_b = 2.0 * belief_bh[:, self._count_h > 1].sum(axis=1) > belief_bh.sum(axis=1)
         if is_several_b.any():
             likely_be[is_several_b] = belief_bh[is_several_b] @ self._member_he
@@ -203,8 +212,11 @@ class BasePolicy:
         return np.argsort(for_order(-likely_be / cost_e), axis=1, kind="stable")[:, :MOST_REPAIRS]
 
     def _choose(self, belief_bh: FloatArray) -> Choice:
-        order_bj = self._order(belief_bh)
-        choice = self._best_for_single_faults(belief_bh, order_bj)
+        # First the mass of each element's single faults, then what a dirty drive of each length
+        # is expected to cost because of them.
+        sum_xeb = (self._weight_exk @ belief_bh.T[self._single_ek]).transpose(1, 0, 2)
+        order_bj = self._order(belief_bh, sum_xeb[0])
+        choice = self._best_for_single_faults(sum_xeb, order_bj)
         several = np.flatnonzero(self._count_h > 1)
         faulty_b = choice.cost_b
         if several.size:
@@ -229,39 +241,31 @@ class BasePolicy:
             hands_over_b=(hand_over_b < repair_b) & ~gives_up_b,
         )
 
-    def _best_for_single_faults(self, belief_bh: FloatArray, order_bj: IntArray) -> Choice:
+    def _best_for_single_faults(self, sum_xeb: FloatArray, order_bj: IntArray) -> Choice:
         """Choose drive and stopping point by the single faults alone, their cost exact."""
-        single_bh = belief_bh[:, self._single]
-        mass_bx = _in_order(self._by_element(single_bh), order_bj)
-        dirty_dbe = self._by_element(single_bh * self._dirty_dh[:, None, :])
-        dirty_dbx = _in_order(dirty_dbe, order_bj)
-        unrepaired_bx = np.cumsum(mass_bx[:, ::-1], axis=1)[:, ::-1]
-        fix_bj = unrepaired_bx[:, :-1] * self.prices.fix_e[order_bj]
+        order_jb = order_bj.T
+        in_order_xjb = _in_order(sum_xeb, order_jb)
+        mass_xb, dirty_dxb = in_order_xjb[0], in_order_xjb[1:]
+        unrepaired_xb = np.cumsum(mass_xb[::-1], axis=0)[::-1]
+        fix_jb = unrepaired_xb[:-1] * self.prices.fix_e[order_jb]
         # A drive stays dirty for what comes later in the order and ends clean for what it fixed.
-        later_dbj = np.cumsum(dirty_dbx[..., :0:-1], axis=2)[..., ::-1]
+        later_djb = np.cumsum(dirty_dxb[:, :0:-1], axis=1)[:, ::-1]
         clean_d = self.prices.drive_per_min * self._minutes_d
-        ended_dbj = clean_d[:, None, None] * mass_bx[:, :-1]
-        n_d, n_b, n_j = later_dbj.shape
-        total_dbx = np.zeros((n_d, n_b, n_j + 1))
-        np.cumsum(fix_bj + later_dbj + ended_dbj, axis=2, out=total_dbx[..., 1:])
-        total_dbx += self.prices.give_up * unrepaired_bx
-        flat_bx = total_dbx.transpose(1, 0, 2).reshape(n_b, -1)
-        best_b = for_order(flat_bx).argmin(axis=1)
+        ended_djb = clean_d[:, None, None] * mass_xb[:-1]
+        n_d, n_j, n_b = later_djb.shape
+        total_dxb = np.zeros((n_d, n_j + 1, n_b))
+        np.cumsum(fix_jb + later_djb + ended_djb, axis=1, out=total_dxb[:, 1:])
+        total_dxb += self.prices.give_up * unrepaired_xb
+        total_xb = total_dxb.reshape(-1, n_b)
+        best_b = for_order(total_xb).argmin(axis=0)
         drive_b, stop_b = np.divmod(best_b, n_j + 1)
         return Choice(
-            flat_bx[np.arange(n_b), best_b],
+            total_xb[best_b, np.arange(n_b)],
             order_bj,
             self._minutes_d[drive_b],
             stop_b,
             np.zeros(n_b, dtype=bool),
         )
-
-    def _by_element(self, value_xs: FloatArray) -> FloatArray:
-        """Sum values of single faults an element, over the last axis."""
-        out = np.zeros((*value_xs.shape[:-1], self._n_elements))
-        if len(self._single_start):
-            out[..., self._single_element] = np.add.reduceat(value_xs, self._single_start, axis=-1)
-        return out
 
     def _sequence_cost(self, choice: Choice, subset: IntArray, prices: Prices) -> FloatArray:
         """Cost of replacing in order until all of a set is replaced, shape (belief, subset)."""
@@ -286,7 +290,8 @@ class BasePolicy:
     ) -> FloatArray:
         """Price fault sets whose members are sorted by their place in the order."""
         minutes_b1, stop_b1 = choice.minutes_b[:, None], choice.stop_b[:, None]
-        spent_bj = np.cumsum(np.pad(prices.fix_e[choice.order_bj], ((0, 0), (1, 0))), axis=1)
+        spent_bj = np.zeros((len(choice.order_bj), choice.order_bj.shape[1] + 1))
+        np.cumsum(prices.fix_e[choice.order_bj], axis=1, out=spent_bj[:, 1:])
         last_bh = np.maximum(place_kbh[-1], 0)
         is_repaired_bh = last_bh < stop_b1
         replaced_bh = np.where(is_repaired_bh, last_bh + 1, stop_b1)
@@ -295,16 +300,14 @@ class BasePolicy:
         # From the last member back, so that rates still present add up and nothing is subtracted.
         for k in range(len(place_kbh) - 1, -1, -1):
             rate_bh = rate_bh + rate_kbh[k]
-            before_bh = place_kbh[k - 1] if k else np.zeros_like(last_bh)
-            drives_bh = np.clip(place_kbh[k], 0, stop_b1) - np.clip(before_bh, 0, stop_b1)
-            cost_bh += drives_bh * _dirty_drive(rate_bh, minutes_b1, prices)
+            drives_bh = np.minimum(place_kbh[k], stop_b1)
+            if k:
+                drives_bh = drives_bh - np.minimum(np.maximum(place_kbh[k - 1], 0), stop_b1)
+            cost_bh += np.maximum(drives_bh, 0) * _dirty_drive(rate_bh, minutes_b1, prices)
         cost_bh += np.take_along_axis(spent_bj, replaced_bh, 1)
         end_bh = np.where(is_repaired_bh, minutes_b1 * prices.drive_per_min, prices.give_up)
         total: FloatArray = cost_bh + end_bh
         return total
-
-    def _dirty_drive(self, rate_h: FloatArray) -> FloatArray:
-        return _dirty_drive(rate_h[None, :], self._minutes_d[:, None], self.prices)
 
 
 def _blocks(belief_bh: FloatArray) -> Iterator[FloatArray]:
@@ -313,20 +316,18 @@ def _blocks(belief_bh: FloatArray) -> Iterator[FloatArray]:
         yield belief_bh[start : start + _BLOCK]
 
 
-def _in_order(value_xe: FloatArray, order_bj: IntArray) -> FloatArray:
+def _in_order(value_xeb: FloatArray, order_jb: IntArray) -> FloatArray:
     """Values in the order of replacing, and last the sum of what is not in the order."""
-    ordered_xj = np.take_along_axis(
-        value_xe, np.broadcast_to(order_bj, (*value_xe.shape[:-2], *order_bj.shape)), -1
-    )
-    rest_x = np.maximum(value_xe.sum(axis=-1) - ordered_xj.sum(axis=-1), 0.0)
-    return np.concatenate([ordered_xj, rest_x[..., None]], axis=-1)
+    ordered_xjb = value_xeb[..., order_jb, np.arange(order_jb.shape[1])]
+    rest_xb = np.maximum(value_xeb.sum(axis=-2) - ordered_xjb.sum(axis=-2), 0.0)
+    return np.concatenate([ordered_xjb, rest_xb[..., None, :]], axis=-2)
 
 
 def _dirty_drive(rate: FloatArray, minutes: FloatArray, prices: Prices) -> FloatArray:
     """Cost of a verification drive with a fault still present, comeback included."""
-    clean = np.exp(-rate * minutes)
-    driven = mean_drive(rate, minutes)
-    cost: FloatArray = driven * prices.drive_per_min + clean * prices.comeback
+    dirty = -np.expm1(-rate * minutes)
+    driven = _mean_until(dirty, rate, minutes)
+    cost: FloatArray = driven * prices.drive_per_min + (1.0 - dirty) * prices.comeback
     return cost
 
 
@@ -345,8 +346,11 @@ def mean_drive(rate: FloatArray, minutes: FloatArray | float) -> FloatArray:
     ndarray of float
         ``l (1 - q**n) / (1 - q)`` with ``q = exp(-rate l)`` and ``n = minutes / l``.
     """
+    return _mean_until(-np.expm1(-rate * minutes), rate, minutes)
+
+
+def _mean_until(dirty: FloatArray, rate: FloatArray, minutes: FloatArray | float) -> FloatArray:
     seen = -np.expm1(-rate * LOOK_MINUTES)
-    dirty = -np.expm1(-rate * minutes)
     mean: FloatArray = np.where(
         seen > 0.0, LOOK_MINUTES * dirty / np.where(seen > 0.0, seen, 1.0), minutes
     )

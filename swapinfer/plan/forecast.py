@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from swapinfer.evidence.problem import FloatArray
-from swapinfer.plan.base import Choice, Prices
+from swapinfer.plan.base import Prices
 from swapinfer.plan.costing import Effort
 from swapinfer.plan.lookahead import BASE, Ranking
 from swapinfer.plan.outlook import Outlook, Priced
@@ -38,9 +39,6 @@ class Forecast:
     wrong_parts: float
 
 
-_COST, _SQUARE, _MINUTES, _COMEBACKS, _WRONG = range(5)
-
-
 def forecast(outlook: Outlook, ranking: Ranking) -> Forecast:
     """Work out what to expect when the best step is taken, its follow-ups, then the base policy.
 
@@ -55,83 +53,75 @@ def forecast(outlook: Outlook, ranking: Ranking) -> Forecast:
     -------
     Forecast
     """
-    belief_h = outlook.hypotheses.belief_h
-    teller = _Teller(outlook)
+    start = _Branch(1.0, Effort(), 0.0, outlook.hypotheses.belief_h)
     if not outlook.priced or ranking.value_a.min() > ranking.base_cost:
-        totals = teller.by_base(belief_h)
-    else:
-        best = int(ranking.value_a.argmin())
-        totals = teller.by_action(belief_h, best, ranking.follow_ao[best].tolist())
-    spread = float(np.sqrt(max(totals[_SQUARE] - totals[_COST] ** 2, 0.0)))
+        return _sum_up(outlook, [start])
+    best = int(ranking.value_a.argmin())
+    branches = []
+    for o, branch in _do(outlook, start, best):
+        follow = int(ranking.follow_ao[best, o])
+        onward = [branch] if follow == BASE else [b for _, b in _do(outlook, branch, follow)]
+        branches += onward
+    return _sum_up(outlook, branches)
+
+
+@dataclass(frozen=True, slots=True)
+class _Branch:
+    """What may have happened by the time the base policy takes over."""
+
+    chance: float
+    spent: Effort
+    wrong: float
+    belief_h: FloatArray
+
+
+def _do(outlook: Outlook, before: _Branch, a: int) -> Iterator[tuple[int, _Branch]]:
+    """Take an action: its outcomes, and the branch that each leads to."""
+    one = outlook.priced[a]
+    wrong = before.wrong + _needless(outlook, one, before.belief_h)
+    chance_o, after_oh = outlook.look_ahead.outcomes(before.belief_h, a)
+    for o in np.flatnonzero(after_oh.any(axis=1)).tolist():
+        chance = before.chance * float(chance_o[o])
+        yield o, _Branch(chance, before.spent + one.effort(o), wrong, after_oh[o])
+
+
+def _needless(outlook: Outlook, one: Priced, belief_h: FloatArray) -> float:
+    """Mean number of elements that an action puts right without need."""
+    if one.action.kind != "replace":
+        return 0.0
+    index, fitted = outlook.evidence.space.index, outlook.job.fitted
+    fault_e = outlook.hypotheses.fault_e(belief_h)
+    return float(sum(1.0 - fault_e[index[fitted[place]]] for place in one.action.places))
+
+
+def _sum_up(outlook: Outlook, branches: list[_Branch]) -> Forecast:
+    """Average over branches, each going on with the base policy."""
+    base, costing = outlook.base, outlook.costing
+    belief_bh = np.array([branch.belief_h for branch in branches])
+    choice = base.choose(belief_bh)
+    money_bh, minutes_bh, comebacks_bh, put_right_bh = (
+        base.cost_bh(choice, unit) for unit in _units(outlook)
+    )
+    weight_bh = np.array([[branch.chance] for branch in branches]) * belief_bh
+    money_bh += np.array([[costing.money(branch.spent)] for branch in branches])
+    spent = [branch.spent.minutes + branch.spent.drive_minutes for branch in branches]
+    wrong_bh = np.maximum(put_right_bh - base.fault_count_h, 0.0)
+    wrong_bh += np.array([[branch.wrong] for branch in branches])
+    cost = float((weight_bh * money_bh).sum())
     return Forecast(
-        float(totals[_COST]),
-        spread,
-        float(totals[_MINUTES]),
-        float(totals[_COMEBACKS]),
-        float(totals[_WRONG]),
+        cost=cost,
+        spread=float(np.sqrt((weight_bh * (money_bh - cost) ** 2).sum())),
+        minutes=float((weight_bh * (minutes_bh + np.array(spent)[:, None])).sum()),
+        comebacks=float((weight_bh * comebacks_bh).sum()),
+        wrong_parts=float((weight_bh * wrong_bh).sum()),
     )
 
 
-class _Teller:
-    def __init__(self, outlook: Outlook) -> None:
-        self.outlook = outlook
-        costing, efforts = outlook.costing, outlook.fix_efforts
-        n = len(efforts)
-        costs = outlook.settings.costs
-        self._units = [
-            Prices(
-                np.array([costing.money(effort) for effort in efforts]),
-                costing.per_drive_minute,
-                costs.comeback,
-                costs.diagnosis_cap,
-            ),
-            Prices(np.array([effort.minutes for effort in efforts]), 1.0, 0.0, 0.0),
-            Prices(np.zeros(n), 0.0, 1.0, 0.0),
-            Prices(np.ones(n), 0.0, 0.0, 0.0),
-        ]
-
-    def by_base(self, belief_h: FloatArray) -> FloatArray:
-        """Mean cost, mean squared cost, minutes, comebacks and wrong parts of the base policy."""
-        base = self.outlook.base
-        choice: Choice = base.choose(belief_h[None])
-        cost_h, minutes_h, comebacks_h, put_right_h = (
-            base.cost_bh(choice, unit)[0] for unit in self._units
-        )
-        faults_h = base.fault_count_h
-        wrong_h = np.maximum(put_right_h - faults_h, 0.0)
-        return np.array(
-            [belief_h @ x for x in (cost_h, cost_h**2, minutes_h, comebacks_h, wrong_h)]
-        )
-
-    def by_action(self, belief_h: FloatArray, a: int, follow_o: list[int]) -> FloatArray:
-        """Tell the same when an action comes first, and after each outcome its follow-up."""
-        one: Priced = self.outlook.priced[a]
-        chance_o, after_oh = self.outlook.look_ahead.outcomes(belief_h, a)
-        totals = np.zeros(5)
-        for o in range(len(one.prediction.outcomes)):
-            if chance_o[o] > 0.0 and after_oh[o].any():
-                after = self._onward(after_oh[o], follow_o[o])
-                totals += chance_o[o] * self._with(one.effort(o), after)
-        if one.action.kind == "replace":
-            totals[_WRONG] += self._needless(one, belief_h)
-        return totals
-
-    def _onward(self, belief_h: FloatArray, follow: int) -> FloatArray:
-        if follow == BASE:
-            return self.by_base(belief_h)
-        width = self.outlook.look_ahead.options.cost_ao.shape[1]
-        return self.by_action(belief_h, follow, [BASE] * width)
-
-    def _with(self, effort: Effort, after: FloatArray) -> FloatArray:
-        spent = self.outlook.costing.money(effort)
-        totals = after.copy()
-        totals[_SQUARE] += 2.0 * spent * after[_COST] + spent**2
-        totals[_COST] += spent
-        totals[_MINUTES] += effort.minutes + effort.drive_minutes
-        return totals
-
-    def _needless(self, one: Priced, belief_h: FloatArray) -> float:
-        space, job = self.outlook.evidence.space, self.outlook.job
-        fault_e = self.outlook.hypotheses.fault_e(belief_h, len(space.elements))
-        elements = [space.index[job.fitted[place]] for place in one.action.places]
-        return float(sum(1.0 - fault_e[e] for e in elements))
+def _units(outlook: Outlook) -> Iterator[Prices]:
+    """Prices of the base policy in money, minutes, comebacks and elements put right."""
+    costing, efforts, costs = outlook.costing, outlook.fix_efforts, outlook.settings.costs
+    money_e = np.array([costing.money(effort) for effort in efforts])
+    yield Prices(money_e, costing.per_drive_minute, costs.comeback, costs.diagnosis_cap)
+    yield Prices(np.array([effort.minutes for effort in efforts]), 1.0, 0.0, 0.0)
+    yield Prices(np.zeros(len(efforts)), 0.0, 1.0, 0.0)
+    yield Prices(np.ones(len(efforts)), 0.0, 0.0, 0.0)

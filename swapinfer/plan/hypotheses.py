@@ -29,7 +29,7 @@ MOST = 400
 """Hypotheses kept for planning, subsets not counted."""
 
 Key = tuple[int, ...]
-ScalarT = TypeVar("ScalarT", np.float64, np.int64)
+ScalarT = TypeVar("ScalarT", np.float64, np.int64, np.bool_)
 
 
 @dataclass(frozen=True)
@@ -108,10 +108,29 @@ class Hypotheses:
         target_m, source_m = zip(*pairs, strict=True) if pairs else ((), ())
         return Moves(np.array(source_m, dtype=np.int64), np.array(target_m, dtype=np.int64))
 
-    def fault_e(self, belief_h: FloatArray, n_elements: int) -> FloatArray:
-        """Probability that each element is at fault now, shape (element,)."""
-        fault_f = belief_h @ self.member_hf
-        return np.bincount(self.element_f, fault_f, n_elements).astype(np.float64)
+    @cached_property
+    def _member_he(self) -> FloatArray:
+        """1 where a hypothesis blames an element, shape (hypothesis, element)."""
+        out = np.zeros((len(self.fault_hk), int(self.element_f.max(initial=0)) + 1))
+        rows, columns = np.nonzero(self.fault_hk != NONE)
+        out[rows, self.element_hk[rows, columns]] = 1.0
+        return out
+
+    def fault_e(self, belief_xh: FloatArray) -> FloatArray:
+        """Probability that each element is at fault now, over the last axis.
+
+        Parameters
+        ----------
+        belief_xh : ndarray of float, shape (..., hypothesis)
+            Adds up to 1.
+
+        Returns
+        -------
+        ndarray of float, shape (..., element)
+            Up to the last element that can be at fault.
+        """
+        out: FloatArray = belief_xh @ self._member_he
+        return out
 
 
 def after_moves(moves: Moves, n: int) -> IntArray:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +33,7 @@ _BATCH = 512
 """Beliefs after an outcome that are formed at once."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Moves:
     """Hypotheses that an action turns into others: a fault replaced, a contact cured.
 
@@ -45,15 +46,19 @@ class Moves:
     source_m: IntArray
     target_m: IntArray
 
-    def apply(self, weight_xh: FloatArray) -> FloatArray:
-        """Move weight along the last axis."""
-        if not len(self.source_m):
-            return weight_xh
-        moved_xh = weight_xh.copy()
-        moved_xh[..., self.source_m] = 0.0
+    @cached_property
+    def _targets(self) -> tuple[IntArray, IntArray]:
+        """Distinct targets, and where the moves to each begin."""
         target_t, start_t = np.unique(self.target_m, return_index=True)
-        moved_xh[..., target_t] += np.add.reduceat(weight_xh[..., self.source_m], start_t, axis=-1)
-        return moved_xh
+        return target_t, start_t
+
+    def apply(self, weight_xh: FloatArray) -> None:
+        """Move weight along the last axis, in place."""
+        if len(self.source_m):
+            target_t, start_t = self._targets
+            moving_xm = weight_xh[..., self.source_m]
+            weight_xh[..., self.source_m] = 0.0
+            weight_xh[..., target_t] += np.add.reduceat(moving_xm, start_t, axis=-1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +248,8 @@ class LookAhead:
         after_oh : ndarray of float, shape (outcome, hypothesis)
             Belief after each outcome; rows of 0 for impossible ones.
         """
-        weight_oh = self.options.moves[action].apply(self.options.chance_aoh[action] * belief_h)
+        weight_oh = self.options.chance_aoh[action] * belief_h
+        self.options.moves[action].apply(weight_oh)
         return _normalise(weight_oh)
 
     def _one_step(self, belief_h: FloatArray) -> Ranking:
@@ -339,8 +345,7 @@ class LookAhead:
             rows = slice(start, start + step)
             weight_baoh = chance_aoh * belief_bh[rows, None, None, :]
             for place, action in enumerate(actions):
-                moves = self.options.moves[action]
-                weight_baoh[:, place] = moves.apply(weight_baoh[:, place])
+                self.options.moves[action].apply(weight_baoh[:, place])
             chance_bao[rows, :, :n_o], onward_bao[rows, :, :n_o] = self._price(
                 weight_baoh, carry_on_bh[rows]
             )

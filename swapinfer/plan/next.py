@@ -280,7 +280,7 @@ class _Author:
 
     def _suspects(self, belief_h: FloatArray) -> tuple[Suspect, ...]:
         space = self.outlook.evidence.space
-        fault_e = self.outlook.hypotheses.fault_e(belief_h, len(space.elements))
+        fault_e = self.outlook.hypotheses.fault_e(belief_h)
         leading = np.argsort(for_order(-fault_e), kind="stable")[:_LEADING]
         found = []
         for e in leading.tolist():

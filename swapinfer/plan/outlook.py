@@ -108,7 +108,9 @@ class Outlook:
     @cached_property
     def elements(self) -> IntArray:
         """Elements that some hypothesis blames; the base policy counts them from 0."""
-        return np.unique(self.hypotheses.element_f)
+        element_hk = self.hypotheses.element_hk
+        blamed = element_hk[element_hk != NONE]
+        return np.unique(blamed if blamed.size else self.hypotheses.element_f)
 
     @cached_property
     def fix_efforts(self) -> list[Effort]:
@@ -274,19 +276,21 @@ class Outlook:
     def _ended(self, disturbed: Iterable[str], replaced: Iterable[str]) -> Moves:
         """Work out which faults handling some elements and replacing others ends."""
         space, faults = self.evidence.space, self.hypotheses
-        touched = np.array([space.index[element] for element in disturbed], dtype=np.int64)
-        new = np.array([space.index[self.job.fitted[p]] for p in replaced], dtype=np.int64)
-        curable_f = space.curable_es[faults.element_f, faults.state_f]
-        gone_f = np.isin(faults.element_f, new) | (curable_f & np.isin(faults.element_f, touched))
+        is_touched_e, is_new_e = np.zeros((2, len(space.elements)), dtype=np.bool_)
+        is_touched_e[[space.index[element] for element in disturbed]] = True
+        is_new_e[[space.index[self.job.fitted[place]] for place in replaced]] = True
+        curable_f = faults.per_fault(space.curable_es)
+        gone_f = is_new_e[faults.element_f] | (curable_f & is_touched_e[faults.element_f])
         key = frozenset(np.flatnonzero(gone_f).tolist())
         if key not in self._moves:
             self._moves[key] = faults.without(key)
         return self._moves[key]
 
     def _is_allowed(self, one: Priced) -> bool:
-        chance_o = one.prediction.chance_oh @ self.hypotheses.belief_h
-        efforts = [one.effort(o) for o in range(len(chance_o))]
         limit, cap = self.settings.minutes_left, self.settings.money_left
+        if limit is None and cap is None:
+            return True
+        efforts = [one.effort(o) for o in range(len(one.prediction.outcomes))]
         if limit is not None and max(e.minutes + e.drive_minutes for e in efforts) > limit:
             return False
         return cap is None or max(self.costing.money(e) for e in efforts) <= cap
@@ -300,12 +304,12 @@ def mean_effort(one: Priced, belief_h: FloatArray) -> Effort:
 
 def _follows(actions: list[Action]) -> BoolArray:
     """Whether each action, as it stands, makes sense right after each other one."""
-    tests = [action.test for action in actions]
-    same_aa = np.array([[bool(a) and a == b for b in tests] for a in tests])
-    places = sorted({place for action in actions for place in _moved(action)})
-    moves_ap = np.array([[p in set(_moved(action)) for p in places] for action in actions])
-    is_moved_aa = moves_ap.astype(np.int64) @ moves_ap.T.astype(np.int64) > 0
-    follows_aa: BoolArray = ~(same_aa | is_moved_aa)
+    done = [[("test", action.test)] if action.test else _moved(action) for action in actions]
+    column = {what: at for at, what in enumerate(dict.fromkeys(w for each in done for w in each))}
+    done_ax = np.zeros((len(actions), len(column)))
+    for a, each in enumerate(done):
+        done_ax[a, [column[what] for what in each]] = 1.0
+    follows_aa: BoolArray = done_ax @ done_ax.T == 0.0
     return follows_aa
 
 

@@ -123,7 +123,8 @@ class Predictor:
         list of Prediction
             One a length.
         """
-        belief_h = moves.apply(self.hypotheses.belief_h)
+        belief_h = self.hypotheses.belief_h.copy()
+        moves.apply(belief_h)
         becomes_h = after_moves(moves, len(belief_h))
         rate_hc = self._rate_hc(conditions, swaps)
         rate_h = rate_hc.sum(axis=1)
@@ -155,9 +156,9 @@ class Predictor:
             pair = [index[job.fitted[first]], index[job.fitted[second]]]
             blamed_ec[pair] = blamed_ec[pair[::-1]]
         faults = self.hypotheses
-        rate_fc = blamed_ec[faults.element_f] * self.rate_f(conditions)[:, None]
-        rate_hc: FloatArray = faults.member_hf @ rate_fc + job.pack.running.leak_per_min
-        return rate_hc
+        rate_hk = faults.padded(self.rate_f(conditions))
+        rate_hc: FloatArray = np.einsum("hk,hkc->hc", rate_hk, blamed_ec[faults.element_hk])
+        return rate_hc + job.pack.running.leak_per_min
 
     def view(self, test: Test, target: str) -> View:
         """Work out what a test on a target can see now."""

@@ -199,6 +199,10 @@ def test_missing_file_and_existing_target_are_named(store: Store, by: By, tmp_pa
         export_job(store, job, tmp_path / "job.json")
     with pytest.raises(LedgerError, match="no such file or directory"):
         export_job(store, job, tmp_path / "nowhere" / "job.json")
+    with pytest.raises(LedgerError, match="name too long"):
+        export_job(store, job, tmp_path / ("x" * 3000))
+    with pytest.raises(InputError, match="is no file name"):
+        export_job(store, job, Path())
     assert [path.name for path in tmp_path.glob("*.json")] == ["job.json"]
 
 

@@ -213,7 +213,8 @@ def test_moves_carry_all_weight_to_what_a_fault_set_becomes() -> None:
     moves = Moves(np.array([1, 3, 2]), np.array([0, 0, 4]))
     before = np.array([[0.1, 0.2, 0.3, 0.4, 0.0], [1.0, 0.0, 0.0, 0.0, 0.0]])
     expected = [[0.7, 0.0, 0.0, 0.0, 0.3], [1.0, 0.0, 0.0, 0.0, 0.0]]
-    np.testing.assert_allclose(moves.apply(before), expected)
+    moves.apply(before)
+    np.testing.assert_allclose(before, expected)
 
 
 def test_access_left_open_is_taken_off_the_next_step_and_is_no_information() -> None:
