@@ -139,6 +139,7 @@ def naive_ratio(jobs: int) -> float:
     )
     row_per_job = replace(
         counted,
+        confirmed_gc=np.zeros_like(confirmed),
         open_cell_k=cell_j,
         open_likelihood_kc=np.eye(4)[cause_j],
         open_count_k=np.ones(jobs),

@@ -34,7 +34,7 @@ class Sampling:
         Acceptance rate that the step size is adapted to.
     """
 
-    draws: int = 800
+    draws: int = 1200
     tune: int = 450
     chains: int = 4
     cores: int = 2

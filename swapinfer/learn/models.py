@@ -190,7 +190,7 @@ def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
         score_gc = pt.log(pm.Data("base", data.base_gc)) + _shop_effect(priors)
         if data.factors:
             score_gc = score_gc + _pooled_effects(data, priors)
-        share_gc = pt.exp(score_gc - pt.logsumexp(score_gc, axis=1, keepdims=True))
+        share_gc = pt.special.softmax(score_gc, axis=1)
         _add_confirmed(data, priors, share_gc)
         _add_unconfirmed(data, share_gc)
     return model
@@ -275,20 +275,24 @@ def contrasts(sizes: list[int]) -> tuple[FloatArray, IntArray]:
 
 
 def _add_confirmed(data: CauseCounts, priors: CausePriors, share_gc: Tensor) -> None:
+    """Add verified jobs; only the cells and causes that have any cost time."""
     import pymc as pm
     import pytensor.tensor as pt
 
-    confirmed_gc = pm.Data("confirmed", data.confirmed_gc)
+    at_n = np.flatnonzero(data.confirmed_gc + data.returned_gc)
+    share_n = share_gc.ravel()[at_n]
+    confirmed_n = pm.Data("confirmed", data.confirmed_gc.ravel()[at_n])
     if priors.label_right is None:
-        pm.Potential("log_confirmed", pt.sum(confirmed_gc * pt.log(share_gc)))
+        pm.Potential("log_confirmed", pt.dot(confirmed_n, pt.log(share_n)))
         return
     labels = _labels(priors, len(data.causes))
-    stayed = labels.chance(share_gc, labels.right_stays, labels.wrong_stays)
-    came_back = labels.chance(share_gc, labels.right_returns, labels.wrong_returns)
+    stayed = labels.chance(share_n, labels.right_stays, labels.wrong_stays)
+    came_back = labels.chance(share_n, labels.right_returns, labels.wrong_returns)
+    returned_n = pm.Data("returned", data.returned_gc.ravel()[at_n])
     pm.Potential(
         "log_confirmed",
-        pt.sum(confirmed_gc * pt.log(stayed))
-        + pt.sum(pm.Data("returned", data.returned_gc) * pt.log(came_back))
+        pt.dot(confirmed_n, pt.log(stayed))
+        + pt.dot(returned_n, pt.log(came_back))
         + _log_chains(data, labels, share_gc),
     )
 
@@ -448,56 +452,3 @@ def _chances(data: OutcomeCounts, concentration: Hyperprior) -> Tensor:
     odds_s = base * pt.exp(scale * pm.Normal("chance_raw", dims="slot"))
     total_u = pt.dot(odds_s, np.eye(len(data.base))[unit_s])
     return odds_s / total_u[unit_s]
-
-
-RateHyperprior = Callable[[], tuple[Tensor, Tensor]]
-"""Makes shape and rate of the gamma distribution of rates inside the model."""
-
-
-def gamma_rate(alpha: Hyperprior, beta: Hyperprior) -> RateHyperprior:
-    """Make the hyperpriors of a gamma distribution of rates from two independent ones."""
-
-    def make() -> tuple[Tensor, Tensor]:
-        return alpha("alpha"), beta("beta")
-
-    return make
-
-
-def rate_around(median: float, log_sd: float, concentration: Hyperprior) -> RateHyperprior:
-    """Make the hyperpriors of rates that scatter around one uncertain level."""
-
-    def make() -> tuple[Tensor, Tensor]:
-        alpha = concentration("concentration")
-        level = log_normal(median, log_sd)("level")
-        return alpha, alpha / level
-
-    return make
-
-
-def rate_model(events_u: IntArray, exposure_u: FloatArray, hyper: RateHyperprior) -> Model:
-    """Build the gamma-Poisson model of partially pooled rates.
-
-    Parameters
-    ----------
-    events_u : ndarray of int, shape (unit,)
-        Events of each unit.
-    exposure_u : ndarray of float, shape (unit,)
-        What they are divided by: running time, or the number that a pack expects, in which case
-        the rate is a hazard ratio.
-    hyper : callable
-        Makes shape and rate of the gamma distribution that the units' rates come from.
-
-    Returns
-    -------
-    pymc.Model
-        With ``rate`` (unit) beside the hyperparameters.
-    """
-    import pymc as pm
-
-    with pm.Model(coords={"unit": np.arange(len(events_u))}) as model:
-        alpha, beta = hyper()
-        rate_u = pm.Gamma("rate", alpha, beta, dims="unit")
-        exposure = pm.Data("exposure", exposure_u, dims="unit")
-        events = pm.Data("events", events_u, dims="unit")
-        pm.Poisson("observed", rate_u * exposure, observed=events, dims="unit")
-    return model

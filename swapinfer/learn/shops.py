@@ -17,10 +17,9 @@ from swapinfer.learn.models import (
     OutcomeCounts,
     cause_model,
     log_normal,
-    rate_around,
-    rate_model,
     reliability_model,
 )
+from swapinfer.learn.rates import rate_around, rate_model
 from swapinfer.learn.ratios import softmax
 
 NO_INT: IntArray = np.zeros(0, dtype=np.int64)
@@ -40,14 +39,17 @@ TOLD_OC = np.array([[0.7, 0.2, 0.3, 0.4], [0.3, 0.8, 0.7, 0.6]])
 
 
 def cause_counts() -> CauseCounts:
-    """Make an empty shop of three families and four causes, where one test tells a little."""
+    """Make a shop of three families and four causes, where one test tells a little.
+
+    Its counts only hold the places of those that are drawn for each shop.
+    """
     return CauseCounts(
         causes=tuple("abcd"),
         kinds=tuple("abcd"),
         kind_c=np.arange(4),
         factors=(Factor("family", ("x", "y", "z"), np.arange(3)),),
         base_gc=np.tile(BASE_C, (3, 1)),
-        confirmed_gc=np.zeros((3, 4)),
+        confirmed_gc=np.ones((3, 4)),
         returned_gc=np.zeros((3, 4)),
         chain_cell_n=NO_INT,
         chain_first_n=NO_INT,
@@ -77,7 +79,10 @@ def cause_trial(jobs: int = 60) -> Trial:
         confirmed = [np.bincount(cause_j[known], minlength=4) for cause_j in cause_jg]
         second = [rng.random((~known).sum()) < TOLD_OC[1, cause_j[~known]] for cause_j in cause_jg]
         open_k = np.array([[(~row).sum(), row.sum()] for row in second]).ravel()
-        drawn = {"confirmed": np.stack(confirmed).astype(float), "open_count": open_k.astype(float)}
+        drawn = {
+            "confirmed": np.concatenate(confirmed).astype(float),
+            "open_count": open_k.astype(float),
+        }
         return drawn, np.concatenate([shop_c[1:] - shop_c[0], np.log(share_gc).mean(axis=0)])
 
     def quantities(drawn: Mapping[str, FloatArray]) -> FloatArray:

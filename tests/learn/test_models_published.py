@@ -12,9 +12,8 @@ from swapinfer.learn.models import (
     CausePriors,
     Factor,
     cause_model,
-    gamma_rate,
-    rate_model,
 )
+from swapinfer.learn.rates import gamma_rate, rate_model
 
 pytestmark = pytest.mark.usefixtures("libraries")
 
