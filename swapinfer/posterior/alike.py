@@ -13,6 +13,9 @@ from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
 from swapinfer.posterior.digits import Digits
 from swapinfer.posterior.prepare import Prepared
 
+ODD = np.uint64(0x9E3779B97F4A7C15)
+"""Base of the hash: 2^64 over the golden ratio, an odd number with well mixed bits."""
+
 
 @dataclass(frozen=True, slots=True)
 class Alike:
@@ -87,8 +90,8 @@ def _classes(digits: Digits, used_es: BoolArray) -> tuple[IntArray, IntArray]:
     """
     n_states = used_es.shape[1]
     acts_xes = np.concatenate([digits.open_ges, *digits.explain_qges, digits.explained_ges])
-    factor_x = np.random.default_rng(0).integers(2**63, size=len(acts_xes), dtype=np.uint64)
-    mark_es = (acts_xes.view(np.uint64) * (2 * factor_x + 1)[:, None, None]).sum(axis=0)
+    power_x = np.cumprod(np.full(len(acts_xes), ODD))
+    mark_es = (acts_xes.view(np.uint64) * power_x[:, None, None]).sum(axis=0)
     mark_es = np.where(used_es, mark_es, mark_es[:, :1])
     first_es = (mark_es[:, :, None] == mark_es[:, None, :]).argmax(axis=2)
     elements = np.arange(len(used_es))[:, None]

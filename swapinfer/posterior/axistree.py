@@ -9,7 +9,8 @@ import numpy as np
 from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.posterior.prepare import Prepared
 from swapinfer.posterior.route import Route
-from swapinfer.posterior.sweep import Step, Sweep
+from swapinfer.posterior.steps import Step
+from swapinfer.posterior.sweep import Sweep
 from swapinfer.posterior.tree import Found, Walk
 
 
@@ -21,7 +22,7 @@ class AxisTree:
     ----------
     sweep : Sweep
         The pass.
-    message_p : list of ndarray of float, shape (level node or 1, open digits flattened)
+    message_p : dict of int to ndarray of float, shape (level node or 1, open digits flattened)
         Backward message after each position.
     alone : tuple of int
         Elements that reach no digit.
@@ -30,7 +31,7 @@ class AxisTree:
     """
 
     sweep: Sweep
-    message_p: list[FloatArray]
+    message_p: dict[int, FloatArray]
     alone: tuple[int, ...]
     weight_es: FloatArray
 
@@ -40,14 +41,14 @@ class AxisTree:
         sweep = Sweep.of(prepared.digits, route, prepared.weight_des, prepared.level_q)
         weight_es = prepared.weight_des[0]
         alone = tuple(sorted(set(range(len(weight_es))) - set(route.order)))
-        message_p = [message[0] for message in sweep.backward()]
-        return cls(sweep, message_p[::-1], alone, weight_es)
+        message_p = {p: message[0, 0] for p, message in sweep.backward()}
+        return cls(sweep, message_p, alone, weight_es)
 
     def sets_above(self, threshold: float, widest: int) -> Found:
         """Return every assignment whose belief is at least `threshold`; see `BlockTree`."""
         walk = Walk.start()
         stand = _Stand(np.ones((1, 1)), {})
-        for p in range(len(self.message_p)):
+        for p in range(len(self.sweep.steps)):
             stand = self._visited(walk, p, stand, threshold, widest)
         walk.visit_alone(self.weight_es[list(self.alone)], threshold, widest)
         return walk.found((*self.sweep.route.order, *self.alone))
@@ -86,10 +87,11 @@ class _Stand:
     def moved(self, step: Step, parent_r: IntArray, state_r: IntArray) -> _Stand:
         """Let a step's states act on copies of the branches."""
         level_qr = self.level_qh[:, parent_r]
-        digits = {g: self.digits[g][:, parent_r] for g in step.rest}
+        digits = {g: self.digits[g][:, parent_r] for g in step.before if g not in step.group}
         for g, kernel in zip(step.group, step.kernel_g, strict=True):
             before = self.digits.get(g, np.ones((1, len(self.level_qh[0]), 1)))[:, parent_r]
-            after = (kernel[:, state_r] @ before[..., None])[..., 0]
+            moves = kernel[state_r, 0].swapaxes(0, 1)
+            after = (moves @ before[..., None])[..., 0]
             if kernel.shape[-2] == 1:
                 level_qr = level_qr * after[..., 0]
             else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import comb
 
 import numpy as np
@@ -50,6 +50,11 @@ class Digits:
     def length(self, digit: int) -> int:
         """Return the number of levels of a digit."""
         return int(self.count_g[digit]) + 1
+
+    def of_element(self, element: int) -> list[int]:
+        """Return the digits that an element reaches."""
+        found: list[int] = np.flatnonzero(self.reach_ge[:, element]).tolist()
+        return found
 
     @property
     def good_acts_e(self) -> BoolArray:
@@ -103,7 +108,9 @@ class Digits:
     def closing(self, digit: int) -> FloatArray:
         """Return the closing weight of each level, shape (count + 1, level node or 1)."""
         levels = slice(None) if self.by_level_g[digit] else slice(1)
-        return self.closing_of(int(self.count_g[digit]), np.array([digit]), levels)[..., 0]
+        open_q, explained_q = self.close_qg2[levels, digit].T
+        count = int(self.count_g[digit])
+        return np.array([open_q ** (count - j) * explained_q**j for j in range(count + 1)])
 
     def closing_of(self, count: int, digits: IntArray, levels: slice) -> FloatArray:
         """Return the closing weights of digits, shape (count + 1, level node, digit)."""
@@ -112,6 +119,8 @@ class Digits:
 
     def only(self, keep_g: BoolArray) -> Digits:
         """Return some of the digits."""
+        if keep_g.all():
+            return self
         return Digits(
             count_g=self.count_g[keep_g],
             open_ges=self.open_ges[keep_g],
@@ -120,6 +129,16 @@ class Digits:
             close_qg2=self.close_qg2[:, keep_g],
             reach_ge=self.reach_ge[keep_g],
             by_level_g=self.by_level_g[keep_g],
+        )
+
+    def among(self, elements: IntArray) -> Digits:
+        """Return what is left for some of the elements."""
+        return replace(
+            self,
+            open_ges=self.open_ges[:, elements],
+            explain_qges=self.explain_qges[:, :, elements],
+            explained_ges=self.explained_ges[:, elements],
+            reach_ge=self.reach_ge[:, elements],
         )
 
 

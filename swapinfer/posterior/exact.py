@@ -9,7 +9,7 @@ import numpy as np
 
 from swapinfer.evidence.problem import FloatArray, Problem
 from swapinfer.posterior.belief import PassStats, Posterior, PosteriorDraws
-from swapinfer.posterior.passes import is_within_bound, route_of, run_passes
+from swapinfer.posterior.passes import Plan, is_within_bound, run_passes
 from swapinfer.posterior.prepare import prepare
 from swapinfer.posterior.relax import enumerate_sets
 
@@ -39,11 +39,11 @@ def infer(problem: Problem, *, merge: bool = True) -> Posterior:
     """
     started = time.perf_counter()
     prepared = prepare(problem, problem.prior_es[None], merge=merge)
-    route = route_of(prepared)
-    exact = is_within_bound(prepared, route)
+    plan = Plan.of(prepared)
+    exact = is_within_bound(plan)
     left_out = 0.0
     if exact:
-        draws, largest = run_passes(prepared, route)
+        draws, largest = run_passes(plan)
         log_evidence, marginal_es = float(draws.log_evidence_d[0]), draws.marginal_des[0]
     else:
         sets = enumerate_sets(problem, prepared)
@@ -79,9 +79,9 @@ def infer_draws(problem: Problem, prior_des: FloatArray) -> PosteriorDraws:
         If the findings have probability zero under every combination of states.
     """
     prepared = prepare(problem, prior_des)
-    route = route_of(prepared)
-    if is_within_bound(prepared, route):
-        return run_passes(prepared, route)[0]
+    plan = Plan.of(prepared)
+    if is_within_bound(plan):
+        return run_passes(plan)[0]
     one_by_one = [infer(replace(problem, prior_es=prior_es)) for prior_es in prior_des]
     return PosteriorDraws(
         np.array([one.log_evidence for one in one_by_one]),

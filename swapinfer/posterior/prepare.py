@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from swapinfer.errors import EvidenceError
-from swapinfer.evidence.problem import FloatArray, Problem
+from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray, Problem
 from swapinfer.posterior.digits import Digits, merge_terms
 
 IMPOSSIBLE = "the findings have probability zero under every combination of faults"
@@ -33,6 +33,19 @@ class Prepared:
     log_shift: float
     level_q: FloatArray
     digits: Digits
+
+    @property
+    def n_states_e(self) -> IntArray:
+        """Number of states that each element may be in."""
+        return np.asarray((self.weight_des > 0).any(axis=0).sum(axis=1))
+
+    def among(self, elements: IntArray, keep_g: BoolArray) -> Prepared:
+        """Return what is left for some of the elements and digits."""
+        return replace(
+            self,
+            weight_des=self.weight_des[:, elements],
+            digits=self.digits.only(keep_g).among(elements),
+        )
 
 
 def prepare(problem: Problem, prior_des: FloatArray, *, merge: bool = True) -> Prepared:

@@ -15,7 +15,7 @@ import numpy as np
 from swapinfer.evidence.problem import FloatArray, Problem
 from swapinfer.posterior.digits import Digits
 from swapinfer.posterior.joint import log_joint
-from swapinfer.posterior.passes import route_of, run_passes
+from swapinfer.posterior.passes import Plan, route_of, run_passes
 from swapinfer.posterior.prepare import Prepared
 from swapinfer.posterior.tree import BlockTree, Found
 
@@ -75,7 +75,7 @@ def enumerate_sets(problem: Problem, prepared: Prepared) -> Enumerated:
     """
     relaxed = _relaxed(prepared)
     route = route_of(relaxed)
-    bound = float(run_passes(relaxed, route)[0].log_evidence_d[0])
+    bound = float(run_passes(Plan.of(relaxed))[0].log_evidence_d[0])
     tree = BlockTree.of(relaxed, route)
     for threshold in THRESHOLDS:
         found = tree.sets_above(threshold, 2 * MOST_SETS)

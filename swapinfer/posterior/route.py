@@ -9,6 +9,7 @@ cause present decides") the elements that it joins keep their order.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import prod
 
@@ -24,7 +25,7 @@ BLOCK_LIMIT = 512
 """Longest message that is passed on as two blocks; only such a route keeps an element."""
 
 NONE = -1
-"""Stands for "no element is kept as an axis"."""
+"""Stands for "no element is kept as an axis", and for a place before the first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,8 @@ class Route:
         First position at which that axis or the level nodes are carried, and the position after
         the last; equal if they never are.
     opens, closes : tuple of int
-        Position of the first and of the last element that moves each digit in the message.
+        Position of the first and of the last element that moves each digit in the message; a
+        digit that is open when the pass starts opens at `NONE`.
     delayed : tuple of int
         Digits on which the kept element acts when they open, not when it is visited.
     slots : tuple of tuple of int
@@ -62,29 +64,33 @@ class Route:
         """Whether the kept element or the level nodes are ever carried."""
         return self.wide[1] > self.wide[0]
 
-    def peak(self, digits: Digits) -> int:
-        """Entries of the longest message if digits are axes only while they are open."""
-        lengths = [digits.length(g) for g in range(len(digits))]
-        spans = list(zip(self.opens, self.closes, lengths, strict=True))
-        return max(
-            (prod(n for first, last, n in spans if first <= p < last) for p in self.opens),
-            default=1,
-        )
+    def lengths(self, digits: Digits, n_kept: int, n_levels: int) -> list[int]:
+        """Entries of the message before each element if digits are axes only while open."""
+        levels = [digits.length(g) for g in range(len(digits))]
+        spans = list(zip(self.opens, self.closes, levels, strict=True))
+        return [
+            prod(n for first, last, n in spans if first < p <= last)
+            * (n_levels if self.wide[0] <= p < self.wide[1] else 1)
+            * (n_kept if NONE < self.kept < p < self.wide[1] else 1)
+            for p in range(len(self.order))
+        ]
 
     def size(self, digits: Digits) -> int:
         """Entries of the message: the product of the slots' lengths."""
         return prod(digits.length(slot[0]) for slot in self.slots)
 
 
-def is_order_free(digits: Digits) -> BoolArray:
-    """Say which digits do not mind the order of the elements, shape (digit,)."""
+def minds_order(digits: Digits) -> BoolArray:
+    """Say which digits mind the order of the elements or depend on the level, shape (digit,)."""
     gap_qges = np.abs(digits.open_ges + digits.explain_qges - digits.explained_ges)
     worst_ges = gap_qges.max(axis=0)
     free_ge = (worst_ges <= ROUNDING * digits.explained_ges).all(axis=2)
-    return np.asarray(free_ge.all(axis=1))
+    return np.asarray(~free_ge.all(axis=1) | digits.by_level_g)
 
 
-def plan_route(digits: Digits, n_states_e: IntArray, *, keep: bool = True) -> Route:
+def plan_route(
+    digits: Digits, n_states_e: IntArray, *, keep: bool = True, carried: Sequence[int] = ()
+) -> Route:
     """Choose the cheapest of a few passes: elements reordered where the model allows it.
 
     Elements that only order-free digits join come first, as they stand. The others follow,
@@ -99,6 +105,8 @@ def plan_route(digits: Digits, n_states_e: IntArray, *, keep: bool = True) -> Ro
         Number of states of each element.
     keep : bool, optional
         Whether an element may be kept as an axis.
+    carried : sequence of int, optional
+        Digits that are open when the pass starts.
 
     Returns
     -------
@@ -107,26 +115,16 @@ def plan_route(digits: Digits, n_states_e: IntArray, *, keep: bool = True) -> Ro
     """
     if not len(digits):
         return Route((), NONE, (0, 0), (), (), (), ())
-    strict_g = ~is_order_free(digits) | digits.by_level_g
+    strict_g = minds_order(digits)
     leader_g = digits.reach_ge[strict_g].argmax(axis=1)
     led_e = np.bincount(leader_g, minlength=digits.reach_ge.shape[1])
-    plain = _route(digits, strict_g, NONE)
-    if not keep or led_e.max(initial=0) < 2:
-        return plain
-    hub = int(np.argmax(led_e))
-    kept = _route(digits, strict_g, hub)
-    cheaper = _cost(kept, digits, int(n_states_e[hub])) < _cost(plain, digits, 1)
-    return kept if cheaper and kept.size(digits) <= BLOCK_LIMIT else plain
+    hub = int(np.argmax(led_e)) if keep and led_e.size else NONE
+    if hub != NONE and 2 ** int(led_e[hub]) <= n_states_e[hub]:
+        hub = NONE
+    return _route(digits, strict_g, hub, carried)
 
 
-def _cost(route: Route, digits: Digits, n_states: int) -> int:
-    levels = digits.explain_qges.shape[0] if digits.by_level_g.any() else 1
-    n_wide = route.wide[1] - route.wide[0]
-    n_narrow = len(route.order) - n_wide
-    return route.size(digits) * (n_narrow + n_wide * n_states * levels)
-
-
-def _route(digits: Digits, strict_g: BoolArray, hub: int) -> Route:
+def _route(digits: Digits, strict_g: BoolArray, hub: int, carried: Sequence[int]) -> Route:
     reach_ge = digits.reach_ge.copy()
     strict_e = reach_ge[strict_g].any(axis=0)
     free = np.flatnonzero(reach_ge.any(axis=0) & ~strict_e).tolist()
@@ -139,7 +137,9 @@ def _route(digits: Digits, strict_g: BoolArray, hub: int) -> Route:
     kept = NONE if hub == NONE else order.index(hub)
     reach_ge[delayed_g, hub] = False
     visits_gp = reach_ge[:, list(order)]
-    opens = visits_gp.argmax(axis=1).tolist()
+    open_g = visits_gp.argmax(axis=1)
+    open_g[list(carried)] = NONE
+    opens = open_g.tolist()
     closes = (len(order) - 1 - visits_gp[:, ::-1].argmax(axis=1)).tolist()
     by_level = np.flatnonzero(digits.by_level_g).tolist()
     starts = [opens[g] for g in by_level] + ([] if kept == NONE else [kept])

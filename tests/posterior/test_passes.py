@@ -27,14 +27,14 @@ def test_blocks_and_axes_agree(problem: Problem) -> None:
     if not route.order:
         return
     arguments = prepared.digits, plain, prepared.weight_des, prepared.level_q
-    log_z_d, meet_dps = Sweep.of(*arguments).run()
+    log_z_d, meet_dps, *_ = Sweep.of(*arguments).run()
     shares_dps = meet_dps / meet_dps.sum(axis=2, keepdims=True)
     marginal_es = infer(problem).marginal_es
     np.testing.assert_allclose(shares_dps[0], marginal_es[list(plain.order)], rtol=1e-10)
     for one in (route, plain):
         for stride in (1, 2, 5):
             arguments = prepared.digits, one, prepared.weight_des, prepared.level_q
-            log_other_d, _ = BlockPass.of(*arguments).run(stride)
+            log_other_d, *_ = BlockPass.of(*arguments).run(stride)
             np.testing.assert_allclose(log_other_d, log_z_d, atol=1e-10)
 
 
@@ -47,8 +47,8 @@ def test_whole_engines_agree_across_passes() -> None:
         assert kept.kept >= 0
         assert kept.size(prepared.digits) < plain.size(prepared.digits)
         arguments = prepared.digits, plain, prepared.weight_des, prepared.level_q
-        log_z_d, meet_dps = Sweep.of(*arguments).run()
-        log_kept_d, _ = BlockPass.of(
+        log_z_d, meet_dps, *_ = Sweep.of(*arguments).run()
+        log_kept_d, *_ = BlockPass.of(
             prepared.digits, kept, prepared.weight_des, prepared.level_q
         ).run()
         np.testing.assert_allclose(log_kept_d, log_z_d, atol=1e-11)

@@ -1,0 +1,162 @@
+"""The joint levels of digits that do not mind the order, and how causes add up in them.
+
+To such a digit every element is a vector: how much weight explains how many of its terms. Two
+elements together are a product of their vectors, in any order, with weights that are never
+negative; for digits of one term it is the union product of set functions (A. Björklund,
+T. Husfeldt, P. Kaski, M. Koivisto, "Fourier meets Möbius: fast subset convolution", STOC 2007),
+computed here without their subtractions. The digits are divided into two halves, so that every
+linear step is two small matrix products.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import comb, prod
+
+import numpy as np
+
+from swapinfer.evidence.problem import FloatArray, IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class Half:
+    """The joint levels of some of the digits.
+
+    A *climb* is a pair of levels, from one to another that is no lower in any digit.
+
+    Attributes
+    ----------
+    length : int
+        Number of joint levels.
+    from_c, to_c : ndarray of int, shape (climb,)
+        Where each climb begins and ends.
+    climb_cl : ndarray of float, shape (climb, level)
+        With what weight an element that alone explains as much as a level makes each climb.
+    """
+
+    length: int
+    from_c: IntArray
+    to_c: IntArray
+    climb_cl: FloatArray
+
+    @classmethod
+    def of(cls, counts: tuple[int, ...]) -> Half:
+        """Join digits of so many terms each."""
+        half = cls(1, np.zeros(1, np.int64), np.zeros(1, np.int64), np.ones((1, 1)))
+        for count in counts:
+            half = half.joined(_single(count))
+        return half
+
+    def joined(self, other: Half) -> Half:
+        """Return both together, the other's levels the faster."""
+        return Half(
+            self.length * other.length,
+            np.add.outer(self.from_c * other.length, other.from_c).ravel(),
+            np.add.outer(self.to_c * other.length, other.to_c).ravel(),
+            np.kron(self.climb_cl, other.climb_cl).astype(np.float64),
+        )
+
+    @property
+    def begins_cl(self) -> FloatArray:
+        """1 where a climb begins at a level, shape (climb, level)."""
+        return np.eye(self.length)[self.from_c]
+
+    @property
+    def ends_cl(self) -> FloatArray:
+        """1 where a climb ends at a level, shape (climb, level)."""
+        return np.eye(self.length)[self.to_c]
+
+
+def _single(count: int) -> Half:
+    """Return the levels of one digit.
+
+    With ``i`` of ``k`` terms explained, an element that explains some ``l`` of them, all choices
+    alike, hits just ``j - i`` new ones with chance ``C(k-i, j-i) C(i, l-j+i) / C(k, l)``.
+    """
+    climbs = [(i, j) for j in range(count + 1) for i in range(j + 1)]
+    climb_cl = np.zeros((len(climbs), count + 1))
+    for row, (i, j) in enumerate(climbs):
+        for level in range(j - i, j + 1):
+            ways = comb(count - i, j - i) * comb(i, level - j + i)
+            climb_cl[row, level] = ways / comb(count, level)
+    from_c, to_c = np.array(climbs).T
+    return Half(count + 1, from_c, to_c, climb_cl)
+
+
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """The joint levels of digits that do not mind the order, in two halves.
+
+    Vectors have shape (..., left level, right level), climbs (..., left climb, right climb).
+
+    Attributes
+    ----------
+    cut : int
+        Number of digits in the left half.
+    left, right : Half
+        The first digits and the others.
+    begin_c, end_c : ndarray of int, shape (climb,)
+        Joint level at which each joint climb begins and ends.
+    begins, ends : (ndarray of float, ndarray of float)
+        Which climbs of each half begin or end where, shape (climb, level).
+    """
+
+    cut: int
+    left: Half
+    right: Half
+    begin_c: IntArray
+    end_c: IntArray
+    begins: tuple[FloatArray, FloatArray]
+    ends: tuple[FloatArray, FloatArray]
+
+    @staticmethod
+    @lru_cache(maxsize=64)
+    def of(counts: tuple[int, ...]) -> Lattice:
+        """Return the lattice of digits of so many terms each; small tables, kept for reuse."""
+        lengths = [count + 1 for count in counts]
+        cut = min(
+            range(len(counts) + 1), key=lambda at: max(prod(lengths[:at]), prod(lengths[at:]))
+        )
+        left, right = Half.of(counts[:cut]), Half.of(counts[cut:])
+        return Lattice(
+            cut,
+            left,
+            right,
+            np.add.outer(left.from_c * right.length, right.from_c).ravel(),
+            np.add.outer(left.to_c * right.length, right.to_c).ravel(),
+            (left.begins_cl, right.begins_cl),
+            (left.ends_cl, right.ends_cl),
+        )
+
+    def climbs(self, vector: FloatArray) -> FloatArray:
+        """Return the weight of every climb that elements make."""
+        rows = vector.reshape(-1, self.right.length) @ self.right.climb_cl.T
+        shape = (*vector.shape[:-1], len(self.right.from_c))
+        climbs: FloatArray = self.left.climb_cl @ rows.reshape(shape)
+        return climbs
+
+    def unclimbed(self, climbs: FloatArray) -> FloatArray:
+        """Return what each level of an element is worth, given what its climbs are worth."""
+        return _summed(climbs, (self.left.climb_cl, self.right.climb_cl))
+
+    def moved(self, vector: FloatArray, climbs: FloatArray) -> FloatArray:
+        """Let the climbs of one element act on the vector of others."""
+        return _summed(_at(vector, self.begin_c, climbs.shape) * climbs, self.ends)
+
+    def awaited(self, worth: FloatArray, climbs: FloatArray) -> FloatArray:
+        """Return what each level is worth before the climbs, given what it is after them."""
+        return _summed(_at(worth, self.end_c, climbs.shape) * climbs, self.begins)
+
+
+def _at(vector: FloatArray, level_c: IntArray, shape: tuple[int, ...]) -> FloatArray:
+    """Read a vector at the end of every climb, shape (..., left climb, right climb)."""
+    flat = vector.reshape(-1, vector.shape[-2] * vector.shape[-1])
+    return flat.take(level_c, axis=1).reshape(*vector.shape[:-2], *shape[-2:])
+
+
+def _summed(climbs: FloatArray, onto: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """Sum climbs onto levels, right half first."""
+    rows = climbs.reshape(-1, climbs.shape[-1]) @ onto[1]
+    total: FloatArray = onto[0].T @ rows.reshape(*climbs.shape[:-1], onto[1].shape[1])
+    return total
