@@ -27,7 +27,7 @@ from swapinfer.learn.count import (
 from swapinfer.learn.pieces import ClusterPieces, LocalPieces, Pieces, connect
 from swapinfer.learn.scan import (
     OPEN,
-    SET_ASIDE,
+    WEIGHED,
     Cell,
     JobIndex,
     JobTally,
@@ -119,9 +119,10 @@ class Counts:
         Verified causes, comebacks followed.
     patterns : Counter
         (cell, outcomes) to the number of unconfirmed jobs that showed just these.
+    weighed_patterns : Counter
+        The same of the unconfirmed jobs in `exact`; these tell about tests only.
     exact : Counter
-        (cell, rounded log-likelihoods) to the number of unconfirmed jobs weighed by an exact
-        engine.
+        (cell, log-likelihoods) to the number of unconfirmed jobs weighed by an exact engine.
     sightings : Counter
         (cause, outcome, at the place complained of) to findings of confirmed jobs.
     unconfirmed : Counter
@@ -134,6 +135,7 @@ class Counts:
     cells: tuple[Cell, ...]
     cases: CaseCounts
     patterns: Counter[tuple[int, tuple[int, ...]]]
+    weighed_patterns: Counter[tuple[int, tuple[int, ...]]]
     exact: Counter[tuple[int, tuple[float, ...]]]
     sightings: Counter[tuple[int, int, bool]]
     unconfirmed: Counter[int]
@@ -243,7 +245,8 @@ def _read(
         words=words,
         cells=tuple(links.cells),
         cases=cases,
-        patterns=found.all_patterns(),
+        patterns=found.patterns_with(OPEN),
+        weighed_patterns=found.patterns_with(WEIGHED),
         exact=exact,
         sightings=found.sightings,
         unconfirmed=tally.unconfirmed + cases.open_by_cell,
@@ -304,7 +307,7 @@ class _FindingTotals:
 
     def __init__(self) -> None:
         self.sightings: Counter[tuple[int, int, bool]] = Counter()
-        self.patterns: Counter[tuple[int, tuple[int, ...]]] = Counter()
+        self.patterns: Counter[tuple[int, int, tuple[int, ...]]] = Counter()
         self.notes: Counter[str] = Counter()
         self.used = 0
         self._split: list[np.ndarray] = []
@@ -320,15 +323,19 @@ class _FindingTotals:
             self.used += part.used
             self._split.append(part.split)
 
-    def all_patterns(self) -> Counter[tuple[int, tuple[int, ...]]]:
-        """Patterns of whole jobs and of those that were spread over pieces."""
-        return self.patterns + patterns_of(np.concatenate([np.zeros((0, 3), int), *self._split]))
+    def patterns_with(self, cause: int) -> Counter[tuple[int, tuple[int, ...]]]:
+        """Patterns of whole jobs and of those that were spread over pieces; `OPEN` or `WEIGHED`."""
+        split = np.concatenate([np.zeros((0, 4), int), *self._split])
+        everything = self.patterns + patterns_of(split)
+        return Counter(
+            {(cell, outcomes): n for (of, cell, outcomes), n in everything.items() if of == cause}
+        )
 
 
 def _take_exact(
     index: JobIndex, exact: Mapping[str, FloatArray]
 ) -> tuple[JobIndex, Counter[tuple[int, tuple[float, ...]]]]:
-    """Take unconfirmed jobs that an exact engine has weighed out of the index, and count them."""
+    """Mark unconfirmed jobs that an exact engine has weighed in the index, and count them."""
     import pandas as pd
 
     counted: Counter[tuple[int, tuple[float, ...]]] = Counter()
@@ -337,10 +344,10 @@ def _take_exact(
     job = hash_words(pd.Series(list(exact), dtype=object))
     at = np.minimum(np.searchsorted(index.job, job), len(index.job) - 1)
     cause = index.cause.copy()
-    for row, vector in zip(at[index.job[at] == job], exact.values(), strict=False):
-        if cause[row] == OPEN:
+    for row, name, vector in zip(at, job, exact.values(), strict=True):
+        if index.job[row] == name and cause[row] == OPEN:
             counted[int(index.cell[row]), tuple(map(float, vector))] += 1
-            cause[row] = SET_ASIDE
+            cause[row] = WEIGHED
     return replace(index, cause=cause), counted
 
 

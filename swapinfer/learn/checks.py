@@ -128,9 +128,9 @@ def to_number(words: pd.Series) -> np.ndarray:
 
 
 def cause_names(frame: pd.DataFrame) -> pd.Series:
-    """Name of each row's cause, ``""`` where nobody established one."""
+    """Name of each row's cause, ``""`` where nobody established one, or not how it failed."""
     named = frame["cause_kind"] + "." + frame["cause_mode"]
-    return named.where(~frame["cause_kind"].isin(NO_CAUSE), "")
+    return named.where(~frame["cause_kind"].isin(NO_CAUSE) & (frame["cause_mode"] != ""), "")
 
 
 def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -171,7 +171,9 @@ def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd
     found.unknown("verified", ("yes", "no"))
     found.unknown("advised", ("", "yes", "no"))
     nothing = (tidy["verified"] == "yes") & (tidy["cause"] == "")
-    found.refuse(nothing.to_numpy(), lambda _: "verified is yes, but no cause is given")
+    found.refuse(
+        nothing.to_numpy(), lambda _: "verified is yes, but no cause is given with its mode"
+    )
     own = (tidy["comeback_of"] == tidy["job"]).to_numpy()
     found.refuse(own, lambda _: "comeback_of names the job itself")
     good, refused = found.split(frame)

@@ -19,6 +19,7 @@ from swapinfer.learn.scan import (
     OPEN,
     OTHER,
     SET_ASIDE,
+    WEIGHED,
     Cell,
     FindingTally,
     JobIndex,
@@ -217,38 +218,39 @@ def _patterns(
     here: np.ndarray,
     job: np.ndarray,
     links: Links,
-) -> tuple[Counter[tuple[int, tuple[int, ...]]], IntArray]:
-    tells = (index.cause[at] == OPEN) & here
-    rows = np.stack([at, index.cell[at], shown], axis=1).astype(np.int64)[tells]
+) -> tuple[Counter[tuple[int, int, tuple[int, ...]]], IntArray]:
+    cause = index.cause[at]
+    tells = ((cause == OPEN) | (cause == WEIGHED)) & here
+    rows = np.stack([at, cause, index.cell[at], shown], axis=1).astype(np.int64)[tells]
     elsewhere = np.isin(job[tells], np.fromiter(links.spread, np.uint64, len(links.spread)))
     return patterns_of(rows[~elsewhere]), rows[elsewhere]
 
 
-def patterns_of(rows: IntArray) -> Counter[tuple[int, tuple[int, ...]]]:
-    """Collect the outcomes of each job, and count jobs of the same cell with the same outcomes.
+def patterns_of(rows: IntArray) -> Counter[tuple[int, int, tuple[int, ...]]]:
+    """Collect the outcomes of each job, and count jobs alike in everything.
 
     Parameters
     ----------
-    rows : ndarray of int, shape (finding, 3)
-        Job, cell, outcome.
+    rows : ndarray of int, shape (finding, 4)
+        Job, how its cause is known, cell, outcome.
 
     Returns
     -------
     Counter
-        (cell, ascending outcomes) to the number of jobs.
+        (how its cause is known, cell, ascending outcomes) to the number of jobs.
     """
     if not len(rows):
         return Counter()
-    rows = rows[np.lexsort((rows[:, 2], rows[:, 0]))]
+    rows = rows[np.lexsort((rows[:, 3], rows[:, 0]))]
     starts = np.flatnonzero(np.diff(rows[:, 0], prepend=-1))
     position = np.arange(len(rows)) - np.repeat(starts, np.diff([*starts, len(rows)]))
-    table = np.full((len(starts), 2 + int(position.max())), -1, dtype=np.int64)
-    table[:, 0] = rows[starts, 1]
-    table[np.cumsum(position == 0) - 1, 1 + position] = rows[:, 2]
+    table = np.full((len(starts), 3 + int(position.max())), -1, dtype=np.int64)
+    table[:, :2] = rows[starts, 1:3]
+    table[np.cumsum(position == 0) - 1, 2 + position] = rows[:, 3]
     distinct, count = np.unique(table, axis=0, return_counts=True)
     return Counter(
         {
-            (cell, tuple(one for one in outcomes if one >= 0)): n
-            for (cell, *outcomes), n in zip(distinct.tolist(), count.tolist(), strict=True)
+            (cause, cell, tuple(one for one in outcomes if one >= 0)): n
+            for (cause, cell, *outcomes), n in zip(distinct.tolist(), count.tolist(), strict=True)
         }
     )

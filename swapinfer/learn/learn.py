@@ -52,6 +52,8 @@ class Learned:
         ``"causes"``, and ``"tests"`` when there were findings.
     provenance : Provenance
         Of all of it.
+    titles : dict of str to str
+        Kinds and causes as a person says them.
     """
 
     counts: Counts
@@ -62,6 +64,7 @@ class Learned:
     chances: tuple[LearnedChance, ...]
     fits: dict[str, Fit]
     provenance: Provenance
+    titles: dict[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +186,17 @@ def learn_from_counts(
         chances=chances,
         fits=fits,
         provenance=provenance_of(pack, counts.rows, fits, seed=seed, weight=weight, family=family),
+        titles=_titles(pack),
     )
+
+
+def _titles(pack: Pack) -> dict[str, str]:
+    kinds = {kind.id: kind.title for kind in pack.kinds.values()}
+    return kinds | {
+        f"{kind.id}.{mode.id}": f"{kind.title}: {mode.title}"
+        for kind in pack.kinds.values()
+        for mode in kind.modes.values()
+    }
 
 
 def _learn_tests(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -58,7 +58,7 @@ def likeliest(causes: Sequence[LearnedCause], count: int = SHOWN_CAUSES) -> list
     return sorted(order, key=lambda one: -one.share)
 
 
-def prior_and_posterior(causes: Sequence[LearnedCause]) -> str:
+def prior_and_posterior(causes: Sequence[LearnedCause], titles: Mapping[str, str]) -> str:
     """Draw base share and learned share with its interval, cause by cause."""
     shown = likeliest(causes)[::-1]
     row = np.arange(len(shown))
@@ -73,8 +73,8 @@ def prior_and_posterior(causes: Sequence[LearnedCause]) -> str:
         )
         axes.plot([100 * c.base_share for c in shown], row, "o", mfc="none", color=BEFORE)
         axes.plot([100 * c.share for c in shown], row, "o", color=AFTER)
-        axes.set_yticks(row, [one.cause for one in shown])
-        axes.set_xlabel("share of complaints, per cent (ring: base pack; dot: learned, 90 % line)")
+        axes.set_yticks(row, [titles[one.cause] for one in shown])
+        axes.set_xlabel("% of complaints (ring: base pack; dot: learned, 90 % line)")
         axes.set_xlim(left=0)
 
     return draw("Share of each cause before and after", (7.0, 0.24 * len(shown) + 0.9), paint)
@@ -92,13 +92,14 @@ def pooling(
         for at, level in enumerate(levels):
             middle = np.sqrt(low_hl[:, at] * high_hl[:, at])
             shift = row + step * (at - (len(levels) - 1) / 2)
-            lines = axes.hlines(shift, low_hl[:, at], high_hl[:, at], linewidth=1.5)
-            lines.set_color(f"C{at % 10}")
-            axes.plot(middle, shift, ".", color=f"C{at % 10}", label=level)
-        axes.set_xscale("log")
+            color = f"C{at % 10}"
+            axes.hlines(shift, low_hl[:, at], high_hl[:, at], linewidth=1.5, color=color)
+            axes.plot(middle, shift, "o", markersize=4, color=color, label=level)
+        axes.set_xscale("log", base=2)
+        axes.xaxis.set_major_formatter("{x:g}")
         axes.set_yticks(row, kinds)
-        axes.set_xlabel("hazard of the family over the shop's average, 90 % line")
-        axes.legend(loc="best", fontsize=7, frameon=False)
+        axes.set_xlabel("times the shop's average hazard (dot, 90 % line)")
+        axes.legend(bbox_to_anchor=(1.0, 1.0), loc="upper left", frameon=False)
 
     height = max(1.5, 0.16 * len(kinds) * max(len(levels), 2) + 0.9)
     return draw("How far vehicle families differ", (7.0, height), paint)

@@ -296,8 +296,9 @@ def _mixture(weights: dict[int, float]) -> tuple[tuple[int, float], ...]:
 
 def _add_unconfirmed(groups: Groups, counts: Counts, tests: Tests, share_gc: FloatArray) -> None:
     """Add findings of unconfirmed jobs, outcome by outcome, weighed by the job's other findings."""
-    keys = list(counts.patterns)
-    jobs_k = np.array(list(counts.patterns.values()), dtype=np.float64)
+    patterns = counts.patterns + counts.weighed_patterns
+    keys = list(patterns)
+    jobs_k = np.array(list(patterns.values()), dtype=np.float64)
     log_oc = np.log(tests.chance_oc)
     for start in range(0, len(keys), CHUNK_PATTERNS):
         here = slice(start, start + CHUNK_PATTERNS)

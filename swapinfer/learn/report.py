@@ -10,7 +10,7 @@ import numpy as np
 from swapinfer.evidence.problem import FloatArray
 from swapinfer.learn import compat, pictures
 from swapinfer.learn.learn import Learned
-from swapinfer.learn.ratios import INTERVAL, LearnedCause, LearnedChance
+from swapinfer.learn.ratios import INTERVAL, LearnedChance
 
 STYLE = (
     "body{font:16px/1.5 system-ui,sans-serif;max-width:54rem;margin:2rem auto;padding:0 1rem;"
@@ -50,8 +50,8 @@ def report_html(learned: Learned) -> str:
         "<h1>Priors learned from closed jobs</h1>",
         _summary(learned),
         "<h2>Causes</h2>",
-        pictures.prior_and_posterior(learned.causes),
-        _cause_table(learned.causes),
+        pictures.prior_and_posterior(learned.causes, learned.titles),
+        _cause_table(learned),
         _pooling(learned),
         _comebacks(learned),
         _tests(learned.chances),
@@ -80,7 +80,8 @@ def _summary(learned: Learned) -> str:
     rows = learned.provenance.rows
     moved = sorted(learned.causes, key=lambda one: -abs(one.share - one.base_share))[:3]
     changes = "; ".join(
-        f"{escape(one.cause)} {100 * one.base_share:.1f} % before, {100 * one.share:.1f} % now"
+        f"{escape(learned.titles[one.cause])} ({100 * one.base_share:.1f} % of complaints by the "
+        f"base pack, {100 * one.share:.1f} % here)"
         for one in moved
     )
     scope = learned.provenance.family or "all families together"
@@ -91,10 +92,10 @@ def _summary(learned: Learned) -> str:
     )
 
 
-def _cause_table(causes: Sequence[LearnedCause]) -> str:
+def _cause_table(learned: Learned) -> str:
     rows = [
         (
-            one.cause,
+            f"{learned.titles[one.cause]} ({one.cause})",
             f"{100 * one.base_share:.2f}",
             f"{100 * one.share:.2f}",
             f"{100 * one.share_low:.2f} to {100 * one.share_high:.2f}",
@@ -103,7 +104,7 @@ def _cause_table(causes: Sequence[LearnedCause]) -> str:
             f"{one.cases:.1f}",
             f"{100 * one.informed:.0f} %",
         )
-        for one in sorted(causes, key=lambda one: -one.share)
+        for one in sorted(learned.causes, key=lambda one: -one.share)
     ]
     head = ("cause", "base %", "learned %", "90 %", "hazard ratio", "90 %", "cases", "informed")
     return f"<details><summary>All causes in figures</summary>{table(head, rows)}</details>"
@@ -117,7 +118,7 @@ def _pooling(learned: Learned) -> str:
     share_h = np.bincount(learned.data.kind_c, weights=learned.shares.mixed_dc.mean(axis=0))
     top = np.argsort(-share_h)[:8][::-1]
     low_hl, high_hl = np.exp(np.quantile(effect_dhl[:, top], INTERVAL, axis=0))
-    names = [learned.data.kinds[kind] for kind in top]
+    names = [learned.titles[learned.data.kinds[kind]] for kind in top]
     picture = pictures.pooling(names, factors[0].levels, low_hl, high_hl)
     return (
         "<h2>Families</h2><p>A family with few jobs is drawn towards the shop's average; one with "
@@ -166,7 +167,7 @@ def _predictive(learned: Learned) -> str:
     observed_c = learned.data.confirmed_gc.sum(axis=0)
     low_c, high_c = predictive_interval(learned)
     top = np.argsort(-observed_c)[: pictures.SHOWN_CAUSES][::-1]
-    names = [learned.data.causes[cause] for cause in top]
+    names = [learned.titles[learned.data.causes[cause]] for cause in top]
     picture = pictures.predictive_check(names, observed_c[top], low_c[top], high_c[top])
     inside = (observed_c >= low_c) & (observed_c <= high_c)
     return (
@@ -211,7 +212,7 @@ def _rows(learned: Learned) -> str:
         f"{count} {label}"
         for label, count in (
             ("by advice", rows.advised["yes"]),
-            ("without", rows.advised["no"]),
+            ("without advice", rows.advised["no"]),
             ("not said", rows.advised[""]),
         )
         if count

@@ -30,8 +30,9 @@ AGE_MIDDLES_KM = (35_000.0, 90_000.0, 150_000.0, 220_000.0)
 OTHER = "other"
 """Family of all vehicles whose family is too rare to be one of the model's."""
 
-OPEN, SET_ASIDE = -1, -2
-"""In a job index: no cause was established; several were, or the job belongs to a comeback."""
+OPEN, SET_ASIDE, WEIGHED = -1, -2, -3
+"""In a job index: no cause was established; several were, or the job belongs to a comeback; none
+was, and an exact engine has weighed the findings."""
 
 
 class Cell(NamedTuple):
@@ -101,7 +102,7 @@ class JobIndex:
     job, place : ndarray of uint64, shape (job,)
         Hashes of the job's name and of the place complained of.
     cell, cause, confirmed_by : ndarray of int, shape (job,)
-        Numbers; cause may be `OPEN` or `SET_ASIDE`, confirmed_by -1 when it is no test.
+        Numbers; cause may be `OPEN`, `SET_ASIDE` or `WEIGHED`, confirmed_by -1 when it is no test.
     """
 
     job: NDArray[np.uint64]
@@ -157,9 +158,10 @@ class FindingTally:
     self_confirmed : int
         Findings left out of `sightings` because their own test confirmed the cause.
     patterns : Counter
-        (cell, outcomes at the place complained of) of unconfirmed jobs.
-    split : ndarray of int, shape (row, 3)
-        Of unconfirmed jobs with rows in other pieces: job's row in the index, cell, outcome.
+        (`OPEN` or `WEIGHED`, cell, outcomes at the place complained of) of unconfirmed jobs.
+    split : ndarray of int, shape (row, 4)
+        Of unconfirmed jobs with rows in other pieces: job's row in the index, `OPEN` or
+        `WEIGHED`, cell, outcome.
     refused : DataFrame
         Rows that were refused.
     used : int
@@ -168,7 +170,7 @@ class FindingTally:
 
     sightings: Counter[tuple[int, int, bool]]
     self_confirmed: int
-    patterns: Counter[tuple[int, tuple[int, ...]]]
+    patterns: Counter[tuple[int, int, tuple[int, ...]]]
     split: IntArray
     refused: pd.DataFrame
     used: int

@@ -156,6 +156,8 @@ def _csv_chunks(path: Path, columns: tuple[str, ...], rows: int) -> Iterator[pd.
     with path.open(encoding="utf-8-sig", newline="") as file:
         reader = csv.reader(file)
         header = [name.strip() for name in next(reader, [])]
+        if not header:
+            return  # an export of nothing has no header either
         _check_header(path, header, columns)
         at = [header.index(name) if name in header else -1 for name in columns]
         piece: list[list[object]] = []

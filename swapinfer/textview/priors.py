@@ -23,13 +23,18 @@ def _(facts: PriorsView, page: Page) -> str:
 @show.register
 def _(facts: LearnedView, page: Page) -> str:
     lines = page.wrap(f"{facts.rows_used} rows used, {facts.rows_refused} refused")
+    for remark in facts.remarks:
+        lines += page.wrap(remark)
     rows = [["before", "after", "90 %", "cases", "cause"]]
-    for cause in facts.causes[:SHOWN_CAUSES]:
+    likeliest = sorted(facts.causes, key=lambda cause: -max(cause.before, cause.after))
+    for cause in likeliest[:SHOWN_CAUSES]:
         between = f"{percent(cause.low)} to {percent(cause.high)}"
         rows.append(
             [percent(cause.before), percent(cause.after), between, f"{cause.jobs:.1f}", cause.cause]
         )
     lines += page.table(rows, right=[0, 1, 2, 3])
+    if len(facts.causes) > SHOWN_CAUSES:
+        lines += page.wrap(f"{len(facts.causes) - SHOWN_CAUSES} rarer causes are in the report")
     lines += page.wrap(f"overlay: {facts.overlay}", hang=4)
     lines += page.wrap(f"report: {facts.report}", hang=4)
     if facts.rows_refused:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -19,6 +20,7 @@ from swapinfer.workflow.shop import Shop
 if TYPE_CHECKING:
     from swapinfer.claim.write import Claim
     from swapinfer.ledger.record import Record
+    from swapinfer.workflow.visits import Visit
 
 FORMATS = ("html", "pdf", "md", "json")
 
@@ -191,14 +193,20 @@ def _summary(shop: Shop) -> Any:  # noqa: ANN401  what the store takes to sum jo
 
 
 def export_tables(shop: Shop, jobs: Path, findings: Path) -> Written:
-    """Export all jobs and their findings as two CSV tables that a spreadsheet cannot run."""
+    """Export closed jobs and their findings as two CSV tables that a spreadsheet cannot run."""
+    from swapinfer.workflow.visits import list_visits
+
+    write_tables(list_visits(shop), jobs, findings)
+    return Written("", (str(jobs), str(findings)))
+
+
+def write_tables(visits: Sequence[Visit], jobs: Path, findings: Path) -> None:
+    """Write the tables of visits."""
     from swapinfer.ledger.exchange import write_csv
     from swapinfer.workflow.tables import finding_rows, job_rows
 
-    replayed = [(row, shop.replay(shop.store.records(row.job))) for row in shop.store.jobs()]
-    write_csv([line for row, job in replayed for line in job_rows(row, job)], jobs)
-    write_csv([line for row, job in replayed for line in finding_rows(row, job)], findings)
-    return Written("", (str(jobs), str(findings)))
+    write_csv([line for visit in visits for line in job_rows(visit)], jobs)
+    write_csv([line for visit in visits for line in finding_rows(visit)], findings)
 
 
 def back_up(shop: Shop, path: Path) -> Written:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
-from swapinfer.errors import InputError
+from swapinfer.errors import InputError, LearnError
 from swapinfer.pack import load_pack
 from swapinfer.pack.census import census
 from swapinfer.pack.model import Pack
@@ -17,6 +17,12 @@ from swapinfer.workflow.causes import believe
 from swapinfer.workflow.facts import Facts
 from swapinfer.workflow.planning import plan_settings
 from swapinfer.workflow.shop import Shop
+
+if TYPE_CHECKING:
+    from swapinfer.learn.aggregate import History
+
+LEARNED = "learned"
+"""Grade of the sources that learning names in its overlays."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +72,7 @@ class LearnedView(Facts):
     rows_used: int
     rows_refused: int
     causes: tuple[LearnedLine, ...]
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,16 +171,14 @@ def learn_priors(
     from swapinfer.learn.learn import learn_overlay
 
     out.mkdir(parents=True, exist_ok=True)
+    pack, left_out = _pack_to_learn_on(shop)
     if jobs is None:
-        from swapinfer.workflow.filing import export_tables
-
-        jobs, findings = out / "jobs.csv", out / "findings.csv"
-        for old in (jobs, findings):
-            old.unlink(missing_ok=True)
-        export_tables(shop, jobs, findings)
+        history = _own_history(shop, pack, out, options)
+    else:
+        history = History(jobs, findings, cluster=options.cluster)
     result = learn_overlay(
-        History(jobs, findings, cluster=options.cluster),
-        shop.pack,
+        history,
+        pack,
         seed=options.seed,
         out=out,
         family=options.family,
@@ -191,7 +196,39 @@ def learn_priors(
             LearnedLine(c.cause, c.base_share, c.share, c.share_low, c.share_high, c.cases)
             for c in result.learned.causes
         ),
+        remarks=left_out,
     )
+
+
+def _pack_to_learn_on(shop: Shop) -> tuple[Pack, tuple[str, ...]]:
+    """Give the shop's pack without what was learned before, which would count its jobs twice."""
+    kept, remarks = [], []
+    for path in map(Path, shop.settings.overlays):
+        if any(source.grade == LEARNED for source in load_pack([path]).sources.values()):
+            remarks.append(f"{path} was learned itself, so it was not learned on")
+        else:
+            kept.append(path)
+    return load_pack(kept), tuple(remarks)
+
+
+def _own_history(shop: Shop, pack: Pack, out: Path, options: LearnOptions) -> History:
+    """Write the tables of the shop's own visits, and weigh those without a cause exactly."""
+    from rich.progress import track
+
+    from swapinfer.learn.aggregate import History
+    from swapinfer.learn.base import vocabulary
+    from swapinfer.workflow.filing import write_tables
+    from swapinfer.workflow.visits import list_visits
+    from swapinfer.workflow.weighing import weigh_visits
+
+    visits = list_visits(shop)
+    if not visits:
+        raise LearnError(f"no job in {shop.store_place} is closed, so there is nothing to learn")
+    jobs, findings = out / "jobs.csv", out / "findings.csv"
+    write_tables(visits, jobs, findings)
+    shown = track(visits, "weighing findings", disable=not options.is_showing, transient=True)
+    exact = weigh_visits(shown, vocabulary(pack).causes, pack)
+    return History(jobs, findings, exact, options.cluster)
 
 
 def compare_priors(

@@ -81,6 +81,7 @@ def refused(folder: Path) -> list[dict[str, str]]:
         ({"layout": "inline4"}, 'layout "inline4" is not known; did you mean "inline-4"?'),
         ({"cause_mode": "opn"}, 'cause "coil.opn" is not known; did you mean "coil.open"?'),
         ({"cause_kind": ""}, "verified is yes, but no cause is given"),
+        ({"cause_mode": ""}, "verified is yes, but no cause is given with its mode"),
         ({"ignition": "distributor"}, 'cause "coil.open" does not exist with ignition'),
         ({"verified": "maybe"}, 'verified "maybe" is not known; known: yes, no'),
         ({"family": "Mr Someone"}, 'family "Mr Someone" is not one word'),
@@ -213,7 +214,7 @@ def test_jobs_weighed_by_an_exact_engine_leave_the_patterns(tmp_path: Path) -> N
     write_rows(tmp_path / "jobs.csv", [job("a"), job("b")], JOB_COLUMNS)
     rows = [FindingRow(name, "1", "look", "2", "bad") for name in "ab"]
     write_rows(tmp_path / "findings.csv", rows, FINDING_COLUMNS)
-    exact = {"a": np.array([0.0, -1.0, -2.0]), "not-here": np.zeros(3)}
+    exact = {"not-here": np.zeros(3), "a": np.array([0.0, -1.0, -2.0])}
     history = History(tmp_path / "jobs.csv", tmp_path / "findings.csv", exact)
     counts = read_history(history, WORDS)
     assert counts.exact == {(0, (0.0, -1.0, -2.0)): 1}
@@ -225,12 +226,12 @@ def test_jobs_weighed_by_an_exact_engine_leave_the_patterns(tmp_path: Path) -> N
     st.lists(st.tuples(st.integers(0, 5), st.integers(0, 8)), max_size=40),
 )
 def test_patterns_agree_with_a_plain_loop(findings: list[tuple[int, int]]) -> None:
-    rows = np.array([(job_, job_ % 2, shown) for job_, shown in findings], dtype=np.int64)
-    expected: Counter[tuple[int, tuple[int, ...]]] = Counter()
+    rows = np.array([(job_, -1, job_ % 2, shown) for job_, shown in findings], dtype=np.int64)
+    expected: Counter[tuple[int, int, tuple[int, ...]]] = Counter()
     for one in {job_ for job_, _ in findings}:
         shown = tuple(sorted(outcome for job_, outcome in findings if job_ == one))
-        expected[one % 2, shown] += 1
-    assert patterns_of(rows.reshape(-1, 3)) == expected
+        expected[-1, one % 2, shown] += 1
+    assert patterns_of(rows.reshape(-1, 4)) == expected
 
 
 def random_history(seed: int, size: int) -> tuple[list[JobRow], list[FindingRow]]:
@@ -335,3 +336,12 @@ def test_stripped_tables_hold_no_name_and_give_the_same_counts(tmp_path: Path) -
     assert after.patterns == before.patterns
     assert after.sightings == before.sightings
     assert after.rows.jobs_used == before.rows.jobs_used
+
+
+def test_an_empty_file_is_an_empty_table(tmp_path: Path) -> None:
+    write_rows(tmp_path / "jobs.csv", [job("a", "coil.open")], JOB_COLUMNS)
+    (tmp_path / "findings.csv").write_text("\r\n", encoding="utf-8")
+    history = History(tmp_path / "jobs.csv", tmp_path / "findings.csv")
+    assert read_history(history, WORDS).rows.findings_used == 0
+    with pytest.raises(LearnError, match="the table is empty"):
+        read_history(History(tmp_path / "findings.csv"), WORDS)

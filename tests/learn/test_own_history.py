@@ -1,0 +1,238 @@
+"""A shop's own store as a history: the same numbers come back, nobody's name does."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from swapinfer.learn.aggregate import Counts, History, read_history
+from swapinfer.learn.base import chances_of, vocabulary
+from swapinfer.ledger import events as ev
+from swapinfer.pack.load import load_pack
+from swapinfer.pack.model import Pack
+from swapinfer.plan.suppose import replay_events
+from swapinfer.simulate.calibration import wander
+from swapinfer.simulate.draw import draw_job
+from swapinfer.simulate.world import World
+from swapinfer.workflow.filing import export_tables
+from swapinfer.workflow.priors import LearnOptions, learn_priors
+from swapinfer.workflow.shop import Shop
+from swapinfer.workflow.visits import list_visits
+from swapinfer.workflow.weighing import weigh_causes, weigh_visits
+
+FITMENT = {"ignition": "coil-on-plug", "fuel": "port"}
+Write = Callable[..., str]
+
+
+@pytest.fixture(scope="module")
+def pack() -> Pack:
+    return load_pack()
+
+
+@pytest.fixture
+def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
+    monkeypatch.setenv("SWAPINFER_SETTINGS", str(tmp_path / "settings.toml"))
+    with Shop(str(tmp_path / "jobs.db"), "Technician Sentinel") as opened:
+        yield opened
+
+
+@pytest.fixture
+def write(shop: Shop) -> Write:
+    """Record events as a job, each at a day of March 2026."""
+
+    def record(events: Sequence[ev.Event], days: Sequence[int] = ()) -> str:
+        shop.keep_pack(shop.pack)
+        first, digest, job = events[0], shop.pack.digest, ""
+        assert isinstance(first, ev.Opened)
+        for number, event in enumerate(events):
+            day = days[number] if days else 1
+            said = {"who": shop.who, "at": f"2026-03-{day:02}T08:00:00+01:00", "pack": digest}
+            if number == 0:
+                job = shop.store.create_job(first.ro, event.to_json(), **said).job
+            else:
+                shop.store.append(job, event.type, event.to_json(), **said)
+        return job
+
+    return record
+
+
+def read_back(shop: Shop, folder: Path) -> Counts:
+    export_tables(shop, folder / "jobs.csv", folder / "findings.csv")
+    history = History(folder / "jobs.csv", folder / "findings.csv")
+    return read_history(history, vocabulary(shop.pack), refused_to=folder / "refused.csv")
+
+
+def true_cause(world: World) -> tuple[str, str]:
+    element, state = next(iter(world.faults.items()))
+    assert state.mode is not None
+    return element, state.mode.id
+
+
+def named(counts: Counts, cases: Counter[tuple[int, int]]) -> Counter[str]:
+    out: Counter[str] = Counter()
+    for (_, cause), count in cases.items():
+        out[counts.words.causes[cause]] += count
+    return out
+
+
+def test_own_jobs_read_back_to_the_same_numbers(
+    shop: Shop, write: Write, pack: Pack, tmp_path: Path
+) -> None:
+    """Counted here event by event, and there through both tables."""
+    causes: Counter[str] = Counter()
+    findings = bands = 0
+    for number in range(12):
+        world = draw_job(pack, "inline-4", FITMENT, np.random.default_rng([7, number]))
+        element, mode = true_cause(world)
+        wander(world, 4)
+        tests = [e for e in world.events if isinstance(e, (ev.Measured, ev.Inspected))]
+        kind = world.job.elements[element].home.kind
+        if pack.kinds[kind].modes[mode].misfire == 0:
+            continue
+        causes[f"{kind}.{mode}"] += 1
+        findings += len(tests)
+        bands += sum(isinstance(event, ev.Measured) for event in tests)
+        opening = ev.Opened(f"RO-{number}", "inline-4", FITMENT, family="Van 16", odometer_km=9e4)
+        write([opening, *world.events[1:], ev.Closed((element,), (mode,), verified=True)])
+    counts = read_back(shop, tmp_path)
+    assert bands > 3
+    assert counts.rows.rows_refused == 0
+    assert named(counts, counts.cases.stayed) == causes
+    assert counts.sightings.total() == counts.rows.findings_used == findings
+    assert {cell[:5] for cell in counts.cells} == {
+        ("inline-4", "coil-on-plug", "port", "van-16", "60-120")
+    }
+
+
+def test_a_finding_is_about_the_cause_wherever_the_part_sat(
+    shop: Shop, write: Write, tmp_path: Path
+) -> None:
+    write(
+        [
+            ev.Opened("RO-1", "inline-4", FITMENT),
+            ev.Ran(10.0, codes=("P0303",)),
+            ev.Inspected("coil-look", "coil3", "sound"),
+            ev.Swapped((("coil3", "coil1"),)),
+            ev.Inspected("coil-look", "coil1", "crack"),
+            ev.Inspected("coil-look", "coil3", "sound"),
+            ev.Closed(("coil3",), ("cracked",), verified=True),
+        ]
+    )
+    counts = read_back(shop, tmp_path)
+    shown = [f"coil-look={name}" for name in counts.words.outcomes["coil-look"]]
+    start = list(counts.words.outcomes).index("coil-look")
+    offset = sum(len(names) for names in list(counts.words.outcomes.values())[:start])
+    seen = {(shown[at - offset], here): n for (_, at, here), n in counts.sightings.items()}
+    assert seen == {
+        ("coil-look=sound", True): 1,
+        ("coil-look=crack", True): 1,
+        ("coil-look=sound", False): 1,
+    }
+
+
+def test_comebacks_are_linked(shop: Shop, write: Write, tmp_path: Path) -> None:
+    """A reopened job; the same vehicle within a month; not one after two, nor another vehicle."""
+    opened = ev.Opened("RO-1", "inline-4", FITMENT, vin="vehicle one")
+    coil = ev.Closed(("coil3",), ("hot",), verified=True)
+    plug = ev.Closed(("plug3",), ("worn",), verified=True)
+    first = write([opened, coil, ev.Reopened(), plug], [1, 2, 3, 4])
+    second = write([ev.Opened("RO-2", "inline-4", FITMENT, vin="VEHICLEONE"), coil], [20, 20])
+    other = write([ev.Opened("RO-3", "inline-4", FITMENT, vin="vehicle two"), coil], [21, 21])
+    visits = list_visits(shop)
+    assert {visit.name: visit.comeback_of for visit in visits} == {
+        first: "",
+        f"{first}-2": first,
+        second: f"{first}-2",
+        other: "",
+    }
+    counts = read_back(shop, tmp_path)
+    chains = {
+        (counts.words.causes[a], counts.words.causes[b]): n
+        for (_, a, b), n in counts.cases.chains.items()
+    }
+    assert chains == {("coil.hot", "coil.hot"): 1}
+    assert named(counts, counts.cases.stayed) == {"coil.hot": 1}
+
+
+def test_open_jobs_are_no_history_but_an_open_comeback_is(shop: Shop, write: Write) -> None:
+    write([ev.Opened("RO-1", "inline-4", FITMENT)])
+    coil = ev.Closed(("coil3",), ("hot",), verified=True)
+    back = write([ev.Opened("RO-2", "inline-4", FITMENT), coil, ev.Reopened()])
+    assert [visit.name for visit in list_visits(shop)] == [back, f"{back}-2"]
+
+
+def test_the_tables_hold_nothing_personal(shop: Shop, write: Write, tmp_path: Path) -> None:
+    """Everything that is typed freely stays behind; a family becomes one word."""
+    write(
+        [
+            ev.Opened(
+                "RO-sentinel",
+                "inline-4",
+                FITMENT,
+                complaint="sentinel complains",
+                vin="SENTINELVIN",
+                family="Van, 16 (blue)",
+                customer="Sentinel",
+            ),
+            ev.Noted("sentinel note"),
+            ev.Attached("sentinel.png", "0" * 64, "image/png", "c2VudGluZWw="),
+            ev.Inspected("coil-look", "coil3", "sound"),
+            ev.Measured("coil-primary", "coil3", 0.8, typed="0.8 sentinel"),
+            ev.Closed(("coil3",), ("hot",), verified=True, remark="sentinel remark"),
+            ev.Reopened("sentinel reason"),
+        ]
+    )
+    counts = read_back(shop, tmp_path)
+    assert counts.rows.rows_refused == 0
+    assert {cell.family for cell in counts.cells} == {"van-16-blue"}
+    for name in ("jobs.csv", "findings.csv"):
+        text = (tmp_path / name).read_text(encoding="utf-8").lower()
+        assert "sentinel" not in text
+        assert "c2vud" not in text
+
+
+def test_likelihoods_of_an_own_job_are_those_of_bayes_rule(pack: Pack) -> None:
+    """One look at one of four coils, worked out by hand; other faults at once are rare."""
+    opening = ev.Opened("RO-1", "inline-4", FITMENT)
+    job = replay_events([opening, ev.Inspected("coil-look", "coil3", "crack")], pack)
+    causes = ("coil.cracked", "plug.worn", "coil-pack.hot")
+    cracked, worn, absent = weigh_causes(job, causes)
+    test = pack.tests["coil-look"]
+    good, bad = (chances_of(test, profile)["crack"] for profile in ("good", "cracked"))
+    shows = test.shows["hard"]
+    looked_at = shows * bad + (1 - shows) * good
+    expected = np.log((looked_at + 3 * good) / (4 * good))
+    assert cracked - worn == pytest.approx(expected, abs=0.3)
+    assert absent == min(cracked, worn)
+
+
+def test_an_element_without_its_mode_rules_the_others_out(
+    shop: Shop, write: Write, pack: Pack, tmp_path: Path
+) -> None:
+    opening = ev.Opened("RO-1", "inline-4", FITMENT)
+    name = write([opening, ev.Closed(("coil3",), ("",), verified=True)])
+    causes = vocabulary(pack).causes
+    visits = list_visits(shop)
+    weights = dict(zip(causes, weigh_visits(visits, causes, pack)[name], strict=True))
+    plugs = [weights[cause] for cause in causes if cause.startswith("plug.")]
+    assert min(weights["coil.hot"], weights["coil.open"]) - max(plugs) > 20
+    assert read_back(shop, tmp_path).unconfirmed == {0: 1}
+
+
+def test_jobs_that_need_no_weighing(shop: Shop, write: Write, pack: Pack) -> None:
+    coil = ev.Closed(("coil3",), ("hot",), verified=True)
+    write([ev.Opened("RO-1", "inline-4", FITMENT), coil])
+    write([ev.Opened("RO-2", "inline-4", FITMENT), ev.Closed(), ev.Reopened(), coil])
+    unknown = write([ev.Opened("RO-3", "inline-4", FITMENT), ev.Closed()])
+    assert set(weigh_visits(list_visits(shop), vocabulary(pack).causes, pack)) == {unknown}
+
+
+def test_an_empty_store_says_so(shop: Shop, tmp_path: Path) -> None:
+    from swapinfer.errors import LearnError
+
+    with pytest.raises(LearnError, match="is closed, so there is nothing to learn"):
+        learn_priors(shop, None, None, tmp_path / "out", LearnOptions())
