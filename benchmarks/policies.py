@@ -33,23 +33,6 @@ ENGINES = (
     ("v8", {"ignition": "coil-on-plug", "fuel": "direct"}),
 )
 
-CUSTOMARY = (
-    ("swap", "coil"),
-    ("swap", "coil-pack"),
-    ("test", "plug-look"),
-    ("swap", "plug"),
-    ("test", "coil-supply"),
-    ("test", "injector-resistance"),
-    ("test", "injector-supply"),
-    ("swap", "injector"),
-    ("test", "compression"),
-    ("test", "compression-wet"),
-    ("test", "fuel-sample"),
-    ("test", "fuel-pressure"),
-    ("test", "smoke"),
-)
-"""Easiest first: common practice, no source."""
-
 HEADS = ("cost", "+-", "minutes", "wrong", "back", "given up", "s/step")
 CLAIRVOYANT, EASIEST = "clairvoyant", "easiest first"
 BY_P, BY_PC, BY_INFO = "by probability", "by probability/cost", "information/cost"
@@ -113,7 +96,7 @@ def policies() -> dict[str, Policy]:
     from swapinfer.simulate import policies as ways
 
     return {
-        EASIEST: ways.CustomaryOrder([ways.CustomStep(*step) for step in CUSTOMARY]),
+        EASIEST: ways.CustomaryOrder(),
         BY_P: ways.ReplaceBy(ways.by_probability),
         BY_PC: ways.ReplaceBy(ways.by_probability_over_cost),
         BY_INFO: ways.InformationPerCost(),

@@ -24,7 +24,7 @@ class Comparison:
     Attributes
     ----------
     mean, low, high : float
-        Mean and its 90 % interval, in `ClaimSettings.currency`.
+        Mean, and the 90 % interval of that mean, in `ClaimSettings.currency`.
     jobs : int
         How many were simulated.
     """

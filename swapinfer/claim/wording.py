@@ -233,8 +233,9 @@ ENGLISH: Words = {
     "spent.other": "consumables, fuel and wear of driving",
     "spent.total": "together",
     "spent.compare": (
-        "The common order, easiest part first, costs {mean} on simulated jobs like this one (90 % "
-        "interval {low} to {high}, {jobs} jobs)."
+        "The common order, easiest part first, costs {mean} on average on {jobs} simulated "
+        "vehicles with the causes that this job leaves possible (90 % interval of that average: "
+        "{low} to {high}). It is counted from the first misfire on, comebacks included."
     ),
     # The rest
     "cautions": "Cautions observed",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -48,6 +49,15 @@ def claim(
     redact: Annotated[
         bool, typer.Option("--redact", help="Leave out identification number and customer.")
     ] = False,
+    compare: Annotated[
+        int | None,
+        typer.Option(
+            "--compare",
+            min=2,
+            metavar="N",
+            help="Simulate the customary order on N such vehicles, to set its cost beside this.",
+        ),
+    ] = None,
     job: Job = "",
     as_json: Json = False,
     store: Store = "",
@@ -57,7 +67,7 @@ def claim(
     if ctx.invoked_subcommand is not None:
         return
     from swapinfer.errors import InputError
-    from swapinfer.workflow.filing import write_claim
+    from swapinfer.workflow.filing import ClaimOptions, write_claim
     from swapinfer.workflow.shop import Shop
 
     named = {"html": html, "pdf": pdf, "md": markdown, "json": to_json}
@@ -65,7 +75,8 @@ def claim(
     if not files:
         raise InputError("name at least one file: --html, --pdf, --md or --json-file")
     with Shop(store, who) as shop:
-        tell(write_claim(shop, files, job, redact=redact), as_json=as_json)
+        options = ClaimOptions(redact, compare or 0, sys.stderr.isatty())
+        tell(write_claim(shop, files, job, options), as_json=as_json)
 
 
 @claim_app.command("verify", epilog=EXAMPLE + "claim verify claim.json")

@@ -32,6 +32,7 @@ _CHANCES = {
     "suspected_right",
     "new_fault",
     "false_chance",
+    "sure",
     "with_misfire",
     "without",
 }
@@ -113,6 +114,10 @@ def check_pack(pack: Pack) -> None:
         _check_test(pack, test)
     for code in pack.codes.values():
         _check_code(pack, code)
+    for number, (what, name) in enumerate(pack.custom.order):
+        tables: dict[str, Iterable[str]] = {"swap": pack.kinds, "test": pack.tests}
+        _known(what, tables, "sort of step", "custom", "order", str(number))
+        _known(name, tables[what], what, "custom", "order", str(number))
     _check_sources(pack)
 
 

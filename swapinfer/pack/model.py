@@ -449,6 +449,28 @@ class Costs:
 
 
 @dataclass(frozen=True, slots=True)
+class Custom:
+    """The order in which the trade usually goes through a misfire job, to compare advice with.
+
+    Attributes
+    ----------
+    order : tuple of (what, name)
+        ``"swap"`` and a kind of part, or ``"test"`` and a test; easiest first.
+    sure : float
+        Probability at which a cause is taken for found.
+    drive_minutes : float
+        Drive after any work.
+    neighbours : int
+        Further targets read where readings are relative to what healthy ones show.
+    """
+
+    order: tuple[tuple[str, str], ...] = ()
+    sure: float = 0.8
+    drive_minutes: float = 20.0
+    neighbours: int = 1
+
+
+@dataclass(frozen=True, slots=True)
 class Source:
     """Where a number comes from.
 
@@ -500,3 +522,4 @@ class Pack:
     provenance: dict[str, str]
     refusals: dict[str, str] = field(default_factory=dict)
     feelings: dict[str, Feeling] = field(default_factory=dict)
+    custom: Custom = field(default_factory=Custom)

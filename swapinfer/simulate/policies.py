@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Protocol
@@ -15,21 +15,13 @@ from swapinfer.ledger.events import Ran, Replaced
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.engine import Engine
+from swapinfer.pack.model import Custom
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.information import information_bits
 from swapinfer.plan.next import GIVE_UP, HAND_OVER, first_of_base
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
 from swapinfer.posterior import Posterior, infer
-
-SURE = 0.8
-"""Probability at which the customary policies take a cause for found."""
-
-USUAL_DRIVE = 20.0
-"""Minutes that the customary policies drive after any work."""
-
-COMPARED = 1
-"""Neighbours beside which the customary policies read what healthy cylinders share."""
 
 Decision = Action | str
 """What to do, or `HAND_OVER`, or `GIVE_UP`."""
@@ -72,6 +64,11 @@ class Situation:
         harmful_es = space.active_es(self.job.time) & (space.rate_es > 0.0)
         p_e: FloatArray = (self.posterior.marginal_es * harmful_es).sum(axis=1)
         return {place: float(p_e[space.index[e]]) for place, e in self.job.fitted.items()}
+
+    @property
+    def custom(self) -> Custom:
+        """What the trade usually does."""
+        return self.job.pack.custom
 
     @property
     def is_verified(self) -> bool:
@@ -168,7 +165,7 @@ class InformationPerCost:
         """Decide."""
         if situation.is_verified:
             return HAND_OVER
-        if max(situation.place_p.values()) >= SURE:
+        if max(situation.place_p.values()) >= situation.custom.sure:
             return best_repair(situation, by_probability)
         outlook = situation.outlook
         belief_h = outlook.hypotheses.belief_h
@@ -185,47 +182,24 @@ class InformationPerCost:
 
 
 @dataclass(frozen=True)
-class CustomStep:
-    """A step of a customary order.
-
-    Attributes
-    ----------
-    kind : str
-        ``"swap"`` or ``"test"``.
-    name : str
-        Kind of part, or test; passed over where the engine has none.
-    """
-
-    kind: str
-    name: str
-
-
-@dataclass(frozen=True)
 class CustomaryOrder:
-    """Go through a fixed list until one cause is sure, replace that; then the likeliest.
+    """Go through the pack's list until one cause is sure, replace that; then the likeliest.
 
     The technician draws the right conclusions from what was found: only the order is custom. Where
     several cylinders misfire, steps on what they do not share are passed over.
-
-    Attributes
-    ----------
-    order : sequence of CustomStep
-        The list.
     """
-
-    order: Sequence[CustomStep]
 
     def __call__(self, situation: Situation) -> Decision:
         """Decide."""
         if situation.is_verified:
             return HAND_OVER
-        if max(situation.place_p.values()) >= SURE:
+        if max(situation.place_p.values()) >= situation.custom.sure:
             return best_repair(situation, by_probability)
         cylinders = self._suspected(situation)
         done = _done(situation.job)
-        for step in self.order:
-            if (step.kind, step.name) not in done:
-                action = self._action(situation, step, cylinders)
+        for what, name in situation.custom.order:
+            if (what, name) not in done:
+                action = _customary(situation, what, name, cylinders)
                 if action is not None:
                     return action
         return best_repair(situation, by_probability)
@@ -237,20 +211,23 @@ class CustomaryOrder:
                 return cylinders
         return set(situation.job.engine.layout.cylinders)
 
-    def _action(self, situation: Situation, step: CustomStep, cylinders: set[int]) -> Action | None:
-        engine = situation.job.engine
-        if step.kind == "test":
-            return _custom_test(engine, step.name, cylinders)
-        places = [p for p in engine.places_for(step.name) if cylinders <= set(p.cylinders)]
-        if not places or not engine.kinds[step.name].movable:
-            return None
-        donors = Suspicion(situation.job, situation.place_p, {}).donors(places[0])
-        if not donors:
-            return None
-        return Action("swap", swaps=((places[0].id, donors[0].id),), drive_minutes=USUAL_DRIVE)
+
+def _customary(situation: Situation, what: str, name: str, cylinders: set[int]) -> Action | None:
+    """Step of the customary order on these cylinders; None where it cannot be done."""
+    engine = situation.job.engine
+    if what == "test":
+        return _custom_test(engine, name, cylinders, situation.custom.neighbours)
+    places = [p for p in engine.places_for(name) if cylinders <= set(p.cylinders)]
+    if not places or not engine.kinds[name].movable:
+        return None
+    donors = Suspicion(situation.job, situation.place_p, {}).donors(places[0])
+    if not donors:
+        return None
+    swaps = ((places[0].id, donors[0].id),)
+    return Action("swap", swaps=swaps, drive_minutes=situation.custom.drive_minutes)
 
 
-def _custom_test(engine: Engine, name: str, cylinders: set[int]) -> Action | None:
+def _custom_test(engine: Engine, name: str, cylinders: set[int], neighbours: int) -> Action | None:
     """Test of what the misfiring cylinders have in common; None where there is no such target."""
     if name not in engine.tests:
         return None
@@ -259,7 +236,7 @@ def _custom_test(engine: Engine, name: str, cylinders: set[int]) -> Action | Non
     mine = [t for t in targets if cylinders <= set(engine.target_cylinders(t))]
     if not mine:
         return None
-    others = [t for t in targets if t != mine[0]][:COMPARED]
+    others = [t for t in targets if t != mine[0]][:neighbours]
     return Action("test", test.id, (mine[0], *(others if test.level else ())))
 
 
@@ -310,4 +287,4 @@ def best_repair(situation: Situation, index: Callable[[float, float], float]) ->
     price = next((c for place, c in costs.items() if place and place.id == best), np.inf)
     if not best or situation.place_p[best] * cap < 0.02 * cap or price > 2.0 * cap:
         return GIVE_UP
-    return Action("replace", places=(best,), drive_minutes=USUAL_DRIVE)
+    return Action("replace", places=(best,), drive_minutes=situation.custom.drive_minutes)

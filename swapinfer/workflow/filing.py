@@ -18,11 +18,18 @@ from swapinfer.workflow.record import record, summarise
 from swapinfer.workflow.shop import Shop
 
 if TYPE_CHECKING:
+    from swapinfer.claim.settings import Comparison
     from swapinfer.claim.write import Claim
     from swapinfer.ledger.record import Record
     from swapinfer.workflow.visits import Visit
 
 FORMATS = ("html", "pdf", "md", "json")
+
+SEED = 1
+"""Of the vehicles simulated for a write-up, so that the same job gives the same figures."""
+
+NORMAL_95 = 1.6449
+"""Standard normal quantile that leaves 5 % above."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +69,27 @@ class StoreView(Facts):
     remarks: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class ClaimOptions:
+    """How a write-up is asked for.
+
+    Attributes
+    ----------
+    redact : bool
+        Whether identification number and customer are left out.
+    compared : int
+        Vehicles to simulate for the cost of the customary order, at least 2; 0 for none.
+    is_showing : bool
+        Whether progress is shown.
+    """
+
+    redact: bool = False
+    compared: int = 0
+    is_showing: bool = False
+
+
 def write_claim(
-    shop: Shop, files: dict[str, Path], ro: str = "", *, redact: bool = False
+    shop: Shop, files: dict[str, Path], ro: str = "", options: ClaimOptions | None = None
 ) -> Written:
     """Write a job up.
 
@@ -75,19 +101,22 @@ def write_claim(
         Format, one of `FORMATS`, to file.
     ro : str, optional
         Repair order; default the current job.
-    redact : bool, optional
-        Whether identification number and customer are left out.
+    options : ClaimOptions, optional
+        Nothing left out and nothing compared by default.
 
     Raises
     ------
     ClaimError
         If a file cannot be written.
+    InputError
+        If there is nothing to compare.
     """
     from swapinfer.claim.settings import ESTABLISHED, ClaimSettings
     from swapinfer.claim.write import write_up
 
     loaded = shop.load(ro)
     own = shop.settings
+    options = options or ClaimOptions()
     settings = ClaimSettings(
         shop=own.shop,
         distance=own.distance,
@@ -99,7 +128,8 @@ def write_claim(
         decimal=own.decimal,
         dates=own.dates,
         established=ESTABLISHED if own.established is None else own.established,
-        redact=redact,
+        redact=options.redact,
+        comparison=_compare(shop, loaded.job, options) if options.compared else None,
     )
     text = shop.store.pack(loaded.records[0].pack)
     claim = write_up(loaded.job, loaded.records, settings=settings, pack_text=text)
@@ -108,6 +138,29 @@ def write_claim(
     standing = claim.facts.standing
     names = tuple(map(str, files.values()))
     return Written(loaded.ro, names, bool(standing.draft), standing.draft)
+
+
+def _compare(shop: Shop, job: Job, options: ClaimOptions) -> Comparison:
+    import numpy as np
+    from rich.console import Console
+    from rich.progress import track
+
+    from swapinfer.claim.settings import Comparison
+    from swapinfer.simulate.habit import customary_results
+    from swapinfer.workflow.planning import plan_settings
+
+    results = track(
+        customary_results(job, plan_settings(shop, job), options.compared, SEED),
+        "the customary order",
+        total=options.compared,
+        console=Console(stderr=True),
+        disable=not options.is_showing,
+        transient=True,
+    )
+    costs = np.array([result.cost for result in results])
+    half = NORMAL_95 * float(costs.std(ddof=1)) / len(costs) ** 0.5
+    mean = float(costs.mean())
+    return Comparison(mean, mean - half, mean + half, len(costs))
 
 
 def _render(claim: Claim, form: str, paper: str) -> bytes:

@@ -161,8 +161,8 @@ def test_the_comparison_is_printed_only_where_there_is_one(coil_claim: Claim) ->
     assert "common order" not in text_of(coil_claim)
     settings = ClaimSettings(comparison=Comparison(512.0, 498.5, 525.25, 1000))
     text = text_of(claim_of(coil_events(), settings))
-    assert "costs 512.00 USD on simulated jobs" in text
-    assert "498.50 USD to 525.25 USD, 1,000 jobs" in text
+    assert "costs 512.00 USD on average on 1,000 simulated vehicles" in text
+    assert "498.50 USD to 525.25 USD)" in text
 
 
 def test_what_is_to_be_left_out_is_nowhere() -> None:

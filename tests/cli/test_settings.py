@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import stat
 import tomllib
@@ -104,6 +105,16 @@ def test_a_write_up_follows_the_shops_decimal_sign_and_dates(opened: Bay) -> Non
     assert re.search(r"\b\d{2}/\d{2}/\d{4}\b", text)
     assert re.search(r"\d,\d %", text)
     assert not re.search(r"\d\.\d %", text)
+
+
+def test_a_write_up_can_set_the_customary_order_beside_its_cost(opened: Bay) -> None:
+    opened.must("drive 15 --when warm,load --codes P0303")
+    file = opened.folder / "claim.json"
+    opened.must(f"claim --json-file {file} --compare 3")
+    comparison = json.loads(file.read_text(encoding="utf-8"))["settings"]["comparison"]
+    assert comparison["jobs"] == 3
+    assert 0 < comparison["low"] <= comparison["mean"] <= comparison["high"]
+    assert opened(f"claim verify {file}").code == 0
 
 
 def test_a_level_that_establishes_nothing_is_refused(opened: Bay) -> None:

@@ -231,6 +231,11 @@ def test_later_overlays_win_and_both_are_named(pack: Pack, tmp_path: Path) -> No
         ("[test.smoke.profile]\nodd = { lobes = [[1, 0, 1]] }", ":2: odd an inspection's"),
         ("[test.fuel-trim.profile]\ngood = { lobes = [[1, 0, 0]] }", ":2: lobes a lobe is"),
         ("[layout.none]\ntitle = 'none'\nbanks = []\nfiring_order = []", ":3: banks must hold"),
+        (
+            "[custom]\norder = [['swop', 'coil']]",
+            ':2: no sort of step "swop"; did you mean "swap"?',
+        ),
+        ("[custom]\norder = [['test', 'coil-lok']]", ':2: no test "coil-lok"; did you mean'),
         ("[costs]\ndrive_minutes = []", ":2: drive_minutes must name at least one length"),
         ("[element.coil]\nmovable = 1", ":2: movable must be true or false, got 1"),
         ("[code.misfire]\nfirst = 3.5", ":2: first must be a whole number, got 3.5"),

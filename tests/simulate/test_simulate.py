@@ -20,7 +20,6 @@ from swapinfer.simulate.draw import draw_job
 from swapinfer.simulate.play import clairvoyant, copy_world, play
 from swapinfer.simulate.policies import (
     CustomaryOrder,
-    CustomStep,
     Decision,
     Planner,
     Remembered,
@@ -141,9 +140,8 @@ def world(pack: Pack) -> World:
 
 
 def test_every_policy_brings_a_job_to_an_end(settings: PlanSettings, world: World) -> None:
-    custom = CustomaryOrder([CustomStep("swap", "coil"), CustomStep("test", "plug-look")])
     for policy in (
-        custom,
+        CustomaryOrder(),
         ReplaceBy(by_probability),
         ReplaceBy(by_probability_over_cost),
         Planner(1),
