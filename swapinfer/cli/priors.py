@@ -78,15 +78,32 @@ def compare(
     layout: Annotated[str, typer.Option(help="Engine for the shares.")] = "inline-4",
     ignition: Annotated[str, typer.Option(help="Ignition kind.")] = "coil-on-plug",
     fuel: Annotated[str, typer.Option(help="Fuel kind.")] = "port",
+    past: Annotated[
+        int, typer.Option(min=0, help="Past jobs to work again under both; takes seconds each.")
+    ] = 0,
+    seed: Annotated[int, typer.Option(help="The same seed draws the same luck.")] = 1,
     as_json: Json = False,
     store: Store = "",
     who: Who = "",
 ) -> None:
-    """Say what differs, and whether any open job's next step does."""
-    from swapinfer.workflow.priors import compare_priors
+    """Say what differs, for which open jobs, and what it would have cost on past ones."""
+    from swapinfer.workflow.priors import CompareOptions, compare_priors
     from swapinfer.workflow.shop import Shop
 
     old, new = ([] if name == "base" else [Path(name)] for name in (before, after))
+    options = CompareOptions((layout, ignition, fuel), past, seed, sys.stderr.isatty())
     with Shop(store, who) as shop:
-        found = compare_priors(shop, old, new, (layout, ignition, fuel))
-        tell(found, as_json=as_json)
+        tell(compare_priors(shop, old, new, options), as_json=as_json)
+
+
+@priors_app.command("strip", epilog=EXAMPLE + "priors strip jobs.csv findings.csv --out stripped")
+def strip(
+    jobs: Annotated[Path, typer.Argument(help="Table of jobs.")],
+    findings: Annotated[Path | None, typer.Argument(help="Table of findings.")] = None,
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("stripped"),
+    as_json: Json = False,
+) -> None:
+    """Copy history tables with running numbers for jobs and months for days."""
+    from swapinfer.workflow.priors import strip_tables
+
+    tell(strip_tables(jobs, findings, out), as_json=as_json)

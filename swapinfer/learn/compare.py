@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -123,6 +123,8 @@ class Replay:
     ----------
     jobs : int
         How many.
+    cost_before, cost_after : float
+        Mean cost of a job.
     saved : float
         Mean cost saved per job by the second pack; negative when it costs more.
     low, high : float
@@ -132,6 +134,8 @@ class Replay:
     """
 
     jobs: int
+    cost_before: float
+    cost_after: float
     saved: float
     low: float
     high: float
@@ -139,7 +143,7 @@ class Replay:
 
 
 def replay_jobs(
-    jobs: Sequence[Job],
+    jobs: Iterable[Job],
     before: Callable[[Job], tuple[str, float]],
     after: Callable[[Job], tuple[str, float]],
     *,
@@ -149,8 +153,8 @@ def replay_jobs(
 
     Parameters
     ----------
-    jobs : sequence
-        Jobs, whatever the callables take.
+    jobs : iterable
+        Jobs, whatever the callables take; gone through once.
     before, after : callable
         From a job to its first step and its cost, under either pack.
     seed : int
@@ -170,15 +174,17 @@ def replay_jobs(
     Costs of one job under both packs are paired, so the interval is of the mean difference:
     percentile bootstrap, 2,000 resamples (Efron, Annals of Statistics 7, 1979).
     """
-    if not jobs:
-        raise LearnError("there is no past job to work again")
     pairs = [(before(job), after(job)) for job in jobs]
+    if not pairs:
+        raise LearnError("there is no past job to work again")
     saved_j: FloatArray = np.array([old[1] - new[1] for old, new in pairs])
     rng = np.random.default_rng(seed)
     means = np.array([rng.choice(saved_j, size=len(saved_j)).mean() for _ in range(2000)])
     low, high = np.quantile(means, [0.05, 0.95])
     return Replay(
-        jobs=len(jobs),
+        jobs=len(pairs),
+        cost_before=float(np.mean([old[1] for old, _ in pairs])),
+        cost_after=float(np.mean([new[1] for _, new in pairs])),
         saved=float(saved_j.mean()),
         low=float(low),
         high=float(high),

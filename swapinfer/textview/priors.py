@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from swapinfer.textview import show
 from swapinfer.textview.page import Page, percent
-from swapinfer.workflow.priors import ComparedView, LearnedView, PriorsView
+from swapinfer.workflow.priors import ComparedView, LearnedView, PastLine, PriorsView, StrippedView
 
 SHOWN_CAUSES = 12
 
@@ -44,6 +44,14 @@ def _(facts: LearnedView, page: Page) -> str:
 
 
 @show.register
+def _(facts: StrippedView, page: Page) -> str:
+    lines = page.wrap(f"{facts.jobs} jobs got running numbers, days became months")
+    for file in facts.files:
+        lines += page.wrap(file)
+    return "\n".join(lines)
+
+
+@show.register
 def _(facts: ComparedView, page: Page) -> str:
     lines = page.wrap(f"{facts.before} -> {facts.after}")
     rows = [["hazard", "share before", "after", "cause"]]
@@ -57,4 +65,26 @@ def _(facts: ComparedView, page: Page) -> str:
     )
     for change in facts.next_steps:
         lines += page.wrap(f"{change.ro}: {change.before} -> {change.after}", indent=2)
+    lines += _say_past(facts.past, page) if facts.past else []
     return "\n".join(lines)
+
+
+def _say_past(past: PastLine, page: Page) -> list[str]:
+    def money(amount: float) -> str:
+        return f"{past.currency} {amount:.0f}"
+
+    origin = "drawn jobs, worked" if past.is_drawn else "past jobs, worked again"
+    lines = page.wrap(
+        f"{past.jobs} {origin} under both: {money(past.cost_before)} -> "
+        f"{money(past.cost_after)} a job, saved {money(past.saved)} "
+        f"(90 % {money(past.low)} to {money(past.high)}); {past.changed} begin with another step",
+        hang=4,
+    )
+    caution = (
+        "the store holds no verified job, so these were drawn from the second priors: it is what "
+        "they save if they are right"
+        if past.is_drawn
+        else "the faults are those that were found, what tests and drives show is drawn by the "
+        "first priors; priors that were learned from these very jobs look better than they are"
+    )
+    return lines + page.wrap(caution, indent=4)

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from swapinfer.errors import InputError, LearnError
+from swapinfer.errors import LearnError
 from swapinfer.pack import load_pack
 from swapinfer.pack.census import census
+from swapinfer.pack.choice import choose
 from swapinfer.pack.model import Pack
 from swapinfer.pack.provenance import numbers_under
 from swapinfer.plan.next import next_steps
@@ -76,6 +77,16 @@ class LearnedView(Facts):
 
 
 @dataclass(frozen=True, slots=True)
+class StrippedView(Facts):
+    """Copies of history tables that say nothing about whose vehicles they were."""
+
+    shape: ClassVar[str] = "stripped/1"
+
+    jobs: int
+    files: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ChangeLine:
     """A cause whose hazard differs between two packs."""
 
@@ -95,8 +106,37 @@ class NextChange:
 
 
 @dataclass(frozen=True, slots=True)
+class PastLine:
+    """Jobs worked again under two packs.
+
+    Attributes
+    ----------
+    jobs : int
+        How many.
+    is_drawn : bool
+        Whether they were drawn from the second pack, the store holding none.
+    cost_before, cost_after, saved, low, high : float
+        Mean cost of a job under either pack, the difference, and its 90 % interval.
+    changed : int
+        Jobs that would begin with another step.
+    currency : str
+        Of the costs.
+    """
+
+    jobs: int
+    is_drawn: bool
+    cost_before: float
+    cost_after: float
+    saved: float
+    low: float
+    high: float
+    changed: int
+    currency: str
+
+
+@dataclass(frozen=True, slots=True)
 class ComparedView(Facts):
-    """Two packs side by side, and the open jobs whose next step they disagree on."""
+    """Two packs side by side, the open jobs that they disagree on, and past jobs worked again."""
 
     shape: ClassVar[str] = "compared/1"
 
@@ -105,6 +145,7 @@ class ComparedView(Facts):
     causes: tuple[ChangeLine, ...]
     open_jobs: int
     next_steps: tuple[NextChange, ...]
+    past: PastLine | None = None
 
 
 def show_priors(path: str = "", overlays: Sequence[Path] = ()) -> PriorsView:
@@ -171,7 +212,7 @@ def learn_priors(
     from swapinfer.learn.learn import learn_overlay
 
     out.mkdir(parents=True, exist_ok=True)
-    pack, left_out = _pack_to_learn_on(shop)
+    pack, left_out = pack_to_learn_on(shop)
     if jobs is None:
         history = _own_history(shop, pack, out, options)
     else:
@@ -200,7 +241,7 @@ def learn_priors(
     )
 
 
-def _pack_to_learn_on(shop: Shop) -> tuple[Pack, tuple[str, ...]]:
+def pack_to_learn_on(shop: Shop) -> tuple[Pack, tuple[str, ...]]:
     """Give the shop's pack without what was learned before, which would count its jobs twice."""
     kept, remarks = [], []
     for path in map(Path, shop.settings.overlays):
@@ -213,6 +254,7 @@ def _pack_to_learn_on(shop: Shop) -> tuple[Pack, tuple[str, ...]]:
 
 def _own_history(shop: Shop, pack: Pack, out: Path, options: LearnOptions) -> History:
     """Write the tables of the shop's own visits, and weigh those without a cause exactly."""
+    from rich.console import Console
     from rich.progress import track
 
     from swapinfer.learn.aggregate import History
@@ -226,32 +268,89 @@ def _own_history(shop: Shop, pack: Pack, out: Path, options: LearnOptions) -> Hi
         raise LearnError(f"no job in {shop.store_place} is closed, so there is nothing to learn")
     jobs, findings = out / "jobs.csv", out / "findings.csv"
     write_tables(visits, jobs, findings)
-    shown = track(visits, "weighing findings", disable=not options.is_showing, transient=True)
+    shown = track(
+        visits,
+        "weighing findings",
+        console=Console(stderr=True),
+        disable=not options.is_showing,
+        transient=True,
+    )
     exact = weigh_visits(shown, vocabulary(pack).causes, pack)
     return History(jobs, findings, exact, options.cluster)
 
 
+def strip_tables(jobs: Path, findings: Path | None, out: Path) -> StrippedView:
+    """Copy history tables with running numbers for jobs and months for days.
+
+    Raises
+    ------
+    LearnError
+        If a table cannot be read, or would be overwritten.
+    """
+    from swapinfer.learn.aggregate import History
+    from swapinfer.learn.strip import strip_history
+
+    jobs_to = out / "jobs.csv"
+    findings_to = out / "findings.csv" if findings else None
+    sources = {path.resolve() for path in (jobs, findings) if path}
+    files = tuple(path for path in (jobs_to, findings_to) if path)
+    for path in files:
+        if path.resolve() in sources:
+            raise LearnError(f"{path} would be overwritten; name another folder with --out")
+    out.mkdir(parents=True, exist_ok=True)
+    count = strip_history(History(jobs, findings), jobs_to=jobs_to, findings_to=findings_to)
+    return StrippedView(count, tuple(map(str, files)))
+
+
+@dataclass(frozen=True, slots=True)
+class CompareOptions:
+    """How to compare.
+
+    Attributes
+    ----------
+    engine : (str, str, str)
+        Layout, ignition and fuel kind for the shares given a complaint.
+    past : int
+        Past jobs to work again; 0 for none.
+    seed : int
+        Of what chance decides in them.
+    is_showing : bool
+        Whether progress is shown.
+    """
+
+    engine: tuple[str, str, str]
+    past: int = 0
+    seed: int = 1
+    is_showing: bool = False
+
+
 def compare_priors(
-    shop: Shop, before: Sequence[Path], after: Sequence[Path], engine: tuple[str, str, str]
+    shop: Shop, before: Sequence[Path], after: Sequence[Path], options: CompareOptions
 ) -> ComparedView:
     """Say what differs between two sets of overlays, and whether any next step does.
 
     Parameters
     ----------
     shop : Shop
-        Whose open jobs are worked under both.
+        Whose open jobs are worked under both, and past jobs if asked for.
     before, after : sequence of Path
         Overlays on the base pack; none for the base itself.
-    engine : (str, str, str)
-        Layout, ignition and fuel kind for the shares given a complaint.
+    options : CompareOptions
+        How.
+
+    Raises
+    ------
+    InputError
+        If the priors have no such layout.
     """
     from swapinfer.learn.compare import compare_causes
     from swapinfer.learn.scan import AGE_BANDS, Cell
 
     old, new = load_pack(before), load_pack(after)
-    layout, ignition, fuel = engine
-    if layout not in old.layouts:
-        raise InputError(f'no layout "{layout}" in the priors')
+    layout, ignition, fuel = options.engine
+    choose(old, "layout", layout, old.layouts)
+    for axis, kind in (("ignition", ignition), ("fuel", fuel)):
+        choose(old, f"{axis} kind", kind, old.fitments[axis])
     cell = Cell(layout, ignition, fuel, family="", age=AGE_BANDS[-1], complaint="misfire")
     open_rows = shop.store.jobs("open")
     changes = []
@@ -269,6 +368,41 @@ def compare_priors(
         ),
         open_jobs=len(open_rows),
         next_steps=tuple(changes),
+        past=_past(shop, old, new, options) if options.past > 0 else None,
+    )
+
+
+def _past(shop: Shop, before: Pack, after: Pack, options: CompareOptions) -> PastLine:
+    """Work past jobs again; faults are those that were found, their show is drawn by `before`."""
+    from rich.console import Console
+    from rich.progress import track
+
+    from swapinfer.workflow.past import drawn_vehicles, past_vehicles, work_again
+    from swapinfer.workflow.visits import list_visits
+
+    vehicles = past_vehicles(list_visits(shop), before, options.past, options.seed)
+    is_drawn = not vehicles
+    if is_drawn:
+        vehicles = drawn_vehicles(after, options.engine, options.past, options.seed)
+    shown = track(
+        vehicles,
+        "working jobs again",
+        console=Console(stderr=True),
+        disable=not options.is_showing,
+        transient=True,
+    )
+    settings = plan_settings(shop, vehicles[0].world.job)
+    found = work_again(shown, before, after, settings, options.seed)
+    return PastLine(
+        jobs=found.jobs,
+        is_drawn=is_drawn,
+        cost_before=found.cost_before,
+        cost_after=found.cost_after,
+        saved=found.saved,
+        low=found.low,
+        high=found.high,
+        changed=found.changed,
+        currency=settings.costs.currency,
     )
 
 

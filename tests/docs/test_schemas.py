@@ -64,7 +64,8 @@ LINES = (
     "settings --set rate_per_hour=110",
     "priors show element.coil.mode.breakdown",
     "priors check shop.toml",
-    "priors compare base shop.toml",
+    "priors compare base shop.toml --past 1",
+    "priors strip jobs.csv findings.csv --out stripped",
 )
 """Commands in order, so that each finds what it needs; every one prints JSON."""
 

@@ -9,17 +9,22 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from swapinfer.errors import LearnError
 from swapinfer.learn.aggregate import Counts, History, read_history
 from swapinfer.learn.base import chances_of, vocabulary
 from swapinfer.ledger import events as ev
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
+from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.suppose import replay_events
 from swapinfer.simulate.calibration import wander
 from swapinfer.simulate.draw import draw_job
+from swapinfer.simulate.play import copy_world, play
+from swapinfer.simulate.policies import Planner
 from swapinfer.simulate.world import World
 from swapinfer.workflow.filing import export_tables
-from swapinfer.workflow.priors import LearnOptions, learn_priors
+from swapinfer.workflow.past import drawn_vehicles, past_vehicles, work_again
+from swapinfer.workflow.priors import LearnOptions, learn_priors, pack_to_learn_on
 from swapinfer.workflow.shop import Shop
 from swapinfer.workflow.visits import list_visits
 from swapinfer.workflow.weighing import weigh_causes, weigh_visits
@@ -232,7 +237,57 @@ def test_jobs_that_need_no_weighing(shop: Shop, write: Write, pack: Pack) -> Non
 
 
 def test_an_empty_store_says_so(shop: Shop, tmp_path: Path) -> None:
-    from swapinfer.errors import LearnError
-
     with pytest.raises(LearnError, match="is closed, so there is nothing to learn"):
         learn_priors(shop, None, None, tmp_path / "out", LearnOptions())
+
+
+def test_past_vehicles_have_the_faults_that_were_found(
+    shop: Shop, write: Write, pack: Pack
+) -> None:
+    coil = ev.Closed(("coil3",), ("breakdown",), verified=True)
+    write([ev.Opened("RO-1", "inline-4", FITMENT, odometer_km=9e4), coil], [1, 1])
+    write([ev.Opened("RO-2", "inline-4", FITMENT), ev.Closed()], [2, 2])
+    write([ev.Opened("RO-3", "inline-4", FITMENT), coil, ev.Reopened(), coil], [3, 3, 4, 4])
+    write([ev.Opened("RO-4", "inline-4", FITMENT), ev.Closed(("coil3",), ("",), verified=True)])
+    (again,) = past_vehicles(list_visits(shop), pack, count=9, seed=1)
+    assert again.world.opening.ro == "RO-1"
+    ((element, state),) = again.world.faults.items()
+    assert (element, state.mode) == ("coil3", pack.kinds["coil"].modes["breakdown"])
+    last = again.world.events[-1]
+    assert isinstance(last, ev.Ran)
+    assert last.codes
+
+
+def test_working_again_under_the_same_priors_saves_nothing(pack: Pack) -> None:
+    """And costs are those of playing the same vehicles with the same luck directly."""
+    settings = PlanSettings(pack.costs, depth=1)
+    vehicles = drawn_vehicles(pack, ("inline-4", "coil-on-plug", "port"), count=2, seed=3)
+    found = work_again(vehicles, pack, pack, settings, seed=1)
+    assert (found.jobs, found.saved, found.low, found.high, found.changed) == (2, 0, 0, 0, 0)
+    costs = [
+        play(copy_world(again.world, again.luck), Planner(1), settings).cost for again in vehicles
+    ]
+    assert found.cost_before == found.cost_after == pytest.approx(np.mean(costs))
+    with pytest.raises(LearnError, match="no past job"):
+        work_again([], pack, pack, settings, seed=1)
+
+
+def test_what_was_learned_before_is_not_learned_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SWAPINFER_SETTINGS", str(tmp_path / "settings.toml"))
+    for grade in ("learned", "memory"):
+        (tmp_path / f"{grade}.toml").write_text(
+            f'format = 1\nname = "{grade}"\nversion = "1"\nfrom = "it"\n'
+            f'[source.it]\ngrade = "{grade}"\ntext = "invented"\n'
+            "[element.coil.mode.hot]\nhazard_ratio = { median = 2 }\n",
+            encoding="utf-8",
+        )
+    paths = [str(tmp_path / "learned.toml"), str(tmp_path / "memory.toml")]
+    (tmp_path / "settings.toml").write_text(f"overlays = {paths}\n", encoding="utf-8")
+    with Shop(str(tmp_path / "jobs.db")) as again:
+        pack, remarks = pack_to_learn_on(again)
+    assert pack.kinds["coil"].modes["hot"].hazard_ratio.median == 2
+    assert pack.version.endswith("memory-1")
+    assert "learned" not in pack.version
+    assert remarks == (f"{paths[0]} was learned itself, so it was not learned on",)
