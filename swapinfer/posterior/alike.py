@@ -35,16 +35,10 @@ class Alike:
     class_es: IntArray
     share_des: FloatArray
 
-    def apart(self, class_dpk: FloatArray, elements: list[int]) -> FloatArray:
-        """Divide what the classes of some elements have among their states.
-
-        Returns
-        -------
-        ndarray of float, shape (draw, position, state)
-        """
-        rows = np.arange(len(elements))[:, None]
-        divided: FloatArray = class_dpk[:, rows, self.class_es[elements]]
-        return divided * self.share_des[:, elements]
+    def apart(self, class_dk: FloatArray, element: int) -> FloatArray:
+        """Divide what the classes of an element have among its states, shape (draw, state)."""
+        divided: FloatArray = class_dk[:, self.class_es[element]] * self.share_des[:, element]
+        return divided
 
 
 def join_alike(prepared: Prepared) -> Alike:

@@ -33,7 +33,7 @@ class Bundle:
     elements: tuple[int, ...]
 
 
-def tie_bundles(digits: Digits, elements: IntArray, most: int) -> list[Bundle]:
+def tie_bundles(digits: Digits, elements: IntArray, most: int) -> tuple[list[Bundle], list[int]]:
     """Put elements into as few bundles as a bound on their joint levels allows.
 
     Parameters
@@ -43,19 +43,26 @@ def tie_bundles(digits: Digits, elements: IntArray, most: int) -> list[Bundle]:
     elements : ndarray of int, shape (free element,)
         Elements that only order-free digits join.
     most : int
-        Most joint levels of a bundle; an element that reaches more is a bundle of its own.
+        Most joint levels of a bundle.
+
+    Returns
+    -------
+    bundles : list of Bundle
+        Those that reach most digits first.
+    left : list of int
+        Elements that alone reach more than the bound.
     """
     lengths = (digits.count_g + 1).tolist()
     alike: dict[bytes, list[int]] = {}
     for element, row in zip(elements.tolist(), digits.reach_ge[:, elements].T.copy(), strict=True):
         alike.setdefault(row.tobytes(), []).append(element)
-    reach = {
-        frozenset(np.flatnonzero(digits.reach_ge[:, members[0]]).tolist()): members
-        for members in alike.values()
-    }
+    reach = {frozenset(digits.of_element(own[0])): own for own in alike.values()}
     size = {own: prod(lengths[g] for g in own) for own in reach}
+    left = [element for own in reach if size[own] > most for element in reach[own]]
     tied: list[tuple[frozenset[int], list[int]]] = []
-    for own in sorted(reach, key=lambda own: (-size[own], sorted(own))):
+    for own in sorted(
+        (own for own in reach if size[own] <= most), key=lambda own: (-size[own], sorted(own))
+    ):
         growth = [prod(lengths[g] for g in own - one) for one, _ in tied]
         fits = [i for i, (one, _) in enumerate(tied) if growth[i] * size[one] <= most]
         if fits:
@@ -63,14 +70,12 @@ def tie_bundles(digits: Digits, elements: IntArray, most: int) -> list[Bundle]:
             joint = tied[i][0] | own
             size[joint] = growth[i] * size[tied[i][0]]
             tied[i] = (joint, tied[i][1] + reach[own])
-        elif size[own] > most:
-            tied += [(own, [element]) for element in reach[own]]
         else:
             tied.append((own, reach[own]))
     return [
         Bundle(tuple(sorted(own, key=lambda g: (-lengths[g], g))), tuple(members))
         for own, members in tied
-    ]
+    ], left
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +84,8 @@ class Bundled:
 
     Attributes
     ----------
+    digit_bg : ndarray of int, shape (bundle, digit)
+        Digits of each bundle.
     element_be : ndarray of int, shape (bundle, element)
         Elements of each bundle, padded with `IDLE`.
     weight_dbes : ndarray of float, shape (draw, bundle, element, state)
@@ -89,6 +96,7 @@ class Bundled:
         Of the vectors of the elements of each bundle.
     """
 
+    digit_bg: IntArray
     element_be: IntArray
     weight_dbes: FloatArray
     left_lbes: FloatArray
@@ -98,8 +106,8 @@ class Bundled:
     @classmethod
     def of(cls, digits: Digits, bundles: list[Bundle], weight_des: FloatArray) -> Bundled:
         """Multiply up bundles whose digits have equally many terms."""
-        axes_bg = np.array([bundle.digits for bundle in bundles])
-        counts = digits.count_g[axes_bg[0]].tolist()
+        digit_bg = np.array([bundle.digits for bundle in bundles])
+        counts = digits.count_g[digit_bg[0]].tolist()
         lattice = Lattice.of(tuple(counts))
         width = max(len(bundle.elements) for bundle in bundles)
         element_be = np.array(
@@ -109,7 +117,7 @@ class Bundled:
         weight_dbes = weight_des[:, element_be]
         weight_dbes[:, missing_be, 1:] = 0.0
         weight_dbes[:, missing_be, 0] = 1.0
-        at = axes_bg[:, :, None], element_be[:, None]
+        at = digit_bg[:, :, None], element_be[:, None]
         open_gbes = digits.open_ges[at].swapaxes(0, 1)
         explain_gbes = digits.explain_qges[0][at].swapaxes(0, 1)
         open_gbes[:, missing_be] = 1.0
@@ -119,7 +127,9 @@ class Bundled:
         right_rbes = _joint(starts[lattice.cut :], weight_dbes.shape[1:])
         weighted = (weight_dbes[:, None] * left_lbes).transpose(0, 2, 3, 1, 4)
         vectors = weighted @ right_rbes.transpose(1, 2, 3, 0)
-        return cls(element_be, weight_dbes, left_lbes, right_rbes, Product.of(lattice, vectors))
+        return cls(
+            digit_bg, element_be, weight_dbes, left_lbes, right_rbes, Product.of(lattice, vectors)
+        )
 
     def meet(self, worth_dblr: FloatArray) -> FloatArray:
         """Hand down what each total is worth.

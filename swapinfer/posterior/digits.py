@@ -108,9 +108,12 @@ class Digits:
     def closing(self, digit: int) -> FloatArray:
         """Return the closing weight of each level, shape (count + 1, level node or 1)."""
         levels = slice(None) if self.by_level_g[digit] else slice(1)
-        open_q, explained_q = self.close_qg2[levels, digit].T
+        close_2q = self.close_qg2[levels, digit].T
         count = int(self.count_g[digit])
-        return np.array([open_q ** (count - j) * explained_q**j for j in range(count + 1)])
+        if count == 1:
+            return close_2q
+        open_k, explained_k = (_powers(count, close_q) for close_q in close_2q)
+        return np.array([open_k[count - j] * explained_k[j] for j in range(count + 1)])
 
     def closing_of(self, count: int, digits: IntArray, levels: slice) -> FloatArray:
         """Return the closing weights of digits, shape (count + 1, level node, digit)."""
@@ -131,14 +134,22 @@ class Digits:
             by_level_g=self.by_level_g[keep_g],
         )
 
-    def among(self, elements: IntArray) -> Digits:
-        """Return what is left for some of the elements."""
+    def tied(self, knots: list[list[int]], elements: IntArray) -> Digits:
+        """Return what is left for some elements, and before them knots that reach some digits.
+
+        The weights of knots are left to themselves: 1, 0 and 1.
+        """
+        shape = (len(self), len(knots), self.open_ges.shape[2])
+        ones_gks, zeros_qgks = np.ones(shape), np.zeros((len(self.explain_qges), *shape))
+        reach_gk = np.zeros(shape[:2], dtype=np.bool_)
+        for k, reached in enumerate(knots):
+            reach_gk[reached, k] = True
         return replace(
             self,
-            open_ges=self.open_ges[:, elements],
-            explain_qges=self.explain_qges[:, :, elements],
-            explained_ges=self.explained_ges[:, elements],
-            reach_ge=self.reach_ge[:, elements],
+            open_ges=np.concatenate([ones_gks, self.open_ges[:, elements]], axis=1),
+            explain_qges=np.concatenate([zeros_qgks, self.explain_qges[:, :, elements]], axis=2),
+            explained_ges=np.concatenate([ones_gks, self.explained_ges[:, elements]], axis=1),
+            reach_ge=np.concatenate([reach_gk, self.reach_ge[:, elements]], axis=1),
         )
 
 
@@ -159,16 +170,24 @@ def merge_terms(problem: Problem, used_es: BoolArray, *, merge: bool = True) -> 
     Digits
         One digit for every distinct term, in order of first appearance.
     """
-    groups: dict[object, list[int]] = {}
-    for term in range(problem.finding_t.size):
-        key = (
-            problem.open_tes[term].tobytes(),
-            problem.explain_qtes[:, term].tobytes(),
-            problem.explained_tes[term].tobytes(),
-            problem.close_qt2[:, term].tobytes(),
-        )
-        groups.setdefault(key if merge else term, []).append(term)
-    first = np.array([terms[0] for terms in groups.values()], dtype=np.int64)
+    groups: list[list[int]] = []
+    by_sum: dict[tuple[float, ...], list[list[int]]] = {}
+    sums_t = zip(
+        problem.open_tes.sum(axis=(1, 2)).tolist(),
+        problem.explain_qtes.sum(axis=(0, 2, 3)).tolist(),
+        problem.close_qt2.sum(axis=(0, 2)).tolist(),
+        strict=True,
+    )
+    for term, sums in enumerate(sums_t):
+        like = by_sum.setdefault(sums, [])
+        same = (group for group in like if merge and _are_equal(problem, group[0], term))
+        group = next(same, None)
+        if group is None:
+            group = []
+            like.append(group)
+            groups.append(group)
+        group.append(term)
+    first = np.array([terms[0] for terms in groups], dtype=np.int64)
     open_ges = problem.open_tes[first]
     explain_qges = problem.explain_qtes[:, first]
     explained_ges = problem.explained_tes[first]
@@ -176,13 +195,23 @@ def merge_terms(problem: Problem, used_es: BoolArray, *, merge: bool = True) -> 
     acts_ges = (open_ges != 1.0) | (explained_ges != 1.0) | (explain_qges != 0.0).any(axis=0)
     explain_varies_g = (explain_qges != explain_qges[:1]).any(axis=(0, 2, 3))
     return Digits(
-        count_g=np.array([len(terms) for terms in groups.values()], dtype=np.int64),
+        count_g=np.array([len(terms) for terms in groups], dtype=np.int64),
         open_ges=open_ges,
         explain_qges=explain_qges,
         explained_ges=explained_ges,
         close_qg2=close_qg2,
         reach_ge=(acts_ges & used_es).any(axis=2),
         by_level_g=explain_varies_g | (close_qg2 != close_qg2[:1]).any(axis=(0, 2)),
+    )
+
+
+def _are_equal(problem: Problem, one: int, other: int) -> bool:
+    """Say whether two terms have equal weights everywhere."""
+    return (
+        np.array_equal(problem.open_tes[one], problem.open_tes[other])
+        and np.array_equal(problem.explain_qtes[:, one], problem.explain_qtes[:, other])
+        and np.array_equal(problem.explained_tes[one], problem.explained_tes[other])
+        and np.array_equal(problem.close_qt2[:, one], problem.close_qt2[:, other])
     )
 
 

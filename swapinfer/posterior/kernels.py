@@ -45,7 +45,7 @@ class Block:
         return move.reshape(shape).swapaxes(0, 1)
 
 
-def build_blocks(digits: Digits, route: Route, weight_ps: FloatArray | None) -> tuple[Block, Block]:
+def build_blocks(digits: Digits, route: Route, weight_ps: FloatArray) -> tuple[Block, Block]:
     """Build the matrices of both sides of the message.
 
     Parameters
@@ -54,7 +54,7 @@ def build_blocks(digits: Digits, route: Route, weight_ps: FloatArray | None) -> 
         Merged terms.
     route : Route
         Order and slots.
-    weight_ps : ndarray of float, shape (position, state), or None
+    weight_ps : ndarray of float, shape (position, state)
         Weights to be multiplied into the right side.
 
     Returns

@@ -92,8 +92,12 @@ class Lattice:
 
     Attributes
     ----------
+    lengths : tuple of int
+        Levels of each digit.
     cut : int
         Number of digits in the left half.
+    levels_gl : ndarray of int, shape (digit, joint level)
+        Level of each digit at each joint level.
     left, right : Half
         The first digits and the others.
     begin_c, end_c : ndarray of int, shape (climb,)
@@ -102,7 +106,9 @@ class Lattice:
         Which climbs of each half begin or end where, shape (climb, level).
     """
 
+    lengths: tuple[int, ...]
     cut: int
+    levels_gl: IntArray
     left: Half
     right: Half
     begin_c: IntArray
@@ -120,7 +126,9 @@ class Lattice:
         )
         left, right = Half.of(counts[:cut]), Half.of(counts[cut:])
         return Lattice(
+            tuple(lengths),
             cut,
+            np.indices(lengths).reshape(len(lengths), -1),
             left,
             right,
             np.add.outer(left.from_c * right.length, right.from_c).ravel(),
@@ -128,6 +136,31 @@ class Lattice:
             (left.begins_cl, right.begins_cl),
             (left.ends_cl, right.ends_cl),
         )
+
+    @property
+    def length(self) -> int:
+        """Number of joint levels."""
+        return self.left.length * self.right.length
+
+    def places(self, axes: list[int], digit_bg: IntArray) -> IntArray:
+        """Return where the joint levels of some of the digits lie.
+
+        Parameters
+        ----------
+        axes : list of int
+            Digits of the lattice.
+        digit_bg : ndarray of int, shape (row, digit)
+            Some of them, rows with equally many levels each.
+
+        Returns
+        -------
+        ndarray of int, shape (row, joint level of the row's digits)
+        """
+        row_bg = np.searchsorted(axes, digit_bg)
+        stride_j = self.length // np.cumprod(self.lengths)
+        levels_gl = np.indices(np.take(self.lengths, row_bg[0])).reshape(row_bg.shape[1], -1)
+        places: IntArray = stride_j[row_bg] @ levels_gl
+        return places
 
     def climbs(self, vector: FloatArray) -> FloatArray:
         """Return the weight of every climb that elements make."""

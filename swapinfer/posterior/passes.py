@@ -8,20 +8,24 @@ from math import prod
 import numpy as np
 
 from swapinfer.errors import EvidenceError
-from swapinfer.evidence.problem import FloatArray, IntArray
-from swapinfer.posterior.ahead import Ahead
+from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
 from swapinfer.posterior.alike import join_alike
 from swapinfer.posterior.belief import PosteriorDraws
 from swapinfer.posterior.bundles import Bundle, tie_bundles
+from swapinfer.posterior.digits import Digits
+from swapinfer.posterior.knots import Knots
 from swapinfer.posterior.prepare import IMPOSSIBLE, Prepared
 from swapinfer.posterior.route import NONE, Route, minds_order, plan_route
 from swapinfer.posterior.sweep import Sweep
 
-CLIMB_LIMIT = 1000
+CLIMB_LIMIT = 4000
 """Most climbs of the lattice in which all order-free elements together are multiplied."""
 
 BUNDLE_LIMIT = 8
 """Most joint levels of a bundle that is multiplied ahead of these."""
+
+KNOT_LIMIT = 144
+"""Most joint levels of a knot otherwise."""
 
 EXACT_LIMIT = 2**19
 """Entries of the longest message that is still passed exactly."""
@@ -32,70 +36,90 @@ CHUNK = 2**21
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Which elements go ahead of the pass, and the route of the others.
+    """Which elements are tied into knots, and the route of these and the others.
 
     Attributes
     ----------
     prepared : Prepared
         What is planned for.
-    bundles : list of Bundle
-        Elements that go ahead.
-    carried : list of int
-        Digits of the bundles that the other elements reach too.
+    knots : list of list of Bundle
+        Elements that mind no order, bundle by bundle.
     elements : ndarray of int, shape (other element,)
         The other elements that reach any digit.
     rest : Prepared
-        These elements and their digits.
+        The knots as elements, and after them the others.
     route : Route
         Of the rest.
+    longest : int
+        Entries of the longest message of the pass.
     """
 
     prepared: Prepared
-    bundles: list[Bundle]
-    carried: list[int]
+    knots: list[list[Bundle]]
     elements: IntArray
     rest: Prepared
     route: Route
+    longest: int
 
     @classmethod
     def of(cls, prepared: Prepared) -> Plan:
-        """Send the elements ahead that mind no order, if the lattice of their digits is small."""
+        """Tie the elements that mind no order, and plan a route."""
         digits = prepared.digits
-        strict_g = minds_order(digits)
-        passes_e = np.asarray(digits.reach_ge.any(axis=0))
-        free_e = np.asarray(passes_e & ~digits.reach_ge[strict_g].any(axis=0))
-        reached_g = digits.reach_ge[:, free_e].any(axis=1)
-        counts = digits.count_g[reached_g].tolist()
-        if prod((count + 1) * (count + 2) // 2 for count in counts) > CLIMB_LIMIT:
-            free_e[:] = False
-        bundles = tie_bundles(digits, np.flatnonzero(free_e), BUNDLE_LIMIT)
-        elements = np.flatnonzero(passes_e & ~free_e)
-        kept_g = np.asarray(digits.reach_ge[:, elements].any(axis=1))
-        carried_g = np.asarray(kept_g & reached_g & free_e.any())
-        rest = prepared.among(elements, kept_g)
-        route = plan_route(
-            rest.digits, rest.n_states_e, carried=np.flatnonzero(carried_g[kept_g]).tolist()
+        mind_g = minds_order(digits)
+        reaching_e = np.asarray(digits.reach_ge.any(axis=0))
+        free_e = np.asarray(reaching_e & ~digits.reach_ge[mind_g].any(axis=0))
+        knots, left = tie_knots(digits, free_e)
+        others_e = reaching_e & ~free_e
+        others_e[left] = True
+        elements = np.flatnonzero(others_e)
+        rest = prepared.tied(
+            [sorted({g for one in knot for g in one.digits}) for knot in knots], elements
         )
-        return cls(prepared, bundles, np.flatnonzero(carried_g).tolist(), elements, rest, route)
-
-    @property
-    def longest(self) -> int:
-        """Entries of the longest message of the pass."""
-        kept = self.route.kept
-        n_kept = 1 if kept == NONE else int(self.rest.n_states_e[self.route.order[kept]])
-        lengths = self.route.lengths(self.rest.digits, n_kept, self.rest.level_q.size)
-        return max(lengths, default=1)
+        route = plan_route(rest.digits, rest.n_states_e, mind_g)
+        n_kept = 1 if route.kept == NONE else int(rest.n_states_e[route.order[route.kept]])
+        lengths = route.lengths(rest.digits, n_kept, rest.level_q.size)
+        return cls(prepared, knots, elements, rest, route, max(lengths, default=1))
 
     @property
     def entries(self) -> int:
         """Entries of all messages and moves of a draw together, roughly."""
         by_state = self.longest * self.prepared.weight_des.shape[2] * (self.elements.size + 1)
-        return int(by_state) + 2 * CLIMB_LIMIT * len(self.bundles)
+        return int(by_state) + CLIMB_LIMIT * sum(len(knot) for knot in self.knots)
+
+
+def tie_knots(digits: Digits, free_e: BoolArray) -> tuple[list[list[Bundle]], list[int]]:
+    """Tie all order-free elements into one knot, or several if it grew too large.
+
+    Parameters
+    ----------
+    digits : Digits
+        Merged terms.
+    free_e : ndarray of bool, shape (element,)
+        Which elements mind no order.
+
+    Returns
+    -------
+    knots : list of list of Bundle
+        Bundles of each knot.
+    left : list of int
+        Elements that reach too much to be tied.
+    """
+    free = np.flatnonzero(free_e)
+    reached = np.flatnonzero(digits.reach_ge[:, free].any(axis=1))
+    counts = digits.count_g[reached].tolist()
+    if prod((count + 1) * (count + 2) // 2 for count in counts) > CLIMB_LIMIT:
+        bundles, left = tie_bundles(digits, free, KNOT_LIMIT)
+        return [[bundle] for bundle in bundles], left
+    bundles, left = tie_bundles(digits, free, BUNDLE_LIMIT)
+    every = tuple(reached.tolist())
+    bundles += [Bundle(every, (element,)) for element in left]
+    return [bundles] if bundles else [], []
 
 
 def route_of(prepared: Prepared, *, keep: bool = True) -> Route:
     """Plan a pass that visits all elements one by one."""
-    return plan_route(prepared.digits, prepared.n_states_e, keep=keep)
+    mind_g = minds_order(prepared.digits)
+    return plan_route(prepared.digits, prepared.n_states_e, mind_g, keep=keep)
 
 
 def is_within_bound(plan: Plan) -> bool:
@@ -130,7 +154,7 @@ def run_passes(plan: Plan) -> tuple[PosteriorDraws, int]:
     meet_des, largest = weight_des, 1
     if reached_e.any():
         chunk = max(1, CHUNK // plan.entries)
-        parts = [_run(plan, weight_des[d : d + chunk]) for d in range(0, len(weight_des), chunk)]
+        parts = [_run(plan, slice(d, d + chunk)) for d in range(0, len(weight_des), chunk)]
         log_z_d, meet_des = (np.concatenate(part) for part in list(zip(*parts, strict=True))[:2])
         log_evidence_d += log_z_d
         largest = parts[0][2]
@@ -139,8 +163,8 @@ def run_passes(plan: Plan) -> tuple[PosteriorDraws, int]:
     return PosteriorDraws(log_evidence_d, meet_des / meet_des.sum(axis=2, keepdims=True)), largest
 
 
-def _run(plan: Plan, weight_des: FloatArray) -> tuple[FloatArray, FloatArray, int]:
-    """Run what goes ahead and the pass that suits the route, for some of the draws.
+def _run(plan: Plan, draws: slice) -> tuple[FloatArray, FloatArray, int]:
+    """Run the pass for some of the draws.
 
     Returns
     -------
@@ -151,34 +175,24 @@ def _run(plan: Plan, weight_des: FloatArray) -> tuple[FloatArray, FloatArray, in
     largest : int
         Entries of the largest message of a draw.
     """
+    weight_des, n_knots = plan.prepared.weight_des[draws], len(plan.knots)
+    alike = join_alike(replace(plan.rest, weight_des=plan.rest.weight_des[draws]))
     meet_des = weight_des.copy()
-    if not plan.bundles:
-        log_z_d, meet_des[:, plan.elements], _, largest = _pass(plan, weight_des, None)
-        return log_z_d, meet_des, largest
     with np.errstate(divide="ignore", invalid="ignore"):
-        ahead = Ahead.of(plan.prepared.digits, plan.bundles, plan.carried, weight_des)
-        start_dl = ahead.vector_dl
-        largest = ahead.size
-        if plan.elements.size:
-            log_z_d, meet_des[:, plan.elements], worth_dl, longer = _pass(
-                plan, weight_des, start_dl
-            )
-            largest = max(largest, longer)
-        else:
-            log_z_d, worth_dl = np.log(start_dl[:, 0]), np.ones_like(start_dl)
-        ahead.hand_down(worth_dl, meet_des)
-    return log_z_d + ahead.log_scale_d, meet_des, largest
-
-
-def _pass(
-    plan: Plan, weight_des: FloatArray, start_dl: FloatArray | None
-) -> tuple[FloatArray, FloatArray, FloatArray, int]:
-    """Visit the other elements; see `swapinfer.posterior.sweep.Sweep.run`."""
-    route = plan.route
-    alike = join_alike(replace(plan.rest, weight_des=weight_des[:, plan.elements]))
-    joined = alike.joined
-    one = Sweep.of(joined.digits, route, joined.weight_des, joined.level_q)
-    log_z_d, meet_dpk, worth_dl, largest = one.run(start_dl)
-    meet_des = np.empty_like(weight_des[:, plan.elements])
-    meet_des[:, list(route.order)] = alike.apart(meet_dpk, list(route.order))
-    return log_z_d, meet_des, worth_dl, largest
+        knots = Knots.of(plan.prepared.digits, plan.knots, weight_des)
+        sweep = Sweep.of(
+            alike.joined.digits,
+            plan.route,
+            alike.joined.weight_des,
+            alike.joined.level_q,
+            knots.knots,
+        )
+        log_z_d, meet_p, largest = sweep.run()
+        worth_k = {e: meet for e, meet in zip(plan.route.order, meet_p, strict=True) if e < n_knots}
+        if knots.knots:
+            log_z_d += knots.log_scale_d
+            knots.hand_down([worth_k[k] for k in range(n_knots)], meet_des)
+    for e, meet_dk in zip(plan.route.order, meet_p, strict=True):
+        if e >= n_knots:
+            meet_des[:, plan.elements[e - n_knots]] = alike.apart(meet_dk, e)
+    return log_z_d, meet_des, largest

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from swapinfer.errors import EvidenceError
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray, Problem
+from swapinfer.evidence.problem import FloatArray, IntArray, Problem
 from swapinfer.posterior.digits import Digits, merge_terms
 
 IMPOSSIBLE = "the findings have probability zero under every combination of faults"
@@ -39,12 +39,15 @@ class Prepared:
         """Number of states that each element may be in."""
         return np.asarray((self.weight_des > 0).any(axis=0).sum(axis=1))
 
-    def among(self, elements: IntArray, keep_g: BoolArray) -> Prepared:
-        """Return what is left for some of the elements and digits."""
+    def tied(self, knots: list[list[int]], elements: IntArray) -> Prepared:
+        """Return some of the elements, and before them knots that reach some of the digits."""
+        weight_des = self.weight_des[:, elements]
+        good_dks = np.zeros((len(weight_des), len(knots), weight_des.shape[2]))
+        good_dks[:, :, 0] = 1.0
         return replace(
             self,
-            weight_des=self.weight_des[:, elements],
-            digits=self.digits.only(keep_g).among(elements),
+            weight_des=np.concatenate([good_dks, weight_des], axis=1),
+            digits=self.digits.tied(knots, elements),
         )
 
 

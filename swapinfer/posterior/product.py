@@ -33,23 +33,23 @@ class Product:
 
     @classmethod
     def of(cls, lattice: Lattice, vectors: FloatArray) -> Product:
-        """Multiply vectors of shape (..., vector, left level, right level)."""
-        node = vectors
+        """Multiply vectors of shape (..., vector, left level, right level).
+
+        A product of vectors whose largest entry is 1 has one that is hardly smaller and never
+        larger than the number of levels for each vector, so it is rescaled at the end only.
+        """
+        node, scales = _rescaled(vectors)
         rounds: list[FloatArray] = []
-        scales: list[FloatArray] = []
-        while True:
-            node, scale = _rescaled(node)
-            scales.append(scale)
-            count = node.shape[-3]
-            if count == 1:
-                log_scale = np.log(np.concatenate(scales, axis=-1)).sum(axis=-1)
-                return cls(lattice, rounds, node[..., 0, :, :], log_scale)
-            paired = node[..., : count // 2 * 2, :, :]
-            pairs = paired.reshape(*node.shape[:-3], -1, 2, *node.shape[-2:])
+        while node.shape[-3] > 1:
+            even = node.shape[-3] // 2 * 2
+            pairs = node[..., :even, :, :].reshape(*node.shape[:-3], -1, 2, *node.shape[-2:])
             climbs = lattice.climbs(pairs)
             product = lattice.moved(pairs[..., 0, :, :], climbs[..., 1, :, :])
             rounds.append(climbs)
-            node = _followed(product, node[..., count // 2 * 2 :, :, :])
+            node = _followed(product, node[..., even:, :, :])
+        total, scale = _rescaled(node)
+        log_scale = np.log(scales).sum(axis=-1) + np.log(scale[..., 0])
+        return cls(lattice, rounds, total[..., 0, :, :], log_scale)
 
     def worth_of_each(self, worth: FloatArray) -> FloatArray:
         """Hand down what each level of the total is worth.
@@ -70,8 +70,8 @@ class Product:
             pair_worth = node[..., :n_pairs, None, :, :]
             each = self.lattice.awaited(pair_worth, climbs[..., ::-1, :, :])
             each = each.reshape(*node.shape[:-3], -1, *node.shape[-2:])
-            node, _ = _rescaled(_followed(each, node[..., n_pairs:, :, :]))
-        return node
+            node = _followed(each, node[..., n_pairs:, :, :])
+        return _rescaled(node)[0]
 
 
 def _followed(node: FloatArray, odd: FloatArray) -> FloatArray:

@@ -9,7 +9,6 @@ cause present decides") the elements that it joins keep their order.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import prod
 
@@ -25,7 +24,7 @@ BLOCK_LIMIT = 512
 """Longest message that is passed on as two blocks; only such a route keeps an element."""
 
 NONE = -1
-"""Stands for "no element is kept as an axis", and for a place before the first."""
+"""Stands for "no element is kept as an axis"."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +42,7 @@ class Route:
         First position at which that axis or the level nodes are carried, and the position after
         the last; equal if they never are.
     opens, closes : tuple of int
-        Position of the first and of the last element that moves each digit in the message; a
-        digit that is open when the pass starts opens at `NONE`.
+        Position of the first and of the last element that moves each digit in the message.
     delayed : tuple of int
         Digits on which the kept element acts when they open, not when it is visited.
     slots : tuple of tuple of int
@@ -89,7 +87,7 @@ def minds_order(digits: Digits) -> BoolArray:
 
 
 def plan_route(
-    digits: Digits, n_states_e: IntArray, *, keep: bool = True, carried: Sequence[int] = ()
+    digits: Digits, n_states_e: IntArray, strict_g: BoolArray, *, keep: bool = True
 ) -> Route:
     """Choose the cheapest of a few passes: elements reordered where the model allows it.
 
@@ -103,10 +101,10 @@ def plan_route(
         Merged terms.
     n_states_e : ndarray of int, shape (element,)
         Number of states of each element.
+    strict_g : ndarray of bool, shape (digit,)
+        Digits that mind the order of the elements.
     keep : bool, optional
         Whether an element may be kept as an axis.
-    carried : sequence of int, optional
-        Digits that are open when the pass starts.
 
     Returns
     -------
@@ -115,16 +113,15 @@ def plan_route(
     """
     if not len(digits):
         return Route((), NONE, (0, 0), (), (), (), ())
-    strict_g = minds_order(digits)
     leader_g = digits.reach_ge[strict_g].argmax(axis=1)
     led_e = np.bincount(leader_g, minlength=digits.reach_ge.shape[1])
     hub = int(np.argmax(led_e)) if keep and led_e.size else NONE
     if hub != NONE and 2 ** int(led_e[hub]) <= n_states_e[hub]:
         hub = NONE
-    return _route(digits, strict_g, hub, carried)
+    return _route(digits, strict_g, hub)
 
 
-def _route(digits: Digits, strict_g: BoolArray, hub: int, carried: Sequence[int]) -> Route:
+def _route(digits: Digits, strict_g: BoolArray, hub: int) -> Route:
     reach_ge = digits.reach_ge.copy()
     strict_e = reach_ge[strict_g].any(axis=0)
     free = np.flatnonzero(reach_ge.any(axis=0) & ~strict_e).tolist()
@@ -133,13 +130,11 @@ def _route(digits: Digits, strict_g: BoolArray, hub: int, carried: Sequence[int]
         leads_g = reach_ge[:, hub] & (reach_ge.argmax(axis=1) == hub)
         delayed_g = strict_g & leads_g & (reach_ge.sum(axis=1) > 1)
     delayed = tuple(np.flatnonzero(delayed_g).tolist())
-    order = (*free, *_Queue.of(digits, strict_g, hub, set(delayed)).emptied())
+    order = (*free, *_queued(digits, strict_g, hub, set(delayed)))
     kept = NONE if hub == NONE else order.index(hub)
     reach_ge[delayed_g, hub] = False
     visits_gp = reach_ge[:, list(order)]
-    open_g = visits_gp.argmax(axis=1)
-    open_g[list(carried)] = NONE
-    opens = open_g.tolist()
+    opens = visits_gp.argmax(axis=1).tolist()
     closes = (len(order) - 1 - visits_gp[:, ::-1].argmax(axis=1)).tolist()
     by_level = np.flatnonzero(digits.by_level_g).tolist()
     starts = [opens[g] for g in by_level] + ([] if kept == NONE else [kept])
@@ -155,60 +150,41 @@ def _route(digits: Digits, strict_g: BoolArray, hub: int, carried: Sequence[int]
     )
 
 
-@dataclass(slots=True)
-class _Queue:
-    """Elements that mind their order, waiting to be visited.
+def _queued(digits: Digits, strict_g: BoolArray, hub: int, delayed: set[int]) -> list[int]:
+    """Order the elements that mind it: each time the first that leaves fewest digits open.
 
-    Attributes
-    ----------
-    members : dict of int to set of int
-        Strict digit to the elements that still have to visit it.
-    digits_of : dict of int to set of int
-        Waiting element to its strict digits.
-    skips : dict of int to set of int
-        Element to the digits that it does not open.
-    open_now : set of int
-        Digits open at present.
+    Sets of digits are the bits of a number. An element is ready when it is the next on each of
+    its digits.
     """
-
-    members: dict[int, set[int]]
-    digits_of: dict[int, set[int]]
-    skips: dict[int, set[int]]
-    open_now: set[int]
-
-    @classmethod
-    def of(cls, digits: Digits, strict_g: BoolArray, hub: int, delayed: set[int]) -> _Queue:
-        members = {
-            g: set(np.flatnonzero(digits.reach_ge[g]).tolist())
-            for g in np.flatnonzero(strict_g).tolist()
-        }
-        digits_of: dict[int, set[int]] = {}
-        for g, elements in members.items():
-            for element in elements:
-                digits_of.setdefault(element, set()).add(g)
-        return cls(members, digits_of, {hub: delayed}, set())
-
-    def emptied(self) -> list[int]:
-        """Visit each time the element that leaves fewest digits open, the first of several."""
-        order: list[int] = []
-        while self.digits_of:
-            best = min(self._ready(), key=lambda element: (len(self._open_after(element)), element))
-            self.open_now = self._open_after(best)
-            for g in self.digits_of.pop(best):
-                self.members[g].discard(best)
-            order.append(best)
-        return order
-
-    def _ready(self) -> list[int]:
-        """Return the elements that are next on each of their digits."""
-        first = {g: min(waiting) for g, waiting in self.members.items() if waiting}
-        return [e for e, own in self.digits_of.items() if all(first[g] == e for g in own)]
-
-    def _open_after(self, element: int) -> set[int]:
-        own = self.digits_of[element]
-        opened = own - self.skips.get(element, set())
-        closed = {g for g in own if len(self.members[g]) == 1}
-        return (self.open_now | opened) - closed
+    waiting: dict[int, list[int]] = {}
+    own: dict[int, int] = {}
+    for g in np.flatnonzero(strict_g).tolist():
+        waiting[g] = np.flatnonzero(digits.reach_ge[g]).tolist()
+        for element in waiting[g]:
+            own[element] = own.get(element, 0) | 1 << g
+    skipped = {hub: sum(1 << g for g in delayed)}
+    order: list[int] = []
+    is_open = 0
+    while own:
+        last = sum(1 << g for g, elements in waiting.items() if len(elements) == 1)
+        first = {elements[0] for elements in waiting.values()}
+        best, left = NONE, 0
+        for element in sorted(first):
+            if any(
+                own[element] >> g & 1 and elements[0] != element for g, elements in waiting.items()
+            ):
+                continue
+            after = (is_open | own[element] & ~skipped.get(element, 0)) & ~(own[element] & last)
+            if best == NONE or after.bit_count() < left.bit_count():
+                best, left = element, after
+        is_open = left
+        for g in [g for g in waiting if own[best] >> g & 1]:
+            waiting[g].pop(0)
+            if not waiting[g]:
+                del waiting[g]
+        del own[best]
+        order.append(best)
+    return order
 
 
 def _slots(digits: Digits, opens: list[int], closes: list[int]) -> tuple[tuple[int, ...], ...]:

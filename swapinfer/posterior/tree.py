@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
-from swapinfer.posterior.blocks import BlockPass
+from swapinfer.posterior.blocks import Blocks
 from swapinfer.posterior.prepare import Prepared
 from swapinfer.posterior.route import Route
 
@@ -113,8 +113,8 @@ class BlockTree:
 
     Attributes
     ----------
-    blocks : BlockPass
-        The pass.
+    blocks : Blocks
+        The route's matrices.
     outlook_p : list of ndarray of float, shape (kept state or 1, level node, state, left, right)
         At each position, what each state and all that follows weigh for a message before it.
     alone : tuple of int
@@ -125,7 +125,7 @@ class BlockTree:
         Where the good state leaves the message as it is.
     """
 
-    blocks: BlockPass
+    blocks: Blocks
     outlook_p: list[FloatArray]
     alone: tuple[int, ...]
     weight_es: FloatArray
@@ -136,7 +136,7 @@ class BlockTree:
         """Plant the tree along a route that reaches at least one digit."""
         weight_es = prepared.weight_des[0]
         alone = tuple(sorted(set(range(len(weight_es))) - set(route.order)))
-        blocks = BlockPass.of(prepared.digits, route, prepared.weight_des, prepared.level_q)
+        blocks = Blocks.of(prepared.digits, route, weight_es, prepared.level_q)
         idle_p = ~prepared.digits.good_acts_e[list(route.order)]
         idle_p[list(route.closes)] = False
         return cls(blocks, blocks.outlook(), alone, weight_es, idle_p)
