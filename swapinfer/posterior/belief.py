@@ -18,7 +18,7 @@ class PassStats:
     digits : int
         Digits left after equal terms were merged and those of a single element became factors.
     largest : int
-        Entries of the largest message, kept states and level nodes included.
+        Entries of the largest message or knot, kept states and level nodes included.
     seconds : float
         Wall time.
     """

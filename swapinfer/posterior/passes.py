@@ -173,7 +173,7 @@ def _run(plan: Plan, draws: slice) -> tuple[FloatArray, FloatArray, int]:
     meet_des : ndarray of float, shape (draw, element, state)
         Weight of each state with everything else summed out, up to a factor of each element.
     largest : int
-        Entries of the largest message of a draw.
+        Entries of the largest message or knot of a draw.
     """
     weight_des, n_knots = plan.prepared.weight_des[draws], len(plan.knots)
     alike = join_alike(replace(plan.rest, weight_des=plan.rest.weight_des[draws]))
@@ -191,6 +191,7 @@ def _run(plan: Plan, draws: slice) -> tuple[FloatArray, FloatArray, int]:
         worth_k = {e: meet for e, meet in zip(plan.route.order, meet_p, strict=True) if e < n_knots}
         if knots.knots:
             log_z_d += knots.log_scale_d
+            largest = max(largest, *(knot.lattice.length for knot in knots.knots))
             knots.hand_down([worth_k[k] for k in range(n_knots)], meet_des)
     for e, meet_dk in zip(plan.route.order, meet_p, strict=True):
         if e >= n_knots:

@@ -19,8 +19,8 @@ from swapinfer.posterior.passes import Plan, route_of, run_passes
 from swapinfer.posterior.prepare import Prepared
 from swapinfer.posterior.tree import BlockTree, Found
 
-RELAXED_LIMIT = 256
-"""Entries of the longest message of the relaxed pass."""
+RELAXED_LIMIT = 512
+"""Entries of the longest message of the relaxed pass, level nodes included."""
 
 MOST_SETS = 5000
 """Fault sets after which the enumeration stops."""
@@ -104,7 +104,7 @@ def _relaxed(prepared: Prepared) -> Prepared:
     for digit in _most_different(prepared.digits):
         keep_g[digit] = True
         smaller = replace(prepared, digits=prepared.digits.only(keep_g))
-        if route_of(smaller).size(smaller.digits) > RELAXED_LIMIT:
+        if _size(smaller) > RELAXED_LIMIT:
             keep_g[digit] = False
     dropped = prepared.digits.only(~keep_g)
     log_most_es, log_most = _most(dropped)
@@ -119,6 +119,13 @@ def _relaxed(prepared: Prepared) -> Prepared:
         return kept
     total = float(prepared.level_q.sum())
     return replace(kept, level_q=np.ones(1), log_shift=kept.log_shift + np.log(total))
+
+
+def _size(prepared: Prepared) -> int:
+    """Return the entries of the longest message of a pass."""
+    route = route_of(prepared)
+    levels = prepared.level_q.size if route.is_wide else 1
+    return route.size(prepared.digits) * levels
 
 
 def _most_different(digits: Digits) -> list[int]:
