@@ -1,7 +1,8 @@
 """What each way of deciding costs, on the same simulated jobs for all of them.
 
 A Dask cluster that runs already does the work instead when its address is in
-SWAPINFER_BENCHMARK_CLUSTER; SWAPINFER_BENCHMARK_JOBS sets the number of jobs.
+SWAPINFER_BENCHMARK_CLUSTER and swapinfer is installed there; SWAPINFER_BENCHMARK_JOBS sets the
+number of jobs.
 """
 
 from __future__ import annotations
@@ -145,6 +146,7 @@ def _spread(work: Callable[..., list], parts: list, what: str) -> Iterator:  # t
         from distributed import as_completed as done
 
         with Client(cluster) as client:
+            client.upload_file(__file__)
             futures = client.map(work, parts)
             for future in track(done(futures), what, total=len(parts)):
                 yield from future.result()
