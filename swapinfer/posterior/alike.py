@@ -35,6 +35,13 @@ class Alike:
     class_es: IntArray
     share_des: FloatArray
 
+    @classmethod
+    def untouched(cls, prepared: Prepared) -> Alike:
+        """Leave every state a class of its own."""
+        used_des = prepared.weight_des > 0
+        numbers = np.arange(used_des.shape[2])
+        return cls(prepared, np.where(used_des.any(axis=0), numbers, 0), used_des.astype(float))
+
     def apart(self, class_dk: FloatArray, element: int) -> FloatArray:
         """Divide what the classes of an element have among its states, shape (draw, state)."""
         divided: FloatArray = class_dk[:, self.class_es[element]] * self.share_des[:, element]

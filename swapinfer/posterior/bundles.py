@@ -53,10 +53,15 @@ def tie_bundles(digits: Digits, elements: IntArray, most: int) -> tuple[list[Bun
         Elements that alone reach more than the bound.
     """
     lengths = (digits.count_g + 1).tolist()
-    alike: dict[bytes, list[int]] = {}
-    for element, row in zip(elements.tolist(), digits.reach_ge[:, elements].T.copy(), strict=True):
-        alike.setdefault(row.tobytes(), []).append(element)
-    reach = {frozenset(digits.of_element(own[0])): own for own in alike.values()}
+    alike: dict[tuple[bool, ...], list[int]] = {}
+    for element, row in zip(
+        elements.tolist(), digits.reach_ge[:, elements].T.tolist(), strict=True
+    ):
+        alike.setdefault(tuple(row), []).append(element)
+    reach = {
+        frozenset(g for g, reached in enumerate(row) if reached): members
+        for row, members in alike.items()
+    }
     size = {own: prod(lengths[g] for g in own) for own in reach}
     left = [element for own in reach if size[own] > most for element in reach[own]]
     tied: list[tuple[frozenset[int], list[int]]] = []
@@ -115,13 +120,13 @@ class Bundled:
         )
         missing_be = element_be == IDLE
         weight_dbes = weight_des[:, element_be]
-        weight_dbes[:, missing_be, 1:] = 0.0
-        weight_dbes[:, missing_be, 0] = 1.0
         at = digit_bg[:, :, None], element_be[:, None]
         open_gbes = digits.open_ges[at].swapaxes(0, 1)
         explain_gbes = digits.explain_qges[0][at].swapaxes(0, 1)
-        open_gbes[:, missing_be] = 1.0
-        explain_gbes[:, missing_be] = 0.0
+        if missing_be.any():
+            weight_dbes[:, missing_be] = np.eye(weight_des.shape[2])[0]
+            open_gbes[:, missing_be] = 1.0
+            explain_gbes[:, missing_be] = 0.0
         starts = [_start(*one) for one in zip(counts, open_gbes, explain_gbes, strict=True)]
         left_lbes = _joint(starts[: lattice.cut], weight_dbes.shape[1:])
         right_rbes = _joint(starts[lattice.cut :], weight_dbes.shape[1:])

@@ -51,11 +51,6 @@ class Digits:
         """Return the number of levels of a digit."""
         return int(self.count_g[digit]) + 1
 
-    def of_element(self, element: int) -> list[int]:
-        """Return the digits that an element reaches."""
-        found: list[int] = np.flatnonzero(self.reach_ge[:, element]).tolist()
-        return found
-
     @property
     def good_acts_e(self) -> BoolArray:
         """Whether an element acts on any digit even in its good state, shape (element,)."""
@@ -187,13 +182,15 @@ def merge_terms(problem: Problem, used_es: BoolArray, *, merge: bool = True) -> 
             like.append(group)
             groups.append(group)
         group.append(term)
-    first = np.array([terms[0] for terms in groups], dtype=np.int64)
+    first: IntArray | slice = np.array([terms[0] for terms in groups], dtype=np.int64)
+    if len(groups) == problem.finding_t.size:
+        first = slice(None)  # a view of everything instead of a copy
     open_ges = problem.open_tes[first]
     explain_qges = problem.explain_qtes[:, first]
     explained_ges = problem.explained_tes[first]
     close_qg2 = problem.close_qt2[:, first]
     acts_ges = (open_ges != 1.0) | (explained_ges != 1.0) | (explain_qges != 0.0).any(axis=0)
-    explain_varies_g = (explain_qges != explain_qges[:1]).any(axis=(0, 2, 3))
+    explain_varies_g = (explain_qges[1:] != explain_qges[:1]).any(axis=(0, 2, 3))
     return Digits(
         count_g=np.array([len(terms) for terms in groups], dtype=np.int64),
         open_ges=open_ges,
@@ -201,7 +198,7 @@ def merge_terms(problem: Problem, used_es: BoolArray, *, merge: bool = True) -> 
         explained_ges=explained_ges,
         close_qg2=close_qg2,
         reach_ge=(acts_ges & used_es).any(axis=2),
-        by_level_g=explain_varies_g | (close_qg2 != close_qg2[:1]).any(axis=(0, 2)),
+        by_level_g=explain_varies_g | (close_qg2[1:] != close_qg2[:1]).any(axis=(0, 2)),
     )
 
 

@@ -119,7 +119,10 @@ def _tie(digits: Digits, groups: list[Bundled], owner_g: list[IntArray], knot: i
     members = [(i, rows) for i, rows in members if rows.size]
     axes = sorted({g for i, rows in members for g in groups[i].digit_bg[rows].ravel().tolist()})
     lattice = Lattice.of(tuple(digits.count_g[axes].tolist()))
-    placed = [(i, rows, lattice.places(axes, groups[i].digit_bg[rows])) for i, rows in members]
+    placed = []
+    for i, rows in members:
+        rank_bg = np.searchsorted(axes, groups[i].digit_bg[rows])
+        placed.append((i, rows, lattice.places(rank_bg, groups[i].product.lattice)))
     n_draws = len(groups[0].weight_dbes)
     vectors = np.zeros((n_draws, sum(len(rows) for _, rows in members), lattice.length))
     first = 0

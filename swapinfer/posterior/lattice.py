@@ -94,6 +94,8 @@ class Lattice:
     ----------
     lengths : tuple of int
         Levels of each digit.
+    stride_g : ndarray of int, shape (digit,)
+        Distance of joint levels that are one level of the digit apart.
     cut : int
         Number of digits in the left half.
     levels_gl : ndarray of int, shape (digit, joint level)
@@ -107,6 +109,7 @@ class Lattice:
     """
 
     lengths: tuple[int, ...]
+    stride_g: IntArray
     cut: int
     levels_gl: IntArray
     left: Half
@@ -127,6 +130,7 @@ class Lattice:
         left, right = Half.of(counts[:cut]), Half.of(counts[cut:])
         return Lattice(
             tuple(lengths),
+            prod(lengths) // np.cumprod(lengths, dtype=np.int64),
             cut,
             np.indices(lengths).reshape(len(lengths), -1),
             left,
@@ -142,24 +146,21 @@ class Lattice:
         """Number of joint levels."""
         return self.left.length * self.right.length
 
-    def places(self, axes: list[int], digit_bg: IntArray) -> IntArray:
+    def places(self, row_bg: IntArray, part: Lattice) -> IntArray:
         """Return where the joint levels of some of the digits lie.
 
         Parameters
         ----------
-        axes : list of int
-            Digits of the lattice.
-        digit_bg : ndarray of int, shape (row, digit)
-            Some of them, rows with equally many levels each.
+        row_bg : ndarray of int, shape (bundle, digit)
+            Ranks of some of the digits, for each bundle.
+        part : Lattice
+            Lattice of such digits.
 
         Returns
         -------
-        ndarray of int, shape (row, joint level of the row's digits)
+        ndarray of int, shape (bundle, joint level of the part)
         """
-        row_bg = np.searchsorted(axes, digit_bg)
-        stride_j = self.length // np.cumprod(self.lengths)
-        levels_gl = np.indices(np.take(self.lengths, row_bg[0])).reshape(row_bg.shape[1], -1)
-        places: IntArray = stride_j[row_bg] @ levels_gl
+        places: IntArray = self.stride_g[row_bg] @ part.levels_gl
         return places
 
     def climbs(self, vector: FloatArray) -> FloatArray:

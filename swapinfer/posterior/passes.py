@@ -9,7 +9,7 @@ import numpy as np
 
 from swapinfer.errors import EvidenceError
 from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
-from swapinfer.posterior.alike import join_alike
+from swapinfer.posterior.alike import Alike, join_alike
 from swapinfer.posterior.belief import PosteriorDraws
 from swapinfer.posterior.bundles import Bundle, tie_bundles
 from swapinfer.posterior.digits import Digits
@@ -26,6 +26,9 @@ BUNDLE_LIMIT = 8
 
 KNOT_LIMIT = 144
 """Most joint levels of a knot otherwise."""
+
+JOIN_FROM = 2048
+"""Entries of a message from which it pays to join states that move every digit alike."""
 
 EXACT_LIMIT = 2**19
 """Entries of the longest message that is still passed exactly."""
@@ -176,7 +179,8 @@ def _run(plan: Plan, draws: slice) -> tuple[FloatArray, FloatArray, int]:
         Entries of the largest message or knot of a draw.
     """
     weight_des, n_knots = plan.prepared.weight_des[draws], len(plan.knots)
-    alike = join_alike(replace(plan.rest, weight_des=plan.rest.weight_des[draws]))
+    rest = replace(plan.rest, weight_des=plan.rest.weight_des[draws])
+    alike = join_alike(rest) if plan.longest >= JOIN_FROM else Alike.untouched(rest)
     meet_des = weight_des.copy()
     with np.errstate(divide="ignore", invalid="ignore"):
         knots = Knots.of(plan.prepared.digits, plan.knots, weight_des)

@@ -78,10 +78,14 @@ def prepare(problem: Problem, prior_des: FloatArray, *, merge: bool = True) -> P
     digits = merge_terms(problem, used_es, merge=merge)
     n_reaching_g = digits.reach_ge.sum(axis=1)
     alone_g = (n_reaching_g == 1) & ~digits.by_level_g
+    joining_g = (n_reaching_g > 0) & ~alone_g
+    log_es = problem.log_factor_nes.sum(axis=0)
     with np.errstate(divide="ignore"):
-        log_level_q = np.log(problem.level_q) + _log_constants(digits.only(n_reaching_g == 0))
-        log_es = problem.log_factor_nes.sum(axis=0) + _log_alone(digits.only(alone_g))
-    digits = digits.only((n_reaching_g > 0) & ~alone_g)
+        log_level_q = np.log(problem.level_q)
+        if not joining_g.all():
+            log_level_q += _log_constants(digits.only(n_reaching_g == 0))
+            log_es += _log_alone(digits.only(alone_g))
+    digits = digits.only(joining_g)
     shift_e = np.where(used_es, log_es, -np.inf).max(axis=1)
     if not digits.by_level_g.any():
         log_level_q = np.logaddexp.reduce(log_level_q, keepdims=True)
