@@ -68,6 +68,10 @@ def tie_bundles(digits: Digits, elements: IntArray, most: int) -> tuple[list[Bun
     for own in sorted(
         (own for own in reach if size[own] <= most), key=lambda own: (-size[own], sorted(own))
     ):
+        covering = next((i for i, (one, _) in enumerate(tied) if own <= one), None)
+        if covering is not None:
+            tied[covering][1].extend(reach[own])
+            continue
         growth = [prod(lengths[g] for g in own - one) for one, _ in tied]
         fits = [i for i, (one, _) in enumerate(tied) if growth[i] * size[one] <= most]
         if fits:
@@ -76,7 +80,7 @@ def tie_bundles(digits: Digits, elements: IntArray, most: int) -> tuple[list[Bun
             size[joint] = growth[i] * size[tied[i][0]]
             tied[i] = (joint, tied[i][1] + reach[own])
         else:
-            tied.append((own, reach[own]))
+            tied.append((own, list(reach[own])))
     return [
         Bundle(tuple(sorted(own, key=lambda g: (-lengths[g], g))), tuple(members))
         for own, members in tied

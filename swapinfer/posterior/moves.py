@@ -112,7 +112,8 @@ class StateSum:
         """Weigh each state, shape (draw, state)."""
         kernel = self.kernel
         if kernel[0].size == kernel[0, 0, 0].size:
-            flat = both.sum(axis=(1, 2)).reshape(len(both), -1)
+            together = both if both.shape[1:3] == (1, 1) else both.sum(axis=(1, 2))
+            flat = together.reshape(len(both), -1)
             met_ds: FloatArray = flat @ kernel.reshape(len(kernel), -1).T
         else:
             met_ds = np.einsum("shqji,dhqji->ds", kernel, both)

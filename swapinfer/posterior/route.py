@@ -167,17 +167,16 @@ def _queued(digits: Digits, strict_g: BoolArray, hub: int, delayed: set[int]) ->
     is_open = 0
     while own:
         last = sum(1 << g for g, elements in waiting.items() if len(elements) == 1)
-        first = {elements[0] for elements in waiting.values()}
-        best, left = NONE, 0
-        for element in sorted(first):
-            if any(
-                own[element] >> g & 1 and elements[0] != element for g, elements in waiting.items()
-            ):
-                continue
-            after = (is_open | own[element] & ~skipped.get(element, 0)) & ~(own[element] & last)
-            if best == NONE or after.bit_count() < left.bit_count():
-                best, left = element, after
-        is_open = left
+        next_on: dict[int, int] = {}
+        for g, elements in waiting.items():
+            next_on[elements[0]] = next_on.get(elements[0], 0) | 1 << g
+        after = {
+            element: (is_open | reach & ~skipped.get(element, 0)) & ~(reach & last)
+            for element, reach in next_on.items()
+            if reach == own[element]
+        }
+        best = min(after, key=lambda element: (after[element].bit_count(), element))
+        is_open = after[best]
         for g in [g for g in waiting if own[best] >> g & 1]:
             waiting[g].pop(0)
             if not waiting[g]:
@@ -189,11 +188,11 @@ def _queued(digits: Digits, strict_g: BoolArray, hub: int, delayed: set[int]) ->
 
 def _slots(digits: Digits, opens: list[int], closes: list[int]) -> tuple[tuple[int, ...], ...]:
     """Give each digit a slot that is free from its opening to its closing, equal lengths only."""
+    counts = digits.count_g.tolist()
     slots: list[list[int]] = []
     for digit in sorted(range(len(opens)), key=opens.__getitem__):
-        count = digits.count_g[digit]
         for slot in slots:
-            if digits.count_g[slot[0]] == count and closes[slot[-1]] < opens[digit]:
+            if counts[slot[0]] == counts[digit] and closes[slot[-1]] < opens[digit]:
                 slot.append(digit)
                 break
         else:
