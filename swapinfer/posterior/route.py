@@ -64,14 +64,18 @@ class Route:
 
     def lengths(self, digits: Digits, n_kept: int, n_levels: int) -> list[int]:
         """Entries of the message before each element if digits are axes only while open."""
-        levels = [digits.length(g) for g in range(len(digits))]
-        spans = list(zip(self.opens, self.closes, levels, strict=True))
-        return [
-            prod(n for first, last, n in spans if first < p <= last)
-            * (n_levels if self.wide[0] <= p < self.wide[1] else 1)
-            * (n_kept if NONE < self.kept < p < self.wide[1] else 1)
-            for p in range(len(self.order))
-        ]
+        levels = (digits.count_g + 1).tolist()
+        opening, closing = [1] * len(self.order), [1] * len(self.order)
+        for first, last, n in zip(self.opens, self.closes, levels, strict=True):
+            opening[first] *= n
+            closing[last] *= n
+        sizes, size = [], 1
+        for p, (opened, closed) in enumerate(zip(opening, closing, strict=True)):
+            by_level = n_levels if self.wide[0] <= p < self.wide[1] else 1
+            by_kept = n_kept if NONE < self.kept < p < self.wide[1] else 1
+            sizes.append(size * by_level * by_kept)
+            size = size * opened // closed
+        return sizes
 
     def size(self, digits: Digits) -> int:
         """Entries of the message: the product of the slots' lengths."""
@@ -80,8 +84,9 @@ class Route:
 
 def minds_order(digits: Digits) -> BoolArray:
     """Say which digits mind the order of the elements or depend on the level, shape (digit,)."""
-    gap_qges = np.abs(digits.open_ges + digits.explain_qges - digits.explained_ges)
-    worst_ges = gap_qges.max(axis=0)
+    gap_qges = digits.open_ges + digits.explain_qges
+    gap_qges -= digits.explained_ges
+    worst_ges = np.abs(gap_qges, out=gap_qges).max(axis=0)
     free_ge = (worst_ges <= ROUNDING * digits.explained_ges).all(axis=2)
     return np.asarray(~free_ge.all(axis=1) | digits.by_level_g)
 
