@@ -10,6 +10,7 @@ cause present decides") the elements that it joins keep their order.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from heapq import nsmallest
 from math import prod
 
 import numpy as np
@@ -22,6 +23,12 @@ ROUNDING = 1e-15
 
 BLOCK_LIMIT = 512
 """Longest message that is passed on as two blocks; only such a route keeps an element."""
+
+BEAM = 24
+"""Orders that are followed at once where a longer search pays."""
+
+WORTH_SEARCHING = 2**17
+"""Entries of all messages together from which a longer search pays."""
 
 NONE = -1
 """Stands for "no element is kept as an axis"."""
@@ -121,12 +128,20 @@ def plan_route(
     leader_g = digits.reach_ge[strict_g].argmax(axis=1)
     led_e = np.bincount(leader_g, minlength=digits.reach_ge.shape[1])
     hub = int(np.argmax(led_e)) if keep and led_e.size else NONE
-    if hub != NONE and 2 ** int(led_e[hub]) <= n_states_e[hub]:
-        hub = NONE
-    return _route(digits, strict_g, hub)
+    hubs = {hub, NONE} if hub != NONE and 2 ** int(led_e[hub]) > n_states_e[hub] else {NONE}
+
+    def passed(route: Route) -> int:
+        n_kept = 1 if route.kept == NONE else int(n_states_e[route.order[route.kept]])
+        return sum(route.lengths(digits, n_kept, len(digits.explain_qges)))
+
+    best = min((_route(digits, strict_g, hub, 1) for hub in sorted(hubs)), key=passed)
+    if passed(best) > WORTH_SEARCHING:
+        wide = (_route(digits, strict_g, hub, BEAM) for hub in sorted(hubs))
+        best = min(best, *wide, key=passed)
+    return best
 
 
-def _route(digits: Digits, strict_g: BoolArray, hub: int) -> Route:
+def _route(digits: Digits, strict_g: BoolArray, hub: int, width: int) -> Route:
     reach_ge = digits.reach_ge.copy()
     strict_e = reach_ge[strict_g].any(axis=0)
     free = np.flatnonzero(reach_ge.any(axis=0) & ~strict_e).tolist()
@@ -135,7 +150,7 @@ def _route(digits: Digits, strict_g: BoolArray, hub: int) -> Route:
         leads_g = reach_ge[:, hub] & (reach_ge.argmax(axis=1) == hub)
         delayed_g = strict_g & leads_g & (reach_ge.sum(axis=1) > 1)
     delayed = tuple(np.flatnonzero(delayed_g).tolist())
-    order = (*free, *_queued(digits, strict_g, hub, set(delayed)))
+    order = (*free, *_queued(digits, strict_g, hub, set(delayed), width))
     kept = NONE if hub == NONE else order.index(hub)
     reach_ge[delayed_g, hub] = False
     visits_gp = reach_ge[:, list(order)]
@@ -155,40 +170,48 @@ def _route(digits: Digits, strict_g: BoolArray, hub: int) -> Route:
     )
 
 
-def _queued(digits: Digits, strict_g: BoolArray, hub: int, delayed: set[int]) -> list[int]:
-    """Order the elements that mind it: each time the first that leaves fewest digits open.
+def _queued(
+    digits: Digits, strict_g: BoolArray, hub: int, delayed: set[int], width: int
+) -> list[int]:
+    """Order the elements that mind it, by a beam search for the shortest messages.
 
-    Sets of digits are the bits of a number. An element is ready when it is the next on each of
-    its digits.
+    Sets of digits, and of elements, are the bits of a number. An element may come once all that
+    precede it on any of its digits have; which digits are open follows from who has come.
     """
-    waiting: dict[int, list[int]] = {}
     own: dict[int, int] = {}
+    before: dict[int, int] = {}
+    member: dict[int, int] = {}
     for g in np.flatnonzero(strict_g).tolist():
-        waiting[g] = np.flatnonzero(digits.reach_ge[g]).tolist()
-        for element in waiting[g]:
-            own[element] = own.get(element, 0) | 1 << g
-    skipped = {hub: sum(1 << g for g in delayed)}
-    order: list[int] = []
-    is_open = 0
-    while own:
-        last = sum(1 << g for g, elements in waiting.items() if len(elements) == 1)
-        next_on: dict[int, int] = {}
-        for g, elements in waiting.items():
-            next_on[elements[0]] = next_on.get(elements[0], 0) | 1 << g
-        after = {
-            element: (is_open | reach & ~skipped.get(element, 0)) & ~(reach & last)
-            for element, reach in next_on.items()
-            if reach == own[element]
-        }
-        best = min(after, key=lambda element: (after[element].bit_count(), element))
-        is_open = after[best]
-        for g in [g for g in waiting if own[best] >> g & 1]:
-            waiting[g].pop(0)
-            if not waiting[g]:
-                del waiting[g]
-        del own[best]
-        order.append(best)
-    return order
+        come = 0
+        for e in np.flatnonzero(digits.reach_ge[g]).tolist():
+            own[e] = own.get(e, 0) | 1 << g
+            before[e] = before.get(e, 0) | come
+            come |= 1 << e
+        member[g] = come
+    own_moved = dict(own)
+    if hub in own:
+        own_moved[hub] &= ~sum(1 << g for g in delayed)
+    by_level = sum(1 << g for g in np.flatnonzero(digits.by_level_g).tolist())
+    level_bits = (len(digits.explain_qges) - 1).bit_length()
+    elements = sorted(own)
+    # Entries passed so far, whether the last is none of those that level nodes wait for, order,
+    # digits open, elements that have come.
+    beam: list[tuple[int, bool, tuple[int, ...], int, int]] = [(0, False, (), 0, 0)]
+    for _ in elements:
+        grown: dict[int, tuple[int, bool, tuple[int, ...], int, int]] = {}
+        for passed, _, order, is_open, come in beam:
+            for e in elements:
+                if come >> e & 1 or before[e] & ~come:
+                    continue
+                now = come | 1 << e
+                moved = is_open | own_moved[e]
+                after = sum(1 << g for g in member if moved >> g & 1 and member[g] & ~now)
+                bits = after.bit_count() + level_bits * bool(moved & by_level)
+                found = (passed + (1 << bits), not own[e] & by_level, (*order, e), after, now)
+                if now not in grown or found < grown[now]:
+                    grown[now] = found
+        beam = nsmallest(width, grown.values())
+    return list(beam[0][2])
 
 
 def _slots(digits: Digits, opens: list[int], closes: list[int]) -> tuple[tuple[int, ...], ...]:
