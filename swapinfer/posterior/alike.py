@@ -42,9 +42,10 @@ class Alike:
         numbers = np.arange(used_des.shape[2])
         return cls(prepared, np.where(used_des.any(axis=0), numbers, 0), used_des.astype(float))
 
-    def apart(self, class_dk: FloatArray, element: int) -> FloatArray:
-        """Divide what the classes of an element have among its states, shape (draw, state)."""
-        divided: FloatArray = class_dk[:, self.class_es[element]] * self.share_des[:, element]
+    def apart(self, class_dek: FloatArray) -> FloatArray:
+        """Divide what the classes have among their states, shape (draw, element, state)."""
+        elements = np.arange(len(self.class_es))[:, None]
+        divided: FloatArray = class_dek[:, elements, self.class_es] * self.share_des
         return divided
 
 

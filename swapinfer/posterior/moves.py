@@ -230,8 +230,7 @@ def element_moves(step: Step, weight_ds: FloatArray, *, keep: bool) -> Moves:
     dense = step.to_length * step.from_length <= DENSE
     kernels: list[FloatArray] = []
     for kernel in (kernel[: weight_ds.shape[1]] for kernel in step.kernel_g):
-        longest = max(kernels[-1].shape[-2:]) * max(kernel.shape[-2:]) if kernels else 0
-        if kernels and (dense or longest <= GROUP):
+        if kernels and (dense or _longest(kernels[-1]) * _longest(kernel) <= GROUP):
             kernels[-1] = _kron(kernels[-1], kernel)
         else:
             kernels.append(kernel)
@@ -241,6 +240,11 @@ def element_moves(step: Step, weight_ds: FloatArray, *, keep: bool) -> Moves:
     if len(kernels) > 1:
         return StatewiseMoves(Factors(weight_ds, kernels))
     return DenseMoves(StateSum.of(weight_ds, kernels[0]))
+
+
+def _longest(kernel: FloatArray) -> int:
+    """Return the larger number of levels that a kernel comes from or goes to."""
+    return int(max(kernel.shape[-2:]))
 
 
 def _kron(one: FloatArray, other: FloatArray) -> FloatArray:

@@ -197,7 +197,9 @@ def _run(plan: Plan, draws: slice) -> tuple[FloatArray, FloatArray, int]:
             log_z_d += knots.log_scale_d
             largest = max(largest, *(knot.lattice.length for knot in knots.knots))
             knots.hand_down([worth_k[k] for k in range(n_knots)], meet_des)
+    class_dek = np.zeros_like(alike.joined.weight_des)
     for e, meet_dk in zip(plan.route.order, meet_p, strict=True):
         if e >= n_knots:
-            meet_des[:, plan.elements[e - n_knots]] = alike.apart(meet_dk, e)
+            class_dek[:, e, : meet_dk.shape[1]] = meet_dk
+    meet_des[:, plan.elements] = alike.apart(class_dek)[:, n_knots:]
     return log_z_d, meet_des, largest

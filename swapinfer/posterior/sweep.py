@@ -94,7 +94,7 @@ class Sweep:
         with np.errstate(divide="ignore", invalid="ignore"):
             stride = STRIDE
             message_p, scales = self._forward(stride)
-            if not np.min(scales) > SMALL:
+            if not scales.min() > SMALL:
                 stride = 1
                 message_p, scales = self._forward(stride)
             meet_p = [self.moves[p].met(message_p[p], after) for p, after in self.backward(stride)]
@@ -113,7 +113,7 @@ class Sweep:
         ordered: FloatArray = turned.reshape(*message.shape[:3], -1)
         return ordered
 
-    def _forward(self, stride: int) -> tuple[list[FloatArray], list[FloatArray]]:
+    def _forward(self, stride: int) -> tuple[list[FloatArray], FloatArray]:
         """Return the message before each position, and all scales."""
         message = np.ones((self.n_draws, 1, 1, 1))
         axes: tuple[int, ...] = ()
@@ -131,7 +131,7 @@ class Sweep:
             if p % stride == stride - 1:
                 message, scale = _rescaled(message)
                 scales.append(scale)
-        return message_p, [*scales, message[:, 0, 0, 0]]
+        return message_p, np.array([*scales, message[:, 0, 0, 0]])
 
     def backward(self, stride: int = 1) -> Iterator[tuple[int, FloatArray]]:
         """Yield what follows each position, last first, by joint level of the digits open there."""
