@@ -34,8 +34,8 @@ class Sampling:
         Acceptance rate that the step size is adapted to.
     """
 
-    draws: int = 1200
-    tune: int = 450
+    draws: int = 1000
+    tune: int = 400
     chains: int = 4
     cores: int = 2
     target_accept: float = 0.85

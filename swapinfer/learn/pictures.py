@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 BEFORE, AFTER, QUIET = "#8a8f98", "#0b6e74", "#d9dce1"
 SHOWN_CAUSES = 20
+TIMES = (0.2, 0.3, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0)
+"""Marks on the axis of ratios."""
 
 
 def draw(title: str, size: tuple[float, float], paint: Callable[[Axes], None]) -> str:
@@ -74,7 +76,7 @@ def prior_and_posterior(causes: Sequence[LearnedCause], titles: Mapping[str, str
         axes.plot([100 * c.base_share for c in shown], row, "o", mfc="none", color=BEFORE)
         axes.plot([100 * c.share for c in shown], row, "o", color=AFTER)
         axes.set_yticks(row, [titles[one.cause] for one in shown])
-        axes.set_xlabel("% of complaints (ring: base pack; dot: learned, 90 % line)")
+        axes.set_xlabel("% of complaints")
         axes.set_xlim(left=0)
 
     return draw("Share of each cause before and after", (7.0, 0.24 * len(shown) + 0.9), paint)
@@ -95,10 +97,12 @@ def pooling(
             color = f"C{at % 10}"
             axes.hlines(shift, low_hl[:, at], high_hl[:, at], linewidth=1.5, color=color)
             axes.plot(middle, shift, "o", markersize=4, color=color, label=level)
-        axes.set_xscale("log", base=2)
-        axes.xaxis.set_major_formatter("{x:g}")
+        axes.set_xscale("log")
+        inside = [x for x in TIMES if low_hl.min() <= x <= high_hl.max()]
+        axes.set_xticks(inside, [f"{x:g}" for x in inside])
+        axes.set_xticks([], minor=True)
         axes.set_yticks(row, kinds)
-        axes.set_xlabel("times the shop's average hazard (dot, 90 % line)")
+        axes.set_xlabel("times the shop's average hazard")
         axes.legend(bbox_to_anchor=(1.0, 1.0), loc="upper left", frameon=False)
 
     height = max(1.5, 0.16 * len(kinds) * max(len(levels), 2) + 0.9)
@@ -115,7 +119,7 @@ def predictive_check(
         axes.hlines(row, low, high, color=QUIET, linewidth=6)
         axes.plot(observed, row, "|", color=AFTER, markersize=10, markeredgewidth=2)
         axes.set_yticks(row, names)
-        axes.set_xlabel("verified cases (mark: history; bar: 90 % of what the model would give)")
+        axes.set_xlabel("verified cases")
 
     return draw("Does the model give back the history?", (7.0, 0.24 * len(names) + 0.9), paint)
 

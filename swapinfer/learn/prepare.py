@@ -14,7 +14,7 @@ from swapinfer.learn.models import CauseCounts, CausePriors, Factor, OutcomeCoun
 from swapinfer.learn.scan import Cell
 from swapinfer.pack.model import Pack
 
-MAX_OPEN_GROUPS = 400
+MAX_OPEN_GROUPS = 250
 """Groups of unconfirmed jobs that the cause model takes; beyond, like ones are merged."""
 LARGEST_LOG_RATIO = 10.0
 """What findings of a table can say against a cause, at most: tables leave out much."""

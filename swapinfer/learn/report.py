@@ -51,6 +51,7 @@ def report_html(learned: Learned) -> str:
         _summary(learned),
         "<h2>Causes</h2>",
         pictures.prior_and_posterior(learned.causes, learned.titles),
+        "<p>Ring: the base pack. Dot: learned, with the line that holds 90 %.</p>",
         _cause_table(learned),
         _pooling(learned),
         _comebacks(learned),
@@ -86,8 +87,8 @@ def _summary(learned: Learned) -> str:
     )
     scope = learned.provenance.family or "all families together"
     return (
-        f"<p>{rows.jobs_used} job rows from {rows.first_day} to {rows.last_day} were used, "
-        f"{rows.rows_refused} rows were refused. Learned for: {escape(scope)}. "
+        f"<p>{rows.jobs_used:,} job rows from {rows.first_day} to {rows.last_day} were used, "
+        f"{rows.rows_refused:,} rows were refused. Learned for: {escape(scope)}. "
         f"What moved most: {changes}.</p>"
     )
 
@@ -122,7 +123,7 @@ def _pooling(learned: Learned) -> str:
     picture = pictures.pooling(names, factors[0].levels, low_hl, high_hl)
     return (
         "<h2>Families</h2><p>A family with few jobs is drawn towards the shop's average; one with "
-        f"many speaks for itself.</p>{picture}"
+        f"many speaks for itself. Dot: middle; line: 90 %.</p>{picture}"
     )
 
 
@@ -164,14 +165,15 @@ def _tests(chances: Sequence[LearnedChance]) -> str:
 
 
 def _predictive(learned: Learned) -> str:
-    observed_c = learned.data.confirmed_gc.sum(axis=0)
+    observed_c = _verified(learned)
     low_c, high_c = predictive_interval(learned)
     top = np.argsort(-observed_c)[: pictures.SHOWN_CAUSES][::-1]
     names = [learned.titles[learned.data.causes[cause]] for cause in top]
     picture = pictures.predictive_check(names, observed_c[top], low_c[top], high_c[top])
     inside = (observed_c >= low_c) & (observed_c <= high_c)
     return (
-        f"{picture}<p>{int(inside.sum())} of {len(inside)} causes lie inside the 90 % bar; about "
+        f"{picture}<p>Mark: the history. Bar: 90 % of what the model would give again. "
+        f"{int(inside.sum())} of {len(inside)} causes lie inside the 90 % bar; about "
         "nine in ten or more should.</p>"
     )
 
@@ -189,19 +191,32 @@ def predictive_interval(learned: Learned, seed: int = 0) -> tuple[FloatArray, Fl
     Returns
     -------
     tuple of ndarray of float, shape (cause,)
-        5 % and 95 % points, for as many verified cases as the history holds.
+        5 % and 95 % points, for as many verified cases that did not come back as the history holds.
     """
     share_dc = learned.shares.mixed_dc[::4]
     recorded_dc = share_dc
     if learned.priors.label_right is not None:
-        right_d = learned.fits["causes"].array("label_right")[::4, None]
+        fitted = learned.fits["causes"]
+        right_d, back_if_right_d, back_if_wrong_d = (
+            fitted.array(name)[::4, None]
+            for name in ("label_right", "returns_if_right", "returns_if_wrong")
+        )
         wrong_d = (1 - right_d) / max(share_dc.shape[1] - 1, 1)
-        recorded_dc = share_dc * right_d + (1 - share_dc) * wrong_d
+        recorded_dc = share_dc * right_d * (1 - back_if_right_d)
+        recorded_dc = recorded_dc + (1 - share_dc) * wrong_d * (1 - back_if_wrong_d)
     recorded_dc = recorded_dc / recorded_dc.sum(axis=1, keepdims=True)
-    total = int(learned.data.confirmed_gc.sum())
+    total = int(_verified(learned).sum())
     again = np.random.default_rng(seed).multinomial(total, recorded_dc).astype(np.float64)
     low_c, high_c = np.quantile(again, INTERVAL, axis=0)
     return low_c, high_c
+
+
+def _verified(learned: Learned) -> FloatArray:
+    """Count verified cases of each cause that did not come back, of the family learned for."""
+    family = learned.provenance.family
+    mine = [not family or cell.family == family for cell in learned.counts.cells]
+    total_c: FloatArray = learned.data.confirmed_gc[mine].sum(axis=0)
+    return total_c
 
 
 def _rows(learned: Learned) -> str:
@@ -209,7 +224,7 @@ def _rows(learned: Learned) -> str:
     refused = [(reason, str(count)) for reason, count in rows.refused.most_common(20)]
     notes = [(note, str(count)) for note, count in rows.notes.items() if count]
     advised = ", ".join(
-        f"{count} {label}"
+        f"{count:,} {label}"
         for label, count in (
             ("by advice", rows.advised["yes"]),
             ("without advice", rows.advised["no"]),

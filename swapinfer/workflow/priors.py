@@ -21,6 +21,7 @@ from swapinfer.workflow.shop import Shop
 
 if TYPE_CHECKING:
     from swapinfer.learn.aggregate import History
+    from swapinfer.learn.learn import LearnResult
 
 LEARNED = "learned"
 """Grade of the sources that learning names in its overlays."""
@@ -226,6 +227,11 @@ def learn_priors(
         weight=options.weight,
         progress=options.is_showing,
     )
+    return view_learned(result, left_out)
+
+
+def view_learned(result: LearnResult, remarks: tuple[str, ...] = ()) -> LearnedView:
+    """Say what learning wrote."""
     rows = result.learned.counts.rows
     return LearnedView(
         overlay=str(result.overlay),
@@ -237,7 +243,7 @@ def learn_priors(
             LearnedLine(c.cause, c.base_share, c.share, c.share_low, c.share_high, c.cases)
             for c in result.learned.causes
         ),
-        remarks=left_out,
+        remarks=remarks,
     )
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 
@@ -28,6 +30,7 @@ from swapinfer.learn.scan import Cell
 from swapinfer.learn.synthetic import Fleet, draw_history
 from swapinfer.pack import load_pack
 from swapinfer.pack.model import Pack
+from swapinfer.workflow.priors import view_learned
 
 pytestmark = pytest.mark.usefixtures("libraries")
 
@@ -109,6 +112,17 @@ def test_overlay_is_taken_by_the_pack_reader(pack: Pack, result: LearnResult) ->
         assert said in text
     changed = {(one.test, one.profile) for one in compare_chances(pack, after)}
     assert changed <= {(unit.test, unit.profile) for unit in result.learned.chances}
+
+
+def test_what_is_printed_fits_the_documented_schema(result: LearnResult) -> None:
+    """JSON Schema 2020-12, by a general validator; a figure of the wrong kind does not fit."""
+    facts = json.loads(json.dumps(view_learned(result, ("a remark",)).to_json()))
+    shapes = Path(__file__).parents[2] / "docs" / "reference" / "json-shapes.json"
+    schema = json.loads(shapes.read_text(encoding="utf-8"))[facts["shape"]]
+    jsonschema.validate(facts, schema, jsonschema.Draft202012Validator)
+    assert len(facts["causes"]) == len(result.learned.causes)
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({**facts, "rows_used": "many"}, schema)
 
 
 def test_compare_names_the_largest_change(pack: Pack, result: LearnResult) -> None:
