@@ -131,7 +131,8 @@ class Bundled:
             weight_dbes[:, missing_be] = np.eye(weight_des.shape[2])[0]
             open_gbes[:, missing_be] = 1.0
             explain_gbes[:, missing_be] = 0.0
-        starts = [_start(*one) for one in zip(counts, open_gbes, explain_gbes, strict=True)]
+        single_glbes = np.stack([open_gbes, explain_gbes], axis=1)
+        starts = [_start(*one) for one in zip(counts, single_glbes, strict=True)]
         left_lbes = _joint(starts[: lattice.cut], weight_dbes.shape[1:])
         right_rbes = _joint(starts[lattice.cut :], weight_dbes.shape[1:])
         weighted = (weight_dbes[:, None] * left_lbes).transpose(0, 2, 3, 1, 4)
@@ -161,9 +162,9 @@ class Bundled:
         return met_dbes
 
 
-def _start(count: int, open_bes: FloatArray, explain_bes: FloatArray) -> FloatArray:
-    """Return how many terms of a digit each state explains alone, shape (level, ...)."""
-    start = np.stack([open_bes, explain_bes])
+def _start(count: int, single_lbes: FloatArray) -> FloatArray:
+    """Return how many of equal terms each state explains alone, given what it does to one."""
+    open_bes, explain_bes = start = single_lbes
     for _ in range(count - 1):
         longer = np.zeros((len(start) + 1, *start.shape[1:]))
         longer[:-1] = start * open_bes
