@@ -27,6 +27,9 @@ BLOCK_LIMIT = 512
 BEAM = 24
 """Orders that are followed at once where a longer search pays."""
 
+WORTH_COMPARING = 2**13
+"""Entries of all messages together from which a pass without a kept element is considered."""
+
 WORTH_SEARCHING = 2**17
 """Entries of all messages together from which a longer search pays."""
 
@@ -134,7 +137,9 @@ def plan_route(
         n_kept = 1 if route.kept == NONE else int(n_states_e[route.order[route.kept]])
         return sum(route.lengths(digits, n_kept, len(digits.explain_qges)))
 
-    best = min((_route(digits, strict_g, hub, 1) for hub in sorted(hubs)), key=passed)
+    best = _route(digits, strict_g, max(hubs), 1)
+    if passed(best) > WORTH_COMPARING and len(hubs) > 1:
+        best = min(best, _route(digits, strict_g, NONE, 1), key=passed)
     if passed(best) > WORTH_SEARCHING:
         wide = (_route(digits, strict_g, hub, BEAM) for hub in sorted(hubs))
         best = min(best, *wide, key=passed)
