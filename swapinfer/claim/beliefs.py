@@ -9,31 +9,28 @@ from functools import cached_property
 import numpy as np
 
 from swapinfer.evidence.assemble import Evidence, gather_evidence
-from swapinfer.evidence.problem import BoolArray, FloatArray, Problem
+from swapinfer.evidence.problem import BoolArray, FloatArray
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.replay import Job
 from swapinfer.posterior import (
+    NEGLIGIBLE,
     FaultIntervals,
     FindingChecks,
     FindingWeights,
     FlipPoints,
     Posterior,
+    at_levels,
     check_findings,
+    draws_in_reach,
     fault_intervals,
     flip_points,
     infer,
+    level_weights,
     weigh_findings,
 )
 
 SEED = 1
 """Of the draws of the priors: always the same ones, so that an interval can be repeated."""
-
-DRAWS = ((1_024, 200), (8_192, 60), (131_072, 20))
-"""Largest message of the pass, and how often it is repeated under other priors; by size, not by
-time, so that every machine says the same."""
-
-NEGLIGIBLE = 1e-4
-"""Nodes of the shared level below this weight are passed over for intervals."""
 
 
 @dataclass(frozen=True)
@@ -152,44 +149,17 @@ def follow_belief(job: Job) -> Course:
     evidence = gather_evidence(job)
     problem = evidence.problem
     posterior = infer(problem)
-    level_weight_q = _level_weights(problem)
+    level_weight_q = level_weights(problem)
     kept_q = level_weight_q >= NEGLIGIBLE
-    count = _draws_for(posterior, float(kept_q.mean()))
+    count = draws_in_reach(posterior, float(kept_q.mean()))
     draws = draw_priors(job, evidence.space, count, SEED) if count else None
     return Course(
         evidence=evidence,
         posterior=posterior,
         weights=weigh_findings(problem),
         checks=check_findings(problem, posterior) if count else None,
-        intervals=None if draws is None else fault_intervals(_at_levels(problem, kept_q), draws),
+        intervals=None if draws is None else fault_intervals(at_levels(problem, kept_q), draws),
         draws=count,
         flips=flip_points(problem, posterior),
         level_weight_q=level_weight_q,
-    )
-
-
-def _draws_for(posterior: Posterior, kept: float) -> int:
-    if not posterior.exact:
-        return 0
-    size = posterior.stats.largest * kept
-    return next((draws for largest, draws in DRAWS if size <= largest), 0)
-
-
-def _level_weights(problem: Problem) -> FloatArray:
-    """Posterior weights of the level's nodes, by Bayes' rule from the evidence at each."""
-    nodes = np.arange(problem.level_q.size)
-    log_q = np.log(problem.level_q)
-    if nodes.size > 1:
-        log_q += [infer(_at_levels(problem, nodes == q)).log_evidence for q in nodes]
-    weight_q: FloatArray = np.exp(log_q - np.logaddexp.reduce(log_q))
-    return weight_q
-
-
-def _at_levels(problem: Problem, kept_q: BoolArray) -> Problem:
-    """Return the problem with the shared level known to be at one of some nodes."""
-    return replace(
-        problem,
-        explain_qtes=problem.explain_qtes[kept_q],
-        close_qt2=problem.close_qt2[kept_q],
-        level_q=problem.level_q[kept_q] / problem.level_q[kept_q].sum(),
     )

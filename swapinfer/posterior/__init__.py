@@ -6,7 +6,14 @@ from swapinfer.posterior.belief import PassStats, Posterior, PosteriorDraws
 from swapinfer.posterior.exact import infer, infer_draws
 from swapinfer.posterior.faultsets import FaultSets, fault_sets
 from swapinfer.posterior.joint import log_joint
-from swapinfer.posterior.uncertain import FaultIntervals, FlipPoints, fault_intervals, flip_points
+from swapinfer.posterior.levels import NEGLIGIBLE, at_levels, level_weights
+from swapinfer.posterior.uncertain import (
+    FaultIntervals,
+    FlipPoints,
+    draws_in_reach,
+    fault_intervals,
+    flip_points,
+)
 from swapinfer.posterior.weigh import (
     FindingChecks,
     FindingWeights,
@@ -16,6 +23,7 @@ from swapinfer.posterior.weigh import (
 )
 
 __all__ = [
+    "NEGLIGIBLE",
     "FaultIntervals",
     "FaultSets",
     "FindingChecks",
@@ -24,13 +32,16 @@ __all__ = [
     "PassStats",
     "Posterior",
     "PosteriorDraws",
+    "at_levels",
     "check_findings",
     "describe_weight",
+    "draws_in_reach",
     "fault_intervals",
     "fault_sets",
     "flip_points",
     "infer",
     "infer_draws",
+    "level_weights",
     "log_joint",
     "weigh_findings",
 ]

@@ -10,6 +10,9 @@ from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray, Problem
 from swapinfer.posterior.belief import Posterior
 from swapinfer.posterior.exact import infer, infer_draws
 
+DRAWS = ((1_024, 200), (8_192, 60), (131_072, 20))
+"""Largest message of a pass, and how often it is repeated under other priors."""
+
 
 @dataclass(frozen=True, slots=True)
 class FaultIntervals:
@@ -27,6 +30,27 @@ class FaultIntervals:
     median_e: FloatArray
     high_e: FloatArray
     fault_de: FloatArray
+
+
+def draws_in_reach(posterior: Posterior, kept: float = 1.0) -> int:
+    """Say under how many draws of the priors a pass may be repeated in reasonable time.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one pass.
+    kept : float, optional
+        Share of the level's nodes that are kept.
+
+    Returns
+    -------
+    int
+        By the size of the pass, not by time, so that every machine says the same; 0 if none.
+    """
+    if not posterior.exact:
+        return 0
+    size = posterior.stats.largest * kept
+    return next((draws for largest, draws in DRAWS if size <= largest), 0)
 
 
 def fault_intervals(problem: Problem, prior_des: FloatArray, level: float = 0.9) -> FaultIntervals:

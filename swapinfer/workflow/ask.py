@@ -11,7 +11,15 @@ from swapinfer.ledger.events import read_event
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, say
-from swapinfer.posterior import fault_intervals, fault_sets, flip_points
+from swapinfer.posterior import (
+    NEGLIGIBLE,
+    at_levels,
+    draws_in_reach,
+    fault_intervals,
+    fault_sets,
+    flip_points,
+    level_weights,
+)
 from swapinfer.units import convert
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import (
@@ -30,11 +38,8 @@ from swapinfer.workflow.shop import Shop
 
 SHOWN_SETS = 6
 SHOWN_RIVALS = 2
-DRAWS = 200
-"""Priors drawn for the intervals."""
-
 SEED = 1
-"""Of those draws, so that the same job shows the same interval."""
+"""Of the priors drawn for intervals, so that the same job shows the same interval."""
 
 COVER = 0.999
 
@@ -169,10 +174,12 @@ def show_belief(shop: Shop, ro: str = "") -> BeliefView:
 
 def _intervals(belief: Belief, elements: list[str]) -> tuple[Interval, ...]:
     problem = belief.evidence.problem
-    if problem.level_q.size > 1:
+    kept_q = level_weights(problem) >= NEGLIGIBLE
+    count = draws_in_reach(belief.posterior, float(kept_q.mean()))
+    if not count:
         return ()
-    priors = draw_priors(belief.evidence.job, belief.evidence.space, DRAWS, SEED)
-    found = fault_intervals(problem, priors)
+    priors = draw_priors(belief.evidence.job, belief.evidence.space, count, SEED)
+    found = fault_intervals(at_levels(problem, kept_q), priors)
     at = [problem.elements.index(name) for name in elements]
     return tuple(
         Interval(name, float(found.low_e[e]), float(found.high_e[e]))

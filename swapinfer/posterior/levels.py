@@ -1,0 +1,52 @@
+"""The unknown that readings share: how much weight each of its nodes has, and some of them only."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from swapinfer.evidence.problem import BoolArray, FloatArray, Problem
+from swapinfer.posterior.exact import infer
+
+NEGLIGIBLE = 1e-4
+"""Nodes below this posterior weight may be passed over where many passes are made."""
+
+
+def level_weights(problem: Problem) -> FloatArray:
+    """Compute the posterior weights of the level's nodes, from the evidence at each.
+
+    Parameters
+    ----------
+    problem : Problem
+        Findings as arrays.
+
+    Returns
+    -------
+    ndarray of float, shape (level node,)
+        Adds up to 1.
+    """
+    nodes = np.arange(problem.level_q.size)
+    log_q = np.log(problem.level_q)
+    if nodes.size > 1:
+        log_q += [infer(at_levels(problem, nodes == q)).log_evidence for q in nodes]
+    weight_q: FloatArray = np.exp(log_q - np.logaddexp.reduce(log_q))
+    return weight_q
+
+
+def at_levels(problem: Problem, kept_q: BoolArray) -> Problem:
+    """Return the problem with the shared level known to be at one of some nodes.
+
+    Parameters
+    ----------
+    problem : Problem
+        Findings as arrays.
+    kept_q : ndarray of bool, shape (level node,)
+        Which nodes.
+    """
+    return replace(
+        problem,
+        explain_qtes=problem.explain_qtes[kept_q],
+        close_qt2=problem.close_qt2[kept_q],
+        level_q=problem.level_q[kept_q] / problem.level_q[kept_q].sum(),
+    )
