@@ -2,9 +2,10 @@
 
     python demo/fleet_history.py FOLDER [--jobs 1200] [--seed 7]
 
-The fleet, its vehicle families and its troubles are made up. Its coils break down and its injector
-contacts corrode more often than the base pack says, its plugs last longer; what was really wrong
-with each job is written to a third table, for whoever wants to measure.
+The fleet, its vehicle families and its troubles are made up. It drives on salted roads: contacts at
+its injectors corrode eighty times as often as the base pack says; its coils break down more often,
+its plugs are changed early. What was really wrong with each job is written to a third table, for
+whoever wants to measure.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ TRUE_RATIOS = {
     "coil.breakdown": 2.5,
     "coil.hot": 2.0,
     "coil-pack.breakdown": 2.0,
-    "injector-wiring.corroded": 4.0,
+    "injector-wiring.corroded": 80.0,
     "injector.clogged": 0.5,
     "plug.worn": 0.3,
     "plug.tracked": 0.5,

@@ -1,6 +1,6 @@
 """Shows what a fleet saves by learning its priors from its own history.
 
-    python demo/learned_savings.py [--jobs 600] [--held-out 120] [--seed 7]
+    python demo/learned_savings.py [--jobs 600] [--held-out 260] [--seed 7]
 
 An invented fleet (see fleet_history.py) keeps a history. Priors are learned from it, at the shell
 command's settings. Then vehicles of that fleet that are not in the history come in, and the planner
@@ -101,7 +101,7 @@ def main() -> None:
     """Read the command line."""
     parser = argparse.ArgumentParser(description="What learning saves on held-out jobs.")
     parser.add_argument("--jobs", type=int, default=600)
-    parser.add_argument("--held-out", type=int, default=120)
+    parser.add_argument("--held-out", type=int, default=260)
     parser.add_argument("--seed", type=int, default=7)
     asked = parser.parse_args()
     base = load_pack()
