@@ -78,11 +78,14 @@ class FaultCodes:
         codes = [read for read in all_codes(pack, engine) if read.role == "fault"]
         sees_kc = np.zeros((len(codes), len(engine.layout.cylinders)))
         chance_km = np.zeros((len(codes), len(space.modes) + 1))
+        of_kind: dict[str, list[tuple[int, str]]] = {}
+        for m, (kind, mode) in enumerate(space.modes, start=1):
+            of_kind.setdefault(kind, []).append((m, mode))
         for k, read in enumerate(codes):
             sees_kc[k, [cylinder - 1 for cylinder in read.cylinders]] = 1.0
-            for m, (kind, mode) in enumerate(space.modes, start=1):
-                for wanted_kind, wanted_mode, chance in read.code.sets:
-                    if wanted_kind == kind and wanted_mode in (mode, "*"):
+            for wanted_kind, wanted_mode, chance in read.code.sets:
+                for m, mode in of_kind.get(wanted_kind, ()):
+                    if wanted_mode in (mode, "*"):
                         chance_km[k, m] = chance
         chance_kes = chance_km[:, space.mode_es]
         code_i, element_i, state_i = np.nonzero(chance_kes)

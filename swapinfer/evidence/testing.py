@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,9 +75,7 @@ def look(engine: Engine, space: StateSpace, setting: Setting) -> View:
     test = setting.test
     profiles = (GOOD, *(name for name in test.profiles if name != GOOD))
     number = {name: i for i, name in enumerate(profiles)}
-    profile_m = np.zeros(len(space.modes) + 1, dtype=np.int64)
-    for m, (kind, mode) in enumerate(space.modes, start=1):
-        profile_m[m] = number[_profile_of(test, kind, mode)]
+    profile_m = np.array([0, *(number[name] for name in _profiles_of(test, space.modes))])
     within = _within_e(engine, space, setting)
     active_es = space.active_es(setting.time, setting.handled) & within[:, None]
     profile_es = profile_m[space.mode_es] * active_es
@@ -86,11 +84,17 @@ def look(engine: Engine, space: StateSpace, setting: Setting) -> View:
     return View(profiles, profile_es, shows_es)
 
 
-def _profile_of(test: Test, kind: str, mode: str) -> str:
-    named = [s.profile for s in test.sees if s.kind in (kind, ANY_MODE) and s.mode == mode]
-    general = [s.profile for s in test.sees if s.kind == kind and s.mode == ANY_MODE]
-    anything = [s.profile for s in test.sees if s.kind == ANY_MODE and s.mode == ANY_MODE]
-    return (named + general + anything + [GOOD])[0]
+def _profiles_of(test: Test, modes: Iterable[tuple[str, str]]) -> Iterator[str]:
+    """Profile of each mode of a kind: as named, else the kind's, else anything's, else good."""
+    first: dict[tuple[str, str], tuple[int, str]] = {}
+    for at, sees in enumerate(test.sees):
+        first.setdefault((sees.kind, sees.mode), (at, sees.profile))
+    last = (len(test.sees), GOOD)
+    general = first.get((ANY_MODE, ANY_MODE), last)
+    for kind, mode in modes:
+        named = min(first.get((kind, mode), last), first.get((ANY_MODE, mode), last))
+        found = named if named is not last else first.get((kind, ANY_MODE), general)
+        yield found[1]
 
 
 def _within_e(engine: Engine, space: StateSpace, setting: Setting) -> BoolArray:

@@ -17,7 +17,7 @@ from swapinfer.plan.work import work_of
 from swapinfer.simulate.policies import Policy, Situation
 from swapinfer.simulate.world import World
 
-MOST_STEPS = 40
+MOST_STEPS = 25
 """Steps after which a job is given up."""
 
 

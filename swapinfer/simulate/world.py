@@ -56,6 +56,7 @@ class World:
     ever_faulty: set[str] = field(default_factory=set)
     _levels: dict[str, float] = field(default_factory=dict)
     _seen: dict[tuple[str, str], float | str] = field(default_factory=dict)
+    _space: StateSpace | None = None
 
     def __post_init__(self) -> None:
         """Open the job."""
@@ -66,7 +67,14 @@ class World:
 
     def _update(self) -> None:
         self.job = replay_events(self.events, self.pack)
-        self.space = build_states(self.job)
+        self._space = None
+
+    @property
+    def space(self) -> StateSpace:
+        """What may be wrong with the vehicle as it stands."""
+        if self._space is None:
+            self._space = build_states(self.job)
+        return self._space
 
     def _append(self, event: ev.Event) -> None:
         self.events.append(event)
