@@ -86,9 +86,6 @@ class Outlook:
         self.posterior = posterior
         self.settings = settings
         self.costing = Costing(evidence.job, settings)
-        sets = fault_sets(evidence.problem, posterior, cover=COVER, limit=MOST_SETS)
-        self.hypotheses: Hypotheses = form_hypotheses(evidence, sets)
-        self.predictor = Predictor(evidence, self.hypotheses)
         self._moves: dict[frozenset[int], Moves] = {}
         self._fixes: dict[str, Effort] = {}
 
@@ -96,6 +93,18 @@ class Outlook:
     def job(self) -> Job:
         """Job planned for."""
         return self.evidence.job
+
+    @cached_property
+    def hypotheses(self) -> Hypotheses:
+        """Most probable combinations of faults."""
+        problem = self.evidence.problem
+        sets = fault_sets(problem, self.posterior, cover=COVER, limit=MOST_SETS)
+        return form_hypotheses(self.evidence, sets)
+
+    @cached_property
+    def predictor(self) -> Predictor:
+        """Outcomes under each of them."""
+        return Predictor(self.evidence, self.hypotheses)
 
     @cached_property
     def conditions(self) -> tuple[str, ...]:
@@ -115,7 +124,7 @@ class Outlook:
     @cached_property
     def fix_efforts(self) -> list[Effort]:
         """Effort of repairing each of `elements` from a closed engine, codes read afterwards."""
-        return [self._fix_effort(local) for local in range(len(self.elements))]
+        return [self.fix_effort(self.place_of(local)) for local in range(len(self.elements))]
 
     def prices(self) -> Prices:
         """Set unit prices in terms of the objective."""
@@ -209,9 +218,8 @@ class Outlook:
         """Value every action; see `LookAhead.rank`."""
         return self.look_ahead.rank(self.hypotheses.belief_h, self.settings.depth, is_time_up)
 
-    def _fix_effort(self, local: int) -> Effort:
-        """Effort of putting an element right, access, risk, and reading codes included."""
-        place = self.place_of(local)
+    def fix_effort(self, place: str) -> Effort:
+        """Effort of putting right what sits at a place: access, risk and reading codes too."""
         kind = self.job.engine.kind_of(place)
         minutes, _ = self.costing.reach([kind.access], now=False)
         risk = self.costing.damage(self.job.disturbed_by([place]))

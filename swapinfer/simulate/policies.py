@@ -7,8 +7,6 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Protocol
 
-import numpy as np
-
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.problem import FloatArray
 from swapinfer.ledger.events import Ran, Replaced
@@ -22,6 +20,12 @@ from swapinfer.plan.information import information_bits
 from swapinfer.plan.next import GIVE_UP, HAND_OVER, first_of_base
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
 from swapinfer.posterior import Posterior, infer
+
+LEAST_P = 0.02
+"""The others give up when what they would replace is less likely at fault."""
+
+MOST_CAPS = 2.0
+"""They give up, too, when it costs more than so many times what giving up costs."""
 
 Decision = Action | str
 """What to do, or `HAND_OVER`, or `GIVE_UP`."""
@@ -273,18 +277,9 @@ def best_repair(situation: Situation, index: Callable[[float, float], float]) ->
         Probability and cost to the index.
     """
     outlook = situation.outlook
-    costs = {
-        situation.job.place_of(outlook.evidence.space.elements[int(e)].id): outlook.costing.weigh(f)
-        for e, f in zip(outlook.elements, outlook.fix_efforts, strict=True)
-    }
-    scored = {
-        place.id: index(situation.place_p[place.id], cost)
-        for place, cost in costs.items()
-        if place is not None
-    }
-    best = max(scored, key=lambda place: scored[place], default="")
+    costs = {place: outlook.costing.weigh(outlook.fix_effort(place)) for place in situation.place_p}
+    best = max(costs, key=lambda place: index(situation.place_p[place], costs[place]))
     cap = situation.settings.costs.diagnosis_cap
-    price = next((c for place, c in costs.items() if place and place.id == best), np.inf)
-    if not best or situation.place_p[best] * cap < 0.02 * cap or price > 2.0 * cap:
+    if situation.place_p[best] < LEAST_P or costs[best] > MOST_CAPS * cap:
         return GIVE_UP
     return Action("replace", places=(best,), drive_minutes=situation.custom.drive_minutes)
