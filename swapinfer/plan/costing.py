@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 
 from swapinfer.errors import InputError, near_match
 from swapinfer.ledger.replay import Job
-from swapinfer.pack.model import Costs, Fix, Handling, Kind
+from swapinfer.pack.model import Fix, Handling, Kind
+from swapinfer.pack.trade import Costs
 
 OBJECTIVES: dict[str, tuple[float, float, float]] = {
     "money": (1.0, 1.0, 1.0),

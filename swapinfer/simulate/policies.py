@@ -13,7 +13,7 @@ from swapinfer.ledger.events import Ran, Replaced
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.engine import Engine
-from swapinfer.pack.model import Custom
+from swapinfer.pack.trade import Custom
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.information import information_bits

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from swapinfer.errors import InputError, near_match
-from swapinfer.pack.model import Costs, Pack
+from swapinfer.pack.model import Pack
+from swapinfer.pack.trade import Costs
 
 APP = "swapinfer"
 

@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 
 from swapinfer.pack import load_pack
-from swapinfer.pack.model import Access, Code, Costs, Feeling, Kind, Level, Mode, Severity
+from swapinfer.pack.model import Access, Code, Feeling, Kind, Level, Mode, Severity
 from swapinfer.pack.model import Test as PackTest
 from swapinfer.pack.shape import KEY_OF_FIELD
+from swapinfer.pack.trade import Costs
 
 PAGE = (Path(__file__).parents[2] / "docs" / "pack-format.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"```toml\n(.*?)```", PAGE, flags=re.DOTALL)
@@ -26,7 +27,7 @@ def test_every_example_loads(overlay: Path, number: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "model", [Access, Code, Costs, Feeling, Kind, Level, Mode, Severity, PackTest]
+    "model", [Access, Code, Costs, Custom, Feeling, Kind, Level, Mode, Severity, PackTest]
 )
 def test_every_key_is_described(model: type) -> None:
     renamed = KEY_OF_FIELD.get(model, {})

@@ -1,0 +1,60 @@
+"""What work costs a shop, and the order in which the trade usually goes about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What work and trouble cost a shop; every one may be overlaid.
+
+    Attributes
+    ----------
+    rate_per_hour : float
+        Labour, in `currency`.
+    drive_minutes : tuple of float
+        Lengths of drive that planning considers.
+    drive_cost_per_min : float
+        Fuel and wear of driving, beside labour.
+    comeback : float
+        Cost of a customer returning with the same trouble.
+    missing_tool, part_wait : float
+        Minutes lost fetching a tool, or a part not in stock.
+    diagnosis_cap : float
+        Cost of giving the vehicle up to someone else.
+    read_minutes : float
+        Connecting, reading and clearing codes, once a drive.
+    """
+
+    currency: str
+    rate_per_hour: float
+    drive_minutes: tuple[float, ...]
+    drive_cost_per_min: float
+    comeback: float
+    missing_tool: float
+    part_wait: float
+    diagnosis_cap: float
+    read_minutes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Custom:
+    """The order in which the trade usually goes through a misfire job, to compare advice with.
+
+    Attributes
+    ----------
+    order : tuple of (what, name)
+        ``"swap"`` and a kind of part, or ``"test"`` and a test; easiest first.
+    sure : float
+        Probability at which a cause is taken for found.
+    drive_minutes : float
+        Drive after any work.
+    neighbours : int
+        Further targets read where readings are relative to what healthy ones show.
+    """
+
+    order: tuple[tuple[str, str], ...] = ()
+    sure: float = 0.8
+    drive_minutes: float = 20.0
+    neighbours: int = 1
