@@ -12,7 +12,7 @@ from swapinfer.pack import load_pack
 from swapinfer.pack.model import Access, Code, Feeling, Kind, Level, Mode, Severity
 from swapinfer.pack.model import Test as PackTest
 from swapinfer.pack.shape import KEY_OF_FIELD
-from swapinfer.pack.trade import Costs
+from swapinfer.pack.trade import Costs, Custom
 
 PAGE = (Path(__file__).parents[2] / "docs" / "pack-format.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"```toml\n(.*?)```", PAGE, flags=re.DOTALL)
