@@ -27,7 +27,7 @@ GIVE_UP = "give-up"
 
 ENDINGS = {
     HAND_OVER: "hand the vehicle over as it is",
-    GIVE_UP: "pass the vehicle on to someone else",
+    GIVE_UP: "stop and quote, or pass the vehicle on",
 }
 """Ways to end a job, in words."""
 

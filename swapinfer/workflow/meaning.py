@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.followed import explain_run
 from swapinfer.ledger.words import element_label, expected_range
+from swapinfer.posterior import level_weights
 from swapinfer.workflow.causes import Belief
 
 NOTICEABLE = 0.005
@@ -41,9 +42,10 @@ def explain_events(before: Belief, after: Belief, events: Sequence[ev.Event]) ->
 
 def _reading_words(after: Belief, event: ev.Measured) -> str:
     test = after.evidence.job.engine.tests[event.test]
-    values_q, weight_q = after.evidence.level_values, after.evidence.problem.level_q
-    level = float(values_q @ weight_q) if test.level else 1.0
-    return f"a good one reads {expected_range(test, level)}"
+    if not test.level:
+        return f"a good one reads {expected_range(test)}"
+    level = float(after.evidence.level_values @ level_weights(after.evidence.problem))
+    return f"a good one reads {expected_range(test, level)} here"
 
 
 def _shift(before: Belief, after: Belief) -> list[str]:
