@@ -138,9 +138,11 @@ def plan_route(
         return sum(route.lengths(digits, n_kept, len(digits.explain_qges)))
 
     best = _route(digits, strict_g, max(hubs), 1)
-    if passed(best) > WORTH_COMPARING and len(hubs) > 1:
+    entries = passed(best)
+    if entries > WORTH_COMPARING and len(hubs) > 1:
         best = min(best, _route(digits, strict_g, NONE, 1), key=passed)
-    if passed(best) > WORTH_SEARCHING:
+        entries = passed(best)
+    if entries > WORTH_SEARCHING:
         wide = (_route(digits, strict_g, hub, BEAM) for hub in sorted(hubs))
         best = min(best, *wide, key=passed)
     return best
@@ -184,12 +186,14 @@ def _queued(
     precede it on any of its digits have; which digits are open follows from who has come.
     """
     own: dict[int, int] = {}
+    digits_of: dict[int, list[int]] = {}
     before: dict[int, int] = {}
     member: dict[int, int] = {}
     for g in np.flatnonzero(strict_g).tolist():
         come = 0
         for e in np.flatnonzero(digits.reach_ge[g]).tolist():
             own[e] = own.get(e, 0) | 1 << g
+            digits_of.setdefault(e, []).append(g)
             before[e] = before.get(e, 0) | come
             come |= 1 << e
         member[g] = come
@@ -210,7 +214,10 @@ def _queued(
                     continue
                 now = come | 1 << e
                 moved = is_open | own_moved[e]
-                after = sum(1 << g for g in member if moved >> g & 1 and member[g] & ~now)
+                after = moved
+                for g in digits_of[e]:
+                    if not member[g] & ~now:
+                        after &= ~(1 << g)
                 bits = after.bit_count() + level_bits * bool(moved & by_level)
                 found = (passed + (1 << bits), not own[e] & by_level, (*order, e), after, now)
                 if now not in grown or found < grown[now]:
