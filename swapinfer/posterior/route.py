@@ -177,47 +177,61 @@ def _route(digits: Digits, strict_g: BoolArray, hub: int, width: int) -> Route:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Precedence:
+    """What elements wait for; sets of digits, and of elements, are the bits of a number.
+
+    An element may come once all that precede it on any of its digits have; which digits are open
+    follows from who has come.
+    """
+
+    digits_of: dict[int, list[int]]
+    before: dict[int, int]
+    member: dict[int, int]
+
+    @classmethod
+    def of(cls, digits: Digits, strict_g: BoolArray) -> _Precedence:
+        digits_of: dict[int, list[int]] = {}
+        before: dict[int, int] = {}
+        member: dict[int, int] = {}
+        for g in np.flatnonzero(strict_g).tolist():
+            come = 0
+            for e in np.flatnonzero(digits.reach_ge[g]).tolist():
+                digits_of.setdefault(e, []).append(g)
+                before[e] = before.get(e, 0) | come
+                come |= 1 << e
+            member[g] = come
+        return cls(digits_of, before, member)
+
+    def left_open(self, element: int, moved: int, come: int) -> int:
+        """Digits still open when an element was the last to come."""
+        for g in self.digits_of[element]:
+            if not self.member[g] & ~come:
+                moved &= ~(1 << g)
+        return moved
+
+
 def _queued(
     digits: Digits, strict_g: BoolArray, hub: int, delayed: set[int], width: int
 ) -> list[int]:
-    """Order the elements that mind it, by a beam search for the shortest messages.
-
-    Sets of digits, and of elements, are the bits of a number. An element may come once all that
-    precede it on any of its digits have; which digits are open follows from who has come.
-    """
-    own: dict[int, int] = {}
-    digits_of: dict[int, list[int]] = {}
-    before: dict[int, int] = {}
-    member: dict[int, int] = {}
-    for g in np.flatnonzero(strict_g).tolist():
-        come = 0
-        for e in np.flatnonzero(digits.reach_ge[g]).tolist():
-            own[e] = own.get(e, 0) | 1 << g
-            digits_of.setdefault(e, []).append(g)
-            before[e] = before.get(e, 0) | come
-            come |= 1 << e
-        member[g] = come
-    own_moved = dict(own)
-    if hub in own:
-        own_moved[hub] &= ~sum(1 << g for g in delayed)
+    """Order the elements that mind it, by a beam search for the shortest messages."""
+    waiting = _Precedence.of(digits, strict_g)
+    own = {e: sum(1 << g for g in mine) for e, mine in waiting.digits_of.items()}
+    moves = {**own, hub: own.get(hub, 0) & ~sum(1 << g for g in delayed)}
     by_level = sum(1 << g for g in np.flatnonzero(digits.by_level_g).tolist())
     level_bits = (len(digits.explain_qges) - 1).bit_length()
-    elements = sorted(own)
     # Entries passed so far, whether the last is none of those that level nodes wait for, order,
     # digits open, elements that have come.
     beam: list[tuple[int, bool, tuple[int, ...], int, int]] = [(0, False, (), 0, 0)]
-    for _ in elements:
+    for _ in own:
         grown: dict[int, tuple[int, bool, tuple[int, ...], int, int]] = {}
         for passed, _, order, is_open, come in beam:
-            for e in elements:
-                if come >> e & 1 or before[e] & ~come:
+            for e, before in waiting.before.items():
+                if come >> e & 1 or before & ~come:
                     continue
                 now = come | 1 << e
-                moved = is_open | own_moved[e]
-                after = moved
-                for g in digits_of[e]:
-                    if not member[g] & ~now:
-                        after &= ~(1 << g)
+                moved = is_open | moves[e]
+                after = waiting.left_open(e, moved, now)
                 bits = after.bit_count() + level_bits * bool(moved & by_level)
                 found = (passed + (1 << bits), not own[e] & by_level, (*order, e), after, now)
                 if now not in grown or found < grown[now]:
