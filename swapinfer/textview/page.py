@@ -90,4 +90,5 @@ def bar(share: float, length: int = 20) -> str:
 
 def money(amount: float, currency: str) -> str:
     """Write an amount without decimals that nobody needs."""
-    return f"{currency} {amount:,.0f}"
+    # Half a unit, known to rounding only, must read the same on every machine.
+    return f"{currency} {round(amount, 6):,.0f}"
