@@ -50,10 +50,13 @@ def customary_results(
     Raises
     ------
     InputError
-        If the job does not say that anything was wrong.
+        If the job does not say that anything was wrong, or its belief is not exact.
     """
     evidence = gather_evidence(job)
-    sets = fault_sets(evidence.problem, infer(evidence.problem), cover=COVER)
+    posterior = infer(evidence.problem)
+    if not posterior.exact:
+        raise InputError(f"{job.opening.ro} is too entangled for exact belief: no comparison")
+    sets = fault_sets(evidence.problem, posterior, cover=COVER)
     original = set(replay_events([job.opening], job.pack).elements)
     faulty = [_faults(evidence, sets, h, original) for h in range(len(sets.belief_h))]
     weight_h = sets.belief_h * [

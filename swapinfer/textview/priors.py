@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from swapinfer.textview import show
-from swapinfer.textview.page import Page, percent
+from swapinfer.textview.page import Page, money, percent
 from swapinfer.workflow.priors import ComparedView, LearnedView, PastLine, PriorsView, StrippedView
 
 SHOWN_CAUSES = 12
@@ -70,14 +70,12 @@ def _(facts: ComparedView, page: Page) -> str:
 
 
 def _say_past(past: PastLine, page: Page) -> list[str]:
-    def money(amount: float) -> str:
-        return f"{past.currency} {amount:.0f}"
-
     origin = "drawn jobs, worked" if past.is_drawn else "past jobs, worked again"
     lines = page.wrap(
-        f"{past.jobs} {origin} under both: {money(past.cost_before)} -> "
-        f"{money(past.cost_after)} a job, saved {money(past.saved)} "
-        f"(90 % {money(past.low)} to {money(past.high)}); {past.changed} begin with another step",
+        f"{past.jobs} {origin} under both: {money(past.cost_before, past.currency)} -> "
+        f"{money(past.cost_after, past.currency)} a job, saved {money(past.saved, past.currency)} "
+        f"(90 % {money(past.low, past.currency)} to {money(past.high, past.currency)}); "
+        f"{past.changed} begin with another step",
         hang=4,
     )
     caution = (
