@@ -26,12 +26,12 @@ from swapinfer.evidence.testing import (
     NO_LEVEL,
     Setting,
     View,
-    fresh_weights,
     inspection_likelihood,
     judge,
     look,
     reading_likelihood,
     reading_value,
+    repeat_density,
     repeat_key,
 )
 from swapinfer.ledger.events import Inspected, Measured, Ran
@@ -166,12 +166,17 @@ def _take_tests(job: Job, space: StateSpace, pieces: list[list[Term | Factor]]) 
             test = job.engine.tests[event.test]
             setting = Setting(test, event.target, finding.fitted, finding.time)
             view = look(job.engine, space, setting)
-            taken.append(_Taken(n, event, view, repeat_key(space, view, event, finding.time)))
-    tests = [job.engine.tests[one.event.test] for one in taken]
+            taken.append(_Taken(n, event, view, repeat_key(job, space, setting, view)))
     level = _prepare_level(job, taken)
-    weights = fresh_weights([(o.key, t.fresh) for o, t in zip(taken, tests, strict=True)])
-    for one, weight in zip(taken, weights, strict=True):
-        pieces[one.n].append(judge(one.view, _likelihood(job, one, level.value_q), weight))
+    latest: dict[tuple[object, ...], Measured | Inspected] = {}
+    for one in taken:
+        likelihood_qp = _likelihood(job, one, level.value_q)
+        if one.key in latest:
+            test = job.engine.tests[one.event.test]
+            same = repeat_density(test, latest[one.key], one.event)
+            likelihood_qp = test.fresh * likelihood_qp + (1.0 - test.fresh) * same
+        latest[one.key] = one.event
+        pieces[one.n].append(judge(one.view, likelihood_qp))
     return level
 
 

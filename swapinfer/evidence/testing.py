@@ -12,12 +12,16 @@ from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.states import StateSpace, fitted_at
 from swapinfer.evidence.terms import Factor, Term
 from swapinfer.ledger.events import Inspected, Measured
+from swapinfer.ledger.replay import Job
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import GOOD, Curve, Test
 from swapinfer.physics import copper_at_20
 
 ANY_MODE = "*"
 NO_LEVEL = np.ones(1)
+
+_REPEATABILITY = 0.1
+"""Spread of a meter that reads the same thing again, in spreads of the narrowest curve."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +113,7 @@ def _within_e(engine: Engine, space: StateSpace, setting: Setting) -> BoolArray:
     return out
 
 
-def judge(view: View, likelihood_qp: FloatArray, weight: float = 1.0) -> Term | Factor:
+def judge(view: View, likelihood_qp: FloatArray) -> Term | Factor:
     """Turn the likelihood of an outcome under each profile into a factor or a term.
 
     If several seen faults are present, the first in the order of the pass decides.
@@ -120,15 +124,12 @@ def judge(view: View, likelihood_qp: FloatArray, weight: float = 1.0) -> Term | 
         What the setting can see.
     likelihood_qp : ndarray of float, shape (level, profile)
         Positive.
-    weight : float
-        Power to which the outcome counts; below 1 for one of several repeated readings.
 
     Returns
     -------
     Term or Factor
         A factor when only one element is seen and nothing depends on a level.
     """
-    likelihood_qp = likelihood_qp**weight
     seen = view.seen_e
     if likelihood_qp.shape[0] == 1 and seen.sum() <= 1:
         return _factor(view, likelihood_qp[0])
@@ -249,26 +250,58 @@ def band_of(test: Test, value: float, level: float = 1.0) -> str:
     return next(band.id for band in test.bands if value / level < band.below or band.below == value)
 
 
-def fresh_weights(settings: list[tuple[object, float]]) -> list[float]:
-    """Weight of each of several readings when those with one key are not independent.
-
-    ``n`` readings with the same key, of which a share `fresh` of every further one is new, count
-    together as ``1 + (n - 1) * fresh`` readings.
+def repeat_density(test: Test, before: Measured | Inspected, now: Measured | Inspected) -> float:
+    """Chance, or density on the test's scale, of an outcome when a test only shows itself again.
 
     Parameters
     ----------
-    settings : list of (key, fresh)
-        One a reading.
+    test : Test
+        Made twice on one target, with nothing disturbed between.
+    before, now : Measured or Inspected
+        First and second time.
+
+    Returns
+    -------
+    float
+        1 or 0 for an inspection; for a reading that of a normal around the earlier value, far
+        narrower than any of the test's curves.
     """
-    keys = [key for key, _ in settings]
-    counts = {key: keys.count(key) for key in set(keys)}
-    return [(1.0 + (counts[key] - 1) * fresh) / counts[key] for key, fresh in settings]
+    if isinstance(before, Inspected) or isinstance(now, Inspected):
+        return float(before == now)
+    first, second = reading_value(test, before), reading_value(test, now)
+    if math.isinf(first) or math.isinf(second):
+        return float(first == second)
+    if test.scale == "log":
+        low = test.range[0]
+        apart = math.log(max(second, low) / max(first, low))
+    else:
+        apart = (second - first) / (first if test.level else 1.0)
+    curves = [_curve(test, name) for name in test.profiles]
+    sd = _REPEATABILITY * min(sd for curve in curves for _, _, sd in curve.lobes)
+    return math.exp(-0.5 * (apart / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
 
 
-def repeat_key(
-    space: StateSpace, view: View, event: Measured | Inspected, time: int
-) -> tuple[object, ...]:
-    """Key under which readings repeat one another: same test, target, elements, not disturbed."""
-    seen = tuple(np.flatnonzero(view.seen_e).tolist())
-    handled = sum(1 for e in seen for t in space.disturbed.get(e, []) if t < time)
-    return event.test, event.target, seen, handled
+def repeat_key(job: Job, space: StateSpace, setting: Setting, view: View) -> tuple[object, ...]:
+    """Work out under which key findings repeat one another.
+
+    Parameters
+    ----------
+    job : Job
+        As replayed.
+    space : StateSpace
+        Its elements.
+    setting : Setting
+        Test, target and time.
+    view : View
+        What the setting can see.
+
+    Returns
+    -------
+    tuple
+        Test, target, elements seen, and how often they were handled before, tests not counted.
+    """
+    tested = {finding.time for finding in job.findings}
+    seen = np.flatnonzero(view.seen_e).tolist()
+    times = [t for e in seen for t in space.disturbed.get(e, ()) if t < setting.time]
+    handled = sum(t not in tested for t in times)
+    return setting.test.id, setting.target, tuple(space.elements[e].id for e in seen), handled

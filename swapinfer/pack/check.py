@@ -76,6 +76,8 @@ def _check_number(key: str, number: float, path: tuple[str, ...]) -> None:
     if is_chance:
         if not 0 <= number <= 1:
             raise MisfitError(f"is a chance, so between 0 and 1, got {number:g}", path)
+        if key == "fresh" and number == 0:
+            raise MisfitError("must be above 0: a repeated test may show something else", path)
         return
     if (key in _ABOVE_ZERO and "level" not in path) and number <= 0:
         raise MisfitError(f"must be above 0, got {number:g}", path)

@@ -303,7 +303,7 @@ class Test:
     shows : dict of str to float
         Chance that a present fault of each severity shows while the test lasts.
     fresh : float
-        Share of a repeated reading on the same place that is new information.
+        Chance that the test made again on the same target is a new draw and no mere repetition.
     sweep : bool
         Whether one sitting takes every cylinder (bank).
     level : Level or None

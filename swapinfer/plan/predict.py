@@ -12,17 +12,21 @@ from functools import cached_property
 import numpy as np
 
 from swapinfer.evidence.assemble import Evidence
+from swapinfer.evidence.levels import expected_level
 from swapinfer.evidence.problem import FloatArray
 from swapinfer.evidence.running import blame_cc, reach_ec
 from swapinfer.evidence.testing import (
     Setting,
     View,
     band_chances,
+    band_of,
     look,
     outcome_chances,
+    reading_value,
     repeat_key,
 )
 from swapinfer.ledger.events import Inspected, Measured, Ran
+from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Test
 from swapinfer.plan.base import mean_drive
 from swapinfer.plan.hypotheses import Hypotheses, after_moves
@@ -244,23 +248,24 @@ class Predictor:
         return stale
 
     def _earlier(self, test: Test, target: str, view: View) -> str | None:
+        """Latest outcome that the test, made now, would repeat."""
         job, space = self.evidence.job, self.evidence.space
+        now = repeat_key(job, space, Setting(test, target, job.fitted, job.time), view)
         for finding in reversed(job.findings):
             event = finding.event
             if isinstance(event, Ran) or (event.test, event.target) != (test.id, target):
                 continue
-            then = look(job.engine, space, Setting(test, target, finding.fitted, finding.time))
-            if repeat_key(space, then, event, finding.time) == repeat_key(
-                space, view, event, job.time
-            ):
-                return _outcome_of(test, event)
+            then = Setting(test, target, finding.fitted, finding.time)
+            if repeat_key(job, space, then, look(job.engine, space, then)) == now:
+                return _outcome_of(job, test, event)
         return None
 
 
-def _outcome_of(test: Test, event: Measured | Inspected) -> str:
+def _outcome_of(job: Job, test: Test, event: Measured | Inspected) -> str:
     if isinstance(event, Inspected):
         return event.outcome
-    return next((band.id for band in test.bands if event.value < band.below), test.bands[-1].id)
+    level = expected_level(test, test.level, job.opening) if test.level else 1.0
+    return band_of(test, reading_value(test, event), level)
 
 
 def chances_of(test: Test, profile: str) -> dict[str, float]:

@@ -14,7 +14,7 @@ from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.evidence.running import Drive, expected_episodes, leak_chance, reach_ec
 from swapinfer.evidence.states import State, StateSpace, build_states
 from swapinfer.evidence.terms import Term
-from swapinfer.evidence.testing import Setting, look, outcome_chances
+from swapinfer.evidence.testing import Setting, look, outcome_chances, repeat_key
 from swapinfer.ledger import events as ev
 from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import Curve, Handling, Pack, Test
@@ -55,7 +55,7 @@ class World:
     events: list[ev.Event] = field(default_factory=list)
     ever_faulty: set[str] = field(default_factory=set)
     _levels: dict[str, float] = field(default_factory=dict)
-    _seen: dict[tuple[str, str], float | str] = field(default_factory=dict)
+    _seen: dict[tuple[object, ...], float | str] = field(default_factory=dict)
     _space: StateSpace | None = None
 
     def __post_init__(self) -> None:
@@ -192,14 +192,15 @@ class World:
                 if self.rng.random() < view.shows_es[e, s]:
                     profile = int(view.profile_es[e, s])
                     break
-            self._append(self._finding(test, target, view.profiles[profile]))
+            key = repeat_key(self.job, self.space, setting, view)
+            self._append(self._finding(key, setting, view.profiles[profile]))
 
     def _disturbed(self, action: Action) -> Iterable[tuple[str, Handling]]:
         costing = Costing(self.job, PlanSettings(self.pack.costs))
         return work_of(costing, action, lambda _place: Effort()).disturbs
 
-    def _finding(self, test: Test, target: str, profile: str) -> ev.Event:
-        key = (test.id, target)
+    def _finding(self, key: tuple[object, ...], setting: Setting, profile: str) -> ev.Event:
+        test, target = setting.test, setting.target
         if key not in self._seen or self.rng.random() < test.fresh:
             self._seen[key] = self._draw_shown(test, profile)
         shown = self._seen[key]

@@ -302,6 +302,10 @@ class Reference:
         test = self.pack.tests[event.test]
         cylinders = self._target_cylinders(event.target)
         likelihood = {p: self._likelihood(test, p, event, level) for p in test.profiles}
+        before = self._just_before(time)
+        if isinstance(before, ev.Inspected) and before.test == event.test:
+            stays = (1 - test.fresh) * float(before == event)
+            likelihood = {p: stays + test.fresh * value for p, value in likelihood.items()}
         largest = max(likelihood.values())
         weights = {}
         for place, name in where.items():
@@ -331,6 +335,10 @@ class Reference:
                 if (sight.kind, sight.mode) == wanted:
                     return sight.profile
         return "good"
+
+    def _just_before(self, time: int) -> ev.Event | None:
+        """Finding that stands directly before; enough for the jobs that are compared."""
+        return next((event for when, event, _ in self.found if when == time - 1), None)
 
     @staticmethod
     def _likelihood(test, profile: str, event: ev.Measured | ev.Inspected, level: float) -> float:  # noqa: ANN001
