@@ -63,7 +63,7 @@ SPOILED = [
      'no outcome "claen"; did you mean "clean"?'),
     ("tests/ignition.toml", 'sealing = { rings = "oil"', 'sealing = { ring = "oil"',
      'no mode "ring"; did you mean "rings"?'),
-    ("tests/ignition.toml", "minutes = 9\n", "minutes = nan\n",
+    ("tests/ignition.toml", "minutes = 14\n", "minutes = nan\n",
      "minutes must be a number, got nan"),
     ("tests/ignition.toml", 'tools = ["plug-socket"]', 'tools = ["plug-sockets"]',
      'no tool "plug-sockets"; did you mean "plug-socket"?'),
