@@ -161,7 +161,7 @@ def tables(
     store: Store = "",
     who: Who = "",
 ) -> None:
-    """Export jobs and findings as CSV, without anything personal."""
+    """Export jobs and findings as CSV, without anything personal; `priors strip` takes out more."""
     from swapinfer.workflow.filing import export_tables
     from swapinfer.workflow.shop import Shop
 

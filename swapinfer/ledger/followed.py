@@ -47,6 +47,9 @@ def explain_run(job: Job, finding: Finding) -> list[str]:
     if not isinstance(run, ev.Ran):
         return []
     now = misfiring(job, run)
+    if now is None and run.suspected:
+        heard = " and ".join(map(str, sorted(run.suspected)))
+        return [f"the ear suspects cylinder {heard}; codes or counters would say which it is"]
     if now is None:
         return ["a misfire was noticed, but nothing says in which cylinder"]
     sentences = [_state(now)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import MISSING, fields, is_dataclass
-from functools import cache, partial
+from functools import cache
 from types import NoneType
 from typing import Any, get_args, get_origin, get_type_hints
 
@@ -35,7 +35,11 @@ class MisfitError(Exception):
 
     def under(self, key: str) -> MisfitError:
         """Return the same misfit as seen from one table further out."""
-        return MisfitError(self.message, (key, *self.path))
+        return type(self)(self.message, (key, *self.path))
+
+
+class MissingKeyError(MisfitError):
+    """A table without a key that it needs."""
 
 
 def decode(model: type, table: Table) -> Any:  # noqa: ANN401 (the caller names the type)
@@ -126,7 +130,7 @@ def _record(model: type) -> Decoder:
             values[name] = _at(key, convert, value)
         for key in required:
             if key not in table:
-                raise MisfitError(f'needs a key "{key}"')
+                raise MissingKeyError(f'needs a key "{key}"')
         try:
             return model(**values)
         except PlaceError as error:
@@ -253,10 +257,24 @@ def _dict(hint: Any) -> Decoder:  # noqa: ANN401 (any annotation)
 
     def build(value: Any) -> Any:  # noqa: ANN401 (whatever the file holds)
         _need(isinstance(value, dict), "a table", value)
-        return {
-            key: _at(key, partial(convert, id=key) if is_named else convert, item)
-            for key, item in value.items()
-        }
+        if not is_named:
+            return {key: _at(key, convert, item) for key, item in value.items()}
+        return {key: _at(key, _named(convert, key, value), item) for key, item in value.items()}
+
+    return build
+
+
+def _named(convert: Decoder, name: str, table: Table) -> Decoder:
+    """Decode a thing called by its key; one that lacks most keys may be a misspelt other."""
+
+    def build(value: Any) -> Any:  # noqa: ANN401 (whatever the file holds)
+        try:
+            return convert(value, id=name)
+        except MissingKeyError as error:
+            meant = near_match(name, (other for other in table if other != name))
+            if "did you mean" in meant:
+                raise MisfitError(error.message + meant, error.path) from None
+            raise
 
     return build
 

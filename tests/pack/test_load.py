@@ -210,7 +210,7 @@ def test_later_overlays_win_and_both_are_named(pack: Pack, tmp_path: Path) -> No
     ("text", "told"),
     [
         ("[element.coil.fix]\nprize = 3", ':2: unknown key "prize"; did you mean "price"?'),
-        ("[element.coli]\naccess = ''", ':1: needs a key "title"'),
+        ("[element.coli]\naccess = ''", ':1: needs a key "title"; did you mean "coil"?'),
         ("[test.plug-look]\nminutes = -2", ":2: minutes must not be negative, got -2"),
         ("[element.coil.mode.x]\nlike = 'brakdown'", ':2: unknown key "like"'),
         ("[element.x]\nlike = 'coli'", ':2: no other element "coli"; did you mean "coil"?'),
