@@ -24,6 +24,7 @@ from swapinfer.plan.actions import (
 from swapinfer.plan.base import NONE, BasePolicy, Faults, Prices
 from swapinfer.plan.costing import Costing, Effort, PlanSettings
 from swapinfer.plan.hypotheses import Hypotheses, after_moves, form_hypotheses
+from swapinfer.plan.information import information_bits
 from swapinfer.plan.lookahead import LookAhead, Moves, Options, Ranking
 from swapinfer.plan.predict import Prediction, Predictor
 from swapinfer.plan.work import work_of
@@ -31,6 +32,9 @@ from swapinfer.posterior import Posterior, fault_sets
 
 COVER = 0.998
 """Share of the posterior that the enumerated fault sets should cover."""
+
+CONDITIONS = 2
+"""Conditions considered for the drive after any one piece of work: those that tell most."""
 
 LEVEL_OTHERS = 3
 """Further targets read where readings are relative to what healthy ones show."""
@@ -167,9 +171,7 @@ class Outlook:
         first = self.place_of(int(choice.order_bj[0, 0]))
         found = list(self._tests())
         for action in list_work(self.suspicion, first):
-            found += self._price_drives(action, self.conditions)
-            if action.kind == "drive" and self.conditions:
-                found += self._price_drives(action, ())
+            found += self._price_drives(action)
         return [one for one in found if self._is_allowed(one)]
 
     @cached_property
@@ -188,7 +190,7 @@ class Outlook:
         actions = [one.action for one in self.priced]
         follows_aa = _follows(actions)
         moves = tuple(one.moves for one in self.priced)
-        works = [replace(action, drive_minutes=0.0) for action in actions]
+        works = [(a.kind, a.test, a.targets, a.swaps, a.places) for a in actions]
         number = {work: at for at, work in enumerate(dict.fromkeys(works))}
         group_a = np.array([number[work] for work in works])
         options = Options(cost_ao, chance_aoh, moves, follows_aa, self._saved_aa(), group_a)
@@ -240,16 +242,29 @@ class Outlook:
                 weights[state.mode.id] = weights.get(state.mode.id, 0.0) + p
         return self.costing.fix(self.job.engine.kind_of(place), weights)
 
-    def _price_drives(self, action: Action, conditions: tuple[str, ...]) -> Iterator[Priced]:
-        """Price work that is followed by a drive, for every length of drive."""
+    def _price_drives(self, action: Action) -> Iterator[Priced]:
+        """Price work that is followed by a drive, for every length and the best conditions."""
         work = work_of(self.costing, action, self._fix)
         replaced = action.places if action.kind == "replace" else ()
         moves = self._ended((element for element, _ in work.disturbs), replaced)
         lengths = self.settings.costs.drive_minutes
-        predictions = self.predictor.drives(lengths, conditions, action.swaps, moves)
-        for minutes, prediction in zip(lengths, predictions, strict=True):
-            driven = replace(action, drive_minutes=minutes, conditions=conditions)
-            yield Priced(driven, prediction, work.effort, moves, work.opens)
+        for conditions in self._telling(action, moves):
+            predictions = self.predictor.drives(lengths, conditions, action.swaps, moves)
+            for minutes, prediction in zip(lengths, predictions, strict=True):
+                driven = replace(action, drive_minutes=minutes, conditions=conditions)
+                yield Priced(driven, prediction, work.effort, moves, work.opens)
+
+    def _telling(self, action: Action, moves: Moves) -> list[tuple[str, ...]]:
+        """Conditions under which a drive after the action tells most."""
+        lengths = self.settings.costs.drive_minutes
+        middle = lengths[len(lengths) // 2 : len(lengths) // 2 + 1]
+        belief_h = self.hypotheses.belief_h
+
+        def bits(conditions: tuple[str, ...]) -> float:
+            (shown,) = self.predictor.drives(middle, conditions, action.swaps, moves)
+            return round(information_bits(belief_h, shown.chance_oh), 6)
+
+        return sorted(self.settings.conditions, key=bits, reverse=True)[:CONDITIONS]
 
     def _tests(self) -> Iterator[Priced]:
         for test_id, targets in list_tests(self.suspicion, self.settings):

@@ -375,3 +375,40 @@ def test_every_caution_and_tool_is_used(pack: Pack) -> None:
     assert {name for user in users for name in user.cautions} == set(pack.cautions)
     used = {tool for test in pack.tests.values() for tool in test.tools}
     assert used == set(pack.tools)
+
+
+AT_INTAKE = {
+    "freeze-frame": {
+        "load": {"cold-pulling", "warm-pulling"},
+        "cold": {"cold-light", "cold-pulling"},
+        "hot": {"warm-light", "warm-pulling"},
+        "idle": {"cold-light", "warm-light"},
+    },
+    "driver-when": {
+        "load": {"load"}, "cold": {"cold"}, "hot": {"hot"}, "idle": {"idle"}, "wet": {"wet"},
+    },
+}  # fmt: skip
+"""Answers that a condition makes likelier."""
+
+
+@pytest.mark.parametrize("name", AT_INTAKE)
+def test_answers_about_conditions_follow_the_rates_of_the_modes(pack: Pack, name: str) -> None:
+    """The one condition that raises a mode's rate most makes the answers that name it likelier."""
+    test = pack.tests[name]
+
+    def share(profile: str, tag: str) -> float:
+        answers = test.profiles[profile]
+        assert not isinstance(answers, Curve)
+        return sum(answers.get(answer, 0) for answer in AT_INTAKE[name][tag])
+
+    shown = {(sight.kind, sight.mode): sight.profile for sight in test.sees}
+    checked = 0
+    for kind in pack.kinds.values():
+        for mode, known in kind.modes.items():
+            most = max(known.when.values(), default=1)
+            tags = [tag for tag, factor in known.when.items() if factor == most >= 2]
+            if len(tags) == 1 and tags[0] in AT_INTAKE[name]:
+                profile = shown.get((kind.id, mode)) or shown[kind.id, ANY]
+                assert share(profile, tags[0]) > 1.1 * share(GOOD, tags[0]), (kind.id, mode)
+                checked += 1
+    assert checked > 40

@@ -65,9 +65,12 @@ def test_predicted_chance_of_a_quiet_drive_is_what_inference_gives_it(
     silent = {name: replace(code, sets=()) for name, code in pack.codes.items()}
     plain = replace(pack, codes=silent)
     before = outlook_of(SEEN, believed=plain)
-    after = outlook_of(SEEN, ev.Ran(30.0, (), codes=()), believed=plain)
+    quiet = next(
+        p for p in before.priced if p.action.kind == "drive" and p.action.drive_minutes == 30.0
+    )
+    run = ev.Ran(30.0, quiet.action.conditions, codes=())
+    after = outlook_of(SEEN, run, believed=plain)
     exact = np.exp(after.posterior.log_evidence - before.posterior.log_evidence)
-    quiet = next(p for p in before.priced if p.action == Action("drive", drive_minutes=30.0))
     mine = float(quiet.prediction.chance_oh[0] @ before.hypotheses.belief_h)
     assert mine == pytest.approx(exact, abs=0.004)
 
