@@ -29,6 +29,9 @@ BASE = -1
 _IMPOSSIBLE = 1e-12
 """Outcomes of a smaller chance are not followed up."""
 
+_NARROW = 6
+"""Actions of more outcomes are worked on apart, so that the others need no padding."""
+
 _BATCH = 512
 """Beliefs after an outcome that are formed at once."""
 
@@ -335,21 +338,28 @@ class LookAhead:
 
     def _onward(self, belief_bh: FloatArray, actions: IntArray) -> tuple[FloatArray, FloatArray]:
         """Chance of each outcome and base cost after it, of shape (belief, action, outcome)."""
-        n_a, n_o = len(actions), int(self._width_a[actions].max())
-        chance_aoh = self.options.chance_aoh[actions, :n_o]
-        chance_bao = np.zeros((len(belief_bh), n_a, self.options.cost_ao.shape[1]))
-        onward_bao = np.zeros_like(chance_bao)
+        shape = len(belief_bh), len(actions), self.options.cost_ao.shape[1]
+        chance_bao, onward_bao = np.zeros(shape), np.zeros(shape)
         carry_on_bh = self.base.cost_bh(self.base.choose(belief_bh), self.base.prices)
-        step = max(_BATCH // (n_a * n_o), 1)
-        for start in range(0, len(belief_bh), step):
-            rows = slice(start, start + step)
-            weight_baoh = chance_aoh * belief_bh[rows, None, None, :]
-            for place, action in enumerate(actions):
-                self.options.moves[action].apply(weight_baoh[:, place])
-            chance_bao[rows, :, :n_o], onward_bao[rows, :, :n_o] = self._price(
-                weight_baoh, carry_on_bh[rows]
-            )
+        is_wide_a = self._width_a[actions] > _NARROW
+        for places in (np.flatnonzero(~is_wide_a), np.flatnonzero(is_wide_a)):
+            if not places.size:
+                continue
+            n_o = int(self._width_a[actions[places]].max())
+            step = max(_BATCH // (len(places) * n_o), 1)
+            for start in range(0, len(belief_bh), step):
+                rows = slice(start, start + step)
+                weight_baoh = self._after(belief_bh[rows], actions[places], n_o)
+                chance, onward = self._price(weight_baoh, carry_on_bh[rows])
+                chance_bao[rows, places, :n_o], onward_bao[rows, places, :n_o] = chance, onward
         return chance_bao, onward_bao
+
+    def _after(self, belief_bh: FloatArray, actions: IntArray, n_o: int) -> FloatArray:
+        """Weight of every hypothesis after each outcome, (belief, action, outcome, hypothesis)."""
+        weight_baoh = self.options.chance_aoh[actions, :n_o] * belief_bh[:, None, None, :]
+        for place, action in enumerate(actions):
+            self.options.moves[action].apply(weight_baoh[:, place])
+        return weight_baoh
 
     def _price(
         self, weight_baoh: FloatArray, carry_on_bh: FloatArray
