@@ -88,7 +88,7 @@ class StateSpace:
         return {element.id: i for i, element in enumerate(self.elements)}
 
     @cached_property
-    def modes(self) -> list[tuple[str, str]]:
+    def modes(self) -> tuple[tuple[str, str], ...]:
         """Distinct (kind, mode) in use; `mode_es` counts them from 1."""
         pairs = dict.fromkeys(
             (kind, state.mode.id)
@@ -96,7 +96,7 @@ class StateSpace:
             for state in row
             if state.mode
         )
-        return list(pairs)
+        return tuple(pairs)
 
     @cached_property
     def mode_es(self) -> IntArray:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from swapinfer.evidence.terms import Factor, Term
 from swapinfer.ledger.events import Inspected, Measured
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.engine import Engine
-from swapinfer.pack.model import GOOD, Curve, Test
+from swapinfer.pack.model import GOOD, Curve, Sight, Test
 from swapinfer.physics import copper_at_20
 
 ANY_MODE = "*"
@@ -78,8 +79,7 @@ def look(engine: Engine, space: StateSpace, setting: Setting) -> View:
     """Work out which states a test sees, and how they look."""
     test = setting.test
     profiles = (GOOD, *(name for name in test.profiles if name != GOOD))
-    number = {name: i for i, name in enumerate(profiles)}
-    profile_m = np.array([0, *(number[name] for name in _profiles_of(test, space.modes))])
+    profile_m = _profile_of_modes(test.sees, profiles, space.modes)
     within = _within_e(engine, space, setting)
     active_es = space.active_es(setting.time, setting.handled) & within[:, None]
     profile_es = profile_m[space.mode_es] * active_es
@@ -88,17 +88,26 @@ def look(engine: Engine, space: StateSpace, setting: Setting) -> View:
     return View(profiles, profile_es, shows_es)
 
 
-def _profiles_of(test: Test, modes: Iterable[tuple[str, str]]) -> Iterator[str]:
-    """Profile of each mode of a kind: as named, else the kind's, else anything's, else good."""
+@lru_cache(maxsize=1024)
+def _profile_of_modes(
+    sights: tuple[Sight, ...], profiles: tuple[str, ...], modes: tuple[tuple[str, str], ...]
+) -> IntArray:
+    """Profile of each mode of a kind, 0 first: as named, else the kind's, else anything's, or good.
+
+    Where two sights fit equally the first one holds.
+    """
     first: dict[tuple[str, str], tuple[int, str]] = {}
-    for at, sees in enumerate(test.sees):
+    for at, sees in enumerate(sights):
         first.setdefault((sees.kind, sees.mode), (at, sees.profile))
-    last = (len(test.sees), GOOD)
+    last = (len(sights), GOOD)
     general = first.get((ANY_MODE, ANY_MODE), last)
+    number = {name: i for i, name in enumerate(profiles)}
+    found = [0]
     for kind, mode in modes:
         named = min(first.get((kind, mode), last), first.get((ANY_MODE, mode), last))
-        found = named if named is not last else first.get((kind, ANY_MODE), general)
-        yield found[1]
+        chosen = named if named is not last else first.get((kind, ANY_MODE), general)
+        found.append(number[chosen[1]])
+    return np.array(found)
 
 
 def _within_e(engine: Engine, space: StateSpace, setting: Setting) -> BoolArray:
