@@ -40,7 +40,7 @@ class Costs:
 
 @dataclass(frozen=True, slots=True)
 class Custom:
-    """The order in which the trade usually goes through a misfire job, to compare advice with.
+    """What is usual in the trade: the order of a misfire job, and how soon is too soon.
 
     Attributes
     ----------
@@ -52,9 +52,12 @@ class Custom:
         Drive after any work.
     neighbours : int
         Further targets read where readings are relative to what healthy ones show.
+    comeback_days : float
+        A vehicle that returns with a misfire so soon after a repair came back.
     """
 
     order: tuple[tuple[str, str], ...] = ()
     sure: float = 0.8
     drive_minutes: float = 20.0
     neighbours: int = 1
+    comeback_days: float = 30.0

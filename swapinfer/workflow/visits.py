@@ -11,9 +11,6 @@ from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.workflow.shop import Shop
 
-COMEBACK_DAYS = 30
-"""A vehicle that misfires again so soon after a repair came back; common practice, no source."""
-
 
 @dataclass(frozen=True, slots=True)
 class Visit:
@@ -60,8 +57,8 @@ def list_visits(shop: Shop) -> list[Visit]:
     """List the visits of a shop's vehicles that have ended, and comebacks that have not.
 
     A job that was reopened is two visits, the second a comeback. So is another job of the same
-    vehicle (by its identification number, which goes no further) within `COMEBACK_DAYS` of a
-    verified repair.
+    vehicle (by its identification number, which goes no further) within the pack's
+    `comeback_days` of a verified repair.
 
     Parameters
     ----------
@@ -78,7 +75,8 @@ def list_visits(shop: Shop) -> list[Visit]:
         if row.status != "moved":
             records = shop.store.records(row.job)
             visits += visits_of(shop.replay(records), records)
-    linked = link_vehicles(sorted(visits, key=lambda one: datetime.fromisoformat(one.opened)))
+    visits.sort(key=lambda one: datetime.fromisoformat(one.opened))
+    linked = link_vehicles(visits, timedelta(days=shop.pack.custom.comeback_days))
     return [one for one in linked if one.closing or one.comeback_of]
 
 
@@ -118,27 +116,31 @@ def visits_of(job: Job, records: Sequence[Record]) -> Iterator[Visit]:
         before = name
 
 
-def link_vehicles(visits: Iterable[Visit]) -> list[Visit]:
+def link_vehicles(visits: Iterable[Visit], soon: timedelta) -> list[Visit]:
     """Link jobs of one vehicle that followed a verified repair too soon.
 
     Parameters
     ----------
     visits : iterable of Visit
         In order of time.
+    soon : timedelta
+        From the end of a verified repair to the opening of a comeback, at most.
     """
     last: dict[str, Visit] = {}
     linked = []
     for visit in visits:
         vin = "".join(visit.job.opening.vin.upper().split())
         before = last.get(vin)
-        if vin and before and not visit.comeback_of and _too_soon(before, visit):
+        if vin and before and not visit.comeback_of and _gap(before, visit) <= soon:
             visit = replace(visit, comeback_of=before.name)  # noqa: PLW2901  the same visit, linked
         last[vin] = visit
         linked.append(visit)
     return linked
 
 
-def _too_soon(before: Visit, after: Visit) -> bool:
+def _gap(before: Visit, after: Visit) -> timedelta:
+    """Time from a verified repair to the next visit; longer than any if nothing was repaired."""
+    if before.closing is None or not before.closing.verified:
+        return timedelta.max
     ended, opened = (datetime.fromisoformat(at) for at in (before.ended, after.opened))
-    repaired = before.closing is not None and before.closing.verified
-    return repaired and opened - ended <= timedelta(days=COMEBACK_DAYS)
+    return opened - ended

@@ -163,6 +163,30 @@ def test_comebacks_are_linked(shop: Shop, write: Write, tmp_path: Path) -> None:
     assert named(counts, counts.cases.stayed) == {"coil.hot": 1}
 
 
+def test_how_soon_is_a_comeback_is_for_the_pack_to_say(
+    shop: Shop, write: Write, tmp_path: Path
+) -> None:
+    text = """format = 1
+name = "ours"
+version = "1"
+from = "us"
+[source.us]
+grade = "chosen"
+text = "our own guarantee"
+[custom]
+comeback_days = 10
+"""
+    (tmp_path / "ours.toml").write_text(text, encoding="utf-8")
+    coil = ev.Closed(("coil3",), ("hot",), verified=True)
+    for number, day in enumerate((1, 11, 22)):
+        opened = ev.Opened(f"RO-{number}", "inline-4", FITMENT, vin="one")
+        write([opened, coil], [day, day])
+    assert [bool(visit.comeback_of) for visit in list_visits(shop)] == [False, True, True]
+    strict = Shop(shop.store_place, shop.who, overlays=[tmp_path / "ours.toml"])
+    with strict:
+        assert [bool(one.comeback_of) for one in list_visits(strict)] == [False, True, False]
+
+
 def test_open_jobs_are_no_history_but_an_open_comeback_is(shop: Shop, write: Write) -> None:
     write([ev.Opened("RO-1", "inline-4", FITMENT)])
     coil = ev.Closed(("coil3",), ("hot",), verified=True)
