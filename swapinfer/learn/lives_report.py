@@ -40,9 +40,9 @@ def lives_html(result: LivesResult, pack: Pack) -> str:
             names, [one.base_life for one in result.lives], [one.life for one in result.lives]
         ),
         (
-            "<p>Ring: the base pack. Dot: learned. Lines hold 90 %. A life is the distance by which "
-            "63 % have failed in this mode if nothing else ends them; where it lies far beyond what "
-            "was driven it is the base pack's as much as the fleet's.</p>"
+            "<p>Ring: the base pack. Dot: learned. Lines hold 90 %. A life is the distance by "
+            "which 63 % have failed in this mode if nothing else ends them; where it lies far "
+            "beyond what was driven it is the base pack's as much as the fleet's.</p>"
         ),
         _lives_table(result, names),
         (
