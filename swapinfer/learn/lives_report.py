@@ -79,7 +79,7 @@ def _lives_table(result: LivesResult, names: list[str]) -> str:
             _between(one.life, 1000),
             _between(one.base_shape),
             _between(one.shape),
-            f"{one.median / 1000:.3g}",
+            _digits(one.median / 1000),
             f"{one.spread:.2f}",
         )
         for name, one in zip(names, result.lives, strict=True)
@@ -88,10 +88,13 @@ def _lives_table(result: LivesResult, names: list[str]) -> str:
 
 
 def _between(value: Between, unit: float = 1.0) -> str:
-    low, middle, high = (
-        f"{np.format_float_positional(x / unit, 3, fractional=False, trim='-')}" for x in value
-    )
+    low, middle, high = (_digits(end / unit) for end in value)
     return f"{middle} ({low} to {high})"
+
+
+def _digits(number: float) -> str:
+    """Three digits, never with an exponent."""
+    return np.format_float_positional(number, 3, fractional=False, trim="-")
 
 
 def _sampler(result: LivesResult) -> str:

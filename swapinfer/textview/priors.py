@@ -52,13 +52,13 @@ def _(facts: LivesView, page: Page) -> str:
     lines = page.wrap(f"{facts.rows_used} rows used, {facts.rows_refused} refused")
     for remark in facts.remarks:
         lines += page.wrap(remark)
-    rows = [["life before", "learned", "90 %, 1000 km", "shape", "failures", "mode"]]
+    rows = [["life before", "after", "90 %, 1000 km", "shape", "failed", "mode"]]
     for one in sorted(facts.lives, key=lambda life: -life.failures)[:SHOWN_CAUSES]:
         before, middle, low, high = (
             f"{km / 1000:,.0f}" for km in (one.life_before, one.life, one.life_low, one.life_high)
         )
-        shape = f"{one.shape_before:.2f} -> {one.shape:.2f}"
-        rows.append([before, middle, f"{low} to {high}", shape, str(one.failures), one.cause])
+        shape, failed = f"{one.shape:.2f}", str(one.failures)
+        rows.append([before, middle, f"{low} to {high}", shape, failed, one.cause])
     lines += page.table(rows, right=[0, 1, 2, 3, 4])
     if len(facts.lives) > SHOWN_CAUSES:
         lines += page.wrap(f"{len(facts.lives) - SHOWN_CAUSES} more modes are in the report")
