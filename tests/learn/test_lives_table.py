@@ -27,6 +27,9 @@ from swapinfer.learn.tables import EXPOSURE_COLUMNS, ExposureRow, write_rows
 from swapinfer.pack import load_pack
 from swapinfer.pack.hazard import mode_prior
 from swapinfer.pack.model import Mode, Pack
+from swapinfer.textview import show
+from swapinfer.textview.page import Page
+from swapinfer.workflow.lives import LifeLine, LivesView
 
 HEADER = ",".join(EXPOSURE_COLUMNS)
 SCHEMAS = Path(__file__).parents[2] / "docs" / "reference" / "json-shapes.json"
@@ -316,6 +319,17 @@ def test_what_is_printed_fits_the_documented_schema(journey: Journey) -> None:
     assert journey.facts["rows_refused"] == 1
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate({**journey.facts, "lives": [1]}, schema)
+
+
+def test_text_names_every_mode_and_fits_the_page(journey: Journey) -> None:
+    facts = {key: value for key, value in journey.facts.items() if key != "shape"}
+    view = LivesView(**{**facts, "lives": tuple(LifeLine(**one) for one in facts["lives"])})
+    lines = show(view, Page(80, has_colour=False)).splitlines()
+    assert max(map(len, lines)) <= 80
+    for cause, one in journey.learned.items():
+        (line,) = (line for line in lines if line.endswith(cause))
+        assert f"{one['life'] / 1000:,.0f}" in line.split()
+        assert str(one["failures"]) in line.split()
 
 
 def test_report_stands_alone(journey: Journey) -> None:
