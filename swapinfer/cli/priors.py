@@ -71,6 +71,24 @@ def learn(
         tell(learn_priors(shop, jobs, findings, out, options), as_json=as_json)
 
 
+@priors_app.command("lives", epilog=EXAMPLE + "priors lives fleet.csv --out lives")
+def lives(
+    table: Annotated[Path, typer.Argument(help="Table of a fleet's exposure.")],
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("lives"),
+    seed: Annotated[int, typer.Option(help="The same seed gives the same overlay.")] = 1,
+    as_json: Json = False,
+) -> None:
+    """Learn an overlay of lives from a fleet's exposure; this loads PyMC."""
+    from swapinfer.workflow.lives import learn_fleet_lives
+    from swapinfer.workflow.shop import Shop
+
+    typer.echo("loading PyMC and sampling; this takes half a minute or more ...", err=True)
+    showing = sys.stderr.isatty()
+    with Shop() as shop:
+        facts = learn_fleet_lives(shop, table, out, seed=seed, is_showing=showing)
+        tell(facts, as_json=as_json)
+
+
 @priors_app.command("compare", epilog=EXAMPLE + "priors compare base learned/overlay.toml")
 def compare(
     before: Annotated[str, typer.Argument(help="Overlay, or the word base.")],

@@ -234,7 +234,9 @@ def _read(
         side.put("jobs", part.refused)
         tally.add(part)
     if not tally.used:
-        raise LearnError(f"{history.jobs}: not one row can be used; {_commonest(side.reasons)}")
+        raise LearnError(
+            f"{history.jobs}: not one row can be used; {commonest_reason(side.reasons)}"
+        )
     cases, notes = follow_chains(tally.confirmed, tally.linked())
     index, exact = _take_exact(tally.index(), history.exact)
     found = _FindingTotals()
@@ -263,7 +265,8 @@ def _read(
     )
 
 
-def _commonest(reasons: Counter[str]) -> str:
+def commonest_reason(reasons: Counter[str]) -> str:
+    """Say why most rows of a table were refused."""
     if not reasons:
         return "the table is empty"
     reason, count = reasons.most_common(1)[0]

@@ -50,7 +50,7 @@ class Vocabulary:
     needs: dict[str, dict[str, tuple[str, ...]]]
 
 
-class _Refusals:
+class Refusals:
     """Collects the first reason against each row of a frame."""
 
     def __init__(self, frame: pd.DataFrame) -> None:
@@ -58,6 +58,7 @@ class _Refusals:
         self.reason = np.full(len(frame), "", dtype=object)
 
     def refuse(self, bad: np.ndarray, say: Callable[[int], str]) -> None:
+        """Refuse rows against which nothing has been found yet, for what `say` says of each."""
         for row in np.flatnonzero(np.asarray(bad) & (self.reason == "")):
             self.reason[row] = say(int(row))
 
@@ -68,6 +69,10 @@ class _Refusals:
             lambda words: ~words.str.fullmatch(pattern).to_numpy(),
             lambda word: f'{column} "{word}" is not {wanted}',
         )
+
+    def not_word(self, column: str) -> None:
+        """Refuse values that are neither empty nor one word."""
+        self.unlike(column, f"(?:{WORD})?", "one word of lower-case letters, digits and . _ + -")
 
     def unknown(self, column: str, known: Iterable[str]) -> None:
         """Refuse values that are not among those known."""
@@ -150,14 +155,14 @@ def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd
     refused : DataFrame
         Columns ``line``, ``reason`` (the first that was found) and ``row``.
     """
-    tidy = _tidy(frame)
+    tidy = trimmed(frame)
     tidy["cause"] = cause_names(tidy)
-    found = _Refusals(tidy)
-    _check_width(found)
+    found = Refusals(tidy)
+    check_width(found)
     found.unlike("job", r".{1,80}", "a job's name of 1 to 80 characters")
     found.unlike("opened", DATE, "a date like 2026-03-31")
     for column in ("family", "complaint"):
-        found.unlike(column, f"(?:{WORD})?", "one word of lower-case letters, digits and . _ + -")
+        found.not_word(column)
     found.not_number("odometer_km", 0.0, MAX_KM)
     found.not_number("exposure_km", 0.0, MAX_KM)
     for column, known in (
@@ -180,7 +185,7 @@ def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd
     return tidy.loc[good], refused
 
 
-def _check_fitment(found: _Refusals, words: Vocabulary) -> None:
+def _check_fitment(found: Refusals, words: Vocabulary) -> None:
     """Refuse causes that the engine cannot have."""
     for axis in words.fitments:
         pairs = found.frame["cause"] + "\n" + found.frame[axis]
@@ -211,10 +216,10 @@ def factorize(words: pd.Series) -> tuple[np.ndarray, list[str]]:
 
 def check_findings(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Part the rows of a findings table into good and refused; as `check_jobs`."""
-    tidy = _tidy(frame)
+    tidy = trimmed(frame)
     tidy["shown"] = tidy["test"] + "=" + tidy["outcome"]
-    found = _Refusals(tidy)
-    _check_width(found)
+    found = Refusals(tidy)
+    check_width(found)
     found.unlike("job", r".{1,80}", "a job's name of 1 to 80 characters")
     found.not_number("sequence", 0.0, 1e9)
     found.refuse((tidy["sequence"] == "").to_numpy(), lambda _: "sequence is missing")
@@ -229,7 +234,7 @@ def shown_names(words: Vocabulary) -> tuple[str, ...]:
     return tuple(f"{test}={outcome}" for test, names in words.outcomes.items() for outcome in names)
 
 
-def _tidy(frame: pd.DataFrame) -> pd.DataFrame:
+def trimmed(frame: pd.DataFrame) -> pd.DataFrame:
     """Take blanks off the ends of all values."""
     import pandas as pd
 
@@ -242,6 +247,7 @@ def _tidy(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(**columns)
 
 
-def _check_width(found: _Refusals) -> None:
+def check_width(found: Refusals) -> None:
+    """Refuse rows that do not have the header's number of fields."""
     width = found.frame["width"].to_numpy()
     found.refuse(width != 0, lambda row: f"the row has {width[row]} fields, the header does not")

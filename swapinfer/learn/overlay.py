@@ -50,15 +50,20 @@ class Provenance:
     def text(self) -> str:
         """All of it in one paragraph."""
         rows = self.rows
-        versions = ", ".join(f"{name} {number}" for name, number in self.versions.items())
-        models = "; ".join(f"{name}: {_health_text(one)}" for name, one in self.health.items())
         scope = f"family {self.family}" if self.family else "the shop's whole mix of vehicles"
         return (
             f"learned for {scope} from {rows.jobs_used} job rows and {rows.findings_used} finding "
             f"rows, {rows.rows_refused} rows refused, {rows.first_day} to {rows.last_day}, data "
-            f"sha256 {rows.digest}; on {self.base} with weight {self.weight:g}; seed {self.seed}; "
-            f"{versions}; {models}"
+            f"sha256 {rows.digest}; on {self.base} with weight {self.weight:g}; "
+            f"{sampler_text(self.seed, self.versions, self.health)}"
         )
+
+
+def sampler_text(seed: int, versions: dict[str, str], health: dict[str, Health]) -> str:
+    """Say what draws came from: seed, versions of libraries, signs of each model's health."""
+    libraries = ", ".join(f"{name} {number}" for name, number in versions.items())
+    models = "; ".join(f"{name}: {_health_text(one)}" for name, one in health.items())
+    return f"seed {seed}; {libraries}; {models}"
 
 
 def _health_text(health: Health) -> str:
@@ -68,6 +73,11 @@ def _health_text(health: Health) -> str:
     )
 
 
+def base_text(pack: Pack) -> str:
+    """Name a pack that was learned on."""
+    return f"pack {pack.name} {pack.version} ({pack.digest[:12]})"
+
+
 def provenance_of(
     pack: Pack, rows: RowReport, fits: dict[str, Fit], *, seed: int, weight: float, family: str
 ) -> Provenance:
@@ -75,7 +85,7 @@ def provenance_of(
     from swapinfer.learn.compat import library_versions
 
     return Provenance(
-        base=f"pack {pack.name} {pack.version} ({pack.digest[:12]})",
+        base=base_text(pack),
         weight=weight,
         family=family,
         rows=rows,
@@ -111,17 +121,9 @@ def overlay_text(
         TOML. A learned mode's spread of life is set to 1: what was uncertain about it is in the
         hazard ratio's spread now, and would count twice otherwise.
     """
-    lines = [
-        "# Written from closed jobs; an overlay on the base pack.",
-        "format = 1",
-        f'name = "{SOURCE}{"-" + provenance.family if provenance.family else ""}"',
-        f'version = "{provenance.rows.digest[:8]}-{provenance.seed}"',
-        f'from = "{SOURCE}"',
-        "",
-        f"[source.{SOURCE}]",
-        'grade = "learned"',
-        f"text = {json.dumps(provenance.text)}",
-    ]
+    name = f"{SOURCE}-{provenance.family}" if provenance.family else SOURCE
+    version = f"{provenance.rows.digest[:8]}-{provenance.seed}"
+    lines = overlay_head("closed jobs", name, version, SOURCE, provenance.text)
     for one in causes:
         kind, mode = one.cause.split(".")
         lines += [
@@ -141,6 +143,21 @@ def overlay_text(
             f"{unit.profile} = {{ {pairs} }}",
         ]
     return "\n".join(_merge_headers(lines)) + "\n"
+
+
+def overlay_head(origin: str, name: str, version: str, source: str, text: str) -> list[str]:
+    """First lines of a learned overlay: its name and the one source of all its numbers."""
+    return [
+        f"# Written from {origin}; an overlay on the base pack.",
+        "format = 1",
+        f'name = "{name}"',
+        f'version = "{version}"',
+        f'from = "{source}"',
+        "",
+        f"[source.{source}]",
+        'grade = "learned"',
+        f"text = {json.dumps(text)}",
+    ]
 
 
 def _without_floor(unit: LearnedChance, floor: float) -> dict[str, float]:

@@ -82,6 +82,29 @@ def prior_and_posterior(causes: Sequence[LearnedCause], titles: Mapping[str, str
     return draw("Share of each cause before and after", (7.0, 0.24 * len(shown) + 0.9), paint)
 
 
+def lives(
+    names: Sequence[str],
+    before: Sequence[tuple[float, float, float]],
+    after: Sequence[tuple[float, float, float]],
+) -> str:
+    """Draw lives in km before and after, each as low, middle and high."""
+    row = np.arange(len(names))[::-1]
+
+    def paint(axes: Axes) -> None:
+        for values, shift, color, fill in (
+            (before, 0.15, BEFORE, "none"),
+            (after, -0.15, AFTER, AFTER),
+        ):
+            low, middle, high = np.transpose(values) / 1000
+            axes.hlines(row + shift, low, high, color=color, linewidth=1.5)
+            axes.plot(middle, row + shift, "o", mfc=fill, color=color)
+        axes.set_xscale("log")
+        axes.set_yticks(row, names)
+        axes.set_xlabel("life, 1000 km")
+
+    return draw("Life in each mode before and after", (7.0, 0.34 * len(names) + 0.9), paint)
+
+
 def pooling(
     kinds: Sequence[str], levels: Sequence[str], low_hl: FloatArray, high_hl: FloatArray
 ) -> str:

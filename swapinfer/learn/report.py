@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from html import escape
 
@@ -47,7 +48,6 @@ def report_html(learned: Learned) -> str:
         One HTML page that stands alone; the same input gives the same text.
     """
     body = [
-        "<h1>Priors learned from closed jobs</h1>",
         _summary(learned),
         "<h2>Causes</h2>",
         pictures.prior_and_posterior(learned.causes, learned.titles),
@@ -63,10 +63,17 @@ def report_html(learned: Learned) -> str:
         _rows(learned),
         _sampler(learned),
     ]
+    return page("Priors learned from closed jobs", body)
+
+
+def page(title: str, body: Iterable[str]) -> str:
+    """Write a page that stands alone, headed by its title."""
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
-        "<title>Priors learned from closed jobs</title>"
-        f"<style>{STYLE}</style></head><body>\n" + "\n".join(body) + "\n</body></html>\n"
+        f"<title>{title}</title>"
+        f"<style>{STYLE}</style></head><body>\n<h1>{title}</h1>\n"
+        + "\n".join(body)
+        + "\n</body></html>\n"
     )
 
 
@@ -221,7 +228,6 @@ def _verified(learned: Learned) -> FloatArray:
 
 def _rows(learned: Learned) -> str:
     rows = learned.provenance.rows
-    refused = [(reason, str(count)) for reason, count in rows.refused.most_common(20)]
     notes = [(note, str(count)) for note, count in rows.notes.items() if count]
     advised = ", ".join(
         f"{count:,} {label}"
@@ -233,11 +239,16 @@ def _rows(learned: Learned) -> str:
         if count
     )
     parts = [f"<h2>Rows</h2><p>Jobs by how they were worked: {advised}.</p>"]
-    if refused:
-        parts.append("<h3>Refused</h3>" + table(("reason", "rows"), refused))
+    parts.append(refused_table(rows.refused))
     if notes:
         parts.append("<h3>Odd, but used or left out as said</h3>" + table(("what", "rows"), notes))
     return "".join(parts)
+
+
+def refused_table(reasons: Counter[str]) -> str:
+    """List the commonest reasons for which rows were refused, if any were."""
+    rows = [(reason, str(count)) for reason, count in reasons.most_common(20)]
+    return "<h3>Refused</h3>" + table(("reason", "rows"), rows) if rows else ""
 
 
 def _sampler(learned: Learned) -> str:

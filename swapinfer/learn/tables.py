@@ -1,4 +1,6 @@
-"""The two tables of a shop's history: their columns, reading them in chunks, writing them.
+"""Tables that are learned from: their columns, reading them in chunks, writing them.
+
+Two hold a shop's history, a third the exposure of a fleet.
 
 A table is a CSV file (comma, UTF-8, a header) or a Parquet file. Columns that are not documented
 here are ignored when reading and never written.
@@ -7,7 +9,7 @@ here are ignored when reading and never written.
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import astuple, dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -98,8 +100,37 @@ class FindingRow:
     outcome: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class ExposureRow:
+    """One stretch over which elements that are alike were watched, to its end or to a failure.
+
+    Attributes
+    ----------
+    kind : str
+        Kind of element, as the pack names it.
+    family : str
+        Vehicle family in the fleet's own words, lower case, or empty.
+    count : str
+        How many elements; 1 when it failed.
+    from_km, to_km : str
+        Distance on the elements when watching began and ended.
+    failed : str
+        Mode that ended it, as the pack names it, or empty when nothing failed.
+    """
+
+    kind: str
+    family: str
+    count: str
+    from_km: str
+    to_km: str
+    failed: str = ""
+
+
+Row = JobRow | FindingRow | ExposureRow
+
 JOB_COLUMNS = tuple(field.name for field in fields(JobRow))
 FINDING_COLUMNS = tuple(field.name for field in fields(FindingRow))
+EXPOSURE_COLUMNS = tuple(field.name for field in fields(ExposureRow))
 REQUIRED_JOB_COLUMNS = (
     "job",
     "opened",
@@ -111,11 +142,13 @@ REQUIRED_JOB_COLUMNS = (
     "verified",
 )
 REQUIRED_FINDING_COLUMNS = ("job", "sequence", "test", "outcome")
-
-
-def required_columns(columns: Sequence[str]) -> tuple[str, ...]:
-    """Say which of a table's columns it cannot do without."""
-    return REQUIRED_JOB_COLUMNS if columns is JOB_COLUMNS else REQUIRED_FINDING_COLUMNS
+REQUIRED_EXPOSURE_COLUMNS = ("kind", "count", "from_km", "to_km", "failed")
+REQUIRED = {
+    JOB_COLUMNS: REQUIRED_JOB_COLUMNS,
+    FINDING_COLUMNS: REQUIRED_FINDING_COLUMNS,
+    EXPOSURE_COLUMNS: REQUIRED_EXPOSURE_COLUMNS,
+}
+"""Columns that each table cannot do without."""
 
 
 def read_chunks(
@@ -128,7 +161,7 @@ def read_chunks(
     path : Path
         CSV or Parquet file.
     columns : tuple of str
-        `JOB_COLUMNS` or `FINDING_COLUMNS`.
+        `JOB_COLUMNS`, `FINDING_COLUMNS` or `EXPOSURE_COLUMNS`.
     rows : int
         Rows of a piece.
 
@@ -216,7 +249,7 @@ def as_text(frame: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
 
 
 def _check_header(path: Path, header: list[str], columns: tuple[str, ...]) -> None:
-    for name in required_columns(columns):
+    for name in REQUIRED[columns]:
         if name not in header:
             raise LearnError(
                 f'{path}: no column "{name}"{near_match(name, header)}; '
@@ -224,17 +257,17 @@ def _check_header(path: Path, header: list[str], columns: tuple[str, ...]) -> No
             )
 
 
-def write_rows(path: Path, rows: Iterable[JobRow | FindingRow], columns: tuple[str, ...]) -> int:
+def write_rows(path: Path, rows: Iterable[Row], columns: tuple[str, ...]) -> int:
     """Write a table.
 
     Parameters
     ----------
     path : Path
         File ending in ``.csv`` or ``.parquet``.
-    rows : iterable of JobRow or FindingRow
+    rows : iterable of JobRow, FindingRow or ExposureRow
         All of one kind.
     columns : tuple of str
-        `JOB_COLUMNS` or `FINDING_COLUMNS`.
+        `JOB_COLUMNS`, `FINDING_COLUMNS` or `EXPOSURE_COLUMNS`.
 
     Returns
     -------

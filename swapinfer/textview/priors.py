@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from swapinfer.textview import show
 from swapinfer.textview.page import Page, money, percent
+from swapinfer.workflow.lives import LivesView
 from swapinfer.workflow.priors import ComparedView, LearnedView, PastLine, PriorsView, StrippedView
 
 SHOWN_CAUSES = 12
@@ -35,12 +36,33 @@ def _(facts: LearnedView, page: Page) -> str:
     lines += page.table(rows, right=[0, 1, 2, 3])
     if len(facts.causes) > SHOWN_CAUSES:
         lines += page.wrap(f"{len(facts.causes) - SHOWN_CAUSES} rarer causes are in the report")
-    lines += page.wrap(f"overlay: {facts.overlay}", hang=4)
+    return "\n".join(lines + _say_files(facts, page))
+
+
+def _say_files(facts: LearnedView | LivesView, page: Page) -> list[str]:
+    lines = page.wrap(f"overlay: {facts.overlay}", hang=4)
     lines += page.wrap(f"report: {facts.report}", hang=4)
     if facts.rows_refused:
         lines += page.wrap(f"refused rows, each with its reason: {facts.refused}", hang=4)
-    lines += page.wrap(f"use it with: swapinfer open RO --priors {facts.overlay}", hang=4)
-    return "\n".join(lines)
+    return lines + page.wrap(f"use it with: swapinfer open RO --priors {facts.overlay}", hang=4)
+
+
+@show.register
+def _(facts: LivesView, page: Page) -> str:
+    lines = page.wrap(f"{facts.rows_used} rows used, {facts.rows_refused} refused")
+    for remark in facts.remarks:
+        lines += page.wrap(remark)
+    rows = [["life before", "after", "90 %, 1000 km", "shape", "failed", "mode"]]
+    for one in sorted(facts.lives, key=lambda life: -life.failures)[:SHOWN_CAUSES]:
+        before, middle, low, high = (
+            f"{km / 1000:,.0f}" for km in (one.life_before, one.life, one.life_low, one.life_high)
+        )
+        shape, failed = f"{one.shape:.2f}", str(one.failures)
+        rows.append([before, middle, f"{low} to {high}", shape, failed, one.cause])
+    lines += page.table(rows, right=[0, 1, 2, 3, 4])
+    if len(facts.lives) > SHOWN_CAUSES:
+        lines += page.wrap(f"{len(facts.lives) - SHOWN_CAUSES} more modes are in the report")
+    return "\n".join(lines + _say_files(facts, page))
 
 
 @show.register
