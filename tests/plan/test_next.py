@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import entropy
 
 from swapinfer.errors import InputError
 from swapinfer.ledger import events as ev
@@ -14,7 +15,7 @@ from swapinfer.plan.answers import clean_drive_minutes, price_of_limits, stop_or
 from swapinfer.plan.base import NONE
 from swapinfer.plan.costing import Costing, Effort, PlanSettings
 from swapinfer.plan.next import DETAILED, GIVE_UP, HAND_OVER, Plan, make_plan, next_steps
-from swapinfer.plan.outlook import Outlook
+from swapinfer.plan.outlook import CONDITIONS, Outlook
 from swapinfer.plan.suppose import normal_outcome, suppose, typical_reading
 from swapinfer.plan.tree import plan_tree
 from swapinfer.posterior import infer
@@ -73,6 +74,24 @@ def test_predicted_chance_of_a_quiet_drive_is_what_inference_gives_it(
     exact = np.exp(after.posterior.log_evidence - before.posterior.log_evidence)
     mine = float(quiet.prediction.chance_oh[0] @ before.hypotheses.belief_h)
     assert mine == pytest.approx(exact, abs=0.004)
+
+
+def test_drives_are_offered_under_the_conditions_that_tell_most(seen: Outlook) -> None:
+    """Mutual information from entropies of `scipy.stats`, for the swap of one coil."""
+    belief_h = seen.hypotheses.belief_h
+    offered = [p for p in seen.priced if p.action.kind == "swap" and p.action.drive_minutes == 20.0]
+    swaps = offered[0].action.swaps
+    tried = {p.action.conditions for p in offered if p.action.swaps == swaps}
+
+    def bits(conditions: tuple[str, ...]) -> float:
+        (shown,) = seen.predictor.drives((20.0,), conditions, swaps, offered[0].moves)
+        spread_h = entropy(shown.chance_oh, base=2, axis=0)
+        return float(entropy(shown.chance_oh @ belief_h, base=2) - belief_h @ spread_h)
+
+    told = {conditions: bits(conditions) for conditions in seen.settings.conditions}
+    left = [told[conditions] for conditions in told.keys() - tried]
+    assert len(tried) == CONDITIONS
+    assert min(told[conditions] for conditions in tried) >= max(left) > 0.0
 
 
 def test_predicted_inspection_is_what_inference_gives_it(
