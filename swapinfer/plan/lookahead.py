@@ -178,7 +178,7 @@ class LookAhead:
         self.base = base
         self.options = options
         self.breadth = breadth or Breadth()
-        has_outcome_ao: BoolArray = np.any(options.chance_aoh > 0.0, axis=2)
+        has_outcome_ao: BoolArray = options.chance_aoh.max(axis=2) > 0.0
         self._width_a: IntArray = options.cost_ao.shape[1] - has_outcome_ao[:, ::-1].argmax(axis=1)
 
     def rank(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -251,7 +251,13 @@ class Outlook:
         for conditions in self._telling(action, moves):
             predictions = self.predictor.drives(lengths, conditions, action.swaps, moves)
             for minutes, prediction in zip(lengths, predictions, strict=True):
-                driven = replace(action, drive_minutes=minutes, conditions=conditions)
+                driven = Action(
+                    action.kind,
+                    swaps=action.swaps,
+                    places=action.places,
+                    drive_minutes=minutes,
+                    conditions=conditions,
+                )
                 yield Priced(driven, prediction, work.effort, moves, work.opens)
 
     def _telling(self, action: Action, moves: Moves) -> list[tuple[str, ...]]:

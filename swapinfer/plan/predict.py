@@ -79,6 +79,7 @@ class Predictor:
         self.evidence = evidence
         self.hypotheses = hypotheses
         self._rate_f: dict[tuple[str, ...], FloatArray] = {}
+        self._rates: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
 
     @cached_property
     def _blamed_ec(self) -> FloatArray:
@@ -130,14 +131,12 @@ class Predictor:
         belief_h = self.hypotheses.belief_h.copy()
         moves.apply(belief_h)
         becomes_h = after_moves(moves, len(belief_h))
-        rate_hc = self._rate_hc(conditions, swaps)
-        rate_h = rate_hc.sum(axis=1)
-        share_hc = rate_hc / rate_h[:, None]
+        rate_h, share_ch = self._rate_and_share(conditions, swaps)
         found = []
         for length in minutes:
             dirty_h = -np.expm1(-rate_h * length)
-            told = np.flatnonzero((belief_h * dirty_h) @ share_hc >= _WORTH_TELLING)
-            first_ch = share_hc.T[told] * dirty_h
+            told = np.flatnonzero(share_ch @ (belief_h * dirty_h) >= _WORTH_TELLING)
+            first_ch = share_ch[told] * dirty_h
             rest_h = np.maximum(dirty_h - first_ch.sum(axis=0), 0.0)
             chance_oh = np.vstack([1.0 - dirty_h, first_ch, rest_h])[:, becomes_h]
             names = (QUIET, *(f"cylinder{c + 1}" for c in told), ELSEWHERE)
@@ -147,6 +146,17 @@ class Predictor:
             drive_o = np.array([length] + [broken_off] * (len(names) - 1))
             found.append(Prediction(names, chance_oh, drive_o))
         return found
+
+    def _rate_and_share(
+        self, conditions: tuple[str, ...], swaps: tuple[tuple[str, str], ...]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Misfire episodes a minute, and the share of each cylinder (cylinder, hypothesis)."""
+        key = conditions, swaps
+        if key not in self._rates:
+            rate_hc = self._rate_hc(conditions, swaps)
+            rate_h = rate_hc.sum(axis=1)
+            self._rates[key] = rate_h, np.ascontiguousarray((rate_hc / rate_h[:, None]).T)
+        return self._rates[key]
 
     def _rate_hc(
         self, conditions: tuple[str, ...], swaps: tuple[tuple[str, str], ...]
