@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from swapinfer.evidence.problem import FloatArray
-from swapinfer.learn import compat
+from swapinfer.learn.compat import library_versions, save_draws
 from swapinfer.learn.exposure import Exposure, read_exposure
 from swapinfer.learn.fit import Fit, Sampling, fit
 from swapinfer.learn.learn import OVERLAY, REFUSED, REPORT
@@ -136,7 +136,7 @@ def learn_lives(
         fitted=fitted,
         provenance=_provenance(exposure, pack, fitted, seed),
     )
-    compat.save_draws(fitted.trace, result.draws)
+    save_draws(fitted.trace, result.draws)
     result.report.write_text(lives_html(result, pack), encoding="utf-8")
     version = f"{exposure.digest[:8]}-{seed}"
     text = lives_overlay(result.lives, version, result.provenance)
@@ -290,7 +290,7 @@ def lives_overlay(lives: tuple[LearnedLife, ...], version: str, provenance: str)
 def _provenance(exposure: Exposure, pack: Pack, fitted: Fit, seed: int) -> str:
     driven = "; ".join(f"{kind} {km:.4g} km" for kind, km in exposure.element_km.items())
     retried = f"; second attempt, since {fitted.retried}" if fitted.retried else ""
-    sampler = sampler_text(seed, compat.library_versions(), {"lives": fitted.health})
+    sampler = sampler_text(seed, library_versions(), {"lives": fitted.health})
     return (
         f"learned from {exposure.used} rows of a fleet's exposure ({driven}; "
         f"{exposure.lives.failures_mf.sum():.0f} failures), {exposure.refused.total()} rows "

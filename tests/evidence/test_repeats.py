@@ -10,11 +10,11 @@ import pytest
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.testing import Setting, look, outcome_chances, repeat_density
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import Job, replay
+from swapinfer.ledger.replay import Job
 from swapinfer.pack import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.posterior import infer
-from tests.evidence.test_suspect import Line
+from tests.evidence.test_suspect import job_of
 
 COATED = ev.Inspected("throttle-look", "engine", "coated")
 CLEAN = ev.Inspected("throttle-look", "engine", "clean")
@@ -25,11 +25,6 @@ OHMS = ev.Measured("coil-primary", "coil3", 0.71)
 @pytest.fixture(scope="module")
 def pack() -> Pack:
     return load_pack()
-
-
-def job_of(pack: Pack, *events: ev.Event) -> Job:
-    opening = ev.Opened("RO-1", "inline-4", {"ignition": "coil-on-plug", "fuel": "port"})
-    return replay([Line(seq, event) for seq, event in enumerate([opening, *events])], pack)
 
 
 def belief(job: Job, element: str = "throttle") -> np.ndarray:
