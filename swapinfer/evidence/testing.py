@@ -22,7 +22,8 @@ ANY_MODE = "*"
 NO_LEVEL = np.ones(1)
 
 _REPEATABILITY = 0.1
-"""Spread of a meter that reads the same thing again, in spreads of the narrowest curve."""
+"""Spread of a meter that reads the same thing again, in spreads of the narrowest curve; our choice,
+no source. It decides which readings are the same, not what they mean."""
 
 
 @dataclass(frozen=True)
@@ -284,7 +285,9 @@ def repeat_density(test: Test, before: Measured | Inspected, now: Measured | Ins
         low = test.range[0]
         apart = math.log(max(second, low) / max(first, low))
     else:
-        apart = (second - first) / (first if test.level else 1.0)
+        apart = second - first
+        if test.level and apart:
+            apart /= max(abs(first), abs(second))
     curves = [_curve(test, name) for name in test.profiles]
     sd = _REPEATABILITY * min(sd for curve in curves for _, _, sd in curve.lobes)
     return math.exp(-0.5 * (apart / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))

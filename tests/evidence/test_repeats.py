@@ -101,3 +101,13 @@ def test_over_limit_repeats_as_a_word_does(pack: Pack) -> None:
     over = replace(OHMS, value=float("inf"))
     assert repeat_density(test, over, over) == 1.0
     assert repeat_density(test, over, OHMS) == 0.0
+
+
+def test_no_compression_at_all_may_be_read_twice(pack: Pack) -> None:
+    none = ev.Measured("compression", "cylinder3", 0.0)
+    once, again, other = (
+        belief(job_of(pack, *events), "sealing3")
+        for events in ([none], [none, none], [none, replace(none, value=12.0)])
+    )
+    assert again == pytest.approx(once, rel=0.1)
+    assert other[0] < 0.5 * once[0]
