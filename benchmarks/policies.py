@@ -40,10 +40,10 @@ BY_P, BY_PC, BY_INFO = "by probability", "by probability/cost", "information/cos
 ONE, TWO = "ours, one step", "ours, two steps"
 WRONG = " (priors wrong)"
 
-EVERY = {BY_PC: 8, ONE: 8, BY_INFO: 32}
+EVERY = {BY_P: 4, BY_PC: 8, ONE: 8, BY_INFO: 32}
 """Slow ones, and those that nothing is to be measured against, play one job in so many."""
 
-EVERY_WRONG = 16
+EVERY_WRONG = 32
 """One job in so many is played with wrong priors too."""
 
 

@@ -135,6 +135,8 @@ class BasePolicy:
         rows, columns = np.nonzero(present_hk)
         self._member_he[rows, faults.element_hk[rows, columns]] = 1.0
         self._single_ek, self._weight_exk = self._single_faults()
+        sizes = self._count_h == 0, self._count_h == 1, self._count_h > 1
+        self._size_hx = np.stack(sizes, axis=1).astype(np.float64)
 
     @property
     def fault_count_h(self) -> IntArray:
@@ -203,9 +205,10 @@ class BasePolicy:
         weight_exk[element, :, column] = np.insert(dirty_hd, 0, 1.0, axis=1)
         return single_ek, weight_exk
 
-    def _order(self, belief_bh: FloatArray, mass_eb: FloatArray) -> IntArray:
+    def _order(
+        self, belief_bh: FloatArray, mass_eb: FloatArray, is_several_b: BoolArray
+    ) -> IntArray:
         likely_be = mass_eb.T.copy()
-        is_several_b = 2.0 * belief_bh[:, self._count_h > 1].sum(axis=1) > belief_bh.sum(axis=1)
         if is_several_b.any():
             likely_be[is_several_b] = belief_bh[is_several_b] @ self._member_he
         cost_e = self.prices.fix_e + self.prices.drive_per_min * self._minutes_d[0]
@@ -215,15 +218,15 @@ class BasePolicy:
         # First the mass of each element's single faults, then what a dirty drive of each length
         # is expected to cost because of them.
         sum_xeb = (self._weight_exk @ belief_bh.T[self._single_ek]).transpose(1, 0, 2)
-        order_bj = self._order(belief_bh, sum_xeb[0])
+        p_good_b, p_single_b, p_several_b = (belief_bh @ self._size_hx).T
+        order_bj = self._order(belief_bh, sum_xeb[0], p_several_b > p_good_b + p_single_b)
         choice = self._best_for_single_faults(sum_xeb, order_bj)
         several = np.flatnonzero(self._count_h > 1)
         faulty_b = choice.cost_b
         if several.size:
             cost_bh = self._sequence_cost(choice, several, self.prices)
             faulty_b = faulty_b + np.einsum("bh,bh->b", belief_bh[:, several], cost_bh)
-        p_faulty_b = belief_bh[:, self._count_h > 0].sum(axis=1)
-        p_good_b = belief_bh[:, self._count_h == 0].sum(axis=1)
+        p_faulty_b = p_single_b + p_several_b
         needless_b = np.where(
             choice.stop_b > 0,
             self.prices.fix_e[order_bj[:, 0]] + choice.minutes_b * self.prices.drive_per_min,
@@ -326,16 +329,18 @@ def _in_order(value_xeb: FloatArray, order_jb: IntArray) -> FloatArray:
 def _dirty_drive(rate: FloatArray, minutes: FloatArray, prices: Prices) -> FloatArray:
     """Cost of a verification drive with a fault still present, comeback included."""
     dirty = -np.expm1(-rate * minutes)
-    driven = _mean_until(dirty, rate, minutes)
+    driven = mean_drive(dirty, rate, minutes)
     cost: FloatArray = driven * prices.drive_per_min + (1.0 - dirty) * prices.comeback
     return cost
 
 
-def mean_drive(rate: FloatArray, minutes: FloatArray | float) -> FloatArray:
+def mean_drive(dirty: FloatArray, rate: FloatArray, minutes: FloatArray | float) -> FloatArray:
     """Mean length of a drive that is broken off once a misfire was seen.
 
     Parameters
     ----------
+    dirty : ndarray of float
+        Chance of a misfire in the whole drive, ``1 - exp(-rate minutes)``.
     rate : ndarray of float
         Misfire episodes a minute.
     minutes : ndarray of float or float
@@ -346,10 +351,6 @@ def mean_drive(rate: FloatArray, minutes: FloatArray | float) -> FloatArray:
     ndarray of float
         ``l (1 - q**n) / (1 - q)`` with ``q = exp(-rate l)`` and ``n = minutes / l``.
     """
-    return _mean_until(-np.expm1(-rate * minutes), rate, minutes)
-
-
-def _mean_until(dirty: FloatArray, rate: FloatArray, minutes: FloatArray | float) -> FloatArray:
     seen = -np.expm1(-rate * LOOK_MINUTES)
     mean: FloatArray = np.where(
         seen > 0.0, LOOK_MINUTES * dirty / np.where(seen > 0.0, seen, 1.0), minutes

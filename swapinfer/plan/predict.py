@@ -132,19 +132,22 @@ class Predictor:
         moves.apply(belief_h)
         becomes_h = after_moves(moves, len(belief_h))
         rate_h, share_ch = self._rate_and_share(conditions, swaps)
+        length_d = np.array(minutes)
+        dirty_dh = -np.expm1(-rate_h * length_d[:, None])
+        is_told_dc = (belief_h * dirty_dh) @ share_ch.T >= _WORTH_TELLING
+        dirty_d = dirty_dh @ belief_h
+        driven_d = mean_drive(dirty_dh, rate_h, length_d[:, None]) @ belief_h
+        broken_off_d = (driven_d - (1.0 - dirty_d) * length_d) / dirty_d
         found = []
-        for length in minutes:
-            dirty_h = -np.expm1(-rate_h * length)
-            told = np.flatnonzero(share_ch @ (belief_h * dirty_h) >= _WORTH_TELLING)
-            first_ch = share_ch[told] * dirty_h
-            rest_h = np.maximum(dirty_h - first_ch.sum(axis=0), 0.0)
-            chance_oh = np.vstack([1.0 - dirty_h, first_ch, rest_h])[:, becomes_h]
+        for d, length in enumerate(minutes):
+            told = np.flatnonzero(is_told_dc[d])
+            chance_oh = np.empty((len(told) + 2, len(belief_h)))
+            chance_oh[0] = 1.0 - dirty_dh[d]
+            np.multiply(share_ch[told], dirty_dh[d], out=chance_oh[1:-1])
+            chance_oh[-1] = np.maximum(dirty_dh[d] - chance_oh[1:-1].sum(axis=0), 0.0)
             names = (QUIET, *(f"cylinder{c + 1}" for c in told), ELSEWHERE)
-            dirty = float(belief_h @ dirty_h)
-            driven = float(belief_h @ mean_drive(rate_h, length))
-            broken_off = (driven - (1.0 - dirty) * length) / dirty
-            drive_o = np.array([length] + [broken_off] * (len(names) - 1))
-            found.append(Prediction(names, chance_oh, drive_o))
+            drive_o = np.array([length] + [broken_off_d[d]] * (len(names) - 1))
+            found.append(Prediction(names, chance_oh[:, becomes_h], drive_o))
         return found
 
     def _rate_and_share(
