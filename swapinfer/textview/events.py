@@ -6,6 +6,9 @@ from swapinfer.textview import show
 from swapinfer.textview.page import Page, money, percent
 from swapinfer.workflow.facts import Cause, Recorded, StepLine
 
+GONE = " [gone since it was touched]"
+"""After a cause that touching it has more likely ended than not."""
+
 
 @show.register
 def _(facts: Recorded, page: Page) -> str:
@@ -41,9 +44,7 @@ def cause_words(cause: Cause) -> str:
     words = cause.label
     if cause.modes:
         words += f": {cause.modes[0].title}"
-    if cause.cured > 0.5 * cause.probability:
-        words += " [gone since it was touched]"
-    return words
+    return words + (GONE if cause.is_gone else "")
 
 
 def step_words(step: StepLine, currency: str) -> str:

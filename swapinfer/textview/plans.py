@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from swapinfer.textview import show
+from swapinfer.textview.events import GONE
 from swapinfer.textview.page import Page, money, percent
 from swapinfer.workflow.planning import (
     CleanDriveView,
@@ -39,10 +40,12 @@ def _(facts: NextView, page: Page) -> str:
 
 
 def _verdict(facts: NextView, page: Page) -> list[str]:
-    sure = f"{facts.leading}: {percent(facts.leading_probability)}"
-    if facts.is_repair:
-        return page.wrap(f"{facts.ro}: stop testing. {sure}")
-    return page.wrap(f"{facts.ro}: one more test pays. Leading cause: {sure}")
+    verdict = "stop testing" if facts.is_repair else "one more test pays"
+    gone = GONE if facts.leading_is_gone else ""
+    return page.wrap(
+        f"{facts.ro}: {verdict}. Leading cause: {facts.leading}: "
+        f"{percent(facts.leading_probability)}{gone}"
+    )
 
 
 def _best(step: StepFacts, currency: str, page: Page) -> list[str]:

@@ -63,6 +63,11 @@ class Cause:
     cured: float
     modes: tuple[ModeShare, ...]
 
+    @property
+    def is_gone(self) -> bool:
+        """Whether touching it has more likely ended the fault than not."""
+        return self.cured > 0.5 * self.probability
+
 
 @dataclass(frozen=True, slots=True)
 class StepLine:

@@ -109,6 +109,8 @@ class NextView(Facts):
         What to expect under the plan.
     is_repair : bool
         Whether it is time to stop testing and repair.
+    leading_is_gone : bool
+        Whether touching the leading cause has more likely ended the fault than not.
     limits_cost : float or None
         What the limits add to the expected cost; None without any.
     """
@@ -128,6 +130,7 @@ class NextView(Facts):
     is_repair: bool
     leading: str
     leading_probability: float
+    leading_is_gone: bool
     hypotheses: int
     left_out: float
     limits_cost: float | None = None
@@ -270,6 +273,7 @@ def _view(ro: str, belief: Belief, plan: Plan, count: int, price: float | None) 
         is_repair=best.action is None or best.action.kind == "replace",
         leading=causes[0].label if causes else "",
         leading_probability=causes[0].probability if causes else 0.0,
+        leading_is_gone=bool(causes) and causes[0].is_gone,
         hypotheses=plan.hypotheses,
         left_out=plan.left_out,
         limits_cost=price,

@@ -180,3 +180,13 @@ def test_ten_clean_drives_are_stronger_than_one() -> None:
     assert 1 - ten["coil3"][0] != pytest.approx(1 - one["coil3"][0], rel=1e-3)
     hard = 1
     assert ten["coil3"][hard] < one["coil3"][hard]
+
+
+@pytest.mark.parametrize("psi", [120.0, 90.0, 60.0, 30.0, 12.0, 5.0, 0.0])
+def test_low_compression_speaks_against_the_cylinder_down_to_nothing_at_all(psi: float) -> None:
+    """Common practice, no source: one far below its neighbours is bad, and none is the worst."""
+    opening = Opened("RO", "inline-4", COP, odometer_km=150000)
+    others = [Measured("compression", f"cylinder{c}", 178.0) for c in (1, 2, 4)]
+    seen = [Ran(15, LOAD, ("P0303",)), *others, Measured("compression", "cylinder3", psi)]
+    fault = fault_by_element(Job(PACK, (opening, *seen)))
+    assert 1 - fault["sealing3"][0] > 2 / 3
