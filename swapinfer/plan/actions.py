@@ -22,8 +22,14 @@ SUSPECT_CYLINDER = 0.02
 MOST_SUSPECTS = 14
 """Elements acted on, the likeliest."""
 
-DONORS = 2
-"""Places tried as the other half of a swap."""
+SWAPPED = 4
+"""Elements swapped alone, the likeliest."""
+
+REPAIRED = 4
+"""Elements replaced, singly and in twos, the likeliest."""
+
+COMBINED = 4
+"""Movable elements of one cylinder that are swapped in the same go, in twos and threes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,15 +39,16 @@ class Action:
     Attributes
     ----------
     kind : str
-        ``"test"``, ``"drive"``, ``"swap"``, ``"reseat"``, ``"replace"`` or ``"put-back"``.
+        ``"test"``, ``"drive"``, ``"swap"`` (with or without reseating), ``"reseat"``,
+        ``"replace"`` or ``"put-back"``.
     test : str
         Test that is made; empty otherwise.
     targets : tuple of str
         On what; several for a sweep.
     swaps : tuple of (place, place)
         Parts that change places.
-    places : tuple of str
-        What is replaced or reseated.
+    replaced, reseated : tuple of str
+        Places where that is done.
     drive_minutes : float
         Length of the drive that follows; 0 for none.
     conditions : tuple of str
@@ -52,26 +59,30 @@ class Action:
     test: str = ""
     targets: tuple[str, ...] = ()
     swaps: tuple[tuple[str, str], ...] = ()
-    places: tuple[str, ...] = ()
+    replaced: tuple[str, ...] = ()
+    reseated: tuple[str, ...] = ()
     drive_minutes: float = 0.0
     conditions: tuple[str, ...] = ()
 
     @property
     def id(self) -> str:
         """Name to be typed: ``swap-coil1-coil3-drive20``."""
-        swapped = (f"{first}-{second}" for first, second in self.swaps)
-        what = "+".join([*swapped, *self.places, *self.targets])
-        head = self.test or self.kind
-        drive = f"{self.drive_minutes:g}" if self.drive_minutes else ""
-        if self.kind == "drive":
-            return "-".join([f"drive{drive}", *self.conditions])
-        tail = [f"drive{drive}", *self.conditions] if drive else []
-        return "-".join(part for part in [head, what, *tail] if part)
+        swapped = [f"{first}-{second}" for first, second in self.swaps]
+        work = [
+            (self.test, self.targets),
+            ("put-back" if self.kind == "put-back" else "swap", swapped),
+            ("reseat", self.reseated),
+            ("replace", self.replaced),
+        ]
+        parts = [f"{head}-{'+'.join(what)}" for head, what in work if what]
+        drive = [f"drive{self.drive_minutes:g}", *self.conditions] if self.drive_minutes else []
+        return "-".join([*parts, *drive])
 
     @property
     def handled(self) -> tuple[str, ...]:
         """Places where something is moved, replaced or reseated."""
-        return (*(place for swap in self.swaps for place in swap), *self.places)
+        moved = (place for swap in self.swaps for place in swap)
+        return (*moved, *self.replaced, *self.reseated)
 
 
 def after_swaps(action: Action, swaps: Iterable[tuple[str, str]]) -> Action:
@@ -89,7 +100,8 @@ def after_swaps(action: Action, swaps: Iterable[tuple[str, str]]) -> Action:
         moved |= {first: second, second: first}
     return replace(
         action,
-        places=tuple(moved.get(place, place) for place in action.places),
+        replaced=tuple(moved.get(place, place) for place in action.replaced),
+        reseated=tuple(moved.get(place, place) for place in action.reseated),
         targets=tuple(moved.get(target, target) for target in action.targets),
     )
 
@@ -180,7 +192,7 @@ def list_work(suspicion: Suspicion, first_repair: str) -> list[Action]:
     """
     work = [
         *_swaps(suspicion),
-        *_combined_swaps(suspicion),
+        *_combined(suspicion),
         *_reseats(suspicion),
         *_repairs(suspicion, first_repair),
         Action("drive"),
@@ -192,27 +204,41 @@ def list_work(suspicion: Suspicion, first_repair: str) -> list[Action]:
 
 def _swaps(suspicion: Suspicion) -> Iterator[Action]:
     engine, seen = suspicion.job.engine, set()
-    for name in suspicion.suspects():
-        if not engine.kind_of(name).movable:
-            continue
-        for donor in suspicion.donors(engine.places[name])[:DONORS]:
-            pair = frozenset((name, donor.id))
-            if pair not in seen:
-                seen.add(pair)
-                yield Action("swap", swaps=((name, donor.id),))
+    for name in suspicion.suspects()[:SWAPPED]:
+        donors = suspicion.donors(engine.places[name]) if engine.kind_of(name).movable else []
+        pair = frozenset((name, donors[0].id)) if donors else None
+        if pair and pair not in seen:
+            seen.add(pair)
+            yield Action("swap", swaps=((name, donors[0].id),))
 
 
-def _combined_swaps(suspicion: Suspicion) -> Iterator[Action]:
-    """Several kinds from the likeliest cylinder, each to a cylinder of its own."""
-    engine, cylinder_p = suspicion.job.engine, suspicion.cylinder_p()
+def _combined(suspicion: Suspicion) -> Iterator[Action]:
+    """Several things in one go on the likeliest cylinder.
+
+    Parts of several kinds move, each to a cylinder of its own; at the same time a contact that
+    they leave alone may be reseated. One drive tells them apart: the misfire moves with what moved,
+    stays, or ends.
+    """
+    cylinder_p = suspicion.cylinder_p()
     worst = max(cylinder_p, key=lambda c: cylinder_p[c])
+    for swaps in _swaps_from(suspicion, worst):
+        alone = Action("swap", swaps=swaps)
+        if len(swaps) > 1:
+            yield alone
+        for place in _left_to_reseat(suspicion, worst, alone):
+            yield replace(alone, reseated=(place,))
+
+
+def _swaps_from(suspicion: Suspicion, worst: int) -> Iterator[tuple[tuple[str, str], ...]]:
+    """Move one to three kinds of part from a cylinder to others."""
+    engine = suspicion.job.engine
     movable = [
         engine.places[name]
         for name in suspicion.suspects()
-        if engine.kind_of(name).movable and engine.places[name].cylinders == (worst,)
+        if engine.kind_of(name).movable and worst in engine.places[name].cylinders
     ]
-    for count in (2, 3):
-        for chosen in combinations(movable[:4], count):
+    for count in (1, 2, 3):
+        for chosen in combinations(movable[:COMBINED], count):
             swaps, taken = [], set[int]()
             for place in chosen:
                 free = suspicion.donors(place, taken)
@@ -220,7 +246,20 @@ def _combined_swaps(suspicion: Suspicion) -> Iterator[Action]:
                     swaps.append((place.id, free[0].id))
                     taken.update(free[0].cylinders)
             if len(swaps) == count:
-                yield Action("swap", swaps=tuple(swaps))
+                yield tuple(swaps)
+
+
+def _left_to_reseat(suspicion: Suspicion, worst: int, alone: Action) -> list[str]:
+    """Find the likeliest contact of a cylinder that other work does not disturb."""
+    job = suspicion.job
+    at = {element: place for place, element in job.fitted.items()}
+    done = {at[element] for element, _ in job.disturbed_by(alone.handled)}
+    left = {
+        name: suspicion.cured_p[name]
+        for name, place in job.engine.places.items()
+        if worst in place.cylinders and name not in done and suspicion.cured_p[name] >= SUSPECT
+    }
+    return sorted(left, key=lambda name: -round(left[name], 9))[:1]
 
 
 def _reseats(suspicion: Suspicion) -> Iterator[Action]:
@@ -233,15 +272,14 @@ def _reseats(suspicion: Suspicion) -> Iterator[Action]:
         curable = frozenset(p for p in touched if suspicion.cured_p[p] >= SUSPECT)
         if curable and curable not in done:
             done.add(curable)
-            yield Action("reseat", places=(name,))
+            yield Action("reseat", reseated=(name,))
 
 
 def _repairs(suspicion: Suspicion, first_repair: str) -> Iterator[Action]:
     suspects = list(dict.fromkeys([*filter(None, [first_repair]), *suspicion.suspects()]))
-    for name in suspects[:6]:
-        yield Action("replace", places=(name,))
-    for pair in combinations(suspects[:4], 2):
-        yield Action("replace", places=pair)
+    for count in (1, 2):
+        for places in combinations(suspects[:REPAIRED], count):
+            yield Action("replace", replaced=places)
 
 
 def list_tests(suspicion: Suspicion, settings: PlanSettings) -> Iterator[tuple[str, list[str]]]:

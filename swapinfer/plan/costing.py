@@ -18,6 +18,10 @@ OBJECTIVES: dict[str, tuple[float, float, float]] = {
 """What "cheapest" means: weights of labour, driving, and parts; risks always count in full."""
 
 
+DRIVES = ((), ("load",), ("idle",), ("hot", "load"))
+"""Conditions that a drive can be made under without waiting for them, the plainest first."""
+
+
 @dataclass(frozen=True, slots=True)
 class PlanSettings:
     """What planning must know about the shop and its wishes.
@@ -54,7 +58,7 @@ class PlanSettings:
     minutes_left: float | None = None
     money_left: float | None = None
     avoided: frozenset[str] = frozenset()
-    conditions: tuple[tuple[str, ...], ...] = ((), ("load",), ("idle",), ("hot",))
+    conditions: tuple[tuple[str, ...], ...] = DRIVES
     depth: int = 2
 
     def __post_init__(self) -> None:

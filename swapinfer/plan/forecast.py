@@ -87,11 +87,9 @@ def _do(outlook: Outlook, before: _Branch, a: int) -> Iterator[tuple[int, _Branc
 
 def _needless(outlook: Outlook, one: Priced, belief_h: FloatArray) -> float:
     """Mean number of elements that an action puts right without need."""
-    if one.action.kind != "replace":
-        return 0.0
     index, fitted = outlook.evidence.space.index, outlook.job.fitted
     fault_e = outlook.hypotheses.fault_e(belief_h)
-    return float(sum(1.0 - fault_e[index[fitted[place]]] for place in one.action.places))
+    return float(sum(1.0 - fault_e[index[fitted[place]]] for place in one.action.replaced))
 
 
 def _sum_up(outlook: Outlook, branches: list[_Branch]) -> Forecast:

@@ -331,7 +331,10 @@ def first_of_base(outlook: Outlook, belief_bh: FloatArray) -> list[Action | str]
             minutes = float(choice.minutes_b[b])
             firsts.append(
                 Action(
-                    "replace", places=(place,), drive_minutes=minutes, conditions=outlook.conditions
+                    "replace",
+                    replaced=(place,),
+                    drive_minutes=minutes,
+                    conditions=outlook.conditions,
                 )
             )
     return firsts

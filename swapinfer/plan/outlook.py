@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -34,7 +34,7 @@ COVER = 0.998
 """Share of the posterior that the enumerated fault sets should cover."""
 
 CONDITIONS = 2
-"""Conditions considered for the drive after any one piece of work: those that tell most."""
+"""Conditions considered for the drive after simple work: those that tell most; else one."""
 
 LEVEL_OTHERS = 3
 """Further targets read where readings are relative to what healthy ones show."""
@@ -190,7 +190,7 @@ class Outlook:
         actions = [one.action for one in self.priced]
         follows_aa = _follows(actions)
         moves = tuple(one.moves for one in self.priced)
-        works = [(a.kind, a.test, a.targets, a.swaps, a.places) for a in actions]
+        works = [replace(a, drive_minutes=0.0, conditions=()) for a in actions]
         number = {work: at for at, work in enumerate(dict.fromkeys(works))}
         group_a = np.array([number[work] for work in works])
         options = Options(cost_ao, chance_aoh, moves, follows_aa, self._saved_aa(), group_a)
@@ -245,19 +245,12 @@ class Outlook:
     def _price_drives(self, action: Action) -> Iterator[Priced]:
         """Price work that is followed by a drive, for every length and the best conditions."""
         work = work_of(self.costing, action, self._fix)
-        replaced = action.places if action.kind == "replace" else ()
-        moves = self._ended((element for element, _ in work.disturbs), replaced)
+        moves = self._ended((element for element, _ in work.disturbs), action.replaced)
         lengths = self.settings.costs.drive_minutes
         for conditions in self._telling(action, moves):
             predictions = self.predictor.drives(lengths, conditions, action.swaps, moves)
             for minutes, prediction in zip(lengths, predictions, strict=True):
-                driven = Action(
-                    action.kind,
-                    swaps=action.swaps,
-                    places=action.places,
-                    drive_minutes=minutes,
-                    conditions=conditions,
-                )
+                driven = replace(action, drive_minutes=minutes, conditions=conditions)
                 yield Priced(driven, prediction, work.effort, moves, work.opens)
 
     def _telling(self, action: Action, moves: Moves) -> list[tuple[str, ...]]:
@@ -270,7 +263,8 @@ class Outlook:
             (shown,) = self.predictor.drives(middle, conditions, action.swaps, moves)
             return round(information_bits(belief_h, shown.chance_oh), 6)
 
-        return sorted(self.settings.conditions, key=bits, reverse=True)[:CONDITIONS]
+        count = CONDITIONS if len(action.handled) <= 2 else 1
+        return sorted(self.settings.conditions, key=bits, reverse=True)[:count]
 
     def _tests(self) -> Iterator[Priced]:
         for test_id, targets in list_tests(self.suspicion, self.settings):

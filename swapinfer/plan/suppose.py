@@ -67,10 +67,8 @@ def suppose(job: Job, action: Action, outcome: str) -> Job:
 def work_events(action: Action) -> list[ev.Event]:
     """Events of an action's work, before anything is found."""
     work: list[ev.Event] = [ev.Swapped(action.swaps)] if action.swaps else []
-    if action.kind == "replace":
-        work += [ev.Replaced(place) for place in action.places]
-    else:
-        work += [ev.Reseated(place) for place in action.places]
+    work += [ev.Replaced(place) for place in action.replaced]
+    work += [ev.Reseated(place) for place in action.reseated]
     return work
 
 

@@ -9,8 +9,6 @@ from swapinfer.pack.engine import Engine
 from swapinfer.plan.actions import Action
 from swapinfer.plan.predict import ALL_GOOD, ELSEWHERE, QUIET
 
-_VERBS = {"reseat": "unplug and reseat"}
-
 
 def title_action(engine: Engine, action: Action) -> str:
     """Put an action in the imperative.
@@ -72,17 +70,20 @@ def _work(engine: Engine, action: Action) -> str:
         case "test":
             where = _listed(name_target(engine, target) for target in action.targets)
             return f"{engine.tests[action.test].title}: {where}"
-        case "swap":
-            return "swap " + _listed(_pair(engine, a, b) for a, b in action.swaps)
         case "put-back":
             return "put every part back where it belongs"
-        case "replace":
-            return _listed(_repair(engine, place) for place in action.places)
-        case "drive":
-            return ""
         case _:
-            verb = _VERBS[action.kind]
-            return f"{verb} {_listed(name_place(engine, place) for place in action.places)}"
+            work = [
+                _with("swap", (_pair(engine, a, b) for a, b in action.swaps)),
+                _with("unplug and reseat", (name_place(engine, p) for p in action.reseated)),
+                _listed(_repair(engine, place) for place in action.replaced),
+            ]
+            return "; ".join(filter(None, work))
+
+
+def _with(verb: str, items: Iterable[str]) -> str:
+    listed = _listed(items)
+    return f"{verb} {listed}" if listed else ""
 
 
 def _repair(engine: Engine, name: str) -> str:

@@ -54,10 +54,10 @@ def work_of(costing: Costing, action: Action, fix: Callable[[str], Effort]) -> W
     effort = Effort(minutes + costing.settings.costs.read_minutes, risk=costing.damage(disturbs))
     for first, _ in action.swaps:
         effort += Effort(engine.kind_of(first).swap_minutes)
-    for place in action.places:
-        is_new = action.kind == "replace"
-        half = Effort(0.5 * engine.kind_of(place).swap_minutes)
-        effort += fix(place) if is_new else half
+    for place in action.replaced:
+        effort += fix(place)
+    for place in action.reseated:
+        effort += Effort(0.5 * engine.kind_of(place).swap_minutes)
     return Work(effort, tuple(disturbs), opens)
 
 

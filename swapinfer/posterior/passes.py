@@ -30,7 +30,7 @@ KNOT_LIMIT = 144
 JOIN_FROM = 2048
 """Entries of a message from which it pays to join states that move every digit alike."""
 
-EXACT_LIMIT = 2**22
+EXACT_LIMIT = 2**20
 """Entries of the longest message that is still passed exactly."""
 
 CHUNK = 2**21

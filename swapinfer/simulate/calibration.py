@@ -101,7 +101,7 @@ def _anything(world: World) -> Action:
             pair = (place.id, donors[int(rng.integers(len(donors)))].id)
             return Action("swap", swaps=(pair,), drive_minutes=minutes)
     if kind == "replace":
-        return Action("replace", places=(place.id,), drive_minutes=minutes)
+        return Action("replace", replaced=(place.id,), drive_minutes=minutes)
     return Action("drive", drive_minutes=minutes)
 
 

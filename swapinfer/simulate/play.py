@@ -68,9 +68,8 @@ class _Bill:
         """Do an action; pay its work, what was really repaired, and the minutes really driven."""
         costing, world = self.costing(), self.world
         effort = work_of(costing, action, self.fix).effort
-        if action.kind == "replace":
-            fitted = [world.job.fitted[place] for place in action.places]
-            self.wrong_parts += sum(element not in world.faults for element in fitted)
+        fitted = [world.job.fitted[place] for place in action.replaced]
+        self.wrong_parts += sum(element not in world.faults for element in fitted)
         before = len(world.events)
         world.do(action)
         driven = sum(e.minutes for e in world.events[before:] if isinstance(e, Ran))
@@ -157,7 +156,7 @@ def clairvoyant(world: World, settings: PlanSettings) -> Result:
         if (state := world.faults.get(element)) and state.mode and state.mode.misfire > 0.0
     ]
     bill = _Bill(world, settings)
-    effort = work_of(costing, Action("replace", places=tuple(places)), bill.fix).effort
+    effort = work_of(costing, Action("replace", replaced=tuple(places)), bill.fix).effort
     effort = Effort(effort.minutes, settings.costs.drive_minutes[0], effort.parts)
     money = costing.money(effort)
     if money > settings.costs.diagnosis_cap:

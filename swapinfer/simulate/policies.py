@@ -282,4 +282,4 @@ def best_repair(situation: Situation, index: Callable[[float, float], float]) ->
     cap = situation.settings.costs.diagnosis_cap
     if situation.place_p[best] < LEAST_P or costs[best] > MOST_CAPS * cap:
         return GIVE_UP
-    return Action("replace", places=(best,), drive_minutes=situation.custom.drive_minutes)
+    return Action("replace", replaced=(best,), drive_minutes=situation.custom.drive_minutes)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
@@ -81,7 +82,7 @@ def _distinct(outlook: Outlook, ranking: Ranking, count: int) -> IntArray:
     chosen: dict[object, int] = {}
     for a in np.argsort(ranking.value_a, kind="stable").tolist():
         action = outlook.priced[a].action
-        chosen.setdefault((action.kind, action.test, action.swaps, action.places), a)
+        chosen.setdefault(replace(action, drive_minutes=0.0, conditions=()), a)
         if len(chosen) == count:
             break
     return np.array(list(chosen.values()), dtype=np.int64)

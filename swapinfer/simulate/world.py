@@ -95,15 +95,16 @@ class World:
             self._test(action)
             return
         if action.swaps:
-            self._handle(self.job.disturbed_by(action.handled))
+            moved = [place for swap in action.swaps for place in swap]
+            self._handle(self.job.disturbed_by(moved))
             self._append(ev.Swapped(action.swaps))
-        for place in action.places:
+        for place in action.replaced:
             self._handle(self.job.disturbed_by([place]))
-            if action.kind == "replace":
-                self._append(ev.Replaced(place))
-                self._fit_new(self.job.fitted[place])
-            else:
-                self._append(ev.Reseated(place))
+            self._append(ev.Replaced(place))
+            self._fit_new(self.job.fitted[place])
+        for place in action.reseated:
+            self._handle(self.job.disturbed_by([place]))
+            self._append(ev.Reseated(place))
         if action.drive_minutes:
             self.drive(action.drive_minutes, action.conditions)
 

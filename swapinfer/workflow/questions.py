@@ -15,6 +15,7 @@ from swapinfer.ledger.words import element_label, target_label
 from swapinfer.pack.codes import all_codes
 from swapinfer.pack.model import Test
 from swapinfer.plan.actions import Action
+from swapinfer.plan.suppose import work_events
 from swapinfer.units import to_unit
 from swapinfer.workflow.facts import Facts
 from swapinfer.workflow.record import check_run, find_target, make_readings
@@ -105,25 +106,11 @@ def ask_step(job: Job, action: Action) -> Asking[Events]:
     """
     if action.kind == "test":
         return (yield from ask_test(job, job.engine.tests[action.test], action.targets))
-    done = _work_done(action)
+    done: Events = [ev.Returned()] if action.kind == "put-back" else work_events(action)
     if not action.drive_minutes:
         return (yield from choose("How did it go?", [(done, "done")], "1"))
     ran = yield from ask_run(job, action.drive_minutes, action.conditions, later=bool(done))
     return [*done, *ran]
-
-
-def _work_done(action: Action) -> Events:
-    match action.kind:
-        case "swap":
-            return [ev.Swapped(action.swaps)]
-        case "put-back":
-            return [ev.Returned()]
-        case "reseat":
-            return [ev.Reseated(place) for place in action.places]
-        case "replace":
-            return [ev.Replaced(place) for place in action.places]
-        case _:
-            return []
 
 
 def _price(text: str) -> float | None:

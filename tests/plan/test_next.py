@@ -16,7 +16,7 @@ from swapinfer.plan.base import NONE
 from swapinfer.plan.costing import Costing, Effort, PlanSettings
 from swapinfer.plan.next import DETAILED, GIVE_UP, HAND_OVER, Plan, make_plan, next_steps
 from swapinfer.plan.outlook import CONDITIONS, Outlook
-from swapinfer.plan.suppose import normal_outcome, suppose, typical_reading
+from swapinfer.plan.suppose import normal_outcome, suppose, typical_reading, work_events
 from swapinfer.plan.tree import plan_tree
 from swapinfer.posterior import infer
 
@@ -56,24 +56,50 @@ def test_chances_of_every_action_add_up_to_one(seen: Outlook) -> None:
         assert (one.prediction.chance_oh >= 0.0).all()
 
 
+def is_plain_drive(action: Action) -> bool:
+    return action.kind == "drive"
+
+
+def is_swap_with_reseating(action: Action) -> bool:
+    return len(action.swaps) > 1 and bool(action.reseated)
+
+
+@pytest.mark.parametrize("wanted", [is_plain_drive, is_swap_with_reseating])
 def test_predicted_chance_of_a_quiet_drive_is_what_inference_gives_it(
-    pack: Pack, outlook_of: MakeOutlook
+    pack: Pack, outlook_of: MakeOutlook, wanted: Callable[[Action], bool]
 ) -> None:
     """P(finding | findings so far) is also a ratio of exact evidences.
 
-    No fault sets a code of its own here: inference weighs that none was set, the plan does not.
+    No fault sets a code of its own here, and handling breaks nothing: inference weighs both, the
+    plan does not.
     """
     silent = {name: replace(code, sets=()) for name, code in pack.codes.items()}
-    plain = replace(pack, codes=silent)
+    gentle = {
+        name: replace(kind, handling=tuple(replace(one, chance=0.0) for one in kind.handling))
+        for name, kind in pack.kinds.items()
+    }
+    plain = replace(pack, codes=silent, kinds=gentle)
     before = outlook_of(SEEN, believed=plain)
-    quiet = next(
-        p for p in before.priced if p.action.kind == "drive" and p.action.drive_minutes == 30.0
-    )
+    quiet = next(p for p in before.priced if wanted(p.action) and p.action.drive_minutes == 30.0)
     run = ev.Ran(30.0, quiet.action.conditions, codes=())
-    after = outlook_of(SEEN, run, believed=plain)
+    after = outlook_of(SEEN, *work_events(quiet.action), run, believed=plain)
     exact = np.exp(after.posterior.log_evidence - before.posterior.log_evidence)
     mine = float(quiet.prediction.chance_oh[0] @ before.hypotheses.belief_h)
     assert mine == pytest.approx(exact, abs=0.004)
+
+
+def test_a_swap_takes_along_the_likeliest_contact_that_it_leaves_alone(seen: Outlook) -> None:
+    combined = [p.action for p in seen.priced if is_swap_with_reseating(p.action)]
+    assert combined
+    at = {element: place for place, element in seen.job.fitted.items()}
+    cured_p = seen.suspicion.cured_p
+    for action in combined:
+        moved = [place for swap in action.swaps for place in swap]
+        disturbed = {at[element] for element, _ in seen.job.disturbed_by(moved)}
+        left = {p for p in seen.job.engine.places if p.endswith("3")} - disturbed
+        assert action.reseated == (max(left, key=lambda place: cured_p[place]),)
+    assert combined[0].id.startswith("swap-")
+    assert f"-reseat-{combined[0].reseated[0]}-drive" in combined[0].id
 
 
 def test_drives_are_offered_under_the_conditions_that_tell_most(seen: Outlook) -> None:
@@ -168,7 +194,7 @@ def test_a_part_that_the_fault_followed_is_replaced_first(outlook_of: MakeOutloo
     best = make_plan(after, after.rank()).best
     assert best.action is not None
     assert best.action.kind == "replace"
-    assert best.action.places == ("coil1",)
+    assert best.action.replaced == ("coil1",)
 
 
 def test_a_repaired_vehicle_is_handed_over(outlook_of: MakeOutlook) -> None:
@@ -303,8 +329,8 @@ def test_typical_reading_lies_in_its_band(pack: Pack) -> None:
 
 
 def test_actions_follow_parts_that_were_swapped() -> None:
-    replaced = after_swaps(Action("replace", places=("coil3",)), [("coil3", "coil1")])
-    assert replaced.places == ("coil1",)
+    replaced = after_swaps(Action("replace", replaced=("coil3",)), [("coil3", "coil1")])
+    assert replaced.replaced == ("coil1",)
     assert Action("drive", drive_minutes=20.0, conditions=("load",)).id == "drive20-load"
 
 

@@ -108,7 +108,7 @@ def test_handling_cures_a_loose_contact_and_replacing_ends_a_fault(pack: Pack) -
     assert "coil-wiring3" not in loose.faults
     assert loose.ever_faulty == {"coil-wiring3"}
     coil = vehicle(pack, coil2=state_of(pack, "coil", "breakdown", "hard"))
-    coil.do(Action("replace", places=("coil2",), drive_minutes=5.0))
+    coil.do(Action("replace", replaced=("coil2",), drive_minutes=5.0))
     assert not coil.has_fault
     assert not coil.come_back()
 
