@@ -177,6 +177,8 @@ def _cautions(job: Job) -> tuple[str, ...]:
 
 def _cautions_of(job: Job, event: ev.Event) -> Iterable[str]:
     kinds, access = [], ""
+    if isinstance(event, ev.Ran):
+        yield from job.pack.running.cautions
     if isinstance(event, (ev.Measured, ev.Inspected)):
         test = job.engine.tests[event.test]
         yield from test.cautions

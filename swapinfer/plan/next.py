@@ -306,6 +306,8 @@ class _Author:
         found += [c for p in one.action.handled for c in job.engine.kind_of(p).cautions]
         if one.action.test:
             found += job.engine.tests[one.action.test].cautions
+        if one.action.drive_minutes:
+            found += job.pack.running.cautions
         return tuple(dict.fromkeys(found))
 
 

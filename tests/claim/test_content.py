@@ -12,7 +12,7 @@ from swapinfer.claim.settings import ClaimSettings, Comparison
 from swapinfer.claim.wording import ENGLISH, strength
 from swapinfer.claim.write import Claim, write_up
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import replay
+from swapinfer.ledger.replay import Job, replay
 from tests.claim.jobs import base_pack, chain, claim_of, coil_events, opening
 
 
@@ -37,6 +37,13 @@ def test_everything_that_a_reviewer_looks_for_is_there(coil_claim: Claim) -> Non
         "from memory",
     ):  # fmt: skip
         assert wanted in text, wanted
+
+
+def test_cautions_of_parts_and_of_drives_are_told(coil_claim: Claim, coil_job: Job) -> None:
+    told = coil_claim.facts.cautions
+    kinds = coil_job.engine.kinds
+    for name in (*kinds["coil"].cautions, *coil_job.pack.running.cautions):
+        assert coil_job.pack.cautions[name] in told
 
 
 def test_retracted_events_are_shown_and_count_for_nothing(coil_claim: Claim) -> None:

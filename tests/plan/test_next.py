@@ -148,6 +148,17 @@ def test_steps_are_ranked_by_expected_total(plan: Plan) -> None:
     assert {HAND_OVER, GIVE_UP} <= {step.id for step in plan.steps}
 
 
+def test_every_step_names_the_cautions_of_what_it_touches(plan: Plan, seen: Outlook) -> None:
+    engine, pack = seen.job.engine, seen.job.pack
+    assert {"driving", "catalyst"} <= set(pack.running.cautions)
+    for step in plan.steps:
+        if step.action is not None:
+            driven = pack.running.cautions if step.action.drive_minutes else ()
+            handled = [c for p in step.action.handled for c in engine.kind_of(p).cautions]
+            tested = engine.tests[step.action.test].cautions if step.action.test else ()
+            assert set(step.cautions) >= {*driven, *handled, *tested}
+
+
 def test_dominated_steps_are_never_first(plan: Plan) -> None:
     """A step that costs more than it takes off the way on cannot lead."""
     best = plan.best
