@@ -106,8 +106,7 @@ def check_pack(pack: Pack) -> None:
                 "must hold at least one cylinder each", ("layout", layout.id, "banks")
             )
     _all_known(pack.running.cautions, pack.cautions, "caution", "running", "cautions")
-    if not pack.costs.drive_minutes:
-        raise MisfitError("must name at least one length", ("costs", "drive_minutes"))
+    _check_costs(pack)
     for access in pack.access.values():
         _check_access(pack, access)
     for kind in pack.kinds.values():
@@ -147,6 +146,15 @@ def _check_access(pack: Pack, access: Access) -> None:
         if need not in open_:
             open_.add(need)
             left.extend(pack.access[need].needs)
+
+
+def _check_costs(pack: Pack) -> None:
+    if not pack.costs.drive_minutes:
+        raise MisfitError("must name at least one length", ("costs", "drive_minutes"))
+    if not pack.costs.drive_conditions:
+        raise MisfitError("must name at least one choice", ("costs", "drive_conditions"))
+    for tags in pack.costs.drive_conditions:
+        _all_known(tags, pack.running.conditions, "condition", "costs", "drive_conditions")
 
 
 def _all_known(words: Collection[str], known: Iterable[str], what: str, *path: str) -> None:

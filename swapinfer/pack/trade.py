@@ -15,6 +15,9 @@ class Costs:
         Labour, in `currency`.
     drive_minutes : tuple of float
         Lengths of drive that planning considers.
+    drive_conditions : tuple of tuple of str
+        Conditions of drive that planning considers, the plainest first: those that can be had
+        without waiting for them.
     drive_cost_per_min : float
         Fuel and wear of driving, beside labour.
     comeback : float
@@ -36,6 +39,7 @@ class Costs:
     part_wait: float
     diagnosis_cap: float
     read_minutes: float = 0.0
+    drive_conditions: tuple[tuple[str, ...], ...] = ((),)
 
 
 @dataclass(frozen=True, slots=True)

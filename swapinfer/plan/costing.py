@@ -18,10 +18,6 @@ OBJECTIVES: dict[str, tuple[float, float, float]] = {
 """What "cheapest" means: weights of labour, driving, and parts; risks always count in full."""
 
 
-DRIVES = ((), ("load",), ("idle",), ("hot", "load"))
-"""Conditions that a drive can be made under without waiting for them, the plainest first."""
-
-
 @dataclass(frozen=True, slots=True)
 class PlanSettings:
     """What planning must know about the shop and its wishes.
@@ -44,8 +40,6 @@ class PlanSettings:
         Most that a step may cost; None for no limit.
     avoided : frozenset of str
         Tests not to be proposed.
-    conditions : tuple of tuple of str
-        Conditions under which a drive may be made.
     depth : int
         Steps looked ahead.
     """
@@ -58,7 +52,6 @@ class PlanSettings:
     minutes_left: float | None = None
     money_left: float | None = None
     avoided: frozenset[str] = frozenset()
-    conditions: tuple[tuple[str, ...], ...] = DRIVES
     depth: int = 2
 
     def __post_init__(self) -> None:

@@ -113,7 +113,7 @@ class Outlook:
     @cached_property
     def conditions(self) -> tuple[str, ...]:
         """Conditions under which what is suspected shows best."""
-        choices = self.settings.conditions
+        choices = self.settings.costs.drive_conditions
         member_hf = self.hypotheses.member_hf
         rates = [member_hf @ self.predictor.total_rate_f(choice) for choice in choices]
         return best_conditions(choices, rates, self.hypotheses.belief_h)
@@ -264,7 +264,8 @@ class Outlook:
             return round(information_bits(belief_h, shown.chance_oh), 6)
 
         count = CONDITIONS if len(action.handled) <= 2 else 1
-        return sorted(self.settings.conditions, key=bits, reverse=True)[:count]
+        choices = self.settings.costs.drive_conditions
+        return sorted(choices, key=bits, reverse=True)[:count]
 
     def _tests(self) -> Iterator[Priced]:
         for test_id, targets in list_tests(self.suspicion, self.settings):

@@ -237,6 +237,8 @@ def test_later_overlays_win_and_both_are_named(pack: Pack, tmp_path: Path) -> No
         ),
         ("[custom]\norder = [['test', 'coil-lok']]", ':2: no test "coil-lok"; did you mean'),
         ("[costs]\ndrive_minutes = []", ":2: drive_minutes must name at least one length"),
+        ("[costs]\ndrive_conditions = []", ":2: drive_conditions must name at least one choice"),
+        ("[costs]\ndrive_conditions = [['laod']]", ':2: no condition "laod"; did you mean "load"'),
         ("[element.coil]\nmovable = 1", ":2: movable must be true or false, got 1"),
         ("[code.misfire]\nfirst = 3.5", ":2: first must be a whole number, got 3.5"),
         ("[element.coil]\ntitle = 1979-05-27", ":2: title must be text, got 1979-05-27"),

@@ -114,7 +114,7 @@ def test_drives_are_offered_under_the_conditions_that_tell_most(seen: Outlook) -
         spread_h = entropy(shown.chance_oh, base=2, axis=0)
         return float(entropy(shown.chance_oh @ belief_h, base=2) - belief_h @ spread_h)
 
-    told = {conditions: bits(conditions) for conditions in seen.settings.conditions}
+    told = {conditions: bits(conditions) for conditions in seen.settings.costs.drive_conditions}
     left = [told[conditions] for conditions in told.keys() - tried]
     assert len(tried) == CONDITIONS
     assert min(told[conditions] for conditions in tried) >= max(left) > 0.0
