@@ -98,7 +98,7 @@ def _reading(course: Course, test: Test, event: ev.Measured) -> Reading:
 
 def _good_for(course: Course, test: Test, event: ev.Measured) -> tuple[float, float] | None:
     """Good range as the meter would show it: with the reference, at the part's temperature."""
-    between = good_range(test, course.level if test.level else 1.0)
+    between = good_range(test, course.level(test))
     if between is None:
         return None
     shift = event.reference if test.reference and event.reference is not None else 0.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, expm1, log
 
@@ -101,7 +101,11 @@ def leak_chance(running: Running, minutes: float, cylinders: int = 1) -> float:
 
 
 def read_misfires(
-    expected_ces: FloatArray, minutes: float, misfired: frozenset[int], running: Running
+    expected_ces: FloatArray,
+    cylinders: Iterable[int],
+    minutes: float,
+    misfired: frozenset[int],
+    running: Running,
 ) -> list[Term | Factor]:
     """Take in which cylinders have a misfire code after a drive and which have none.
 
@@ -109,6 +113,8 @@ def read_misfires(
     ----------
     expected_ces : ndarray of float, shape (cylinder, element, state)
         From `expected_episodes`.
+    cylinders : iterable of int
+        Numbers of those for which the codes speak.
     minutes : float
         Running time.
     misfired : frozenset of int
@@ -118,15 +124,19 @@ def read_misfires(
     """
     leak = leak_chance(running, minutes)
     return [
-        at_least_one(mean_es, leak) if cylinder in misfired else none_at_all(mean_es, leak)
-        for cylinder, mean_es in enumerate(expected_ces, start=1)
+        at_least_one(expected_ces[c - 1], leak)
+        if c in misfired
+        else none_at_all(expected_ces[c - 1], leak)
+        for c in cylinders
     ]
 
 
-def read_random_only(expected_ces: FloatArray, minutes: float, running: Running) -> Term:
-    """Take in a misfire code that names no cylinder: some cylinder misfired."""
-    leak = leak_chance(running, minutes, expected_ces.shape[0])
-    return at_least_one(expected_ces.sum(axis=0), leak)
+def read_random_only(
+    expected_ces: FloatArray, cylinders: Sequence[int], minutes: float, running: Running
+) -> Term:
+    """Take in a misfire code that names no cylinder: one of these cylinders misfired."""
+    leak = leak_chance(running, minutes, len(cylinders))
+    return at_least_one(expected_ces[[c - 1 for c in cylinders]].sum(axis=0), leak)
 
 
 def feel(mean_es: FloatArray, word: Feeling, leak: float = 0.0) -> Term:

@@ -143,7 +143,7 @@ class StateSpace:
         Parameters
         ----------
         time : int
-            Time of the finding.
+            Time of the finding: a test shows what there was before it disturbed anything.
         handled : iterable of int
             Elements supposed to be disturbed just before it, beside what the job records.
 
@@ -151,9 +151,9 @@ class StateSpace:
         -------
         ndarray of bool, shape (element, state)
         """
-        active: BoolArray = (self.mode_es > 0) & (self.onset_es <= time)
+        active: BoolArray = (self.mode_es > 0) & (self.onset_es < time)
         for e, times in self.disturbed.items():
-            last = max((t for t in times if t <= time), default=BEFORE)
+            last = max((t for t in times if t < time), default=BEFORE)
             active[e] &= ~(self.curable_es[e] & (self.onset_es[e] < last))
         for e in handled:
             active[e] &= ~self.curable_es[e]

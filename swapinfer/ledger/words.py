@@ -66,7 +66,7 @@ def now_at(job: Job, element_id: str) -> str:
     return "" if place == origin(job, element_id) else f"now on {where_words(place)}"
 
 
-def good_range(test: Test, level: float = 1.0) -> tuple[float, float] | None:
+def good_range(test: Test, level: float | None = None) -> tuple[float, float] | None:
     """Values between which nine in ten good readings lie; None for inspections.
 
     Parameters
@@ -74,7 +74,7 @@ def good_range(test: Test, level: float = 1.0) -> tuple[float, float] | None:
     test : Test
         A reading.
     level : float, optional
-        Value that healthy cylinders share, where the test is relative to one.
+        What sound ones share, where the test is relative to that.
 
     Notes
     -----
@@ -85,11 +85,13 @@ def good_range(test: Test, level: float = 1.0) -> tuple[float, float] | None:
         return None
     _, centre, sd = max(curve.lobes)
     if test.scale == "log":
-        return centre * exp(-1.645 * sd) * level, centre * exp(1.645 * sd) * level
-    return (centre - 1.645 * sd) * level, (centre + 1.645 * sd) * level
+        factor = 1.0 if level is None else level
+        return centre * exp(-1.645 * sd) * factor, centre * exp(1.645 * sd) * factor
+    shift = 0.0 if level is None else level
+    return centre - 1.645 * sd + shift, centre + 1.645 * sd + shift
 
 
-def expected_range(test: Test, level: float = 1.0) -> str:
+def expected_range(test: Test, level: float | None = None) -> str:
     """Range that nine in ten good readings fall into, as text; empty for inspections."""
     between = good_range(test, level)
     return f"{between[0]:.3g} to {between[1]:.3g} {test.unit}" if between else ""

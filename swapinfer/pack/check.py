@@ -9,7 +9,18 @@ from collections.abc import Collection, Iterable, Mapping
 from swapinfer.errors import near_match
 from swapinfer.layout import PATTERNS
 from swapinfer.pack.codec import MisfitError
-from swapinfer.pack.model import GOOD, Access, Code, Curve, Handling, Kind, Mode, Pack, Test
+from swapinfer.pack.model import (
+    GOOD,
+    OVER_LIMIT,
+    Access,
+    Code,
+    Curve,
+    Handling,
+    Kind,
+    Mode,
+    Pack,
+    Test,
+)
 from swapinfer.pack.shape import ANY, Table
 from swapinfer.units import UNITS
 
@@ -25,7 +36,7 @@ _NAME = re.compile(r"[a-z0-9_*-]+")
 _ON_A_METERS_SCALE = {"profile", "band", "range"}
 _CHANCES = {
     "chance",
-    "floor",
+    "coincidence",
     "fresh",
     "felt",
     "misattribution",
@@ -36,7 +47,7 @@ _CHANCES = {
     "with_misfire",
     "without",
 }
-_TABLES_OF_CHANCES = {"severity", "shows", "sets", "handling", "disturbs"}
+_TABLES_OF_CHANCES = {"severity", "miss", "slip", "alike", "sets", "handling", "disturbs"}
 _ABOVE_ZERO = {"median", "shape", "dispersion", "leak_dispersion", "km_per_min"}
 _SUM_TOLERANCE = 1e-9
 
@@ -81,7 +92,7 @@ def _check_number(key: str, number: float, path: tuple[str, ...]) -> None:
         return
     if (key in _ABOVE_ZERO and "level" not in path) and number <= 0:
         raise MisfitError(f"must be above 0, got {number:g}", path)
-    if key == "spread" and number < 1:
+    if key == "spread" and "level" not in path and number < 1:
         raise MisfitError(f"is a factor of at least 1, got {number:g}", path)
     if number < 0:
         raise MisfitError(f"must not be negative, got {number:g}", path)
@@ -210,8 +221,8 @@ def _check_test(pack: Pack, test: Test) -> None:
     _check_handling(pack, test.disturbs, *path, "disturbs")
     _all_known(test.cautions, pack.cautions, "caution", *path, "cautions")
     _all_known(test.tools, pack.tools, "tool", *path, "tools")
-    _all_known(test.shows, pack.severities, "severity", *path, "shows")
-    _all_known(pack.severities, test.shows, "chance of showing for severity", *path, "shows")
+    _all_known(test.miss, pack.severities, "severity", *path, "miss")
+    _all_known(pack.severities, test.miss, "chance of being missed for severity", *path, "miss")
     _known(GOOD, test.profiles, "profile", *path, "profile")
     if test.form == "reading":
         _check_reading(test, *path)
@@ -248,6 +259,9 @@ def _check_reading(test: Test, *path: str) -> None:
         )
     if test.level:
         _known(test.level.formula, FORMULAS, "formula", *path, "level", "formula")
+    _all_known(test.slip, (*test.profiles, OVER_LIMIT), "profile", *path, "slip")
+    if test.alike:
+        raise MisfitError("is for inspections; a reading has a level", (*path, "alike"))
     edges = [band.below for band in test.bands]
     if not edges or edges != sorted(set(edges)) or edges[-1] != math.inf:
         raise MisfitError("must rise, and the last must be inf", (*path, "band"))
@@ -273,6 +287,11 @@ def _check_curve(test: Test, curve: Curve, *path: str) -> None:
 def _check_inspection(test: Test, *path: str) -> None:
     if not test.outcomes:
         raise MisfitError("an inspection needs a table of outcomes", (*path, "outcome"))
+    for key, spread in (("slip", test.slip), ("alike", test.alike)):
+        _all_known(spread, test.outcomes, "outcome", *path, key)
+    for key in ("coincidence", "repeatability"):
+        if getattr(test, key):
+            raise MisfitError("is for readings", (*path, key))
     for name, chances in test.profiles.items():
         at = (*path, "profile", name)
         if isinstance(chances, Curve):

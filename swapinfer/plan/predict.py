@@ -277,7 +277,7 @@ class Predictor:
 def _outcome_of(job: Job, test: Test, event: Measured | Inspected) -> str:
     if isinstance(event, Inspected):
         return event.outcome
-    level = expected_level(test, test.level, job.opening) if test.level else 1.0
+    level = expected_level(test, test.level, job.opening) if test.level else None
     return band_of(test, reading_value(test, event), level)
 
 

@@ -44,7 +44,7 @@ def _reading_words(after: Belief, event: ev.Measured) -> str:
     test = after.evidence.job.engine.tests[event.test]
     if not test.level:
         return f"a good one reads {expected_range(test)}"
-    level = float(after.evidence.level_values @ level_weights(after.evidence.problem))
+    level = after.evidence.levels.reading(test, level_weights(after.evidence.problem))
     return f"a good one reads {expected_range(test, level)} here"
 
 

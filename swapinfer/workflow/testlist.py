@@ -139,8 +139,9 @@ def _expected(job: Job, test: Test) -> str:
         against = f" against the {test.reference}" if test.reference else ""
         return expected_range(test) + against * (test.form == "reading")
     trial = believe(job).evidence
-    if len(trial.level_values) > 1:
-        return expected_range(test, float(trial.level_values @ trial.problem.level_q))
+    level = trial.levels.reading(test, trial.problem.level_q)
+    if level is not None:
+        return expected_range(test, level)
     return "about what the other cylinders read"
 
 
