@@ -37,6 +37,8 @@ _ON_A_METERS_SCALE = {"profile", "band", "range"}
 _CHANCES = {
     "chance",
     "coincidence",
+    "together",
+    "unnamed",
     "fresh",
     "felt",
     "misattribution",

@@ -403,6 +403,10 @@ class Running:
     ----------
     misattribution : float
         Share of every fault's rate that lands on each neighbour in firing order.
+    together : float
+        Chance that an episode of what serves all cylinders reaches a given one.
+    unnamed : float
+        Chance that a misfire in a single cylinder sets the code that names none.
     leak_per_min : float
         Rate of misfire codes, per cylinder, that no modelled fault accounts for.
     leak_counts_per_min, leak_dispersion : float
@@ -424,6 +428,8 @@ class Running:
     """
 
     misattribution: float
+    together: float
+    unnamed: float
     leak_per_min: float
     leak_counts_per_min: float
     leak_dispersion: float
