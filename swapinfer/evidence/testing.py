@@ -114,13 +114,32 @@ def _profile_of_modes(
 def _within_e(engine: Engine, space: StateSpace, setting: Setting) -> BoolArray:
     """Elements that the target involves: the one at the place, or all that reach its cylinders."""
     out = np.zeros(len(space.elements), dtype=np.bool_)
-    cylinders = set(engine.target_cylinders(setting.target))
-    for e, place in fitted_at(space, setting.fitted).items():
+    cylinders, fitted = seen_where(engine, space, setting)
+    for e, place in fitted_at(space, fitted).items():
         if setting.target in engine.places:
             out[e] = place == setting.target
         else:
             out[e] = bool(cylinders & set(engine.places[place].cylinders))
     return out
+
+
+def seen_where(
+    engine: Engine, space: StateSpace, setting: Setting
+) -> tuple[set[int], Mapping[str, str]]:
+    """Cylinders that a test tells of, and what was fitted when they left their mark.
+
+    A part that remembers tells of where it last ran, and of what served it there; one that has
+    not run yet, of where it sits.
+    """
+    cylinders = set(engine.target_cylinders(setting.target))
+    for place in engine.places_for(setting.test.remembers):
+        part = setting.fitted[place.id]
+        if set(place.cylinders) <= cylinders:
+            for time, fitted in reversed(space.ran):
+                if time < setting.time and part in fitted.values():
+                    ran_at = next(name for name, one in fitted.items() if one == part)
+                    return set(engine.places[ran_at].cylinders), fitted
+    return cylinders, setting.fitted
 
 
 def judge(view: View, likelihood_qp: FloatArray) -> Term | Factor:
