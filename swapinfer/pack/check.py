@@ -261,7 +261,7 @@ def _check_reading(test: Test, *path: str) -> None:
             raise MisfitError("a reading's profile needs lobes", (*path, "profile", name))
         _check_curve(test, curve, *path, "profile", name)
     if test.wanted and test.nominal <= 0:
-        raise MisfitError("needs good readings above 0 to be in proportion to", (*path, "wanted"))
+        raise MisfitError("is for a test whose good readings lie above 0", (*path, "wanted"))
 
 
 def _check_limits(test: Test, *path: str) -> None:
