@@ -189,12 +189,14 @@ def outcome_chances(test: Test, profile: str) -> dict[str, float]:
 
 
 def reading_value(test: Test, event: Measured) -> float:
-    """Value that the curves speak of: relative to the reference, or at 20 degC."""
+    """Value that the curves speak of: beside its reference, of the usual one wanted, at 20 degC."""
     value = event.value
     if test.reference and event.reference is not None:
         value -= event.reference
     if test.copper_alpha and event.temperature_c is not None and math.isfinite(value):
         value = copper_at_20(value, event.temperature_c, test.copper_alpha)
+    if test.wanted and event.wanted:
+        value *= test.nominal / event.wanted
     return value
 
 
