@@ -246,11 +246,9 @@ def format_between(low: float, high: float, unit: str) -> str:
 
     Examples
     --------
-    >>> format_between(160.2, 182.7, "psi"), format_between(4960, 16300, "ohm")
-    ('160 to 183 psi', '4.96 to 16.3 kohm')
+    >>> format_between(160.2, 182.7, "psi"), format_between(4961, 16_320, "ohm")
+    ('160 to 183 psi', '4,960 to 16,300 ohm')
     """
-    if unit == "ohm" and abs(high) >= 1000:
-        low, high, unit = low / 1000, high / 1000, "kohm"
     return f"{_digits(low, 3)} to {_digits(high, 3)} {unit}".rstrip()
 
 

@@ -163,8 +163,11 @@ def _between(test: Test, low: float, high: float, unit: str) -> str:
 
 def _beside(test: Test, low: float, high: float) -> str:
     """Say a range of differences without signs."""
-    below, above = format_between(-low, high, test.unit).split(" to ")
-    return f"{below} {test.unit} below to {above} above the {test.reference}'s"
+    ends = [
+        f"{format_quantity(abs(end), test.unit, 3)} {'below' if end < 0 else 'above'}"
+        for end in (low, high)
+    ]
+    return f"{' to '.join(ends)} the {test.reference}'s"
 
 
 def in_unit_typed(test: Test, event: ev.Measured, value: float) -> tuple[float, str]:

@@ -90,6 +90,10 @@ def _shift(before: Belief, after: Belief) -> list[str]:
         rose = change[name] if word == "for" else -change[name]
         if rose >= NOTICEABLE and was != now:
             label = element_label(after.evidence.job, name)
-            moved = f"{was} -> {now}".replace("> 9", "over 9").replace("< 0", "under 0")
-            said.append(f"{word} the {label} ({moved})")
+            said.append(f"{word} the {label} ({_in_words(was)} -> {_in_words(now)})")
     return [f"this speaks {', and '.join(said)}" if said else "this changes little"]
+
+
+def _in_words(percentage: str) -> str:
+    """Write a bound without a sign that looks like the arrow beside it."""
+    return percentage.replace("> ", "over ").replace("< ", "under ")

@@ -76,6 +76,7 @@ def make_readings(
     if not values:
         raise InputError("a reading needs a number, for example: 3=12.1V")
     typist = Typist(job, find_test(job, test_id, "reading"), settings)
+    typist.read(values, typist.besides(None, None, ""), insists=True)  # a slip in them comes first
     besides = typist.besides(
         typist.reference(beside.against, beside.insists),
         typist.wanted(beside.wanted, beside.insists),
@@ -229,7 +230,9 @@ class Typist:
             return ""
         number, _ = split_quantity(text, unit)
         best, found = FAR_LIKELIER * self._weight(read) if read else 0.0, ""
-        for other in units_like(unit):
+        for other in (unit, *units_like(unit)):
+            if other == (self.shop_unit or unit):
+                continue
             value = to_unit(f"{number!r} {other}", unit)
             is_too_small = read is not None and to_unit(f"1 {other}", unit) < FAR_SMALLER
             if is_too_small or not self._is_possible(value) or not self._is_plausible(value):
