@@ -68,7 +68,7 @@ def _describe(course: Course, found: rp.Finding, record: Record) -> Finding:
     test = job.engine.tests[event.test]
     where = place_label(job.engine, event.target)
     if isinstance(event, ev.Measured):
-        bare = _finding(record, "reading", test.title, where)
+        bare = _finding(record, "reading", test.title + wanted_words(test, event), where)
         return replace(bare, reading=_reading(course, test, event))
     bare = _finding(record, "inspection", test.title, where)
     return replace(bare, outcome=test.outcomes[event.outcome], normal=normal_outcome(test))

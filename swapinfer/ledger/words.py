@@ -170,6 +170,11 @@ def _beside(test: Test, low: float, high: float) -> str:
     return f"{' to '.join(ends)} the {test.reference}'s"
 
 
+def wanted_words(test: Test, event: ev.Measured) -> str:
+    """Say which figure a reading is judged by; empty where none was given."""
+    return "" if event.wanted is None else f", {event.wanted:.4g} {test.unit} wanted"
+
+
 def in_unit_typed(test: Test, event: ev.Measured, value: float) -> tuple[float, str]:
     """Turn a value from the test's unit into the one in which a reading was typed.
 
@@ -249,8 +254,8 @@ def _(event: ev.Measured, job: Job) -> str:
     is_same = "".join(event.typed.split()) in ("", "".join(value.split()), f"{event.value:g}")
     typed = "" if is_same else f" (entered as {event.typed})"
     against = "" if event.reference is None else f" against {event.reference:g} {test.unit}"
-    wanted = "" if event.wanted is None else f", {event.wanted:.4g} {test.unit} wanted"
-    return f"{test.title}, {place_label(job.engine, event.target)}: {value}{against}{wanted}{typed}"
+    said = f"{test.title}, {place_label(job.engine, event.target)}: {value}{against}"
+    return f"{said}{wanted_words(test, event)}{typed}"
 
 
 @say.register
