@@ -13,7 +13,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger import replay as rp
 from swapinfer.ledger.followed import explain_run, misfiring
 from swapinfer.ledger.record import Record
-from swapinfer.ledger.words import good_range, place_label
+from swapinfer.ledger.words import good_range, place_label, wanted_words
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.model import GOOD, Curve, Test
 

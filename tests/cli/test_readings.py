@@ -63,6 +63,9 @@ def test_wanted_figure_holds_for_the_job(opened: Bay) -> None:
     assert "note: against" not in told.out
     told = opened.must("show")
     assert "43.51 psi wanted" in " ".join(told.out.split())
+    file = opened.folder / "claim.md"
+    opened.must(f"claim --md {file}")
+    assert "fuel pressure, 58 psi wanted" in file.read_text(encoding="utf-8")
 
 
 def test_a_doubtful_value_is_refused_without_a_terminal_and_taken_by_insisting(
