@@ -98,7 +98,8 @@ class Episodes:
 
     def in_cylinder(self, cylinder: int) -> FloatArray:
         """Mean number in one cylinder by itself, shape (element, state)."""
-        return self.own_ces[cylinder - 1] + self.hit * self.shared_es
+        mean_es: FloatArray = self.own_ces[cylinder - 1] + self.hit * self.shared_es
+        return mean_es
 
     def own_in(self, cylinders: Iterable[int]) -> FloatArray:
         """Mean number in some cylinders of what does not serve all, shape (element, state)."""

@@ -126,13 +126,32 @@ def _profile_of_modes(
 def _within_e(engine: Engine, space: StateSpace, setting: Setting) -> BoolArray:
     """Elements that the target involves: the one at the place, or all that reach its cylinders."""
     out = np.zeros(len(space.elements), dtype=np.bool_)
-    cylinders = set(engine.target_cylinders(setting.target))
-    for e, place in fitted_at(space, setting.fitted).items():
+    cylinders, fitted = seen_where(engine, space, setting)
+    for e, place in fitted_at(space, fitted).items():
         if setting.target in engine.places:
             out[e] = place == setting.target
         else:
             out[e] = bool(cylinders & set(engine.places[place].cylinders))
     return out
+
+
+def seen_where(
+    engine: Engine, space: StateSpace, setting: Setting
+) -> tuple[set[int], Mapping[str, str]]:
+    """Cylinders that a test tells of, and what was fitted when they left their mark.
+
+    A part that remembers tells of where it last ran, and of what served it there; one that has
+    not run yet, of where it sits.
+    """
+    cylinders = set(engine.target_cylinders(setting.target))
+    for place in engine.places_for(setting.test.remembers):
+        part = setting.fitted[place.id]
+        if set(place.cylinders) <= cylinders:
+            for time, fitted in reversed(space.ran):
+                if time < setting.time and part in fitted.values():
+                    ran_at = next(name for name, one in fitted.items() if one == part)
+                    return set(engine.places[ran_at].cylinders), fitted
+    return cylinders, setting.fitted
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,12 +350,14 @@ def outcome_chances(test: Test, profile: str, looks: int = 1, common: str = "") 
 
 
 def reading_value(test: Test, event: Measured) -> float:
-    """Value that the curves speak of: relative to the reference, or at 20 degC."""
+    """Value that the curves speak of: beside its reference, of the usual one wanted, at 20 degC."""
     value = event.value
     if test.reference and event.reference is not None:
         value -= event.reference
     if test.copper_alpha and event.temperature_c is not None and math.isfinite(value):
         value = copper_at_20(value, event.temperature_c, test.copper_alpha)
+    if test.wanted and event.wanted:
+        value *= test.nominal / event.wanted
     return value
 
 
@@ -413,6 +434,11 @@ def _on_scale(test: Test, value: float) -> float:
     low, high = test.range
     within = min(max(value, low), high)
     return math.log(within) if test.scale == "log" else within
+
+
+def density(test: Test, profile: str, value: float, offset_q: FloatArray) -> FloatArray:
+    """Density of a value under one profile of a reading, shape (level,)."""
+    return _density(test, _curve(test, profile), value, offset_q)
 
 
 def _density(test: Test, curve: Curve, value: float, offset_q: FloatArray) -> FloatArray:
