@@ -23,7 +23,9 @@ ENGLISH: Words = {
     "stamp.verified": "Closed, repair verified",
     "stamp.draft": "Draft",
     "draft.open": "The job is not closed: what follows may still change.",
-    "draft.unverified": "No clean verification drive after the last repair is recorded.",
+    "draft.unrepaired": "Closed without a repair on record.",
+    "draft.unverified": "Repaired, not verified.",
+    "draft.claimed": "Closed as verified; no clean drive of the length asked is on record.",
     "draft.not established": (
         "The cause stands at {probability}, under the {level} from which this shop calls a cause "
         "established."
@@ -115,6 +117,12 @@ ENGLISH: Words = {
         "drive was not shown to be clean."
     ),
     "verify.conditions": " ({conditions})",
+    "verify.asked": (
+        "A clean drive of {asked}{conditions} was asked for, and {driven} of it is on record: {so}."
+    ),
+    "verify.asked.endless": "No drive{conditions} is long enough to verify it: {so}.",
+    "verify.so.proven": "the repair is verified",
+    "verify.so.not": "repaired, not verified",
     "verify.risk": (
         "Residual risk of a comeback: {risk} that a fault which can cause a misfire is still in "
         "the vehicle, all parts counted."

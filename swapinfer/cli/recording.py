@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Annotated
 
 import typer
@@ -265,22 +266,34 @@ def close(
         list[str] | None, typer.Option(help="What was at fault; may repeat; none if not found.")
     ] = None,
     mode: Annotated[list[str] | None, typer.Option(help="How it failed, one a cause.")] = None,
-    verified: Annotated[bool, typer.Option(help="A drive after the repair was clean.")] = False,
+    verified: Annotated[
+        bool, typer.Option(help="After the repair, the drive that was asked for was clean.")
+    ] = False,
     confirmed_by: Annotated[str, typer.Option(help="Test that showed the cause directly.")] = "",
     remark: Annotated[str, typer.Option(help="Anything to add.")] = "",
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Close even on a cause that something stands against.")
+    ] = False,
     job: Job = "",
     as_json: Json = False,
     store: Store = "",
     who: Who = "",
 ) -> None:
     """Close a job."""
+    from swapinfer.errors import UnconfirmedError
     from swapinfer.ledger.events import Closed
     from swapinfer.workflow import record
     from swapinfer.workflow.shop import Shop
 
     closed = Closed(tuple(cause or ()), tuple(mode or ()), verified, confirmed_by, remark)
     with Shop(store, who) as shop:
-        tell(record.close(shop, closed, job), as_json=as_json)
+        try:
+            told = record.close(shop, closed, job, is_confirmed=yes)
+        except UnconfirmedError as doubt:
+            if not (sys.stdin.isatty() and typer.confirm(f"{doubt}. Close on it?", err=True)):
+                raise UnconfirmedError(f"{doubt}; not closed: confirm it with --yes") from None
+            told = record.close(shop, closed, job, is_confirmed=True)
+        tell(told, as_json=as_json)
 
 
 def reopen(

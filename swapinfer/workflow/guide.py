@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
 from swapinfer.errors import SwapinferError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import element_label
+from swapinfer.ledger.words import element_label, job_status
 from swapinfer.plan.actions import Action
 from swapinfer.plan.next import PlannedStep, next_steps
-from swapinfer.workflow.ask import job_status
+from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.verifying import Proof, list_doubts, prove
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import Facts, Recorded
 from swapinfer.workflow.planning import StepFacts, describe_step, plan_settings
@@ -146,7 +148,7 @@ class Sitting:
                 self._cautioned.clear()
                 self._begin()
             case "x":
-                self._start(ask_other(self._belief.evidence.job, self._suspects()))
+                self._start(ask_other(self._belief.evidence.job, self._suspects(), self._judge))
                 self._is_under_way = True
             case _:
                 self._pass_over(for_good=word == "c")
@@ -201,9 +203,10 @@ class Sitting:
         if step is None:
             return
         self._has_news = True
-        self._start(
-            ask_step(job, step.action) if step.action else ask_closing(job, self._suspects())
-        )
+        if step.action:
+            self._start(ask_step(job, step.action))
+        else:
+            self._start(ask_closing(job, self._suspects(), self._judge))
 
     def _start(self, asking: Asking[Events]) -> None:
         self._asking = asking
@@ -224,7 +227,7 @@ class Sitting:
             self._begin()
             return None
         try:
-            told = record(self.shop, lambda _job: events, self.ro, touched)
+            told = record(self.shop, lambda _job: events, self.ro, touched, is_confirmed=True)
         except SwapinferError as error:
             self._look()
             self.question = dataclasses.replace(self.question, problem=str(error))
@@ -248,6 +251,13 @@ class Sitting:
         told = record(self.shop, lambda _job: [ev.Undone(seq) for seq in reversed(last)], self.ro)
         self._look()
         return dataclasses.replace(told, next=None)
+
+    def _judge(self, events: Events, causes: Sequence[str]) -> tuple[Proof, list[str]]:
+        job = self._belief.evidence.job
+        before = [event for _, event in job.standing if not isinstance(event, ev.Undone)]
+        belief = believe(replay_events([*before, *events], job.pack)) if events else self._belief
+        doubts = list_doubts(belief.evidence, belief.posterior, causes)
+        return prove(belief.evidence, belief.posterior, causes), doubts
 
     def _suspects(self) -> list[str]:
         return [cause.element for cause in list_causes(self._belief)[:SUSPECTS]]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -16,6 +17,7 @@ from swapinfer.pack.codes import all_codes
 from swapinfer.pack.model import Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.suppose import work_events
+from swapinfer.plan.verifying import Proof, missing_words
 from swapinfer.units import to_unit
 from swapinfer.workflow.facts import Facts
 from swapinfer.workflow.record import check_run, find_target, make_readings
@@ -28,6 +30,9 @@ LONGEST_DRIVE = 720.0
 
 FELT = "v"
 LATER = "w"
+
+VERIFIED, CLOSED, DRIVE, STAYS = "verified", "closed", "drive", "stays"
+"""How a job that might end goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +62,7 @@ class Question(Facts):
 T = TypeVar("T")
 Asking: TypeAlias = Generator[Question, str, T]
 Events: TypeAlias = list[ev.Event]
+Judge: TypeAlias = Callable[[Events, Sequence[str]], tuple[Proof, list[str]]]
 
 
 def ask(question: Question, read: Callable[[str], T]) -> Asking[T]:
@@ -278,7 +284,7 @@ def _one_each(targets: Sequence[str], answers: Sequence[str]) -> dict[str, str]:
     return taken
 
 
-def ask_other(job: Job, suspects: Sequence[str]) -> Asking[Events]:
+def ask_other(job: Job, suspects: Sequence[str], judge: Judge) -> Asking[Events]:
     """Ask what happened instead of the planned step."""
     kinds: list[tuple[Callable[[], Asking[Events]], str]] = [
         (lambda: ask_run(job, 15.0), "the engine ran, or was driven"),
@@ -288,7 +294,7 @@ def ask_other(job: Job, suspects: Sequence[str]) -> Asking[Events]:
         (lambda: _ask_reseated(job), "something was unplugged and reseated"),
         (lambda: _just([ev.Returned()]), "every part went back where it belongs"),
         (_ask_note, "something worth a note"),
-        (lambda: ask_closing(job, suspects), "the job ends here"),
+        (lambda: ask_closing(job, suspects, judge), "the job ends here"),
     ]
     if not job.away_from_home():
         kinds.pop(5)
@@ -354,8 +360,10 @@ def _targets(job: Job, test: Test, text: str) -> list[str]:
     return [find_target(job, test, word) for word in re.split(r"[,\s]+", text)]
 
 
-def ask_closing(job: Job, suspects: Sequence[str]) -> Asking[Events]:
+def ask_closing(job: Job, suspects: Sequence[str], judge: Judge) -> Asking[Events]:
     """Ask what a job ends with; warn first when parts are away or covers off.
+
+    The job may turn out not to end yet: then only what else was told comes of it.
 
     Parameters
     ----------
@@ -363,16 +371,45 @@ def ask_closing(job: Job, suspects: Sequence[str]) -> Asking[Events]:
         As it stands.
     suspects : sequence of str
         Elements that may be named as the cause, the likeliest first.
+    judge : callable
+        Says of causes, once some more has happened, whether their repair is verified and what
+        stands against them.
     """
     tidied = yield from _ask_tidied(job)
     gone = [name for name in job.elements if job.place_of(name) is None]
     named = list(dict.fromkeys([*gone, *suspects]))
     causes = yield from _ask_causes(job, named, "1" if gone else "")
+    proof, doubts = judge(tidied, causes)
+    if doubts and not (yield from _ask_all_the_same(doubts)):
+        return tidied
+    how = yield from _ask_how_it_leaves(proof)
+    if how == DRIVE:
+        minutes = float(math.ceil(proof.missing))
+        ran = yield from ask_run(job, minutes, proof.asked.conditions)
+        return [*tidied, *ran]
+    if how == STAYS:
+        return tidied
     modes = yield from _ask_modes(job, causes)
-    options = [(True, "yes: repaired, driven, clean"), (False, "no, or not repaired")]
-    is_clean = "1" if causes and _last_drive_clean(job) else ""
-    verified = yield from choose("Was a drive after the repair clean?", options, is_clean)
-    return [*tidied, ev.Closed(tuple(causes), modes, verified)]
+    return [*tidied, ev.Closed(tuple(causes), modes, how == VERIFIED)]
+
+
+def _ask_all_the_same(doubts: Sequence[str]) -> Asking[bool]:
+    options = [(True, "yes, it was at fault"), (False, "no, go on with the job")]
+    return (yield from choose(f"{'; '.join(doubts)}. Close on it all the same?", options))
+
+
+def _ask_how_it_leaves(proof: Proof) -> Asking[str]:
+    missing = missing_words(proof)
+    if not missing:
+        driven = f"{proof.driven:g} min driven clean in the conditions in which it failed"
+        sure = [(VERIFIED, f"verified: {driven}"), (CLOSED, "repaired, not verified")]
+        return (yield from choose("How does it leave?", sure, "1"))
+    options = [(CLOSED, "as it is, not repaired"), (STAYS, "not yet: go on with the job")]
+    if proof.repaired_seq is not None:
+        options[0] = (CLOSED, "repaired, not verified")
+        if math.isfinite(proof.missing):
+            options.insert(0, (DRIVE, "not yet: this drive is done, and I say what it showed"))
+    return (yield from choose(f"Not verified: {missing}. How does it leave?", options))
 
 
 def _ask_tidied(job: Job) -> Asking[Events]:
@@ -418,16 +455,6 @@ def _ask_mode(job: Job, cause: str) -> Asking[str]:
     options = [*((mode.id, mode.title) for mode in modes), ("", "not known")]
     text = f"How had it failed: {element_label(job, cause)}?"
     return (yield from choose(text, options, str(len(options))))
-
-
-def _last_drive_clean(job: Job) -> bool:
-    """Whether the last drive, if nothing was repaired since, showed no misfire."""
-    for _, event in reversed(job.standing):
-        if isinstance(event, ev.Replaced):
-            return False
-        if isinstance(event, ev.Ran):
-            return event.codes == ()
-    return False
 
 
 def ask_opening(

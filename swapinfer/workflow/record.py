@@ -13,9 +13,10 @@ from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, build_engine, last_undoable, refuse_conflict, replay
-from swapinfer.ledger.words import element_label, say
+from swapinfer.ledger.words import element_label, job_status, say
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.model import Test
+from swapinfer.plan.verifying import check_closing
 from swapinfer.units import to_unit
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import Recorded, StepLine
@@ -43,7 +44,12 @@ Events = Sequence[ev.Event]
 
 
 def record(
-    shop: Shop, events_of: Callable[[Job], Events], ro: str = "", touched: Sequence[str] = ()
+    shop: Shop,
+    events_of: Callable[[Job], Events],
+    ro: str = "",
+    touched: Sequence[str] = (),
+    *,
+    is_confirmed: bool = False,
 ) -> Recorded:
     """Append events to a job and say what they mean.
 
@@ -57,6 +63,8 @@ def record(
         Repair order; default the current job.
     touched : sequence of str, optional
         Places whose parts must not have been moved by someone else meanwhile.
+    is_confirmed : bool, optional
+        Whether a job may be closed although something stands against its causes.
 
     Returns
     -------
@@ -72,6 +80,8 @@ def record(
     for _ in range(TRIES):
         events = events_of(loaded.job)
         after = believe(shop.replay(_with(loaded.records, events)))
+        if isinstance(events[-1], ev.Closed):
+            check_closing(after.evidence, after.posterior, is_confirmed=is_confirmed)
         step = None if after.evidence.job.closing else first_step(shop, after)
         if shop.is_supposing:
             return _recorded(shop, loaded, events, after, step)
@@ -142,11 +152,8 @@ def _warnings(job: Job, event: ev.Event) -> list[str]:
 def summarise(job: Job, belief: Belief, step: StepLine | None) -> dict[str, Any]:
     """Sum a job up for a list that does not replay it."""
     causes = list_causes(belief)
-    status = "open"
-    if job.closing:
-        status = "verified" if job.closing.verified else "closed"
     return {
-        "status": status,
+        "status": job_status(job),
         "complaint": job.opening.complaint,
         "leading": causes[0].label if causes else "",
         "leading_probability": round(causes[0].probability, 4) if causes else 0.0,
@@ -358,8 +365,27 @@ def undo(shop: Shop, seq: int | None = None, ro: str = "") -> Recorded:
     return record(shop, lambda _job: [ev.Undone(target)], ro)
 
 
-def close(shop: Shop, closed: ev.Closed, ro: str = "") -> Recorded:
-    """Close a job with its cause, verified or not."""
+def close(shop: Shop, closed: ev.Closed, ro: str = "", *, is_confirmed: bool = False) -> Recorded:
+    """Close a job with its cause, verified or not.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    closed : Closed
+        Names of causes may be as typed.
+    ro : str, optional
+        Repair order; default the current job.
+    is_confirmed : bool, optional
+        Whether someone was told what stands against the causes, and closes all the same.
+
+    Raises
+    ------
+    JobError
+        If it is to be verified without a clean drive of the length asked.
+    UnconfirmedError
+        If something stands against a cause, and nobody confirmed it.
+    """
 
     def event_of(job: Job) -> ev.Closed:
         causes = tuple(_find_element(job, name) for name in closed.causes)
@@ -370,7 +396,7 @@ def close(shop: Shop, closed: ev.Closed, ro: str = "") -> Recorded:
                 raise InputError(f'{cause} has no mode "{mode}"{near_match(mode, known)}')
         return dataclasses.replace(closed, causes=causes, modes=modes)
 
-    return record(shop, lambda job: [event_of(job)], ro)
+    return record(shop, lambda job: [event_of(job)], ro, is_confirmed=is_confirmed)
 
 
 def reopen(

@@ -15,8 +15,8 @@ from typing import Any
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.testing import band_of, reading_value
 from swapinfer.ledger.events import Inspected, Measured, Ran, Replaced
-from swapinfer.ledger.followed import misfiring
 from swapinfer.ledger.replay import Finding
+from swapinfer.ledger.runs import misfiring
 from swapinfer.workflow.visits import Visit
 
 LONGEST_WORD = 40

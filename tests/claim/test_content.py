@@ -68,7 +68,10 @@ def test_an_open_job_is_a_draft_and_says_why() -> None:
 def test_a_job_closed_without_a_clean_drive_is_a_draft() -> None:
     events = [*coil_events()[:-2], ev.Closed(("coil3",), ("",), verified=True)]
     claim = claim_of(events)
-    assert "unverified" in claim.facts.standing.draft
+    assert claim.facts.standing.status == "closed"
+    assert "claimed" in claim.facts.standing.draft
+    said = "Closed as verified; no clean drive of the length asked is on record."
+    assert said in claim.document.warnings
     assert "No drive is recorded since the last repair" in text_of(claim)
 
 
