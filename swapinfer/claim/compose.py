@@ -12,7 +12,6 @@ from swapinfer.claim.numbers import Numbers
 from swapinfer.claim.pen import Pen
 from swapinfer.claim.pictures import Picture
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.wording import ENGLISH, Words
 from swapinfer.claim.work_facts import Repair, Verification
 
 WORTH_NAMING = 0.01
@@ -23,7 +22,6 @@ def compose(
     facts: ClaimFacts,
     settings: ClaimSettings,
     pictures: Mapping[int, Picture] | None = None,
-    words: Words = ENGLISH,
 ) -> Document:
     """Write a document.
 
@@ -35,14 +33,12 @@ def compose(
         Units, decimal sign, form of dates.
     pictures : mapping of int to Picture, optional
         Attached pictures by position of their event.
-    words : Words, optional
-        Templates; English by default.
 
     Returns
     -------
     Document
     """
-    pen = Pen.take(facts, Numbers(settings), words)
+    pen = Pen.take(facts, Numbers(settings))
     facts = pen.facts
     draft = facts.standing.draft
     sections = (

@@ -1,18 +1,12 @@
-"""Every word of a write-up that does not come from the job or the pack.
-
-To translate, hand a table with the same keys and placeholders to `swapinfer.claim.compose.compose`.
-"""
+"""Every word of a write-up that does not come from the job or the pack."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TypeAlias
 
 from swapinfer.posterior.weigh import DECIBANS_PER_NAT, WORDS
 
-Words: TypeAlias = Mapping[str, str]
-
-ENGLISH: Words = {
+TEMPLATES: Mapping[str, str] = {
     "language": "en",
     "title": "Repair order {ro}",
     "subtitle": "Write-up of a misfire diagnosis, {first} to {last}, by {who}",

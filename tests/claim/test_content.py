@@ -9,7 +9,7 @@ import pytest
 from swapinfer.claim.html import to_html
 from swapinfer.claim.markdown import to_markdown
 from swapinfer.claim.settings import ClaimSettings, Comparison
-from swapinfer.claim.wording import ENGLISH, strength
+from swapinfer.claim.wording import TEMPLATES, strength
 from swapinfer.claim.write import Claim, write_up
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, replay
@@ -212,17 +212,6 @@ def test_a_reopened_job_is_a_draft_again() -> None:
     assert claim.facts.standing.draft == ("open",)
 
 
-def test_every_word_is_in_the_table_and_can_be_translated(coil_claim: Claim) -> None:
-    """Write up under a table of marked words: whatever is left unmarked comes from job or pack."""
-    marked = {key: f"«{text}»" for key, text in ENGLISH.items()}
-    claim = write_up(replay(coil_claim.records, base_pack()), coil_claim.records, words=marked)
-    for section in claim.document.sections:
-        assert section.title.startswith("«")
-        for block in section.blocks:
-            if hasattr(block, "style") and block.style != "quote":
-                assert block.text.startswith("«"), block.text
-
-
 @pytest.mark.parametrize(
     ("decibans", "key"),
     [
@@ -236,4 +225,4 @@ def test_words_for_weights(decibans: float, key: str) -> None:
     """Kass and Raftery (1995), section 3.2: twice the natural log of 2, 6 and 10 is 4.34, 13.03
     and 21.71 decibans."""
     assert strength(decibans) == key
-    assert key in ENGLISH
+    assert key in TEMPLATES

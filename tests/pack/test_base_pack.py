@@ -450,12 +450,3 @@ def test_no_step_compares_with_a_neighbour_that_is_not_there(engines: list[Engin
             if len(engine.target_places(test.target)) == 1:
                 assert "with a neighbour" not in texts(test), test.id
                 assert "with its neighbours" not in texts(test), test.id
-
-
-def test_what_is_cranked_or_runs_has_the_cautions_of_that(pack: Pack) -> None:
-    for test in pack.tests.values():
-        steps = " ".join(test.steps)
-        if re.search(r"\bcranked\b|\bcrank (as|with)\b", steps):
-            assert "cranking" in test.cautions, test.id
-        if re.search(r"\bidl(e|ing)\b", " ".join(test.before)):
-            assert {"rotating", "ventilation"} <= set(test.cautions), test.id
