@@ -75,7 +75,7 @@ class Job:
         for event in events:
             job = Job(self.pack, (*job.events, event))
             job.replayed  # noqa: B018  refuses an impossible event now
-            if isinstance(event, ev.Closed):
+            if ev.is_a(event, ev.Closed):
                 evidence = gather_evidence(job.replayed)
                 check_closing(evidence, infer(evidence.problem), is_confirmed=is_confirmed)
         return job

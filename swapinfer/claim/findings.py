@@ -69,6 +69,8 @@ def _describe(course: Course, found: rp.Finding, record: Record) -> Finding:
     if isinstance(event, ev.Measured):
         bare = _finding(record, "reading", test.title, where)
         return replace(bare, reading=_reading(course, test, event))
+    if not isinstance(event, ev.Inspected):
+        raise ev.unhandled(event, "written up")
     bare = _finding(record, "inspection", test.title, where)
     return replace(bare, outcome=test.outcomes[event.outcome], normal=normal_outcome(test))
 

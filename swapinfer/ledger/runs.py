@@ -80,11 +80,11 @@ def last_repair(job: Job, causes: Sequence[str] = (), until: int | None = None) 
     for time, (seq, event) in enumerate(job.standing):
         if until is not None and seq >= until:
             break
-        if isinstance(event, ev.Reopened):
+        if ev.is_a(event, ev.Reopened):
             repaired = cured = None
-        elif isinstance(event, REPAIRS):
+        elif ev.is_a(event, REPAIRS):
             repaired = seq
-        elif isinstance(event, ev.Swapped) and time in handled:
+        elif ev.is_a(event, ev.Swapped) and time in handled:
             cured = seq
     return cured if repaired is None else repaired
 

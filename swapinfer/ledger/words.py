@@ -110,7 +110,7 @@ def say(event: ev.Event, job: Job) -> str:
     job : Job
         As it was when the event was recorded, or later.
     """
-    raise TypeError(f"no words for {event.type} in job {job.opening.ro}")
+    raise ev.unhandled(event, f"put in words in job {job.opening.ro}")
 
 
 @say.register
@@ -203,7 +203,7 @@ def closing_words(job: Job, event: ev.Closed) -> str:
     if not event.verified:
         return "repaired, not verified"
     between = [e for seq, e in job.standing if repaired < seq and (until is None or seq < until)]
-    if any(isinstance(other, ev.Ran) and is_clean(job, other) for other in between):
+    if any(ev.is_a(other, ev.Ran) and is_clean(job, other) for other in between):
         return DRIVEN
     return UNPROVEN
 

@@ -105,7 +105,7 @@ def _outlook(evidence: Evidence, posterior: Posterior) -> Outlook:
 
 def _without(job: Job, runs: dict[int, float]) -> Job:
     kept = [
-        event for seq, event in job.standing if seq not in runs and not isinstance(event, ev.Undone)
+        event for seq, event in job.standing if seq not in runs and not ev.is_a(event, ev.Undone)
     ]
     return replay_events(kept, job.pack)
 

@@ -234,7 +234,7 @@ class Sitting:
             return None
         self._recorded.append(range(told.seq - len(events) + 1, told.seq + 1))
         self._look()
-        if isinstance(events[-1], ev.Closed):
+        if ev.is_a(events[-1], ev.Closed):
             told = dataclasses.replace(told, warnings=())  # asked about before it was closed
         return dataclasses.replace(told, next=None)
 
@@ -254,7 +254,7 @@ class Sitting:
 
     def _judge(self, events: Events, causes: Sequence[str]) -> tuple[Proof, list[str]]:
         job = self._belief.evidence.job
-        before = [event for _, event in job.standing if not isinstance(event, ev.Undone)]
+        before = [event for _, event in job.standing if not ev.is_a(event, ev.Undone)]
         belief = believe(replay_events([*before, *events], job.pack)) if events else self._belief
         doubts = list_doubts(belief.evidence, belief.posterior, causes)
         return prove(belief.evidence, belief.posterior, causes), doubts
@@ -276,9 +276,9 @@ class Sitting:
 def _is_drive_due(job: Job) -> bool:
     """Whether work was done and the vehicle has not run since."""
     for _, event in reversed(job.standing):
-        if isinstance(event, (ev.Swapped, ev.Replaced, ev.Reseated)):
+        if ev.is_a(event, (ev.Swapped, ev.Replaced, ev.Reseated)):
             return True
-        if isinstance(event, (ev.Ran, ev.Reopened)):
+        if ev.is_a(event, (ev.Ran, ev.Reopened)):
             return False
     return False
 
@@ -289,6 +289,6 @@ def _work(action: Action) -> Action:
 
 
 def _touched(event: ev.Event) -> list[str]:
-    if isinstance(event, ev.Swapped):
+    if ev.is_a(event, ev.Swapped):
         return [place for pair in event.swaps for place in pair]
-    return [event.place] if isinstance(event, ev.Replaced) else []
+    return [event.place] if ev.is_a(event, ev.Replaced) else []

@@ -80,7 +80,7 @@ def record(
     for _ in range(TRIES):
         events = events_of(loaded.job)
         after = believe(shop.replay(_with(loaded.records, events)))
-        if isinstance(events[-1], ev.Closed):
+        if ev.is_a(events[-1], ev.Closed):
             check_closing(after.evidence, after.posterior, is_confirmed=is_confirmed)
         step = None if after.evidence.job.closing else first_step(shop, after)
         if shop.is_supposing:
@@ -134,12 +134,12 @@ def _recorded(
 
 def _warnings(job: Job, event: ev.Event) -> list[str]:
     warnings = []
-    if isinstance(event, ev.Ran) and event.codes:
+    if ev.is_a(event, ev.Ran) and event.codes:
         reads = read_codes(job.pack, job.engine, event.codes)
         unknown = [read.text for read in reads if not read.role]
         if unknown:
             warnings.append(f"{' '.join(unknown)}: kept, but carries no weight in this reasoning")
-    if isinstance(event, ev.Closed):
+    if ev.is_a(event, ev.Closed):
         if away := job.away_from_home():
             labels = ", ".join(element_label(job, part) for part in away)
             warnings.append(f"not where they belong: {labels}")
