@@ -10,14 +10,18 @@ import typer
 from swapinfer.cli import options
 from swapinfer.cli.options import Job, Json, Overlays, Store, WhatIf, Who, tell
 from swapinfer.cli.parsing import (
+    DriveWords,
     cylinder_numbers,
+    decimal,
     distance_km,
     firing_order,
     newer_parts,
     number_pairs,
+    one_place,
     quantity,
     swap_pairs,
     target_values,
+    trouble_codes,
     words,
 )
 
@@ -47,7 +51,13 @@ def open_(
         str, typer.Option("--firing-order", help="The maker's, where it differs: 1-3-4-2.")
     ] = "",
     ratio: Annotated[
-        float | None, typer.Option("--compression-ratio", help="For the expected compression.")
+        float | None,
+        typer.Option(
+            "--compression-ratio",
+            parser=decimal,
+            metavar="<number>",
+            help="For the expected compression.",
+        ),
     ] = None,
     altitude: Annotated[str, typer.Option(help="Of the shop: '1500 m'.")] = "",
     family: Annotated[str, typer.Option(help="Vehicle family, for the shop's own priors.")] = "",
@@ -84,6 +94,9 @@ def open_(
 
 def drive(
     minutes: Annotated[str, typer.Argument(help="Running time, minutes unless a unit is given.")],
+    more: Annotated[
+        list[str] | None, typer.Argument(hidden=True, help="Words parted by spaces.")
+    ] = None,
     when: Annotated[str, typer.Option(help="Conditions, by commas: warm,load.")] = "",
     codes: Annotated[str | None, typer.Option(help="Codes read afterwards, by commas.")] = None,
     no_codes: Annotated[bool, typer.Option("--no-codes", help="Read, and none was set.")] = False,
@@ -103,12 +116,13 @@ def drive(
     from swapinfer.workflow.record import run_engine
     from swapinfer.workflow.shop import Shop
 
-    read = () if no_codes else None if codes is None else words(codes, upper=True)
+    told = DriveWords(minutes, when, codes, counts).with_strays(more or [])
+    read = () if no_codes else None if told.codes is None else trouble_codes(told.codes)
     run = Ran(
-        quantity(minutes, "min") or 0.0,
-        words(when),
+        quantity(told.minutes, "min") or 0.0,
+        words(told.when),
         read,
-        number_pairs(counts),
+        number_pairs(told.counts),
         felt.lower(),
         cylinder_numbers(heard),
     )
@@ -148,7 +162,7 @@ def back(job: Job = "", as_json: Json = False, store: Store = "", who: Who = "")
 
 
 Place = Annotated[
-    str,
+    list[str],
     typer.Argument(help="Part or place: coil3.", autocompletion=options.complete_place),
 ]
 Test = Annotated[
@@ -170,12 +184,14 @@ def reseat(
     from swapinfer.workflow.shop import Shop
 
     with Shop(store, who, is_supposing=what_if) as shop:
-        tell(record.reseat(shop, place, job), as_json=as_json)
+        tell(record.reseat(shop, one_place(place), job), as_json=as_json)
 
 
 def replace(
     place: Place,
-    price: Annotated[float | None, typer.Option(help="What the part cost.")] = None,
+    price: Annotated[
+        float | None, typer.Option(parser=decimal, metavar="<number>", help="What the part cost.")
+    ] = None,
     what_if: WhatIf = False,
     job: Job = "",
     as_json: Json = False,
@@ -187,13 +203,14 @@ def replace(
     from swapinfer.workflow.shop import Shop
 
     with Shop(store, who, is_supposing=what_if) as shop:
-        tell(record.replace(shop, place, price, job), as_json=as_json)
+        tell(record.replace(shop, one_place(place), price, job), as_json=as_json)
 
 
 def read(
     test: Test,
     values: Annotated[
-        list[str], typer.Argument(help="Target=value with unit; only the value for the engine.")
+        list[str],
+        typer.Argument(help="Target=value with unit; or values alone, one for each in order."),
     ],
     against: Annotated[str, typer.Option(help="Reference, such as battery voltage.")] = "",
     temperature: Annotated[str, typer.Option(help="Of the part, for resistances.")] = "",
@@ -215,8 +232,12 @@ def read(
 
 def inspect(
     test: Test,
-    target: Annotated[str, typer.Argument(help="Cylinder or part: 3, coil3, engine.")],
-    outcome: Annotated[str, typer.Argument(help="What was seen; see: swapinfer tests TEST")],
+    seen: Annotated[
+        list[str],
+        typer.Argument(
+            help="Where, if there is more than one place, and what was seen: 3 oil.",
+        ),
+    ],
     what_if: WhatIf = False,
     job: Job = "",
     as_json: Json = False,
@@ -228,7 +249,7 @@ def inspect(
     from swapinfer.workflow.shop import Shop
 
     with Shop(store, who, is_supposing=what_if) as shop:
-        tell(record.inspect(shop, test, target, outcome, job), as_json=as_json)
+        tell(record.inspect_as_typed(shop, test, seen, job), as_json=as_json)
 
 
 def note(

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Generator, Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from typing import ClassVar, TypeAlias, TypeVar
 
 from swapinfer.errors import InputError, near_match
@@ -20,10 +22,7 @@ from swapinfer.plan.suppose import work_events
 from swapinfer.plan.verifying import Proof, missing_words
 from swapinfer.units import to_unit
 from swapinfer.workflow.facts import Facts
-from swapinfer.workflow.record import check_run, find_target, make_readings
-
-NOT_TAKEN = "-"
-"""Stands for a target on which nothing was read or seen."""
+from swapinfer.workflow.record import NOT_TAKEN, check_run, find_target, make_readings
 
 LONGEST_DRIVE = 720.0
 """Minutes; more is a slip of the finger."""
@@ -82,17 +81,36 @@ def _some(text: str) -> str:
 
 
 def choose(text: str, options: Sequence[tuple[T, str]], default: str = "") -> Asking[T]:
-    """Ask for one of several numbered things."""
+    """Ask for one of several numbered things; what is offered may be typed instead."""
     numbered = tuple((str(n), words) for n, (_, words) in enumerate(options, start=1))
+    names = [(name, n) for n, option in enumerate(options) for name in _names(*option)]
+    often = Counter(name for name, _ in names)
+    named = {name: options[n][0] for name, n in names if often[name] == 1}
 
     def read(answer: str) -> T:
-        if not answer.isdecimal() or not 1 <= int(answer) <= len(options):
-            raise InputError(
-                f'"{answer}" is no answer here; type a number from 1 to {len(options)}'
-            )
-        return options[int(answer) - 1][0]
+        if answer.isdecimal() and 1 <= int(answer) <= len(options):
+            return options[int(answer) - 1][0]
+        word = _one_word(answer)
+        if word in named:
+            return named[word]
+        near = get_close_matches(word, named, n=1)
+        meant = f', or "{near[0]}"' if near else ""
+        raise InputError(
+            f'"{answer}" is no answer here; type a number from 1 to {len(options)}{meant}'
+        )
 
     return (yield from ask(Question(text, numbered, default), read))
+
+
+def _names(value: object, words: str) -> set[str]:
+    """List what one of several things may be called: its words, their beginning, its id."""
+    of_its_own = value if isinstance(value, str) else getattr(value, "id", "")
+    names = {words, words.partition(":")[0], words.partition(",")[0], of_its_own}
+    return {_one_word(name) for name in names if name}
+
+
+def _one_word(text: str) -> str:
+    return "-".join(text.lower().split())
 
 
 def ask_step(job: Job, action: Action) -> Asking[Events]:
@@ -160,7 +178,7 @@ def ask_run(
 def _codes(job: Job, text: str) -> tuple[str, ...]:
     """Codes from cylinder numbers, code numbers and codes; ``0`` is none."""
     words = re.split(r"[,\s]+", text)
-    if words == ["0"]:
+    if text.lower() in ("0", "none"):
         return ()
     codes = tuple(_code(job, word.upper()) for word in words)
     return check_run(job, ev.Ran(1.0, codes=codes)).codes or ()
@@ -219,10 +237,9 @@ def ask_test(job: Job, test: Test, targets: Sequence[str]) -> Asking[Events]:
     where = ", ".join(target_label(target) for target in targets)
     many = f" One each, in this order; {NOT_TAKEN} for one not taken." if len(targets) > 1 else ""
     if test.form == "inspection":
-        outcomes = list(test.outcomes)
         numbered = tuple((str(n), words) for n, words in enumerate(test.outcomes.values(), start=1))
         question = Question(f"{test.title}, {where}: what was seen?{many}", numbered)
-        seen = yield from ask(question, lambda text: _seen(outcomes, targets, text))
+        seen = yield from ask(question, lambda text: _seen(test.outcomes, targets, text))
         return [ev.Inspected(test.id, target, outcome) for target, outcome in seen]
     against = ""
     if test.reference:
@@ -252,12 +269,21 @@ def _ask_optional(text: str, unit: str) -> Asking[str]:
     return (yield from ask(question, read))
 
 
-def _seen(outcomes: Sequence[str], targets: Sequence[str], text: str) -> list[tuple[str, str]]:
-    picked = _one_each(targets, re.split(r"[,\s]+", text))
-    for number in picked.values():
-        if not number.isdecimal() or not 1 <= int(number) <= len(outcomes):
-            raise InputError(f'"{number}" is none of these; type 1 to {len(outcomes)}')
-    return [(target, outcomes[int(number) - 1]) for target, number in picked.items()]
+def _seen(outcomes: Mapping[str, str], targets: Sequence[str], text: str) -> list[tuple[str, str]]:
+    named = {_one_word(words): outcome for outcome, words in outcomes.items()}
+    named |= {outcome: outcome for outcome in outcomes}
+    words = [text] if _one_word(text) in named else re.split(r"[,\s]+", text)
+    picked = _one_each(targets, words)
+    ids = list(outcomes)
+    seen = []
+    for target, answer in picked.items():
+        if answer.isdecimal() and 1 <= int(answer) <= len(ids):
+            seen.append((target, ids[int(answer) - 1]))
+        elif _one_word(answer) in named:
+            seen.append((target, named[_one_word(answer)]))
+        else:
+            raise InputError(f'"{answer}" is none of these; type 1 to {len(ids)}')
+    return seen
 
 
 def _quantities(text: str) -> list[str]:
@@ -431,9 +457,13 @@ def _ask_causes(job: Job, named: Sequence[str], default: str) -> Asking[list[str
     choices = (("0", "not found"), *numbered)
 
     def read(text: str) -> list[str]:
-        words = re.split(r"[,\s]+", text)
-        if words == ["0"]:
+        whole = _one_word(text)
+        if whole in ("0", "not-found"):
             return []
+        for name in named:
+            if whole in (name, _one_word(element_label(job, name))):
+                return [name]
+        words = re.split(r"[,\s]+", text)
         for word in words:
             if not word.isdecimal() or not 1 <= int(word) <= len(named):
                 raise InputError(f"type numbers from 0 to {len(named)}")

@@ -27,6 +27,9 @@ from swapinfer.workflow.shop import OpenJob, Shop
 TRIES = 50
 """Attempts to append while others keep appending to the same job."""
 
+NOT_TAKEN = "-"
+"""Stands for a target on which nothing was read or seen."""
+
 LEADING = 3
 """Causes shown before and after an event."""
 
@@ -139,6 +142,8 @@ def _warnings(job: Job, event: ev.Event) -> list[str]:
         unknown = [read.text for read in reads if not read.role]
         if unknown:
             warnings.append(f"{' '.join(unknown)}: kept, but carries no weight in this reasoning")
+    if ev.is_a(event, ev.Ran):
+        warnings += _unweighed(job, event)
     if ev.is_a(event, ev.Closed):
         if away := job.away_from_home():
             labels = ", ".join(element_label(job, part) for part in away)
@@ -147,6 +152,24 @@ def _warnings(job: Job, event: ev.Event) -> list[str]:
             titles = ", ".join(job.pack.access[name].title for name in sorted(job.open_access))
             warnings.append(f"still open: {titles}")
     return warnings
+
+
+def _unweighed(job: Job, run: ev.Ran) -> list[str]:
+    """Say what of a run is kept without being weighed, since something better was read."""
+    said = []
+    counted = run.counts.keys()
+    for read in read_codes(job.pack, job.engine, run.codes or ()):
+        if read.role == "misfire" and read.cylinders and set(read.cylinders) <= counted:
+            listed = " and ".join(map(str, read.cylinders))
+            said.append(f"{read.text}: not weighed, since the counter of {listed} was read")
+        if read.role == "random" and counted >= set(job.engine.layout.cylinders):
+            said.append(f"{read.text}: not weighed, since every cylinder was counted")
+    if run.felt and (run.codes is not None or run.counts):
+        read_out = "codes were" if run.codes is not None else "counters were"
+        said.append(f'felt "{run.felt}": kept, not weighed, since {read_out} read')
+    elif run.felt and run.suspected:
+        said.append(f'felt "{run.felt}": kept, not weighed beside the cylinder that was heard')
+    return said
 
 
 def summarise(job: Job, belief: Belief, step: StepLine | None) -> dict[str, Any]:
@@ -274,7 +297,7 @@ def replace(shop: Shop, place: str, price: float | None = None, ro: str = "") ->
 def measure(
     shop: Shop,
     test_id: str,
-    values: Mapping[str, str],
+    values: Mapping[str, str] | Sequence[str],
     ro: str = "",
     *,
     against: str = "",
@@ -288,8 +311,9 @@ def measure(
         Where.
     test_id : str
         A test of the pack that is a reading.
-    values : mapping of str to str
-        Target as typed (``3``, ``coil3``, empty for the engine) to value with or without unit.
+    values : mapping of str to str, or sequence of str
+        Target as typed (``3``, ``coil3``, empty for the engine) to value with or without unit; or
+        one value for each target in order, ``-`` where none was taken.
     against : str, optional
         Reference reading, such as battery voltage.
     temperature : str, optional
@@ -301,8 +325,28 @@ def measure(
         If the test is none, a value no number, or a unit of another quantity.
     """
     job = shop.load(ro).job
-    made = make_readings(job, test_id, values, against=against, temperature=temperature)
+    named = values if isinstance(values, Mapping) else _in_order(job, test_id, values)
+    made = make_readings(job, test_id, named, against=against, temperature=temperature)
     return record(shop, lambda _job: made, ro)
+
+
+def _in_order(job: Job, test_id: str, values: Sequence[str]) -> dict[str, str]:
+    """Give values to the targets of a test, one each in order."""
+    test = find_test(job, test_id, "reading")
+    targets = job.engine.target_places(test.target)
+    if len(values) == len(targets):
+        return {t: v for t, v in zip(targets, values, strict=True) if v != NOT_TAKEN}
+    if len(targets) == 1:
+        raise InputError(f'"{test.id}" has one value, got {len(values)}: {" ".join(values)}')
+    first = targets[0].removeprefix(test.target)
+    raise InputError(
+        f'"{test.id}" is read on {_listed(targets)}: say which, as in {first}={values[0]}, '
+        f"or give all {len(targets)} values in order, {NOT_TAKEN} where none was taken"
+    )
+
+
+def _listed(targets: Sequence[str]) -> str:
+    return f"{targets[0]} to {targets[-1]}" if len(targets) > 2 else " and ".join(targets)
 
 
 def make_readings(
@@ -345,6 +389,37 @@ def inspect(shop: Shop, test_id: str, target: str, outcome: str, ro: str = "") -
         return ev.Inspected(test.id, find_target(job, test, target), word)
 
     return record(shop, lambda job: [event_of(job)], ro)
+
+
+def inspect_as_typed(shop: Shop, test_id: str, seen: Sequence[str], ro: str = "") -> Recorded:
+    """Record an inspection from where and what in one row of words: ``3 oil``, or ``sound``.
+
+    Raises
+    ------
+    InputError
+        If no outcome ends the words, or it is not said where.
+    """
+    job = shop.load(ro).job
+    test = find_test(job, test_id, "inspection")
+    where, outcome = _parted(test, seen)
+    targets = job.engine.target_places(test.target)
+    if not where and len(targets) > 1:
+        raise InputError(
+            f'"{test.id}" is done on {_listed(targets)}: say where and what was seen, as in '
+            f"{targets[0].removeprefix(test.target)} {next(iter(test.outcomes))}"
+        )
+    return inspect(shop, test.id, where, outcome, ro)
+
+
+def _parted(test: Test, seen: Sequence[str]) -> tuple[str, str]:
+    """Part where from what: the longest end of the words that is an outcome."""
+    words = [word.lower() for word in seen]
+    for at in range(len(words)):
+        if "-".join(words[at:]) in test.outcomes:
+            return " ".join(words[:at]), "-".join(words[at:])
+    is_place = len(words) > 1 or any(character.isdigit() for character in words[0])
+    at = 1 if is_place else 0
+    return " ".join(words[:at]), " ".join(words[at:])
 
 
 def note(shop: Shop, text: str, ro: str = "") -> Recorded:

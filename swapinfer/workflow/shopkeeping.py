@@ -12,7 +12,8 @@ from swapinfer.errors import InputError
 from swapinfer.pack.model import Pack
 from swapinfer.workflow.dialogue import Dialogue
 from swapinfer.workflow.facts import Facts
-from swapinfer.workflow.questions import NOT_TAKEN, Asking, Question, ask, choose
+from swapinfer.workflow.questions import Asking, Question, ask, choose
+from swapinfer.workflow.record import NOT_TAKEN
 from swapinfer.workflow.settings import Settings, settings_path, typed_setting, write_settings
 from swapinfer.workflow.shop import Shop
 
