@@ -14,6 +14,7 @@ from swapinfer.pack import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan import next as planner
 from swapinfer.plan.costing import PlanSettings
+from swapinfer.plan.verifying import check_closing
 from swapinfer.posterior import infer
 
 if TYPE_CHECKING:
@@ -55,16 +56,28 @@ class Job:
         job.replayed  # noqa: B018  refuses an impossible engine now
         return job
 
-    def then(self, *events: ev.Event) -> Job:
+    def then(self, *events: ev.Event, is_confirmed: bool = False) -> Job:
         """Return the job with more events.
+
+        Parameters
+        ----------
+        *events : Event
+            What happened next.
+        is_confirmed : bool, optional
+            Whether the job may be closed although something stands against its causes.
 
         Raises
         ------
         SwapinferError
-            If one contradicts those before it.
+            If one contradicts those before it, or closes the job on what is not on record.
         """
-        job = Job(self.pack, (*self.events, *events))
-        job.replayed  # noqa: B018  refuses an impossible event now
+        job = self
+        for event in events:
+            job = Job(self.pack, (*job.events, event))
+            job.replayed  # noqa: B018  refuses an impossible event now
+            if ev.is_a(event, ev.Closed):
+                evidence = gather_evidence(job.replayed)
+                check_closing(evidence, infer(evidence.problem), is_confirmed=is_confirmed)
         return job
 
     @cached_property

@@ -9,7 +9,8 @@
     │   └── DoubtError       11   a value that can be, but hardly is meant
     ├── LedgerError           3   the store or a job's chain of events
     │   ├── JobError          9   no such job, closed job, nothing to undo
-    │   └── ConflictError    10   someone else was first
+    │   ├── ConflictError    10   someone else was first
+    │   └── UnconfirmedError 11   doubtful, and nobody confirmed it
     ├── EvidenceError         4   findings that the exact engine cannot take
     ├── LearnError            5   history that cannot be learned from
     └── ClaimError            6   a write-up that cannot be made or does not verify
@@ -68,6 +69,12 @@ class ConflictError(LedgerError):
     """The event contradicts one that someone else recorded first."""
 
     exit_code = 10
+
+
+class UnconfirmedError(LedgerError):
+    """Something speaks against the event; it is recorded once someone confirms it."""
+
+    exit_code = 11
 
 
 class EvidenceError(SwapinferError):

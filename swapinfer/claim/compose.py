@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 
 from swapinfer.claim import evidence_sections, support_sections
 from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section, Table
@@ -11,8 +12,7 @@ from swapinfer.claim.numbers import Numbers
 from swapinfer.claim.pen import Pen
 from swapinfer.claim.pictures import Picture
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.wording import ENGLISH, Words
-from swapinfer.claim.work_facts import Repair
+from swapinfer.claim.work_facts import Repair, Verification
 
 WORTH_NAMING = 0.01
 """Share of a cause's probability from which a mode is named."""
@@ -22,7 +22,6 @@ def compose(
     facts: ClaimFacts,
     settings: ClaimSettings,
     pictures: Mapping[int, Picture] | None = None,
-    words: Words = ENGLISH,
 ) -> Document:
     """Write a document.
 
@@ -34,14 +33,12 @@ def compose(
         Units, decimal sign, form of dates.
     pictures : mapping of int to Picture, optional
         Attached pictures by position of their event.
-    words : Words, optional
-        Templates; English by default.
 
     Returns
     -------
     Document
     """
-    pen = Pen.take(facts, Numbers(settings), words)
+    pen = Pen.take(facts, Numbers(settings))
     facts = pen.facts
     draft = facts.standing.draft
     sections = (
@@ -211,17 +208,36 @@ def _verification(pen: Pen) -> str:
     if drive.repaired_seq is None:
         return pen.say("verify.none")
     if not drive.runs:
-        return pen.say("verify.no drive", seq=drive.repaired_seq)
-    conditions = ""
-    if drive.conditions:
-        conditions = pen.say("verify.conditions", conditions="; ".join(drive.conditions))
+        driven = pen.say("verify.no drive", seq=drive.repaired_seq)
+    else:
+        driven = pen.say(
+            "verify.clean" if drive.clean else "verify.not clean",
+            minutes=pen.numbers.minutes(drive.minutes),
+            seq=drive.repaired_seq,
+            clean=pen.numbers.minutes(drive.clean_minutes),
+            conditions=_conditions(pen, drive.conditions),
+        )
+    return f"{driven} {_asked(pen, drive)}"
+
+
+def _asked(pen: Pen, drive: Verification) -> str:
+    conditions = _conditions(pen, drive.asked_conditions)
+    so = pen.say("verify.so.proven" if drive.proven else "verify.so.not")
+    if drive.asked_minutes is None:
+        return pen.say("verify.asked.endless", conditions=conditions, so=so)
     return pen.say(
-        "verify.clean" if drive.clean else "verify.not clean",
-        minutes=pen.numbers.minutes(drive.minutes),
-        seq=drive.repaired_seq,
-        clean=pen.numbers.minutes(drive.clean_minutes),
+        "verify.asked",
+        asked=pen.numbers.minutes(math.ceil(drive.asked_minutes)),
         conditions=conditions,
+        driven=pen.numbers.minutes(drive.proven_minutes),
+        so=so,
     )
+
+
+def _conditions(pen: Pen, conditions: Sequence[str]) -> str:
+    if not conditions:
+        return ""
+    return pen.say("verify.conditions", conditions="; ".join(conditions))
 
 
 def _risk(pen: Pen) -> str:

@@ -21,6 +21,7 @@ from swapinfer.claim.facts import (
 )
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.work_facts import Verification
+from swapinfer.ledger.events import Closed
 from swapinfer.ledger.record import Record, clock_steps
 from swapinfer.ledger.words import element_label, now_at
 
@@ -171,6 +172,12 @@ def _to_check_again(course: Course) -> list[Conflict]:
     ]
 
 
+def _unproven(closing: Closed, verified: Verification) -> str:
+    if closing.verified:
+        return "claimed"
+    return "unrepaired" if verified.repaired_seq is None else "unverified"
+
+
 def standing_of(
     course: Course, causes: Sequence[Cause], verified: Verification, settings: ClaimSettings
 ) -> Standing:
@@ -178,10 +185,13 @@ def standing_of(
     closing = course.job.closing
     subjects = subjects_of(course)
     joint = course.all_faulty(subjects)
-    status = "open" if closing is None else "verified" if closing.verified else "closed"
-    draft = ["open"] if closing is None else []
-    if closing and not (closing.verified and verified.clean):
-        draft.append("unverified")
+    status, draft = "closed", []
+    if closing is None:
+        status, draft = "open", ["open"]
+    elif closing.verified and verified.proven:
+        status = "verified"
+    else:
+        draft.append(_unproven(closing, verified))
     if joint < settings.established:
         draft.append("not established")
     single = len(subjects) == 1

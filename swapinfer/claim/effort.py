@@ -77,7 +77,14 @@ class _Tally:
 
     @singledispatchmethod
     def add(self, event: ev.Event) -> None:
-        """Count nothing: a note, a picture, an undoing, the end."""
+        """Refuse an event whose effort nobody knows."""
+        raise ev.unhandled(event, "priced")
+
+    @add.register
+    def _(
+        self, _event: ev.Opened | ev.Noted | ev.Attached | ev.Undone | ev.Closed | ev.Reopened
+    ) -> None:
+        """Count nothing."""
 
     @add.register
     def _(self, event: ev.Ran) -> None:

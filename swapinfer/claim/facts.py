@@ -305,7 +305,8 @@ class Standing:
     Attributes
     ----------
     draft : tuple of str
-        Why this is a draft: ``"open"``, ``"unverified"``, ``"not established"``; empty otherwise.
+        Why this is a draft: ``"open"``, ``"unrepaired"``, ``"unverified"``, ``"claimed"`` (closed
+        as verified without the drive asked), ``"not established"``; empty otherwise.
     joint : float
         Probability that all named causes (or the leading one) were at fault.
     low, high : float or None

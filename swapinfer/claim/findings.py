@@ -11,14 +11,13 @@ from swapinfer.claim.facts import CodeLine, Codes, Finding, Reading
 from swapinfer.claim.work_facts import Verification
 from swapinfer.ledger import events as ev
 from swapinfer.ledger import replay as rp
-from swapinfer.ledger.followed import explain_run, misfiring
+from swapinfer.ledger.followed import explain_run
 from swapinfer.ledger.record import Record
+from swapinfer.ledger.runs import is_clean, last_repair
 from swapinfer.ledger.words import good_range, place_label, wanted_words
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.model import GOOD, Curve, Test
-
-REPAIRS = (ev.Replaced, ev.Reseated)
-"""Events after which a drive verifies."""
+from swapinfer.plan.verifying import prove
 
 
 def list_findings(
@@ -70,6 +69,8 @@ def _describe(course: Course, found: rp.Finding, record: Record) -> Finding:
     if isinstance(event, ev.Measured):
         bare = _finding(record, "reading", test.title + wanted_words(test, event), where)
         return replace(bare, reading=_reading(course, test, event))
+    if not isinstance(event, ev.Inspected):
+        raise ev.unhandled(event, "written up")
     bare = _finding(record, "inspection", test.title, where)
     return replace(bare, outcome=test.outcomes[event.outcome], normal=normal_outcome(test))
 
@@ -103,7 +104,7 @@ def codes_before(job: rp.Job, records: Mapping[int, Record]) -> Codes | None:
 
 def codes_after(job: rp.Job, records: Mapping[int, Record]) -> Codes | None:
     """Return the codes of the last readout after the last repair, None if there was none."""
-    repaired = last_repair(job)
+    repaired = last_repair(job, job.closing.causes if job.closing else ())
     late = [f for f in job.findings if _read(f) and repaired is not None and f.seq > repaired]
     return _codes(job, late[-1], records) if late else None
 
@@ -120,16 +121,11 @@ def _codes(job: rp.Job, found: rp.Finding, records: Mapping[int, Record]) -> Cod
     return Codes(found.seq, records[found.seq].at, lines)
 
 
-def last_repair(job: rp.Job) -> int | None:
-    """Position of the last repair that stands, None if there is none."""
-    repairs = [seq for seq, event in job.standing if isinstance(event, REPAIRS)]
-    return repairs[-1] if repairs else None
-
-
 def verification(course: Course) -> Verification:
     """Say what was driven since the last repair and what risk remains."""
     job = course.job
-    repaired = last_repair(job)
+    proof = prove(course.evidence, course.posterior, job.closing.causes if job.closing else ())
+    repaired, asked = proof.repaired_seq, proof.asked
     runs = [
         f.event
         for f in job.findings
@@ -137,13 +133,17 @@ def verification(course: Course) -> Verification:
     ]
     clean_minutes = 0.0
     for run in runs:
-        clean_minutes = clean_minutes + run.minutes if misfiring(job, run) == frozenset() else 0.0
+        clean_minutes = clean_minutes + run.minutes if is_clean(job, run) else 0.0
     tags = dict.fromkeys(tag for run in runs for tag in run.conditions)
     return Verification(
         repaired_seq=repaired,
         minutes=sum(run.minutes for run in runs),
         clean_minutes=clean_minutes,
         runs=len(runs),
+        asked_minutes=asked.minutes if math.isfinite(asked.minutes) else None,
+        asked_conditions=tuple(job.pack.running.conditions[tag] for tag in asked.conditions),
+        proven_minutes=proof.driven,
+        proven=proof.holds,
         clean=clean_minutes > 0 if runs else None,
         conditions=tuple(job.pack.running.conditions[tag] for tag in tags),
         residual_risk=course.residual_risk(),

@@ -118,7 +118,7 @@ def _repairs(
 ) -> tuple[Repair, ...]:
     job, repairs = course.job, []
     for stage in handled:
-        if isinstance(stage.event, ev.Replaced):
+        if ev.is_a(stage.event, ev.Replaced):
             record, element = records[stage.seq], stage.before[stage.event.place]
             found = sum(1 for seq in course.evidence.seqs if seq < stage.seq)
             fault_e = course.fault_ne[found]
@@ -144,9 +144,7 @@ def _repairs(
 
 def _retracted(job: Job, records: Sequence[Record]) -> tuple[Retracted, ...]:
     by_seq = {record.seq: record for record in records}
-    undoing = {
-        event.seq: by_seq[seq] for seq, event in job.standing if isinstance(event, ev.Undone)
-    }
+    undoing = {event.seq: by_seq[seq] for seq, event in job.standing if ev.is_a(event, ev.Undone)}
     return tuple(
         Retracted(
             seq=seq,
@@ -164,7 +162,7 @@ def _notes(job: Job, records: Mapping[int, Record]) -> tuple[NoteLine, ...]:
     return tuple(
         NoteLine(seq, records[seq].at, records[seq].who, event.text)
         for seq, event in job.standing
-        if isinstance(event, ev.Noted)
+        if ev.is_a(event, ev.Noted)
     )
 
 
@@ -177,16 +175,23 @@ def _cautions(job: Job) -> tuple[str, ...]:
 
 def _cautions_of(job: Job, event: ev.Event) -> Iterable[str]:
     kinds, access = [], ""
-    if isinstance(event, ev.Ran):
-        yield from job.pack.running.cautions
-    if isinstance(event, (ev.Measured, ev.Inspected)):
-        test = job.engine.tests[event.test]
-        yield from test.cautions
-        access = test.access
-    if isinstance(event, (ev.Replaced, ev.Reseated)):
-        kinds.append(job.engine.kind_of(event.place))
-    if isinstance(event, ev.Swapped):
-        kinds += [job.engine.kind_of(first) for first, _ in event.swaps]
+    match event:
+        case ev.Ran():
+            yield from job.pack.running.cautions
+        case ev.Measured() | ev.Inspected():
+            test = job.engine.tests[event.test]
+            yield from test.cautions
+            access = test.access
+        case ev.Replaced() | ev.Reseated():
+            kinds.append(job.engine.kind_of(event.place))
+        case ev.Swapped():
+            kinds += [job.engine.kind_of(first) for first, _ in event.swaps]
+        case ev.Returned() | ev.Opened() | ev.Closed() | ev.Reopened():
+            pass
+        case ev.Noted() | ev.Attached() | ev.Undone():
+            pass
+        case _:
+            raise ev.unhandled(event, "given its cautions")
     for name in [access, *(kind.access for kind in kinds)]:
         for opened in job.needs_open(name):
             yield from job.pack.access[opened].cautions
@@ -196,7 +201,7 @@ def _cautions_of(job: Job, event: ev.Event) -> Iterable[str]:
 
 def _photos(job: Job, records: Mapping[int, Record]) -> Iterable[Photo]:
     for seq, event in job.standing:
-        if isinstance(event, ev.Attached):
+        if ev.is_a(event, ev.Attached):
             yield Photo(
                 seq=seq,
                 at=records[seq].at,

@@ -44,7 +44,7 @@ def _stages(job: Job) -> Iterator[Stage]:
     standing = [_Standing(seq, event.type, event.to_json()) for seq, event in job.standing]
     fitted: Mapping[str, str] = {place: place for place in job.engine.places}
     for count, (seq, event) in enumerate(job.standing, start=1):
-        if isinstance(event, MOVES):
+        if ev.is_a(event, MOVES):
             after = dict(replay(standing[:count], job.pack).fitted)
             yield Stage(seq, event, fitted, after)
             fitted = after

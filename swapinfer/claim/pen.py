@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from swapinfer.claim.clean import map_texts
 from swapinfer.claim.facts import Cause, ClaimFacts
 from swapinfer.claim.numbers import Numbers
-from swapinfer.claim.wording import Words, strength
+from swapinfer.claim.wording import TEMPLATES, strength
 
 LONGEST = 2000
 """Characters of a typed text that are shown."""
@@ -19,7 +19,7 @@ LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 @dataclass(frozen=True, slots=True)
 class Pen:
-    """Facts, numbers and words together.
+    """Facts and numbers together.
 
     Attributes
     ----------
@@ -27,32 +27,29 @@ class Pen:
         What is to be said, no text in it longer than `LONGEST`.
     numbers : Numbers
         How numbers are written.
-    words : Words
-        Templates.
     """
 
     facts: ClaimFacts
     numbers: Numbers
-    words: Words
 
     @classmethod
-    def take(cls, facts: ClaimFacts, numbers: Numbers, words: Words) -> Pen:
+    def take(cls, facts: ClaimFacts, numbers: Numbers) -> Pen:
         """Take up facts, and cut in them what nobody would read."""
 
         def shorten(text: str) -> str:
             if len(text) <= LONGEST:
                 return text
-            return text[:LONGEST] + words["shortened"].format(length=numbers.plain(len(text)))
+            return text[:LONGEST] + TEMPLATES["shortened"].format(length=numbers.plain(len(text)))
 
-        return cls(map_texts(facts, shorten), numbers, words)
+        return cls(map_texts(facts, shorten), numbers)
 
     def say(self, key: str, **values: object) -> str:
         """Fill a template."""
-        return self.words[key].format(**values)
+        return TEMPLATES[key].format(**values)
 
     def split(self, key: str) -> tuple[str, ...]:
         """Words that stand in one template, parted by bars."""
-        return tuple(self.words[key].split("|"))
+        return tuple(TEMPLATES[key].split("|"))
 
     def join(self, items: Sequence[str]) -> str:
         """Join names by commas and an "and"."""
@@ -67,7 +64,7 @@ class Pen:
     def weight(self, decibans: float) -> str:
         """Weight of a finding in decibans and in words."""
         shown = self.numbers.decibans(decibans)
-        return self.say("weight", decibans=shown, words=self.words[strength(decibans)])
+        return self.say("weight", decibans=shown, words=TEMPLATES[strength(decibans)])
 
     @property
     def subjects(self) -> tuple[Cause, ...]:

@@ -1,18 +1,12 @@
-"""Every word of a write-up that does not come from the job or the pack.
-
-To translate, hand a table with the same keys and placeholders to `swapinfer.claim.compose.compose`.
-"""
+"""Every word of a write-up that does not come from the job or the pack."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TypeAlias
 
 from swapinfer.posterior.weigh import DECIBANS_PER_NAT, WORDS
 
-Words: TypeAlias = Mapping[str, str]
-
-ENGLISH: Words = {
+TEMPLATES: Mapping[str, str] = {
     "language": "en",
     "title": "Repair order {ro}",
     "subtitle": "Write-up of a misfire diagnosis, {first} to {last}, by {who}",
@@ -23,7 +17,9 @@ ENGLISH: Words = {
     "stamp.verified": "Closed, repair verified",
     "stamp.draft": "Draft",
     "draft.open": "The job is not closed: what follows may still change.",
-    "draft.unverified": "No clean verification drive after the last repair is recorded.",
+    "draft.unrepaired": "Closed without a repair on record.",
+    "draft.unverified": "Repaired, not verified.",
+    "draft.claimed": "Closed as verified; no clean drive of the length asked is on record.",
     "draft.not established": (
         "The cause stands at {probability}, under the {level} from which this shop calls a cause "
         "established."
@@ -115,6 +111,12 @@ ENGLISH: Words = {
         "drive was not shown to be clean."
     ),
     "verify.conditions": " ({conditions})",
+    "verify.asked": (
+        "A clean drive of {asked}{conditions} was asked for, and {driven} of it is on record: {so}."
+    ),
+    "verify.asked.endless": "No drive{conditions} is long enough to verify it: {so}.",
+    "verify.so.proven": "the repair is verified",
+    "verify.so.not": "repaired, not verified",
     "verify.risk": (
         "Residual risk of a comeback: {risk} that a fault which can cause a misfire is still in "
         "the vehicle, all parts counted."

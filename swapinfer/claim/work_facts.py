@@ -55,6 +55,14 @@ class Verification:
         Driven since, and since the last misfire.
     runs : int
         How many drives.
+    asked_minutes : float or None
+        Clean minutes that were asked for after it; None when no drive is long enough.
+    asked_conditions : tuple of str
+        In which: those that all runs with a misfire had in common.
+    proven_minutes : float
+        Clean minutes driven in those conditions.
+    proven : bool
+        Whether that is as long as was asked.
     clean : bool or None
         Whether the last of them was without misfire; None when there was none.
     conditions : tuple of str
@@ -69,6 +77,10 @@ class Verification:
     minutes: float
     clean_minutes: float
     runs: int
+    asked_minutes: float | None
+    asked_conditions: tuple[str, ...]
+    proven_minutes: float
+    proven: bool
     clean: bool | None
     conditions: tuple[str, ...]
     residual_risk: float

@@ -11,7 +11,6 @@ from swapinfer.claim.facts import ClaimFacts
 from swapinfer.claim.gather import gather_facts, picture_bytes
 from swapinfer.claim.pictures import read_picture
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.wording import ENGLISH, Words
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
@@ -48,7 +47,6 @@ def write_up(
     records: Sequence[Record],
     *,
     settings: ClaimSettings | None = None,
-    words: Words = ENGLISH,
     pack_text: str = "",
 ) -> Claim:
     """Write a job up.
@@ -61,8 +59,6 @@ def write_up(
         The whole chain.
     settings : ClaimSettings, optional
         Of the shop.
-    words : mapping of str to str, optional
-        Templates of `swapinfer.claim.wording`, translated.
     pack_text : str, optional
         Priors as the store keeps them; the pack written out anew by default.
 
@@ -78,12 +74,12 @@ def write_up(
     """
     settings = settings or ClaimSettings()
     facts = gather_facts(job, records, settings)
-    attached = [(seq, event) for seq, event in job.standing if isinstance(event, ev.Attached)]
+    attached = [(seq, event) for seq, event in job.standing if ev.is_a(event, ev.Attached)]
     shown = {seq: read_picture(picture_bytes(event)) for seq, event in attached}
     pictures = {seq: picture for seq, picture in shown.items() if picture}
     return Claim(
         facts=facts,
-        document=compose(facts, settings, pictures, words),
+        document=compose(facts, settings, pictures),
         settings=settings,
         records=tuple(records),
         packs={job.pack.digest: pack_text or pack_to_json(job.pack)},

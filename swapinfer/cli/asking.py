@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from swapinfer.cli.options import Job, Json, Store, Who, tell
-from swapinfer.cli.parsing import quantity, words
+from swapinfer.cli.parsing import decimal, quantity, words
 
 EXAMPLE = "Example: swapinfer "
 
@@ -91,7 +91,10 @@ def why(
 def next_(
     lacking: Annotated[str, typer.Option("--without", help="Tools not at hand, by commas.")] = "",
     minutes: Annotated[str, typer.Option(help="Only steps that take no longer.")] = "",
-    cap: Annotated[float | None, typer.Option(help="Only steps that cost no more.")] = None,
+    cap: Annotated[
+        float | None,
+        typer.Option(parser=decimal, metavar="<number>", help="Only steps that cost no more."),
+    ] = None,
     cheapest: Annotated[str, typer.Option(help="In money, minutes or driving.")] = "money",
     depth: Annotated[int, typer.Option(min=1, max=3, help="Steps looked ahead.")] = 2,
     count: Annotated[int, typer.Option(min=1, help="Steps to show.")] = 5,
@@ -125,7 +128,9 @@ def why_not(
 
 
 def clean(
-    risk: Annotated[float, typer.Option(help="Risk that may remain.")] = 0.05,
+    risk: Annotated[
+        float, typer.Option(parser=decimal, metavar="<number>", help="Risk that may remain.")
+    ] = 0.05,
     job: Job = "",
     as_json: Json = False,
     store: Store = "",

@@ -137,6 +137,21 @@ def backup(
         tell(back_up(shop, file), as_json=as_json)
 
 
+@store_app.command("restore", epilog=EXAMPLE + "store restore copy.db --store fresh.db")
+def restore(
+    file: Annotated[Path, typer.Argument(help="Made by store backup; it is not touched.")],
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Bring every job of a backup back, into a store that is empty."""
+    from swapinfer.workflow.filing import restore_store
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        tell(restore_store(shop, file), as_json=as_json)
+
+
 @store_app.command("move", epilog=EXAMPLE + "store move postgresql://shop@db/jobs --job RO-7")
 def move(
     target: Annotated[str, typer.Argument(help="Other store: a file or a PostgreSQL address.")],

@@ -11,14 +11,18 @@ import typer
 from swapinfer.cli import options
 from swapinfer.cli.options import Job, Json, Overlays, Store, WhatIf, Who, tell
 from swapinfer.cli.parsing import (
+    DriveWords,
     cylinder_numbers,
+    decimal,
     distance_km,
     firing_order,
     newer_parts,
     number_pairs,
+    one_place,
     quantity,
     swap_pairs,
     target_values,
+    trouble_codes,
     words,
 )
 from swapinfer.errors import DoubtError
@@ -49,7 +53,13 @@ def open_(
         str, typer.Option("--firing-order", help="The maker's, where it differs: 1-3-4-2.")
     ] = "",
     ratio: Annotated[
-        float | None, typer.Option("--compression-ratio", help="For the expected compression.")
+        float | None,
+        typer.Option(
+            "--compression-ratio",
+            parser=decimal,
+            metavar="<number>",
+            help="For the expected compression.",
+        ),
     ] = None,
     altitude: Annotated[str, typer.Option(help="Of the shop: '1500 m'.")] = "",
     family: Annotated[str, typer.Option(help="Vehicle family, for the shop's own priors.")] = "",
@@ -86,6 +96,9 @@ def open_(
 
 def drive(
     minutes: Annotated[str, typer.Argument(help="Running time, minutes unless a unit is given.")],
+    more: Annotated[
+        list[str] | None, typer.Argument(hidden=True, help="Words parted by spaces.")
+    ] = None,
     when: Annotated[str, typer.Option(help="Conditions, by commas: warm,load.")] = "",
     codes: Annotated[str | None, typer.Option(help="Codes read afterwards, by commas.")] = None,
     no_codes: Annotated[bool, typer.Option("--no-codes", help="Read, and none was set.")] = False,
@@ -105,12 +118,13 @@ def drive(
     from swapinfer.workflow.record import run_engine
     from swapinfer.workflow.shop import Shop
 
-    read = () if no_codes else None if codes is None else words(codes, upper=True)
+    told = DriveWords(minutes, when, codes, counts).with_strays(more or [])
+    read = () if no_codes else None if told.codes is None else trouble_codes(told.codes)
     run = Ran(
-        quantity(minutes, "min") or 0.0,
-        words(when),
+        quantity(told.minutes, "min") or 0.0,
+        words(told.when),
         read,
-        number_pairs(counts),
+        number_pairs(told.counts),
         felt.lower(),
         cylinder_numbers(heard),
     )
@@ -150,7 +164,7 @@ def back(job: Job = "", as_json: Json = False, store: Store = "", who: Who = "")
 
 
 Place = Annotated[
-    str,
+    list[str],
     typer.Argument(help="Part or place: coil3.", autocompletion=options.complete_place),
 ]
 Test = Annotated[
@@ -172,12 +186,14 @@ def reseat(
     from swapinfer.workflow.shop import Shop
 
     with Shop(store, who, is_supposing=what_if) as shop:
-        tell(record.reseat(shop, place, job), as_json=as_json)
+        tell(record.reseat(shop, one_place(place), job), as_json=as_json)
 
 
 def replace(
     place: Place,
-    price: Annotated[float | None, typer.Option(help="What the part cost.")] = None,
+    price: Annotated[
+        float | None, typer.Option(parser=decimal, metavar="<number>", help="What the part cost.")
+    ] = None,
     what_if: WhatIf = False,
     job: Job = "",
     as_json: Json = False,
@@ -189,13 +205,14 @@ def replace(
     from swapinfer.workflow.shop import Shop
 
     with Shop(store, who, is_supposing=what_if) as shop:
-        tell(record.replace(shop, place, price, job), as_json=as_json)
+        tell(record.replace(shop, one_place(place), price, job), as_json=as_json)
 
 
 def read(
     test: Test,
     values: Annotated[
-        list[str], typer.Argument(help="Target=value with unit; only the value for the engine.")
+        list[str],
+        typer.Argument(help="Target=value with unit; or values alone, one for each in order."),
     ],
     against: Annotated[
         str, typer.Option(help="Battery voltage at the same time, for supplies: 12.5V.")
@@ -237,8 +254,12 @@ def _is_meant(doubt: DoubtError) -> bool:
 
 def inspect(
     test: Test,
-    target: Annotated[str, typer.Argument(help="Cylinder or part: 3, coil3, engine.")],
-    outcome: Annotated[str, typer.Argument(help="What was seen; see: swapinfer tests TEST")],
+    seen: Annotated[
+        list[str],
+        typer.Argument(
+            help="Where, if there is more than one place, and what was seen: 3 oil.",
+        ),
+    ],
     what_if: WhatIf = False,
     job: Job = "",
     as_json: Json = False,
@@ -250,7 +271,7 @@ def inspect(
     from swapinfer.workflow.shop import Shop
 
     with Shop(store, who, is_supposing=what_if) as shop:
-        tell(record.inspect(shop, test, target, outcome, job), as_json=as_json)
+        tell(record.inspect_as_typed(shop, test, seen, job), as_json=as_json)
 
 
 def note(
@@ -288,22 +309,34 @@ def close(
         list[str] | None, typer.Option(help="What was at fault; may repeat; none if not found.")
     ] = None,
     mode: Annotated[list[str] | None, typer.Option(help="How it failed, one a cause.")] = None,
-    verified: Annotated[bool, typer.Option(help="A drive after the repair was clean.")] = False,
+    verified: Annotated[
+        bool, typer.Option(help="After the repair, the drive that was asked for was clean.")
+    ] = False,
     confirmed_by: Annotated[str, typer.Option(help="Test that showed the cause directly.")] = "",
     remark: Annotated[str, typer.Option(help="Anything to add.")] = "",
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Close even on a cause that something stands against.")
+    ] = False,
     job: Job = "",
     as_json: Json = False,
     store: Store = "",
     who: Who = "",
 ) -> None:
     """Close a job."""
+    from swapinfer.errors import UnconfirmedError
     from swapinfer.ledger.events import Closed
     from swapinfer.workflow import record
     from swapinfer.workflow.shop import Shop
 
     closed = Closed(tuple(cause or ()), tuple(mode or ()), verified, confirmed_by, remark)
     with Shop(store, who) as shop:
-        tell(record.close(shop, closed, job), as_json=as_json)
+        try:
+            told = record.close(shop, closed, job, is_confirmed=yes)
+        except UnconfirmedError as doubt:
+            if not (sys.stdin.isatty() and typer.confirm(f"{doubt}. Close on it?", err=True)):
+                raise UnconfirmedError(f"{doubt}; not closed: confirm it with --yes") from None
+            told = record.close(shop, closed, job, is_confirmed=True)
+        tell(told, as_json=as_json)
 
 
 def reopen(

@@ -6,7 +6,7 @@ import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, ClassVar, Self, TypeAlias
+from typing import Any, ClassVar, Self, TypeAlias, TypeGuard, TypeVar
 
 from swapinfer.errors import LedgerError, near_match
 
@@ -272,6 +272,28 @@ TYPES: dict[str, type[Event]] = {
         Attached, Undone, Closed, Reopened,
     )
 }  # fmt: skip
+
+
+E = TypeVar("E", bound=Event)
+
+
+def is_a(event: Event, wanted: type[E] | tuple[type[E], ...]) -> TypeGuard[E]:
+    """Whether an event is of a type, or of one of several.
+
+    Raises
+    ------
+    LedgerError
+        If it is of no type at all that this program knows, so that nobody takes it for an event
+        without effect.
+    """
+    if type(event) not in TYPES.values():
+        raise unhandled(event, "read")
+    return isinstance(event, wanted)
+
+
+def unhandled(event: Event, what: str) -> LedgerError:
+    """Error for an event that some part of the program has no answer for."""
+    return LedgerError(f'event "{event.type}" cannot be {what}: this program does not know how')
 
 
 def read_event(type_name: str, payload: Mapping[str, Any]) -> Event:

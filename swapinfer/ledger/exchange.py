@@ -18,7 +18,9 @@ from __future__ import annotations
 import csv
 import json
 import os
+import shutil
 import sqlite3
+import tempfile
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
@@ -34,6 +36,9 @@ from swapinfer.ledger.store import Store
 
 JOB_FORMAT = "swapinfer-job/1"
 BACKUP_FORMAT = "swapinfer-backup/1"
+
+SQLITE_HEADER = b"SQLite format 3\0"
+"""How every SQLite file begins (sqlite.org, "Database File Format", section 1.3)."""
 
 MAX_BYTES = 256 * 2**20
 """Largest job file that is read."""
@@ -56,6 +61,14 @@ class Imported:
 
     job: str
     added: int
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """How many jobs and records a backup brought back."""
+
+    jobs: int
+    records: int
 
 
 def job_document(store: Store, job: str) -> dict[str, JSON]:
@@ -251,34 +264,57 @@ def backup(store: Store, path: Path) -> list[str]:
     return []
 
 
-def restore(store: Store, path: Path, summary: Summary | None = None) -> int:
-    """Take over every job of a backup in JSON lines.
+def restore(store: Store, path: Path, summary: Summary | None = None) -> Restored:
+    """Take over every job of a backup into an empty store.
 
     Parameters
     ----------
     store : Store
-        Where they go; what is there already stays.
+        Where they go, of either kind.
     path : Path
-        Backup of a PostgreSQL store.
+        Made by `backup` from a store of either kind; it is not touched.
     summary : Summary, optional
         For lists.
 
     Returns
     -------
-    int
-        Records that were new.
+    Restored
 
     Raises
     ------
     LedgerError
-        If anything in the file does not verify or its end is missing; nothing is taken over then.
-    ConflictError
-        If a job went on differently here.
+        If the store has jobs already, or anything in the file does not verify or its end is
+        missing; nothing is taken over then.
     """
+    if there := len(store.jobs()):
+        raise LedgerError(
+            f"store {store} holds {there} job{'s' if there > 1 else ''} already, and restoring "
+            "overwrites nothing; name an empty store with --store"
+        )
     with _naming(str(path)):
-        for _ in _read_lines(path):
+        for _ in _read_backup(path):
             pass  # all of it verifies before any of it is taken
-        return sum(_take(store, chain, packs, summary).added for chain, packs in _read_lines(path))
+        added = [_take(store, chain, packs, summary).added for chain, packs in _read_backup(path)]
+    return Restored(len(added), sum(added))
+
+
+def _read_backup(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
+    try:
+        with path.open("rb") as file:
+            is_store = file.read(len(SQLITE_HEADER)) == SQLITE_HEADER
+    except OSError as error:
+        raise InputError(f"cannot be read: {error.strerror}") from error
+    return _read_store(path) if is_store else _read_lines(path)
+
+
+def _read_store(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
+    """Read jobs from a copy: opening a store may bring it to the present schema."""
+    with tempfile.TemporaryDirectory(prefix="swapinfer-") as folder:
+        copy = Path(folder) / path.name
+        shutil.copyfile(path, copy)
+        with Store.open(copy, create=False) as kept:
+            for row in kept.jobs():
+                yield read_document(job_document(kept, row.job))
 
 
 def write_csv(rows: Iterable[Mapping[str, object]], path: Path) -> None:

@@ -7,25 +7,8 @@ from collections.abc import Iterable, Iterator
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Finding, Job
+from swapinfer.ledger.runs import misfiring, names_none, speaks_of
 from swapinfer.ledger.words import element_label, where_words
-from swapinfer.pack.codes import read_codes
-
-
-def misfiring(job: Job, run: ev.Ran) -> frozenset[int] | None:
-    """Cylinders that misfired in a run, or None if it does not say.
-
-    A counter says so when it stands well above the background.
-    """
-    if run.counts:
-        floor = 4 * job.pack.running.leak_counts_per_min * run.minutes + 3
-        return frozenset(cylinder for cylinder, count in run.counts.items() if count > floor)
-    if run.codes is None:
-        return frozenset() if run.felt == "smooth" else None
-    reads = read_codes(job.pack, job.engine, run.codes)
-    cylinders = frozenset(c for r in reads if r.role == "misfire" for c in r.cylinders)
-    if not cylinders and any(r.role == "random" for r in reads):
-        return None
-    return cylinders
 
 
 def explain_run(job: Job, finding: Finding) -> list[str]:
@@ -52,17 +35,24 @@ def explain_run(job: Job, finding: Finding) -> list[str]:
         return [f"the ear suspects cylinder {heard}; codes or counters would say which it is"]
     if now is None:
         return ["a misfire was noticed, but nothing says in which cylinder"]
-    sentences = [_state(now)]
+    sentences = [_state(job, run, now)]
     earlier = _last_misfire_elsewhere(job, finding)
     if earlier is not None:
         sentences += _followed(job, earlier, finding, now)
     return sentences
 
 
-def _state(now: frozenset[int]) -> str:
-    if not now:
+def _state(job: Job, run: ev.Ran, now: frozenset[int]) -> str:
+    quiet = speaks_of(job, run) - now
+    unread = set(job.engine.layout.cylinders) - quiet - now
+    if not unread and not now:
         return "no cylinder misfired in this run"
-    return f"{_cylinders(now)} misfired, the others were quiet"
+    if not unread:
+        return f"{_cylinders(now)} misfired, the others were quiet"
+    said = f"{_cylinders(now)} misfired" if now else f"{_cylinders(quiet)} did not misfire"
+    if names_none(job, run):
+        return f"{said}; the code names no cylinder, so it speaks of the others"
+    return f"{said}; nothing was read of {_cylinders(unread)}"
 
 
 def _cylinders(numbers: Iterable[int]) -> str:
@@ -105,11 +95,18 @@ def _moved_away(
 ) -> Iterator[tuple[str, Place, Place]]:
     """Parts that were moved from a cylinder that misfired to one that did not."""
     was_at = {element: place for place, element in earlier.fitted.items()}
+    known = _known(job, earlier) & _known(job, finding)
     for place, element in finding.fitted.items():
         if was_at.get(element, place) != place:
             origin, here = job.engine.places[was_at[element]], job.engine.places[place]
+            if not {*origin.cylinders, *here.cylinders} <= known:
+                continue
             if set(origin.cylinders) & before and not set(here.cylinders) & before:
                 yield element, origin, here
+
+
+def _known(job: Job, finding: Finding) -> frozenset[int]:
+    return speaks_of(job, finding.event) if isinstance(finding.event, ev.Ran) else frozenset()
 
 
 def _verdict(

@@ -305,7 +305,18 @@ class _Apply:
 
     @singledispatchmethod
     def apply(self, event: ev.Event) -> None:
-        """Change nothing: a note, a picture or an undoing."""
+        """Refuse an event whose effect nobody wrote down."""
+        raise ev.unhandled(event, "replayed")
+
+    @apply.register
+    def _(self, _event: ev.Noted | ev.Attached | ev.Undone) -> None:
+        """Change nothing."""
+
+    @apply.register
+    def _(self, event: ev.Opened) -> None:
+        raise JobError(
+            f"job {self.job.opening.ro} is open already and cannot begin anew as {event.ro}"
+        )
 
     @apply.register
     def _(self, event: ev.Ran) -> None:

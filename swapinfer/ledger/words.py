@@ -10,9 +10,13 @@ from swapinfer.errors import InputError
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
+from swapinfer.ledger.runs import is_clean, last_repair
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import Curve, Test
 from swapinfer.units import convert, format_between, format_quantity, unit_typed
+
+DRIVEN = "verified by a drive"
+UNPROVEN = "closed as verified, without a clean drive"
 
 
 def where_words(place: Place) -> str:
@@ -201,9 +205,9 @@ def say(event: ev.Event, job: Job) -> str:
     event : Event
         What was recorded.
     job : Job
-        Any state of its job; only the engine is used.
+        As it was when the event was recorded, or later.
     """
-    raise TypeError(f"no words for {event.type} in job {job.opening.ro}")
+    raise ev.unhandled(event, f"put in words in job {job.opening.ro}")
 
 
 @say.register
@@ -284,8 +288,29 @@ def _(event: ev.Undone, _job: Job) -> str:
 @say.register
 def _(event: ev.Closed, job: Job) -> str:
     causes = ", ".join(element_label(job, cause) for cause in event.causes)
-    verified = "verified by a drive" if event.verified else "not verified"
-    return f"closed, cause {causes or 'not found'}, {verified}"
+    return f"closed, cause {causes or 'not found'}, {closing_words(job, event)}"
+
+
+def closing_words(job: Job, event: ev.Closed) -> str:
+    """Say how a job ended, as far as the events before show: "repaired, not verified"."""
+    ends = [seq for seq, other in job.standing if other == event]
+    until = ends[-1] if ends else None
+    repaired = last_repair(job, event.causes, until)
+    if repaired is None:
+        return "closed as verified, without a repair" if event.verified else "not repaired"
+    if not event.verified:
+        return "repaired, not verified"
+    between = [e for seq, e in job.standing if repaired < seq and (until is None or seq < until)]
+    if any(ev.is_a(other, ev.Ran) and is_clean(job, other) for other in between):
+        return DRIVEN
+    return UNPROVEN
+
+
+def job_status(job: Job) -> str:
+    """Open, closed (not verified) or verified."""
+    if job.closing is None:
+        return "open"
+    return "verified" if closing_words(job, job.closing) == DRIVEN else "closed"
 
 
 @say.register

@@ -25,6 +25,7 @@ WEIGHTLESS = Code(
 LARGEST_CYLINDERS = 12
 """Generic numbering goes no further: P0301 to P0312."""
 
+_SHORT = re.compile(r"^P?([1-9]\d\d)$")
 _CODE = re.compile(r"([A-Z])([0-9A-F]{4})(?:-[0-9A-F]{2})?")
 
 
@@ -71,7 +72,8 @@ def parse_code(text: str) -> str:
     Parameters
     ----------
     text : str
-        Case and spaces do not matter; a failure-type suffix (``-00``) is dropped.
+        Case and spaces do not matter, nor does a leading nought (``P303``) or, before three
+        figures, the letter; a failure-type suffix (``-00``) is dropped.
 
     Returns
     -------
@@ -84,7 +86,7 @@ def parse_code(text: str) -> str:
         If it is no code, or one of another system than the powertrain.
     """
     text = " ".join(text.split())
-    found = _CODE.fullmatch(text.replace(" ", "").upper())
+    found = _CODE.fullmatch(_SHORT.sub(r"P0\1", text.replace(" ", "").upper()))
     if not found or found.group(1) not in "PBCU" or found.group(2)[0] not in "0123":
         raise InputError(f'"{text}" is no trouble code; accepted: P and four digits, as in P0303')
     if found.group(1) != "P":

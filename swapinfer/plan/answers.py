@@ -153,7 +153,10 @@ def _terms(step: PlannedStep) -> list[tuple[str, float]]:
 
 
 def clean_drive_minutes(
-    outlook: Outlook, residual_risk: float, conditions: tuple[str, ...] | None = None
+    outlook: Outlook,
+    residual_risk: float,
+    conditions: tuple[str, ...] | None = None,
+    least: float = 0.0,
 ) -> CleanDrive:
     """Work out how long a drive must stay clean before the vehicle may be called repaired.
 
@@ -165,6 +168,8 @@ def clean_drive_minutes(
         Probability that may remain that a fault is still there, between 0 and 1.
     conditions : tuple of str, optional
         Of the drive; those under which what is suspected shows best by default.
+    least : float, optional
+        Minutes that are asked for in any case.
 
     Returns
     -------
@@ -193,7 +198,7 @@ def clean_drive_minutes(
         weight_h = belief_h * np.exp(-rate_h * minutes)
         return float(weight_h[lasting_h].sum() / weight_h.sum())
 
-    minutes = _first_below(risk, residual_risk)
+    minutes = max(_first_below(risk, residual_risk), least)
     return CleanDrive(minutes, risk(0.0), risk(min(minutes, LONGEST_DRIVE)), chosen)
 
 

@@ -61,7 +61,7 @@ def suppose(job: Job, action: Action, outcome: str) -> Job:
     -------
     Job
     """
-    events = [event for _, event in job.standing if not isinstance(event, ev.Undone)]
+    events = [event for _, event in job.standing if not ev.is_a(event, ev.Undone)]
     return replay_events([*events, *work_events(action), *_found(job, action, outcome)], job.pack)
 
 

@@ -82,15 +82,24 @@ def weigh_findings(problem: Problem, keeping: Keeping | None = None) -> FindingW
         log_fault_ne = np.log([posterior.fault_e for posterior in prefixes])
         log_good_ne = np.log([posterior.marginal_es[:, 0] for posterior in prefixes])
     rival_e = _rivals(prefixes[-1].fault_e)
-    odds_db_ne = DECIBANS_PER_NAT * (log_fault_ne - log_good_ne)
-    rival_db_ne = DECIBANS_PER_NAT * (log_fault_ne - log_fault_ne[:, rival_e])
+    odds_db_ne = DECIBANS_PER_NAT * _less(log_fault_ne, log_good_ne)
+    rival_db_ne = DECIBANS_PER_NAT * _less(log_fault_ne, log_fault_ne[:, rival_e])
     return FindingWeights(
         prior_db_e=odds_db_ne[0],
-        fault_ne=np.diff(odds_db_ne, axis=0),
+        fault_ne=_less(odds_db_ne[1:], odds_db_ne[:-1]),
         rival_e=rival_e,
         prior_rival_db_e=rival_db_ne[0],
-        against_rival_ne=np.diff(rival_db_ne, axis=0),
+        against_rival_ne=_less(rival_db_ne[1:], rival_db_ne[:-1]),
     )
+
+
+def _less(log_a: FloatArray, log_b: FloatArray) -> FloatArray:
+    """Difference of logs; 0 of two equal ones, even of what cannot be at all.
+
+    What was fitted new may have no way to fail: its odds are nothing before and after.
+    """
+    out: FloatArray = np.subtract(log_a, log_b, out=np.zeros_like(log_a), where=log_a != log_b)
+    return out
 
 
 def _rivals(fault_e: FloatArray) -> IntArray:

@@ -9,7 +9,7 @@ from typing import Protocol
 
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.problem import FloatArray
-from swapinfer.ledger.events import Ran, Replaced
+from swapinfer.ledger.events import Ran, Replaced, is_a
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.engine import Engine
@@ -79,10 +79,10 @@ class Situation:
         """Whether the last thing done was a repair followed by a quiet drive."""
         events = [event for _, event in self.job.standing]
         last = events[-1]
-        if not isinstance(last, Ran) or self.misfiring(last):
+        if not is_a(last, Ran) or self.misfiring(last):
             return False
-        before = next((e for e in reversed(events) if not isinstance(e, Ran)), None)
-        return isinstance(before, Replaced)
+        before = next((e for e in reversed(events) if not is_a(e, Ran)), None)
+        return before is not None and is_a(before, Replaced)
 
     def misfiring(self, run: Ran) -> set[int]:
         """Cylinders with a misfire code in a run."""
@@ -211,7 +211,7 @@ class CustomaryOrder:
     def _suspected(self, situation: Situation) -> set[int]:
         """Cylinders that misfired when the misfire was first seen in this job."""
         for _, event in situation.job.standing:
-            if isinstance(event, Ran) and (cylinders := situation.misfiring(event)):
+            if is_a(event, Ran) and (cylinders := situation.misfiring(event)):
                 return cylinders
         return set(situation.job.engine.layout.cylinders)
 

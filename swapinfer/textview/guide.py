@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from swapinfer.textview import show
+from swapinfer.textview.jobs import status_words
 from swapinfer.textview.page import Page, money, percent
 from swapinfer.workflow.guide import CONTROLS, GuideView
 from swapinfer.workflow.planning import OutcomeFacts, StepFacts
@@ -19,7 +20,7 @@ WORTH_NAMING = 0.1
 def _(facts: GuideView, page: Page) -> str:
     lines = ["", "-" * min(page.width, 60)]
     if facts.step is None:
-        lines += page.wrap(page.strong(f"{facts.ro} is {facts.status}"))
+        lines += page.wrap(page.strong(f"{facts.ro} is {status_words(facts.status)}"))
         lines += page.wrap("nothing is left to do; if it comes back: swapinfer reopen")
         return "\n".join(lines)
     step = facts.step

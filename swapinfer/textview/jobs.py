@@ -8,6 +8,11 @@ from swapinfer.textview.page import Page, percent
 from swapinfer.workflow.facts import JobLine, JobList, JobView, PartsView
 
 
+def status_words(status: str) -> str:
+    """Say that a job that ended without proof was not verified."""
+    return "closed, not verified" if status == "closed" else status
+
+
 @show.register
 def _(facts: JobList, page: Page) -> str:
     if not facts.jobs:
@@ -23,12 +28,19 @@ def _row(job: JobLine) -> list[str]:
         said.append(f"AWAY FROM HOME: {', '.join(job.away)}")
     age = "today" if job.age_days == 0 else f"{job.age_days} d"
     mark = "*" if job.is_current else " "
-    return [mark + job.ro, job.status, age, "; ".join([*filter(None, [job.complaint]), *said])]
+    return [
+        mark + job.ro,
+        status_words(job.status),
+        age,
+        "; ".join([*filter(None, [job.complaint]), *said]),
+    ]
 
 
 @show.register
 def _(facts: JobView, page: Page) -> str:
-    lines = page.wrap(page.strong(f"{facts.ro} ({facts.status})") + f": {facts.engine}")
+    lines = page.wrap(
+        page.strong(f"{facts.ro} ({status_words(facts.status)})") + f": {facts.engine}"
+    )
     lines += page.wrap(f"complaint: {facts.complaint or 'misfire'}", indent=2)
     lines += page.wrap(f"odometer {facts.odometer}; with the fault {facts.driven}", indent=2)
     lines += ["", *(f"    {line}" for line in facts.drawing)]

@@ -119,8 +119,8 @@ def _(facts: CleanDriveView, page: Page) -> str:
         text = f"it may be called repaired: the risk is {risks}"
     else:
         text = (
-            f"drive {facts.minutes:.0f} min{when}; if it stays clean, the risk that a misfire is "
-            f"still to come falls to {percent(facts.risk_after)} ({risks})"
+            f"drive {math.ceil(facts.minutes)} min{when}; if it stays clean, the risk that a "
+            f"misfire is still to come falls to {percent(facts.risk_after)} ({risks})"
         )
     return "\n".join(page.wrap(f"{facts.ro}: {text}"))
 

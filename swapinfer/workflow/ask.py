@@ -10,7 +10,7 @@ from swapinfer.ledger.drawing import draw_engine
 from swapinfer.ledger.events import read_event
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import element_label, say
+from swapinfer.ledger.words import element_label, job_status, say
 from swapinfer.posterior import (
     NEGLIGIBLE,
     at_levels,
@@ -106,13 +106,6 @@ def _event_line(record: Record, job: Job) -> EventLine:
     return EventLine(
         record.seq, record.at, record.who, record.type, say(event, job), record.seq in job.undone
     )
-
-
-def job_status(job: Job) -> str:
-    """Open, closed (not verified) or verified."""
-    if job.closing is None:
-        return "open"
-    return "verified" if job.closing.verified else "closed"
 
 
 def engine_words(job: Job) -> str:

@@ -270,6 +270,14 @@ def back_up(shop: Shop, path: Path) -> Written:
     return Written("", (str(path),), remarks=tuple(remarks))
 
 
+def restore_store(shop: Shop, path: Path) -> StoreView:
+    """Bring every job of a backup back, into a store that is empty."""
+    from swapinfer.ledger.exchange import restore
+
+    found = restore(shop.store, path, _summary(shop))
+    return StoreView(found.jobs, found.records, (), ())
+
+
 def check_store(shop: Shop) -> StoreView:
     """Verify everything in the store."""
     from swapinfer.ledger.rescue import check

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
 from swapinfer.errors import SwapinferError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import element_label
+from swapinfer.ledger.words import element_label, job_status
 from swapinfer.plan.actions import Action
 from swapinfer.plan.next import PlannedStep, next_steps
-from swapinfer.workflow.ask import job_status
+from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.verifying import Proof, list_doubts, prove
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import Facts, Recorded
 from swapinfer.workflow.planning import StepFacts, describe_step, plan_settings
@@ -147,7 +149,12 @@ class Sitting:
                 self._begin()
             case "x":
                 self._start(
-                    ask_other(self._belief.evidence.job, self._suspects(), self.shop.settings)
+                    ask_other(
+                        self._belief.evidence.job,
+                        self._suspects(),
+                        self._judge,
+                        self.shop.settings,
+                    )
                 )
                 self._is_under_way = True
             case _:
@@ -203,11 +210,10 @@ class Sitting:
         if step is None:
             return
         self._has_news = True
-        self._start(
-            ask_step(job, step.action, self.shop.settings)
-            if step.action
-            else ask_closing(job, self._suspects())
-        )
+        if step.action:
+            self._start(ask_step(job, step.action, self.shop.settings))
+        else:
+            self._start(ask_closing(job, self._suspects(), self._judge))
 
     def _start(self, asking: Asking[Events]) -> None:
         self._asking = asking
@@ -228,14 +234,14 @@ class Sitting:
             self._begin()
             return None
         try:
-            told = record(self.shop, lambda _job: events, self.ro, touched)
+            told = record(self.shop, lambda _job: events, self.ro, touched, is_confirmed=True)
         except SwapinferError as error:
             self._look()
             self.question = dataclasses.replace(self.question, problem=str(error))
             return None
         self._recorded.append(range(told.seq - len(events) + 1, told.seq + 1))
         self._look()
-        if isinstance(events[-1], ev.Closed):
+        if ev.is_a(events[-1], ev.Closed):
             told = dataclasses.replace(told, warnings=())  # asked about before it was closed
         return dataclasses.replace(told, next=None)
 
@@ -252,6 +258,13 @@ class Sitting:
         told = record(self.shop, lambda _job: [ev.Undone(seq) for seq in reversed(last)], self.ro)
         self._look()
         return dataclasses.replace(told, next=None)
+
+    def _judge(self, events: Events, causes: Sequence[str]) -> tuple[Proof, list[str]]:
+        job = self._belief.evidence.job
+        before = [event for _, event in job.standing if not ev.is_a(event, ev.Undone)]
+        belief = believe(replay_events([*before, *events], job.pack)) if events else self._belief
+        doubts = list_doubts(belief.evidence, belief.posterior, causes)
+        return prove(belief.evidence, belief.posterior, causes), doubts
 
     def _suspects(self) -> list[str]:
         return [cause.element for cause in list_causes(self._belief)[:SUSPECTS]]
@@ -270,9 +283,9 @@ class Sitting:
 def _is_drive_due(job: Job) -> bool:
     """Whether work was done and the vehicle has not run since."""
     for _, event in reversed(job.standing):
-        if isinstance(event, (ev.Swapped, ev.Replaced, ev.Reseated)):
+        if ev.is_a(event, (ev.Swapped, ev.Replaced, ev.Reseated)):
             return True
-        if isinstance(event, (ev.Ran, ev.Reopened)):
+        if ev.is_a(event, (ev.Ran, ev.Reopened)):
             return False
     return False
 
@@ -283,6 +296,6 @@ def _work(action: Action) -> Action:
 
 
 def _touched(event: ev.Event) -> list[str]:
-    if isinstance(event, ev.Swapped):
+    if ev.is_a(event, ev.Swapped):
         return [place for pair in event.swaps for place in pair]
-    return [event.place] if isinstance(event, ev.Replaced) else []
+    return [event.place] if ev.is_a(event, ev.Replaced) else []

@@ -33,13 +33,19 @@ def explain_events(before: Belief, after: Belief, events: Sequence[ev.Event]) ->
     """
     job = after.evidence.job
     newest = events[-1]
-    if isinstance(newest, ev.Ran) and job.findings:
-        return explain_run(job, job.findings[-1])
-    if isinstance(newest, ev.Measured):
-        return [*_reading_words(after, newest), *_shift(before, after)]
-    if isinstance(newest, ev.Inspected):
-        return [*_where_it_ran(after, newest), *_shift(before, after)]
-    return []
+    match newest:
+        case ev.Ran():
+            return explain_run(job, job.findings[-1])
+        case ev.Measured():
+            return [*_reading_words(after, newest), *_shift(before, after)]
+        case ev.Inspected():
+            return [*_where_it_ran(after, newest), *_shift(before, after)]
+        case ev.Swapped() | ev.Returned() | ev.Reseated() | ev.Replaced():
+            return []
+        case ev.Opened() | ev.Closed() | ev.Reopened() | ev.Noted() | ev.Attached() | ev.Undone():
+            return []
+        case _:
+            raise ev.unhandled(newest, "explained")
 
 
 def _reading_words(after: Belief, event: ev.Measured) -> list[str]:

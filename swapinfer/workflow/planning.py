@@ -12,14 +12,11 @@ from swapinfer.plan import answers
 from swapinfer.plan.actions import Action
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, PlannedStep, next_steps
-from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.tree import Node, plan_tree
+from swapinfer.plan.verifying import VERIFIED_RISK, prove
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import Facts, StepLine
 from swapinfer.workflow.shop import Shop
-
-VERIFIED_RISK = 0.05
-"""Residual risk at which a repair is called verified, unless someone chooses another."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +166,7 @@ class CleanDriveView(Facts):
     minutes : float
         Needed; "OL" in JSON when no drive is long enough.
     conditions : tuple of str
-        Under which what is suspected shows best.
+        Under which it failed, or else under which what is suspected shows best.
     risk_now, risk_after : float
         That a misfire is still to come.
     """
@@ -347,10 +344,10 @@ def show_clean_drive(shop: Shop, risk: float = VERIFIED_RISK, ro: str = "") -> C
     """Say how long a drive must stay clean before the vehicle may be called repaired."""
     loaded = shop.load(ro)
     belief = believe(loaded.job)
-    outlook = Outlook(belief.evidence, belief.posterior, plan_settings(shop, loaded.job))
-    found = answers.clean_drive_minutes(outlook, risk)
+    proof = prove(belief.evidence, belief.posterior, risk=risk)
+    asked = proof.asked
     return CleanDriveView(
-        loaded.ro, found.minutes, found.conditions, found.risk_now, found.risk_after, risk
+        loaded.ro, proof.missing, asked.conditions, asked.risk_now, asked.risk_after, risk
     )
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Callable, Generator, Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from typing import ClassVar, TypeAlias, TypeVar
 
 from swapinfer.errors import DoubtError, InputError, near_match
@@ -16,20 +19,21 @@ from swapinfer.pack.codes import all_codes
 from swapinfer.pack.model import Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.suppose import work_events
+from swapinfer.plan.verifying import Proof, missing_words
 from swapinfer.units import UNITS, to_unit, unit_typed, units_like
 from swapinfer.workflow.facts import Facts
-from swapinfer.workflow.readings import Typist, find_target
+from swapinfer.workflow.readings import NOT_TAKEN, Typist, find_target
 from swapinfer.workflow.record import check_run
 from swapinfer.workflow.settings import Settings
-
-NOT_TAKEN = "-"
-"""Stands for a target on which nothing was read or seen."""
 
 LONGEST_DRIVE = 720.0
 """Minutes; more is a slip of the finger."""
 
 FELT = "v"
 LATER = "w"
+
+VERIFIED, CLOSED, DRIVE, STAYS = "verified", "closed", "drive", "stays"
+"""How a job that might end goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,7 @@ class Question(Facts):
 T = TypeVar("T")
 Asking: TypeAlias = Generator[Question, str, T]
 Events: TypeAlias = list[ev.Event]
+Judge: TypeAlias = Callable[[Events, Sequence[str]], tuple[Proof, list[str]]]
 
 
 def ask(question: Question, read: Callable[[str], T]) -> Asking[T]:
@@ -78,17 +83,36 @@ def _some(text: str) -> str:
 
 
 def choose(text: str, options: Sequence[tuple[T, str]], default: str = "") -> Asking[T]:
-    """Ask for one of several numbered things."""
+    """Ask for one of several numbered things; what is offered may be typed instead."""
     numbered = tuple((str(n), words) for n, (_, words) in enumerate(options, start=1))
+    names = [(name, n) for n, option in enumerate(options) for name in _names(*option)]
+    often = Counter(name for name, _ in names)
+    named = {name: options[n][0] for name, n in names if often[name] == 1}
 
     def read(answer: str) -> T:
-        if not answer.isdecimal() or not 1 <= int(answer) <= len(options):
-            raise InputError(
-                f'"{answer}" is no answer here; type a number from 1 to {len(options)}'
-            )
-        return options[int(answer) - 1][0]
+        if answer.isdecimal() and 1 <= int(answer) <= len(options):
+            return options[int(answer) - 1][0]
+        word = _one_word(answer)
+        if word in named:
+            return named[word]
+        near = get_close_matches(word, named, n=1)
+        meant = f', or "{near[0]}"' if near else ""
+        raise InputError(
+            f'"{answer}" is no answer here; type a number from 1 to {len(options)}{meant}'
+        )
 
     return (yield from ask(Question(text, numbered, default), read))
+
+
+def _names(value: object, words: str) -> set[str]:
+    """List what one of several things may be called: its words, their beginning, its id."""
+    of_its_own = value if isinstance(value, str) else getattr(value, "id", "")
+    names = {words, words.partition(":")[0], words.partition(",")[0], of_its_own}
+    return {_one_word(name) for name in names if name}
+
+
+def _one_word(text: str) -> str:
+    return "-".join(text.lower().split())
 
 
 def ask_step(job: Job, action: Action, settings: Settings) -> Asking[Events]:
@@ -158,7 +182,7 @@ def ask_run(
 def _codes(job: Job, text: str) -> tuple[str, ...]:
     """Codes from cylinder numbers, code numbers and codes; ``0`` is none."""
     words = re.split(r"[,\s]+", text)
-    if words == ["0"]:
+    if text.lower() in ("0", "none"):
         return ()
     codes = tuple(_code(job, word.upper()) for word in words)
     return check_run(job, ev.Ran(1.0, codes=codes)).codes or ()
@@ -217,10 +241,9 @@ def ask_test(job: Job, test: Test, targets: Sequence[str], settings: Settings) -
     where = ", ".join(target_label(target) for target in targets)
     many = f" One each, in this order; {NOT_TAKEN} for one not taken." if len(targets) > 1 else ""
     if test.form == "inspection":
-        outcomes = list(test.outcomes)
         numbered = tuple((str(n), words) for n, words in enumerate(test.outcomes.values(), start=1))
         question = Question(f"{test.title}, {where}: what was seen?{many}", numbered)
-        seen = yield from ask(question, lambda text: _seen(outcomes, targets, text))
+        seen = yield from ask(question, lambda text: _seen(test.outcomes, targets, text))
         return [ev.Inspected(test.id, target, outcome) for target, outcome in seen]
     typist = Typist(job, test, settings)
     unit = typist.shop_unit or test.unit
@@ -280,12 +303,21 @@ def _with_unit(text: str, unit: str) -> str:
     return text if unit_typed(text, kept) else f"{text} {unit}"
 
 
-def _seen(outcomes: Sequence[str], targets: Sequence[str], text: str) -> list[tuple[str, str]]:
-    picked = _one_each(targets, re.split(r"[,\s]+", text))
-    for number in picked.values():
-        if not number.isdecimal() or not 1 <= int(number) <= len(outcomes):
-            raise InputError(f'"{number}" is none of these; type 1 to {len(outcomes)}')
-    return [(target, outcomes[int(number) - 1]) for target, number in picked.items()]
+def _seen(outcomes: Mapping[str, str], targets: Sequence[str], text: str) -> list[tuple[str, str]]:
+    named = {_one_word(words): outcome for outcome, words in outcomes.items()}
+    named |= {outcome: outcome for outcome in outcomes}
+    words = [text] if _one_word(text) in named else re.split(r"[,\s]+", text)
+    picked = _one_each(targets, words)
+    ids = list(outcomes)
+    seen = []
+    for target, answer in picked.items():
+        if answer.isdecimal() and 1 <= int(answer) <= len(ids):
+            seen.append((target, ids[int(answer) - 1]))
+        elif _one_word(answer) in named:
+            seen.append((target, named[_one_word(answer)]))
+        else:
+            raise InputError(f'"{answer}" is none of these; type 1 to {len(ids)}')
+    return seen
 
 
 def _quantities(text: str) -> list[str]:
@@ -312,7 +344,9 @@ def _one_each(targets: Sequence[str], answers: Sequence[str]) -> dict[str, str]:
     return taken
 
 
-def ask_other(job: Job, suspects: Sequence[str], settings: Settings) -> Asking[Events]:
+def ask_other(
+    job: Job, suspects: Sequence[str], judge: Judge, settings: Settings
+) -> Asking[Events]:
     """Ask what happened instead of the planned step."""
     kinds: list[tuple[Callable[[], Asking[Events]], str]] = [
         (lambda: ask_run(job, 15.0), "the engine ran, or was driven"),
@@ -322,7 +356,7 @@ def ask_other(job: Job, suspects: Sequence[str], settings: Settings) -> Asking[E
         (lambda: _ask_reseated(job), "something was unplugged and reseated"),
         (lambda: _just([ev.Returned()]), "every part went back where it belongs"),
         (_ask_note, "something worth a note"),
-        (lambda: ask_closing(job, suspects), "the job ends here"),
+        (lambda: ask_closing(job, suspects, judge), "the job ends here"),
     ]
     if not job.away_from_home():
         kinds.pop(5)
@@ -388,8 +422,10 @@ def _targets(job: Job, test: Test, text: str) -> list[str]:
     return [find_target(job, test, word) for word in re.split(r"[,\s]+", text)]
 
 
-def ask_closing(job: Job, suspects: Sequence[str]) -> Asking[Events]:
+def ask_closing(job: Job, suspects: Sequence[str], judge: Judge) -> Asking[Events]:
     """Ask what a job ends with; warn first when parts are away or covers off.
+
+    The job may turn out not to end yet: then only what else was told comes of it.
 
     Parameters
     ----------
@@ -397,16 +433,45 @@ def ask_closing(job: Job, suspects: Sequence[str]) -> Asking[Events]:
         As it stands.
     suspects : sequence of str
         Elements that may be named as the cause, the likeliest first.
+    judge : callable
+        Says of causes, once some more has happened, whether their repair is verified and what
+        stands against them.
     """
     tidied = yield from _ask_tidied(job)
     gone = [name for name in job.elements if job.place_of(name) is None]
     named = list(dict.fromkeys([*gone, *suspects]))
     causes = yield from _ask_causes(job, named, "1" if gone else "")
+    proof, doubts = judge(tidied, causes)
+    if doubts and not (yield from _ask_all_the_same(doubts)):
+        return tidied
+    how = yield from _ask_how_it_leaves(proof)
+    if how == DRIVE:
+        minutes = float(math.ceil(proof.missing))
+        ran = yield from ask_run(job, minutes, proof.asked.conditions)
+        return [*tidied, *ran]
+    if how == STAYS:
+        return tidied
     modes = yield from _ask_modes(job, causes)
-    options = [(True, "yes: repaired, driven, clean"), (False, "no, or not repaired")]
-    is_clean = "1" if causes and _last_drive_clean(job) else ""
-    verified = yield from choose("Was a drive after the repair clean?", options, is_clean)
-    return [*tidied, ev.Closed(tuple(causes), modes, verified)]
+    return [*tidied, ev.Closed(tuple(causes), modes, how == VERIFIED)]
+
+
+def _ask_all_the_same(doubts: Sequence[str]) -> Asking[bool]:
+    options = [(True, "yes, it was at fault"), (False, "no, go on with the job")]
+    return (yield from choose(f"{'; '.join(doubts)}. Close on it all the same?", options))
+
+
+def _ask_how_it_leaves(proof: Proof) -> Asking[str]:
+    missing = missing_words(proof)
+    if not missing:
+        driven = f"{proof.driven:g} min driven clean in the conditions in which it failed"
+        sure = [(VERIFIED, f"verified: {driven}"), (CLOSED, "repaired, not verified")]
+        return (yield from choose("How does it leave?", sure, "1"))
+    options = [(CLOSED, "as it is, not repaired"), (STAYS, "not yet: go on with the job")]
+    if proof.repaired_seq is not None:
+        options[0] = (CLOSED, "repaired, not verified")
+        if math.isfinite(proof.missing):
+            options.insert(0, (DRIVE, "not yet: this drive is done, and I say what it showed"))
+    return (yield from choose(f"Not verified: {missing}. How does it leave?", options))
 
 
 def _ask_tidied(job: Job) -> Asking[Events]:
@@ -428,9 +493,13 @@ def _ask_causes(job: Job, named: Sequence[str], default: str) -> Asking[list[str
     choices = (("0", "not found"), *numbered)
 
     def read(text: str) -> list[str]:
-        words = re.split(r"[,\s]+", text)
-        if words == ["0"]:
+        whole = _one_word(text)
+        if whole in ("0", "not-found"):
             return []
+        for name in named:
+            if whole in (name, _one_word(element_label(job, name))):
+                return [name]
+        words = re.split(r"[,\s]+", text)
         for word in words:
             if not word.isdecimal() or not 1 <= int(word) <= len(named):
                 raise InputError(f"type numbers from 0 to {len(named)}")
@@ -452,16 +521,6 @@ def _ask_mode(job: Job, cause: str) -> Asking[str]:
     options = [*((mode.id, mode.title) for mode in modes), ("", "not known")]
     text = f"How had it failed: {element_label(job, cause)}?"
     return (yield from choose(text, options, str(len(options))))
-
-
-def _last_drive_clean(job: Job) -> bool:
-    """Whether the last drive, if nothing was repaired since, showed no misfire."""
-    for _, event in reversed(job.standing):
-        if isinstance(event, ev.Replaced):
-            return False
-        if isinstance(event, ev.Ran):
-            return event.codes == ()
-    return False
 
 
 def ask_opening(

@@ -12,15 +12,16 @@ from swapinfer.errors import ConflictError, InputError, JobError, near_match
 from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, build_engine, last_undoable, refuse_conflict, replay
-from swapinfer.ledger.words import element_label, say
+from swapinfer.ledger.words import element_label, job_status, say
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.model import Test
+from swapinfer.plan.verifying import check_closing
 from swapinfer.units import format_quantity
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import Recorded, StepLine
 from swapinfer.workflow.meaning import explain_events
 from swapinfer.workflow.planning import first_step
-from swapinfer.workflow.readings import Beside, find_target, find_test, make_readings
+from swapinfer.workflow.readings import NOT_TAKEN, Beside, find_target, find_test, make_readings
 from swapinfer.workflow.shop import OpenJob, Shop
 
 TRIES = 50
@@ -46,7 +47,12 @@ Events = Sequence[ev.Event]
 
 
 def record(
-    shop: Shop, events_of: Callable[[Job], Events], ro: str = "", touched: Sequence[str] = ()
+    shop: Shop,
+    events_of: Callable[[Job], Events],
+    ro: str = "",
+    touched: Sequence[str] = (),
+    *,
+    is_confirmed: bool = False,
 ) -> Recorded:
     """Append events to a job and say what they mean.
 
@@ -60,6 +66,8 @@ def record(
         Repair order; default the current job.
     touched : sequence of str, optional
         Places whose parts must not have been moved by someone else meanwhile.
+    is_confirmed : bool, optional
+        Whether a job may be closed although something stands against its causes.
 
     Returns
     -------
@@ -75,6 +83,8 @@ def record(
     for _ in range(TRIES):
         events = events_of(loaded.job)
         after = believe(shop.replay(_with(loaded.records, events)))
+        if ev.is_a(events[-1], ev.Closed):
+            check_closing(after.evidence, after.posterior, is_confirmed=is_confirmed)
         step = None if after.evidence.job.closing else first_step(shop, after)
         if shop.is_supposing:
             return _recorded(shop, loaded, events, after, step)
@@ -127,12 +137,14 @@ def _recorded(
 
 def _warnings(job: Job, event: ev.Event) -> list[str]:
     warnings = []
-    if isinstance(event, ev.Ran) and event.codes:
+    if ev.is_a(event, ev.Ran) and event.codes:
         reads = read_codes(job.pack, job.engine, event.codes)
         unknown = [read.text for read in reads if not read.role]
         if unknown:
             warnings.append(f"{' '.join(unknown)}: kept, but carries no weight in this reasoning")
-    if isinstance(event, ev.Closed):
+    if ev.is_a(event, ev.Ran):
+        warnings += _unweighed(job, event)
+    if ev.is_a(event, ev.Closed):
         if away := job.away_from_home():
             labels = ", ".join(element_label(job, part) for part in away)
             warnings.append(f"not where they belong: {labels}")
@@ -142,14 +154,29 @@ def _warnings(job: Job, event: ev.Event) -> list[str]:
     return warnings
 
 
+def _unweighed(job: Job, run: ev.Ran) -> list[str]:
+    """Say what of a run is kept without being weighed, since something better was read."""
+    said = []
+    counted = run.counts.keys()
+    for read in read_codes(job.pack, job.engine, run.codes or ()):
+        if read.role == "misfire" and read.cylinders and set(read.cylinders) <= counted:
+            listed = " and ".join(map(str, read.cylinders))
+            said.append(f"{read.text}: not weighed, since the counter of {listed} was read")
+        if read.role == "random" and counted >= set(job.engine.layout.cylinders):
+            said.append(f"{read.text}: not weighed, since every cylinder was counted")
+    if run.felt and (run.codes is not None or run.counts):
+        read_out = "codes were" if run.codes is not None else "counters were"
+        said.append(f'felt "{run.felt}": kept, not weighed, since {read_out} read')
+    elif run.felt and run.suspected:
+        said.append(f'felt "{run.felt}": kept, not weighed beside the cylinder that was heard')
+    return said
+
+
 def summarise(job: Job, belief: Belief, step: StepLine | None) -> dict[str, Any]:
     """Sum a job up for a list that does not replay it."""
     causes = list_causes(belief)
-    status = "open"
-    if job.closing:
-        status = "verified" if job.closing.verified else "closed"
     return {
-        "status": status,
+        "status": job_status(job),
         "complaint": job.opening.complaint,
         "leading": causes[0].label if causes else "",
         "leading_probability": round(causes[0].probability, 4) if causes else 0.0,
@@ -268,7 +295,11 @@ def replace(shop: Shop, place: str, price: float | None = None, ro: str = "") ->
 
 
 def measure(
-    shop: Shop, test_id: str, values: Mapping[str, str], beside: Beside = ALONE, ro: str = ""
+    shop: Shop,
+    test_id: str,
+    values: Mapping[str, str] | Sequence[str],
+    beside: Beside = ALONE,
+    ro: str = "",
 ) -> Recorded:
     """Record one reading, or several of one test.
 
@@ -281,8 +312,9 @@ def measure(
         Where.
     test_id : str
         A test of the pack that is a reading.
-    values : mapping of str to str
-        Target as typed (``3``, ``coil3``, empty for the engine) to value with or without unit.
+    values : mapping of str to str, or sequence of str
+        Target as typed (``3``, ``coil3``, empty for the engine) to value with or without unit; or
+        one value for each target in order, ``-`` where none was taken.
     beside : Beside, optional
         What was typed with them.
     ro : str, optional
@@ -298,9 +330,28 @@ def measure(
     loaded = shop.load(ro)
     test = find_test(loaded.job, test_id, "reading")
     beside, notes = _with_earlier(loaded, test, beside, shop.now())
-    made = make_readings(loaded.job, test_id, values, beside, shop.settings)
+    named = values if isinstance(values, Mapping) else _in_order(loaded.job, test, values)
+    made = make_readings(loaded.job, test_id, named, beside, shop.settings)
     told = record(shop, lambda _job: made, loaded.ro)
     return dataclasses.replace(told, warnings=(*told.warnings, *notes))
+
+
+def _in_order(job: Job, test: Test, values: Sequence[str]) -> dict[str, str]:
+    """Give values to the targets of a test, one each in order."""
+    targets = job.engine.target_places(test.target)
+    if len(values) == len(targets):
+        return {t: v for t, v in zip(targets, values, strict=True) if v != NOT_TAKEN}
+    if len(targets) == 1:
+        raise InputError(f'"{test.id}" has one value, got {len(values)}: {" ".join(values)}')
+    first = targets[0].removeprefix(test.target)
+    raise InputError(
+        f'"{test.id}" is read on {_listed(targets)}: say which, as in {first}={values[0]}, '
+        f"or give all {len(targets)} values in order, {NOT_TAKEN} where none was taken"
+    )
+
+
+def _listed(targets: Sequence[str]) -> str:
+    return f"{targets[0]} to {targets[-1]}" if len(targets) > 2 else " and ".join(targets)
 
 
 def _with_earlier(
@@ -346,6 +397,37 @@ def inspect(shop: Shop, test_id: str, target: str, outcome: str, ro: str = "") -
     return record(shop, lambda job: [event_of(job)], ro)
 
 
+def inspect_as_typed(shop: Shop, test_id: str, seen: Sequence[str], ro: str = "") -> Recorded:
+    """Record an inspection from where and what in one row of words: ``3 oil``, or ``sound``.
+
+    Raises
+    ------
+    InputError
+        If no outcome ends the words, or it is not said where.
+    """
+    job = shop.load(ro).job
+    test = find_test(job, test_id, "inspection")
+    where, outcome = _parted(test, seen)
+    targets = job.engine.target_places(test.target)
+    if not where and len(targets) > 1:
+        raise InputError(
+            f'"{test.id}" is done on {_listed(targets)}: say where and what was seen, as in '
+            f"{targets[0].removeprefix(test.target)} {next(iter(test.outcomes))}"
+        )
+    return inspect(shop, test.id, where, outcome, ro)
+
+
+def _parted(test: Test, seen: Sequence[str]) -> tuple[str, str]:
+    """Part where from what: the longest end of the words that is an outcome."""
+    words = [word.lower() for word in seen]
+    for at in range(len(words)):
+        if "-".join(words[at:]) in test.outcomes:
+            return " ".join(words[:at]), "-".join(words[at:])
+    is_place = len(words) > 1 or any(character.isdigit() for character in words[0])
+    at = 1 if is_place else 0
+    return " ".join(words[:at]), " ".join(words[at:])
+
+
 def note(shop: Shop, text: str, ro: str = "") -> Recorded:
     """Record free text."""
     if not text.strip():
@@ -364,8 +446,27 @@ def undo(shop: Shop, seq: int | None = None, ro: str = "") -> Recorded:
     return record(shop, lambda _job: [ev.Undone(target)], ro)
 
 
-def close(shop: Shop, closed: ev.Closed, ro: str = "") -> Recorded:
-    """Close a job with its cause, verified or not."""
+def close(shop: Shop, closed: ev.Closed, ro: str = "", *, is_confirmed: bool = False) -> Recorded:
+    """Close a job with its cause, verified or not.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    closed : Closed
+        Names of causes may be as typed.
+    ro : str, optional
+        Repair order; default the current job.
+    is_confirmed : bool, optional
+        Whether someone was told what stands against the causes, and closes all the same.
+
+    Raises
+    ------
+    JobError
+        If it is to be verified without a clean drive of the length asked.
+    UnconfirmedError
+        If something stands against a cause, and nobody confirmed it.
+    """
 
     def event_of(job: Job) -> ev.Closed:
         causes = tuple(_find_element(job, name) for name in closed.causes)
@@ -376,7 +477,7 @@ def close(shop: Shop, closed: ev.Closed, ro: str = "") -> Recorded:
                 raise InputError(f'{cause} has no mode "{mode}"{near_match(mode, known)}')
         return dataclasses.replace(closed, causes=causes, modes=modes)
 
-    return record(shop, lambda job: [event_of(job)], ro)
+    return record(shop, lambda job: [event_of(job)], ro, is_confirmed=is_confirmed)
 
 
 def reopen(

@@ -12,7 +12,8 @@ from swapinfer.errors import InputError
 from swapinfer.pack.model import Pack
 from swapinfer.workflow.dialogue import Dialogue
 from swapinfer.workflow.facts import Facts
-from swapinfer.workflow.questions import NOT_TAKEN, Asking, Question, ask, choose
+from swapinfer.workflow.questions import Asking, Question, ask, choose
+from swapinfer.workflow.readings import NOT_TAKEN
 from swapinfer.workflow.settings import (
     USUAL_UNITS,
     Settings,

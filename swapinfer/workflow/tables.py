@@ -14,9 +14,9 @@ from typing import Any
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.testing import band_of, reading_value
-from swapinfer.ledger.events import Inspected, Measured, Ran, Replaced
-from swapinfer.ledger.followed import misfiring
+from swapinfer.ledger.events import Inspected, Measured, Ran, Replaced, is_a
 from swapinfer.ledger.replay import Finding
+from swapinfer.ledger.runs import misfiring
 from swapinfer.workflow.visits import Visit
 
 LONGEST_WORD = 40
@@ -68,7 +68,7 @@ def one_word(text: str) -> str:
 
 def _by_repair(visit: Visit) -> str:
     events = [event for _, event in visit.job.standing[visit.since : visit.until]]
-    return "repair" if any(isinstance(event, Replaced) for event in events) else ""
+    return "repair" if any(is_a(event, Replaced) for event in events) else ""
 
 
 def _number(value: float | None) -> str:

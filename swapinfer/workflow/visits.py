@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from swapinfer.ledger.events import Closed, Reopened
+from swapinfer.ledger.events import Closed, Reopened, is_a
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.workflow.shop import Shop
@@ -91,7 +91,7 @@ def visits_of(job: Job, records: Sequence[Record]) -> Iterator[Visit]:
         That it was replayed from.
     """
     at = {record.seq: record.at for record in records}
-    starts = [t for t, (_, event) in enumerate(job.standing) if isinstance(event, Reopened)]
+    starts = [t for t, (_, event) in enumerate(job.standing) if is_a(event, Reopened)]
     before = ""
     for number, (since, until) in enumerate(
         zip([0, *starts], [*starts, len(job.standing)], strict=True)
@@ -99,7 +99,7 @@ def visits_of(job: Job, records: Sequence[Record]) -> Iterator[Visit]:
         part = job.standing[since:until]
         seq, first = part[0]
         again = first.odometer_km if isinstance(first, Reopened) else None
-        closed = [event for _, event in part if isinstance(event, Closed)]
+        closed = [event for _, event in part if is_a(event, Closed)]
         name = f"{records[0].job}-{number + 1}" if number else records[0].job
         yield Visit(
             name=name,

@@ -67,7 +67,7 @@ def test_one_line_and_untouched_ledger(opened: Bay, name: str) -> None:
 
 
 def test_closed_job_refuses_events(opened: Bay) -> None:
-    opened.must("close --verified")
+    opened.must("close")
     told = opened("drive 10 --no-codes")
     assert told.code == 9
     assert "reopen" in told.err

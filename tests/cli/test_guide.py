@@ -96,6 +96,7 @@ class Vehicle:
             "What did the drive show?": lambda _: self.cylinder(),
             "Before it goes": lambda _: "1",
             "What was at fault?": lambda _: self._number(shown),
+            "How does it leave?": lambda _: "1",
             **self.shows,
         }
         for words, told in known.items():

@@ -16,8 +16,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from swapinfer.cli import run
 from swapinfer.errors import ConflictError, InputError, JobError, LedgerError, SwapinferError
 from swapinfer.ledger.exchange import (
+    Restored,
     backup,
     export_job,
     import_job,
@@ -298,10 +300,12 @@ def test_postgresql_backup_restores_into_either(
         assert backup(shop, path) == []
         kept = {job: shop.records(job) for job in jobs}
     with Store.open(places()) as other:
-        assert restore(other, path) == 15
+        assert restore(other, path) == Restored(jobs=3, records=15)
         assert {job: other.records(job) for job in jobs} == kept
         assert other.pack(DIGEST) == PACK
-        assert restore(other, path) == 0
+        with pytest.raises(LedgerError, match="holds 3 jobs already"):
+            restore(other, path)
+        assert {job: other.records(job) for job in jobs} == kept
     lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
     for damaged, message in (
         (lines[:-1], "3 jobs are in it"),
@@ -314,6 +318,44 @@ def test_postgresql_backup_restores_into_either(
             with pytest.raises(LedgerError, match=message):
                 restore(other, path)
             assert other.jobs() == []
+
+
+def test_sqlite_backup_restores_into_either_and_stays_as_it_was(
+    sqlite_places: Callable[[], str], places: Callable[[], str], by: By, tmp_path: Path
+) -> None:
+    path = tmp_path / "copy.db"
+    with Store.open(sqlite_places()) as shop:
+        jobs = [fill(shop, by, f"RO-{number}") for number in range(3)]
+        backup(shop, path)
+        kept = {job: shop.records(job) for job in jobs}
+    before = path.read_bytes()
+    with Store.open(places()) as other:
+        assert restore(other, path) == Restored(jobs=3, records=15)
+        assert {job: other.records(job) for job in jobs} == kept
+        with pytest.raises(LedgerError, match="holds 3 jobs already"):
+            restore(other, path)
+    assert path.read_bytes() == before
+    path.write_bytes(before[: len(before) // 2])
+    with Store.open(places()) as other:
+        with pytest.raises(LedgerError, match=path.name):
+            restore(other, path)
+        assert other.jobs() == []
+
+
+def test_restoring_by_command(
+    places: Callable[[], str], sqlite_places: Callable[[], str], tmp_path: Path
+) -> None:
+    full, empty, copy = places(), sqlite_places(), tmp_path / "copy"
+    Path(empty).parent.mkdir()
+    assert run(["open", "RO-1", "--store", full, "--who", "me"]) == 0
+    assert run(["drive", "10", "--codes", "P0303", "--store", full, "--who", "me"]) == 0
+    assert run(["store", "backup", str(copy), "--store", full]) == 0
+    assert run(["store", "restore", str(copy), "--store", empty]) == 0
+    assert run(["store", "check", "--store", empty]) == 0
+    with Store.open(empty) as there:
+        (row,) = there.jobs()
+        assert (row.ro, row.length, row.summary["complaint"]) == ("RO-1", 2, "")
+    assert run(["store", "restore", str(copy), "--store", empty]) == LedgerError.exit_code
 
 
 def test_csv_cells_are_neutralised_as_owasp_asks(tmp_path: Path) -> None:

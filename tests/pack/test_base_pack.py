@@ -443,3 +443,41 @@ def test_answers_about_conditions_follow_the_rates_of_the_modes(pack: Pack, name
                 assert share(profile, tags[0]) > 1.1 * share(GOOD, tags[0]), (kind.id, mode)
                 checked += 1
     assert checked > 40
+
+
+def texts(test: PackTest) -> str:
+    return " ".join([test.title, *test.before, *test.steps, test.record])
+
+
+def test_no_gauge_is_led_to_the_high_pressure_side(engines: list[Engine]) -> None:
+    """Hundreds of bar stand at the rail of a direct injection (the caution `direct-fuel`)."""
+    opened = 0
+    for engine in engines:
+        if engine.fitment["fuel"] != "direct":
+            continue
+        for test in engine.tests.values():
+            if not {"fuel-gauge", "measuring-can"} & set(test.tools):
+                continue
+            opened += 1
+            assert "ahead of the high-pressure pump" in texts(test), test.id
+            assert "gauge at the rail" not in texts(test), test.id
+            assert "direct-fuel" in test.cautions, test.id
+    assert opened
+
+
+def test_work_on_injectors_that_a_direct_engine_shares_warns_of_its_pressure(
+    engines: list[Engine],
+) -> None:
+    for engine in engines:
+        if engine.fitment["fuel"] == "direct":
+            for test in engine.tests.values():
+                if test.id.startswith("injector-"):
+                    assert "direct-fuel" in test.cautions, test.id
+
+
+def test_no_step_compares_with_a_neighbour_that_is_not_there(engines: list[Engine]) -> None:
+    for engine in engines:
+        for test in engine.tests.values():
+            if len(engine.target_places(test.target)) == 1:
+                assert "with a neighbour" not in texts(test), test.id
+                assert "with its neighbours" not in texts(test), test.id

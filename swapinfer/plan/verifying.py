@@ -1,0 +1,191 @@
+"""Whether a repair is verified, and what stands against closing a job as it is told."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from swapinfer.errors import JobError, UnconfirmedError
+from swapinfer.evidence.assemble import Evidence, gather_evidence
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.runs import (
+    failing_conditions,
+    failing_runs,
+    has_misfired,
+    is_clean,
+    last_repair,
+)
+from swapinfer.ledger.words import element_label
+from swapinfer.plan.answers import CleanDrive, clean_drive_minutes
+from swapinfer.plan.costing import PlanSettings
+from swapinfer.plan.outlook import Outlook
+from swapinfer.plan.suppose import replay_events
+from swapinfer.posterior import Posterior, infer
+
+VERIFIED_RISK = 0.05
+"""Residual risk at which a repair is called verified, unless someone chooses another."""
+
+PROBABLE = 0.5
+"""Probability under which a cause needs a second look before a job is closed on it."""
+
+UNSEEN_MINUTES = 5.0
+"""Least drive that verifies where no run with a misfire is on record."""
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """The drive that is asked for after a repair, and what was driven of it.
+
+    Attributes
+    ----------
+    repaired_seq : int or None
+        Last event that put something right; None when there is none.
+    asked : CleanDrive
+        In the conditions in which it failed, and at least as long as the shortest run in which
+        it did; as if what was driven of it since had not been.
+    driven : float
+        Minutes driven clean in those conditions, since the repair and the last misfire.
+    """
+
+    repaired_seq: int | None
+    asked: CleanDrive
+    driven: float
+
+    @property
+    def missing(self) -> float:
+        """Clean minutes still to be driven."""
+        return max(self.asked.minutes - self.driven, 0.0)
+
+    @property
+    def holds(self) -> bool:
+        """Whether the repair is verified."""
+        return self.repaired_seq is not None and self.missing == 0.0
+
+
+def prove(
+    evidence: Evidence,
+    posterior: Posterior,
+    causes: Sequence[str] = (),
+    risk: float = VERIFIED_RISK,
+) -> Proof:
+    """Say how long a drive must stay clean after the last repair, and how long one was.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        All findings.
+    posterior : Posterior
+        What they lead to.
+    causes : sequence of str, optional
+        Elements found at fault.
+    risk : float, optional
+        Probability that may remain that a misfire is still to come.
+    """
+    job = evidence.job
+    repaired = last_repair(job, causes)
+    conditions = failing_conditions(job) or _outlook(evidence, posterior).conditions
+    least = min((run.minutes for run in failing_runs(job)), default=UNSEEN_MINUTES)
+    now = clean_drive_minutes(_outlook(evidence, posterior), risk, conditions, least)
+    runs = _clean_runs(job, repaired, conditions)
+    if not runs:
+        return Proof(repaired, now, 0.0)
+    before = gather_evidence(_without(job, runs))
+    outlook = _outlook(before, infer(before.problem))
+    asked = clean_drive_minutes(outlook, risk, conditions, least)
+    after = min(asked.risk_after, now.risk_now)
+    asked = replace(asked, risk_now=now.risk_now, risk_after=after)
+    return Proof(repaired, asked, sum(runs.values()))
+
+
+def _outlook(evidence: Evidence, posterior: Posterior) -> Outlook:
+    return Outlook(evidence, posterior, PlanSettings(costs=evidence.job.pack.costs))
+
+
+def _without(job: Job, runs: dict[int, float]) -> Job:
+    kept = [
+        event for seq, event in job.standing if seq not in runs and not ev.is_a(event, ev.Undone)
+    ]
+    return replay_events(kept, job.pack)
+
+
+def _clean_runs(job: Job, repaired: int | None, conditions: tuple[str, ...]) -> dict[int, float]:
+    """Position to minutes of the clean runs since the repair and the last misfire."""
+    runs: dict[int, float] = {}
+    for finding in job.findings:
+        run = finding.event
+        if not isinstance(run, ev.Ran) or repaired is None or finding.seq < repaired:
+            continue
+        if has_misfired(job, run):
+            runs.clear()
+        elif is_clean(job, run) and set(conditions) <= set(run.conditions):
+            runs[finding.seq] = run.minutes
+    return runs
+
+
+def missing_words(proof: Proof) -> str:
+    """Say what is missing until a repair is verified; empty when it is."""
+    if proof.holds:
+        return ""
+    if proof.repaired_seq is None:
+        return "nothing that would put the cause right is recorded"
+    when = ",".join(proof.asked.conditions)
+    if math.isinf(proof.asked.minutes):
+        return (
+            f"no drive ({when}) is long enough while the risk of another misfire is "
+            f"{100 * proof.asked.risk_now:.0f} %"
+        )
+    wanted = f"drive {math.ceil(proof.missing)} min {when} without a code first"
+    if not proof.driven:
+        return wanted
+    return f"{wanted} ({proof.driven:g} of {math.ceil(proof.asked.minutes)} min are on record)"
+
+
+def list_doubts(evidence: Evidence, posterior: Posterior, causes: Sequence[str]) -> list[str]:
+    """List what stands against each cause that a job is to be closed on."""
+    job, space = evidence.job, evidence.space
+    touched = {d.element for d in job.disturbances}
+    active_es = space.active_es(job.time)
+    doubts = []
+    for cause in dict.fromkeys(causes):
+        e = space.index[cause]
+        label, fault = element_label(job, cause), float(posterior.fault_e[e])
+        present = float(posterior.marginal_es[e, 1:] @ active_es[e, 1:])
+        if fault < PROBABLE:
+            doubts.append(f"the {label} is at fault with a probability of only {100 * fault:.0f} %")
+        if cause not in touched:
+            doubts.append(f"the {label} was never touched")
+        elif job.place_of(cause) and present >= 0.5 * fault:
+            doubts.append(f"the {label} is still fitted, and nothing recorded put it right")
+    return doubts
+
+
+def check_closing(evidence: Evidence, posterior: Posterior, *, is_confirmed: bool) -> None:
+    """Refuse a closing that claims what is not on record.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of the job, its closing included.
+    posterior : Posterior
+        What it leads to.
+    is_confirmed : bool
+        Whether someone was told what stands against the causes, and closes on them all the same.
+
+    Raises
+    ------
+    JobError
+        If it is to be verified, and no drive of the length asked was clean.
+    UnconfirmedError
+        If something stands against a cause and nobody confirmed it.
+    """
+    closing = evidence.job.closing
+    if closing is None:
+        return
+    proof = prove(evidence, posterior, closing.causes)
+    if closing.verified and (missing := missing_words(proof)):
+        raise JobError(f'{missing}; or close without --verified: "repaired, not verified"')
+    doubts = list_doubts(evidence, posterior, closing.causes)
+    if doubts and not is_confirmed:
+        raise UnconfirmedError("; ".join(doubts))
