@@ -346,9 +346,17 @@ def _stack(space: StateSpace, pieces: list[list[Term | Factor]], weight_q: Float
         prior_es=space.prior_es,
         log_factor_nes=log_factor_nes,
         finding_t=np.array(finding_t, dtype=np.int64),
-        open_tes=np.stack([t.open_es for t in terms]),
-        explained_tes=np.stack([t.explained_es for t in terms]),
-        explain_qtes=np.stack([np.broadcast_to(t.explain_qes, (q, *shape)) for t in terms], axis=1),
-        close_qt2=np.stack([np.broadcast_to(t.close_q2, (q, 2)) for t in terms], axis=1),
+        open_tes=_rows([t.open_es for t in terms], shape),
+        explained_tes=_rows([t.explained_es for t in terms], shape),
+        explain_qtes=_rows([t.explain_qes for t in terms], (q, *shape)).swapaxes(0, 1).copy(),
+        close_qt2=_rows([t.close_q2 for t in terms], (q, 2)).swapaxes(0, 1).copy(),
         level_q=weight_q,
     )
+
+
+def _rows(arrays: Sequence[FloatArray], shape: tuple[int, ...]) -> FloatArray:
+    """Stack arrays, each spread to one shape; also none at all."""
+    rows = np.empty((len(arrays), *shape))
+    for row, array in zip(rows, arrays, strict=True):
+        row[...] = array
+    return rows
