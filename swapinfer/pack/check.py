@@ -175,6 +175,8 @@ def _check_kind(pack: Pack, kind: Kind) -> None:
     _all_known(kind.cautions, pack.cautions, "caution", *path, "cautions")
     if not kind.modes:
         raise MisfitError("needs at least one mode of failing", path)
+    if kind.fix.access is not None:
+        raise MisfitError("belongs to the element, not to its own fix", (*path, "fix", "access"))
     for mode in kind.modes.values():
         _check_mode(pack, mode, *path, "mode", mode.id)
 
@@ -183,6 +185,8 @@ def _check_mode(pack: Pack, mode: Mode, *path: str) -> None:
     _all_known(mode.severity, pack.severities, "severity", *path, "severity")
     _sum_to_one(mode.severity, "shares of the severities", *path, "severity")
     _all_known(mode.when, pack.running.conditions, "condition", *path, "when")
+    if mode.fix is not None and mode.fix.access:
+        _known(mode.fix.access, pack.access, "access", *path, "fix", "access")
 
 
 def _check_reach(

@@ -60,11 +60,14 @@ class Fix:
         Work without opening and closing access.
     price : tuple of float
         Parts: low, typical, high, in the pack's currency unit.
+    access : str or None
+        What must be off, where that is not what the kind's own repair needs; ``""`` for nothing.
     """
 
     title: str
     minutes: float
     price: tuple[float, float, float]
+    access: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -79,6 +79,11 @@ class Action:
         return "-".join([*parts, *drive])
 
     @property
+    def things(self) -> int:
+        """Count what is done at once: exchanges, reseatings and repairs."""
+        return len(self.swaps) + len(self.reseated) + len(self.replaced)
+
+    @property
     def handled(self) -> tuple[str, ...]:
         """Places where something is moved, replaced or reseated."""
         moved = (place for swap in self.swaps for place in swap)

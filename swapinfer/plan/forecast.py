@@ -79,10 +79,11 @@ def _do(outlook: Outlook, before: _Branch, a: int) -> Iterator[tuple[int, _Branc
     """Take an action: its outcomes, and the branch that each leads to."""
     one = outlook.priced[a]
     wrong = before.wrong + _needless(outlook, one, before.belief_h)
+    more = Effort(risk=float(outlook.look_ahead.options.more_ah[a] @ before.belief_h))
     chance_o, after_oh = outlook.look_ahead.outcomes(before.belief_h, a)
     for o in np.flatnonzero(after_oh.any(axis=1)).tolist():
         chance = before.chance * float(chance_o[o])
-        yield o, _Branch(chance, before.spent + one.effort(o), wrong, after_oh[o])
+        yield o, _Branch(chance, before.spent + one.effort(o) + more, wrong, after_oh[o])
 
 
 def _needless(outlook: Outlook, one: Priced, belief_h: FloatArray) -> float:
@@ -117,9 +118,8 @@ def _sum_up(outlook: Outlook, branches: list[_Branch]) -> Forecast:
 
 def _units(outlook: Outlook) -> Iterator[Prices]:
     """Prices of the base policy in money, minutes, comebacks and elements put right."""
-    costing, efforts, costs = outlook.costing, outlook.fix_efforts, outlook.settings.costs
-    money_e = np.array([costing.money(effort) for effort in efforts])
-    yield Prices(money_e, costing.per_drive_minute, costs.comeback, costs.diagnosis_cap)
-    yield Prices(np.array([effort.minutes for effort in efforts]), 1.0, 0.0, 0.0)
-    yield Prices(np.zeros(len(efforts)), 0.0, 1.0, 0.0)
-    yield Prices(np.ones(len(efforts)), 0.0, 0.0, 0.0)
+    n = len(outlook.elements)
+    yield outlook.unit_prices(outlook.costing.money)
+    yield outlook.unit_prices(lambda effort: effort.minutes + effort.drive_minutes)
+    yield Prices(np.zeros(n), 0.0, 1.0, 0.0)
+    yield Prices(np.ones(n), 0.0, 0.0, 0.0)

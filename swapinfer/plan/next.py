@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -225,7 +225,7 @@ class _Author:
         effort = mean_effort(one, belief_h)
         return PlannedStep(
             id=one.action.id,
-            title=title_action(self.outlook.job.engine, one.action),
+            title=self._title(one.action),
             action=one.action,
             minutes=effort.minutes,
             drive_minutes=effort.drive_minutes,
@@ -294,8 +294,18 @@ class _Author:
         action = first if follow == BASE else self.outlook.priced[follow].action
         if isinstance(action, Action):
             moved = after_swaps(action, before.swaps)
-            return moved.id, title_action(self.outlook.job.engine, moved)
+            # Parts have moved, what they need has not.
+            origin = dict(zip(moved.replaced, action.replaced, strict=True))
+            return moved.id, self._title(moved, origin)
         return action, ENDINGS[action]
+
+    def _title(self, action: Action, origin: Mapping[str, str] | None = None) -> str:
+        at = origin or {}
+        return title_action(
+            self.outlook.job.engine,
+            action,
+            lambda place: self.outlook.repair(at.get(place, place)).fix,
+        )
 
     def _tools(self, action: Action) -> tuple[str, ...]:
         return self.outlook.job.engine.tests[action.test].tools if action.test else ()

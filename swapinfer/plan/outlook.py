@@ -22,7 +22,7 @@ from swapinfer.plan.actions import (
     list_work,
 )
 from swapinfer.plan.base import NONE, BasePolicy, Faults, Prices
-from swapinfer.plan.costing import Costing, Effort, PlanSettings
+from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair, mode_weights
 from swapinfer.plan.hypotheses import Hypotheses, after_moves, form_hypotheses
 from swapinfer.plan.information import information_bits
 from swapinfer.plan.lookahead import LookAhead, Moves, Options, Ranking
@@ -91,7 +91,7 @@ class Outlook:
         self.settings = settings
         self.costing = Costing(evidence.job, settings)
         self._moves: dict[frozenset[int], Moves] = {}
-        self._fixes: dict[str, Effort] = {}
+        self._repairs: dict[str, Repair] = {}
 
     @property
     def job(self) -> Job:
@@ -130,15 +130,39 @@ class Outlook:
         """Effort of repairing each of `elements` from a closed engine, codes read afterwards."""
         return [self.fix_effort(self.place_of(local)) for local in range(len(self.elements))]
 
-    def prices(self) -> Prices:
-        """Set unit prices in terms of the objective."""
-        weigh, costs = self.costing.weigh, self.settings.costs
-        return Prices(
-            np.array([weigh(effort) for effort in self.fix_efforts]),
-            weigh(Effort(drive_minutes=1.0)),
-            weigh(Effort(risk=costs.comeback)),
-            weigh(Effort(risk=costs.diagnosis_cap)),
+    @cached_property
+    def fault_efforts(self) -> dict[int, Effort]:
+        """Effort of repairing each fault that is suspected, as `fix_efforts`, were it known."""
+        blamed = np.unique(self.hypotheses.fault_hk)
+        return {f: self._fault_effort(f) for f in blamed[blamed != NONE].tolist()}
+
+    def _fault_effort(self, f: int) -> Effort:
+        space, e = self.evidence.space, int(self.hypotheses.element_f[f])
+        place = self.place_of(int(np.searchsorted(self.elements, e)))
+        _, mode = space.modes[int(space.mode_es[e, int(self.hypotheses.state_f[f])]) - 1]
+        return self._verified(
+            place, self.costing.repair(self.job.engine.kind_of(place), {mode: 1.0})
         )
+
+    def unit_prices(self, unit: Callable[[Effort], float]) -> Prices:
+        """Prices of the base policy in some unit, such as money."""
+        costs = self.settings.costs
+        fix_e = np.array([unit(e) + unit(self.costing.needless(e)) for e in self.fix_efforts])
+        saved_f = np.zeros(len(self.hypotheses.element_f))
+        for f, effort in self.fault_efforts.items():
+            e = int(self.hypotheses.element_f[f])
+            saved_f[f] = fix_e[np.searchsorted(self.elements, e)] - unit(effort)
+        return Prices(
+            fix_e,
+            unit(Effort(drive_minutes=1.0)),
+            unit(Effort(risk=costs.comeback)),
+            unit(Effort(risk=costs.diagnosis_cap)),
+            self.hypotheses.padded(saved_f),
+        )
+
+    def prices(self) -> Prices:
+        """Prices in terms of the objective."""
+        return self.unit_prices(self.costing.weigh)
 
     @cached_property
     def base(self) -> BasePolicy:
@@ -193,8 +217,29 @@ class Outlook:
         works = [replace(a, drive_minutes=0.0, conditions=()) for a in actions]
         number = {work: at for at, work in enumerate(dict.fromkeys(works))}
         group_a = np.array([number[work] for work in works])
-        options = Options(cost_ao, chance_aoh, moves, follows_aa, self._saved_aa(), group_a)
+        options = Options(
+            cost_ao, chance_aoh, moves, follows_aa, self._saved_aa(), group_a, self._more_ah()
+        )
         return LookAhead(self.base, options)
+
+    def _more_ah(self) -> FloatArray:
+        """Cost of repairs that were not needed, or turn out other ones than on average."""
+        more_ah = np.zeros((len(self.priced), len(self.hypotheses.belief_h)))
+        for a, one in enumerate(self.priced):
+            for place in one.action.replaced:
+                more_ah[a] += self._more_h(place)
+        return more_ah
+
+    def _more_h(self, place: str) -> FloatArray:
+        """Work out what repairing a place costs more under each hypothesis than its mean effort."""
+        faults, weigh = self.hypotheses, self.costing.weigh
+        mean = self.fix_effort(place)
+        more_h = np.full(len(faults.belief_h), weigh(self.costing.needless(mean)))
+        e = self.evidence.space.index[self.job.fitted[place]]
+        for f, effort in self.fault_efforts.items():
+            if faults.element_f[f] == e:
+                more_h[faults.member_hf[:, f] > 0.0] = weigh(effort) - weigh(mean)
+        return more_h
 
     def _saved_aa(self) -> FloatArray:
         """Cost of the access that a test leaves open for the action after it."""
@@ -222,29 +267,24 @@ class Outlook:
 
     def fix_effort(self, place: str) -> Effort:
         """Effort of putting right what sits at a place: access, risk and reading codes too."""
-        kind = self.job.engine.kind_of(place)
-        minutes, _ = self.costing.reach([kind.access], now=False)
+        return self._verified(place, self.repair(place))
+
+    def _verified(self, place: str, repair: Repair) -> Effort:
+        minutes, _ = self.costing.reach(repair.opens_p, now=False)
         risk = self.costing.damage(self.job.disturbed_by([place]))
         minutes += self.settings.costs.read_minutes
-        return self._fix(place) + Effort(minutes, risk=risk)
+        return repair.effort + Effort(minutes, risk=risk)
 
-    def _fix(self, place: str) -> Effort:
-        if place not in self._fixes:
-            self._fixes[place] = self._work_out_fix(place)
-        return self._fixes[place]
-
-    def _work_out_fix(self, place: str) -> Effort:
-        e = self.evidence.space.index[self.job.fitted[place]]
-        weights: dict[str, float] = {}
-        states = self.evidence.space.states[e]
-        for state, p in zip(states, self.posterior.marginal_es[e].tolist(), strict=False):
-            if state.mode:
-                weights[state.mode.id] = weights.get(state.mode.id, 0.0) + p
-        return self.costing.fix(self.job.engine.kind_of(place), weights)
+    def repair(self, place: str) -> Repair:
+        """Say what putting right what sits at a place takes, over how it may have failed."""
+        if place not in self._repairs:
+            weights = mode_weights(self.evidence.space, self.posterior, self.job.fitted[place])
+            self._repairs[place] = self.costing.repair(self.job.engine.kind_of(place), weights)
+        return self._repairs[place]
 
     def _price_drives(self, action: Action) -> Iterator[Priced]:
         """Price work that is followed by a drive, for every length and the best conditions."""
-        work = work_of(self.costing, action, self._fix)
+        work = work_of(self.costing, action, self.repair)
         moves = self._ended((element for element, _ in work.disturbs), action.replaced)
         lengths = self.settings.costs.drive_minutes
         for conditions in self._telling(action, moves):
@@ -285,7 +325,7 @@ class Outlook:
             others = [t for t in self.job.engine.target_places(test.target) if t != first]
             targets = (first, *others[:LEVEL_OTHERS])
         action = Action("test", test.id, targets)
-        work = work_of(self.costing, action, self._fix)
+        work = work_of(self.costing, action, self.repair)
         moves = self._ended((element for element, _ in work.disturbs), ())
         if len(views) > 1:
             prediction = self.predictor.sweep(test, views)

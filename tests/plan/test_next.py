@@ -277,7 +277,8 @@ def test_stop_or_go_on_weighs_learning_against_acting(plan: Plan) -> None:
 def test_open_access_is_free_and_a_drive_closes_it(outlook_of: MakeOutlook) -> None:
     closed = outlook_of(SEEN)
     opened = outlook_of(SEEN, ev.Inspected("coil-look", "coil3", "sound"))
-    reach = [Costing(o.job, o.settings).reach(["ignition-off"]) for o in (closed, opened)]
+    costings = [Costing(o.job, o.settings) for o in (closed, opened)]
+    reach = [costing.reach(costing.needs("ignition-off")) for costing in costings]
     assert reach[0][0] > 0.0
     assert reach[1] == (0, ())
 
