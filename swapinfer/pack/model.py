@@ -194,12 +194,15 @@ class Feeling:
     with_misfire, without : float
         Chance that this word is used when at least one episode occurred in the run, and when none
         did; only their ratio matters.
+    hard : bool
+        Whether it means that a cylinder misses all the time, which a long drive may harm.
     """
 
     id: str
     title: str
     with_misfire: float
     without: float
+    hard: bool = False
 
 
 @dataclass(frozen=True, slots=True)

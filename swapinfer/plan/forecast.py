@@ -39,8 +39,8 @@ class Forecast:
     wrong_parts: float
 
 
-def forecast(outlook: Outlook, ranking: Ranking) -> Forecast:
-    """Work out what to expect when the best step is taken, its follow-ups, then the base policy.
+def forecast(outlook: Outlook, ranking: Ranking, first: int | None) -> Forecast:
+    """Work out what to expect when a step is taken, its follow-ups, then the base policy.
 
     Parameters
     ----------
@@ -48,18 +48,19 @@ def forecast(outlook: Outlook, ranking: Ranking) -> Forecast:
         What is possible.
     ranking : Ranking
         What it is worth.
+    first : int or None
+        The step; None for the base policy alone.
 
     Returns
     -------
     Forecast
     """
     start = _Branch(1.0, Effort(), 0.0, outlook.hypotheses.belief_h)
-    if not outlook.priced or ranking.value_a.min() > ranking.base_cost:
+    if first is None:
         return _sum_up(outlook, [start])
-    best = int(ranking.value_a.argmin())
     branches = []
-    for o, branch in _do(outlook, start, best):
-        follow = int(ranking.follow_ao[best, o])
+    for o, branch in _do(outlook, start, first):
+        follow = int(ranking.follow_ao[first, o])
         onward = [branch] if follow == BASE else [b for _, b in _do(outlook, branch, follow)]
         branches += onward
     return _sum_up(outlook, branches)

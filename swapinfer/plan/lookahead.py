@@ -116,6 +116,8 @@ class Ranking:
     ----------
     base_cost : float
         Expected cost of the base policy from here on.
+    alone_a : ndarray of float, shape (action,)
+        Expected total cost when the action comes first and the base policy follows.
     value_a : ndarray of float, shape (action,)
         Expected total cost when the action comes first and the best known way on follows.
     cost_a : ndarray of float, shape (action,)
@@ -134,6 +136,7 @@ class Ranking:
     """
 
     base_cost: float
+    alone_a: FloatArray
     value_a: FloatArray
     cost_a: FloatArray
     worth_a: FloatArray
@@ -268,6 +271,7 @@ class LookAhead:
         on_a = (chance_ao * onward_ao).sum(axis=1)
         return Ranking(
             base_cost=base_cost,
+            alone_a=cost_a + on_a,
             value_a=cost_a + on_a,
             cost_a=cost_a,
             worth_a=base_cost - on_a,

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.problem import FloatArray, for_order
 from swapinfer.plan.actions import Action, after_swaps
-from swapinfer.plan.base import Choice
 from swapinfer.plan.costing import Cost, PlanSettings
 from swapinfer.plan.forecast import Forecast, forecast
 from swapinfer.plan.information import information_bits
 from swapinfer.plan.lookahead import BASE, Ranking
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
+from swapinfer.plan.taste import Order, Way, arrange
 from swapinfer.plan.titles import title_action, title_outcome
 from swapinfer.posterior import Posterior
 
@@ -139,7 +139,11 @@ class Plan:
     Attributes
     ----------
     steps : tuple of PlannedStep
-        The cheapest way on first.
+        The one to take first, then the others, the cheapest way on first.
+    is_carried : bool
+        Whether the first step is the end, or a repair that the evidence carries.
+    is_held_back : bool
+        Whether a repair would come first, were what it repairs likelier to be at fault.
     without_tests : float
         Expected cost of repairing in order of probability over cost, without further tests.
     forecast : Forecast
@@ -153,6 +157,8 @@ class Plan:
     """
 
     steps: tuple[PlannedStep, ...]
+    is_carried: bool
+    is_held_back: bool
     without_tests: float
     forecast: Forecast
     objective: str
@@ -162,8 +168,13 @@ class Plan:
 
     @property
     def best(self) -> PlannedStep:
-        """Cheapest way on."""
+        """Step to take first."""
         return self.steps[0]
+
+    @property
+    def least(self) -> float:
+        """Expected cost of the cheapest way on."""
+        return min(step.expected_total for step in self.steps)
 
     def find(self, step_id: str) -> PlannedStep | None:
         """Return the step with an id, if it was considered."""
@@ -197,16 +208,55 @@ def next_steps(
     return make_plan(outlook, outlook.rank(is_time_up))
 
 
+def decide(outlook: Outlook, ranking: Ranking) -> Order:
+    """Put every action, handing over and giving up in order.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Of the job.
+    ranking : Ranking
+        What its actions are worth.
+
+    Returns
+    -------
+    Order
+        Ways on; the `number` of an action counts `outlook.priced`, that of an end `ENDINGS`.
+    """
+    belief_h, base = outlook.hypotheses.belief_h, outlook.base
+    choice = replace(base.choose(belief_h[None]), hands_over_b=np.array([True]))
+    hand_over = float(belief_h @ base.cost_bh(choice, base.prices)[0])
+    ways = [Way(None, n, cost) for n, cost in enumerate([hand_over, base.prices.give_up])]
+    for a, one in enumerate(outlook.priced):
+        ways.append(
+            Way(
+                one.action,
+                a,
+                float(ranking.value_a[a]),
+                pays=bool(ranking.alone_a[a] < ranking.base_cost),
+                proof=outlook.suspicion.proof(one.action.replaced),
+                is_closed=not one.opened,
+            )
+        )
+
+    def money(way: Way) -> float:
+        if way.action is None:
+            return 0.0
+        return outlook.costing.money(mean_effort(outlook.priced[way.number], belief_h))
+
+    return arrange(ways, outlook.begun, outlook.settings.costs, money)
+
+
 def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     """Put a ranking in words and figures that people read."""
-    author = _Author(outlook, ranking)
-    order = np.argsort(for_order(ranking.value_a), kind="stable")
-    steps = [author.step(int(a), is_told=n < DETAILED) for n, a in enumerate(order)]
-    ranked = sorted([*steps, *author.endings()], key=lambda step: round(step.expected_total, 6))
+    author, order = _Author(outlook, ranking), decide(outlook, ranking)
+    first = order.ways[0]
     return Plan(
-        steps=tuple(ranked),
+        steps=tuple(author.step(way, is_told=n < DETAILED) for n, way in enumerate(order.ways)),
         without_tests=ranking.base_cost,
-        forecast=forecast(outlook, ranking),
+        forecast=forecast(outlook, ranking, first.number if first.action else None),
+        is_carried=order.is_carried,
+        is_held_back=order.is_held_back,
         objective=outlook.settings.objective,
         currency=outlook.settings.costs.currency,
         hypotheses=len(outlook.hypotheses.belief_h),
@@ -219,7 +269,11 @@ class _Author:
     outlook: Outlook
     ranking: Ranking
 
-    def step(self, a: int, *, is_told: bool) -> PlannedStep:
+    def step(self, way: Way, *, is_told: bool) -> PlannedStep:
+        """Tell of a way on."""
+        if way.action is None:
+            return _ending(list(ENDINGS)[way.number], way.total)
+        a = way.number
         one, ranking = self.outlook.priced[a], self.ranking
         belief_h = self.outlook.hypotheses.belief_h
         effort = mean_effort(one, belief_h)
@@ -232,7 +286,7 @@ class _Author:
             parts=effort.parts,
             money=self.outlook.costing.money(effort),
             cost=self.outlook.costing.split(effort),
-            expected_total=float(ranking.value_a[a]),
+            expected_total=way.total,
             worth=float(ranking.worth_a[a]),
             gain=float(ranking.worth_a[a] - ranking.cost_a[a]),
             bits=information_bits(belief_h, one.prediction.chance_oh),
@@ -242,20 +296,6 @@ class _Author:
             opens=one.opened,
             outcomes=self._outcomes(a, one) if is_told else (),
         )
-
-    def endings(self) -> list[PlannedStep]:
-        """Handing over as it is, and giving up, as steps."""
-        outlook, base = self.outlook, self.outlook.base
-        belief_h = outlook.hypotheses.belief_h
-        choice = base.choose(belief_h[None])
-        as_is = Choice(
-            choice.cost_b, choice.order_bj, choice.minutes_b, choice.stop_b, np.array([True])
-        )
-        hand_over = float(belief_h @ base.cost_bh(as_is, base.prices)[0])
-        return [
-            _ending(HAND_OVER, hand_over),
-            _ending(GIVE_UP, base.prices.give_up),
-        ]
 
     def _outcomes(self, a: int, one: Priced) -> tuple[Outcome, ...]:
         chance_o, after_oh = self.outlook.look_ahead.outcomes(self.outlook.hypotheses.belief_h, a)

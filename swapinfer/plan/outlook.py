@@ -22,6 +22,7 @@ from swapinfer.plan.actions import (
     list_work,
 )
 from swapinfer.plan.base import NONE, BasePolicy, Faults, Prices
+from swapinfer.plan.begun import Begun, what_was_begun
 from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair, mode_weights
 from swapinfer.plan.hypotheses import Hypotheses, after_moves, form_hypotheses
 from swapinfer.plan.information import information_bits
@@ -35,6 +36,12 @@ COVER = 0.998
 
 CONDITIONS = 2
 """Conditions considered for the drive after simple work: those that tell most; else one."""
+
+SURE = 3.0
+"""Misfire episodes expected in a drive that shows a fault for sure: but for one in twenty."""
+
+FRESH = 0.5
+"""A test that was made before and repeats itself more often than this is not made again."""
 
 LEVEL_OTHERS = 3
 """Further targets read where readings are relative to what healthy ones show."""
@@ -92,6 +99,7 @@ class Outlook:
         self.costing = Costing(evidence.job, settings)
         self._moves: dict[frozenset[int], Moves] = {}
         self._repairs: dict[str, Repair] = {}
+        self._hard: dict[tuple[str, ...], FloatArray] = {}
 
     @property
     def job(self) -> Job:
@@ -111,9 +119,27 @@ class Outlook:
         return Predictor(self.evidence, self.hypotheses)
 
     @cached_property
-    def conditions(self) -> tuple[str, ...]:
-        """Conditions under which what is suspected shows best."""
+    def begun(self) -> Begun:
+        """What the job has begun and not finished."""
+        return what_was_begun(self.job)
+
+    def _as_it_failed(self, failed_in: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
+        """Conditions of drive that hold all of those in which it failed."""
         choices = self.settings.costs.drive_conditions
+        held = tuple(tags for tags in choices if set(failed_in) <= set(tags))
+        return held or (failed_in,)
+
+    @cached_property
+    def proof_minutes(self) -> tuple[float, ...]:
+        """Lengths of drive that show whether a repair helped."""
+        lengths, least = self.settings.costs.drive_minutes, self.settings.costs.verify_minutes
+        return tuple(length for length in lengths if length >= least) or lengths[-1:]
+
+    @cached_property
+    def conditions(self) -> tuple[str, ...]:
+        """Conditions under which what is suspected shows best, and in which it has failed."""
+        owed_in, failed_in = self.begun.owed_in, self.begun.failed_in
+        choices = self._as_it_failed(failed_in if owed_in is None else owed_in)
         member_hf = self.hypotheses.member_hf
         rates = [member_hf @ self.predictor.total_rate_f(choice) for choice in choices]
         return best_conditions(choices, rates, self.hypotheses.belief_h)
@@ -170,9 +196,7 @@ class Outlook:
         element_hk = self.hypotheses.element_hk
         local_hk = np.where(element_hk == NONE, NONE, np.searchsorted(self.elements, element_hk))
         rate_hk = self.hypotheses.padded(self.predictor.total_rate_f(self.conditions))
-        return BasePolicy(
-            Faults(local_hk, rate_hk), self.prices(), self.settings.costs.drive_minutes
-        )
+        return BasePolicy(Faults(local_hk, rate_hk), self.prices(), self.proof_minutes)
 
     @cached_property
     def suspicion(self) -> Suspicion:
@@ -286,8 +310,8 @@ class Outlook:
         """Price work that is followed by a drive, for every length and the best conditions."""
         work = work_of(self.costing, action, self.repair)
         moves = self._ended((element for element, _ in work.disturbs), action.replaced)
-        lengths = self.settings.costs.drive_minutes
         for conditions in self._telling(action, moves):
+            lengths = self._lengths(action, moves, conditions)
             predictions = self.predictor.drives(lengths, conditions, action.swaps, moves)
             for minutes, prediction in zip(lengths, predictions, strict=True):
                 driven = replace(action, drive_minutes=minutes, conditions=conditions)
@@ -303,19 +327,50 @@ class Outlook:
             (shown,) = self.predictor.drives(middle, conditions, action.swaps, moves)
             return round(information_bits(belief_h, shown.chance_oh), 6)
 
+        if self._proves(action):
+            return [self.conditions]
         count = CONDITIONS if len(action.handled) <= 2 else 1
         choices = self.settings.costs.drive_conditions
         return sorted(choices, key=bits, reverse=True)[:count]
+
+    def _proves(self, action: Action) -> bool:
+        """Whether the drive after an action is there to show that a repair helped."""
+        return bool(action.replaced) or (action.kind == "drive" and self.begun.owed_in is not None)
+
+    def _lengths(
+        self, action: Action, moves: Moves, conditions: tuple[str, ...]
+    ) -> tuple[float, ...]:
+        """Lengths of the drive after an action: short ones while a cylinder misses all the time."""
+        costs = self.settings.costs
+        short = tuple(m for m in costs.drive_minutes if m <= costs.hard_drive_minutes)
+        belief_h = self.hypotheses.belief_h.copy()
+        moves.apply(belief_h)
+        if short and float(belief_h @ self._is_hard_h(conditions)) >= costs.hard_share:
+            return short
+        return self.proof_minutes if self._proves(action) else costs.drive_minutes
+
+    def _is_hard_h(self, conditions: tuple[str, ...]) -> FloatArray:
+        """1 where a hypothesis surely misfires in a short drive, or the lamp says that it does."""
+        if conditions not in self._hard:
+            rate_h = self.hypotheses.member_hf @ self.predictor.total_rate_f(conditions)
+            shown = 0.0 if self.begun.lamp else SURE / self.settings.costs.hard_drive_minutes
+            self._hard[conditions] = (rate_h > shown).astype(np.float64)
+        return self._hard[conditions]
 
     def _tests(self) -> Iterator[Priced]:
         for test_id, targets in list_tests(self.suspicion, self.settings):
             test = self.job.engine.tests[test_id]
             views = {target: self.predictor.view(test, target) for target in targets}
+            views = {t: v for t, v in views.items() if not self._repeats(test, t, v)}
             seen = {t: v for t, v in views.items() if self.predictor.seen(v) >= SUSPECT}
             for target, view in seen.items():
                 yield self._price_test(test, {target: view})
             if test.sweep and not test.level and len(seen) > 1:
                 yield self._price_test(test, seen)
+
+    def _repeats(self, test: Test, target: str, view: View) -> bool:
+        """Whether a test would but show again what it showed before."""
+        return test.fresh < FRESH and self.predictor.earlier(test, target, view) is not None
 
     def _price_test(self, test: Test, views: dict[str, View]) -> Priced:
         first = next(iter(views))
