@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -147,6 +148,17 @@ class BasePolicy:
     def fault_count_h(self) -> IntArray:
         """Number of faults to repair in each hypothesis, shape (hypothesis,)."""
         return self._count_h
+
+    @cached_property
+    def least_h(self) -> FloatArray:
+        """Cost of repairing nothing but what is at fault, or of giving up, shape (hypothesis,)."""
+        fix_hk = np.append(self.prices.fix_e, 0.0)[
+            np.where(self._rate_hk > 0.0, self._element_hk, -1)
+        ]
+        repaired_h = (fix_hk - self._own_saved_hk).sum(axis=1)
+        repaired_h += self.prices.drive_per_min * self._minutes_d[0] * (self._count_h > 0)
+        least_h: FloatArray = np.minimum(repaired_h, self.prices.give_up)
+        return least_h
 
     def choose(self, belief_bh: FloatArray) -> Choice:
         """Find the base policy's choice and cost under each belief.

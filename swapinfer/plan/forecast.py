@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from swapinfer.plan.base import Prices
 from swapinfer.plan.costing import Effort
 from swapinfer.plan.lookahead import BASE, Ranking
 from swapinfer.plan.outlook import Outlook, Priced
+from swapinfer.plan.taste import Way
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +40,8 @@ class Forecast:
     wrong_parts: float
 
 
-def forecast(outlook: Outlook, ranking: Ranking, first: int | None) -> Forecast:
-    """Work out what to expect when a step is taken, its follow-ups, then the base policy.
+def forecast(outlook: Outlook, ranking: Ranking, first: Way) -> Forecast:
+    """Work out what to expect when a way is taken, its follow-ups, then the base policy.
 
     Parameters
     ----------
@@ -48,22 +49,24 @@ def forecast(outlook: Outlook, ranking: Ranking, first: int | None) -> Forecast:
         What is possible.
     ranking : Ranking
         What it is worth.
-    first : int or None
-        The step; None for the base policy alone.
+    first : Way
+        The way; an end means the base policy alone.
 
     Returns
     -------
     Forecast
     """
     start = _Branch(1.0, Effort(), 0.0, outlook.hypotheses.belief_h)
-    if first is None:
-        return _sum_up(outlook, [start])
-    branches = []
-    for o, branch in _do(outlook, start, first):
-        follow = int(ranking.follow_ao[first, o])
-        onward = [branch] if follow == BASE else [b for _, b in _do(outlook, branch, follow)]
-        branches += onward
-    return _sum_up(outlook, branches)
+    branches = [start]
+    if first.action is not None:
+        branches = []
+        for o, branch in _do(outlook, start, first.number):
+            follow = int(ranking.follow_ao[first.number, o])
+            onward = [branch] if follow == BASE else [b for _, b in _do(outlook, branch, follow)]
+            branches += onward
+    expected = _sum_up(outlook, branches)
+    honest = outlook.honest(first.total, outlook.hypotheses.belief_h)
+    return replace(expected, cost=expected.cost * honest / first.total if first.total else 0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -250,11 +250,10 @@ def decide(outlook: Outlook, ranking: Ranking) -> Order:
 def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     """Put a ranking in words and figures that people read."""
     author, order = _Author(outlook, ranking), decide(outlook, ranking)
-    first = order.ways[0]
     return Plan(
         steps=tuple(author.step(way, is_told=n < DETAILED) for n, way in enumerate(order.ways)),
         without_tests=ranking.base_cost,
-        forecast=forecast(outlook, ranking, first.number if first.action else None),
+        forecast=forecast(outlook, ranking, order.ways[0]),
         is_carried=order.is_carried,
         is_held_back=order.is_held_back,
         objective=outlook.settings.objective,
@@ -269,10 +268,14 @@ class _Author:
     outlook: Outlook
     ranking: Ranking
 
+    def honest(self, total: float) -> float:
+        """Say what a total comes to when it is played."""
+        return self.outlook.honest(total, self.outlook.hypotheses.belief_h)
+
     def step(self, way: Way, *, is_told: bool) -> PlannedStep:
         """Tell of a way on."""
         if way.action is None:
-            return _ending(list(ENDINGS)[way.number], way.total)
+            return _ending(list(ENDINGS)[way.number], self.honest(way.total))
         a = way.number
         one, ranking = self.outlook.priced[a], self.ranking
         belief_h = self.outlook.hypotheses.belief_h
@@ -286,7 +289,7 @@ class _Author:
             parts=effort.parts,
             money=self.outlook.costing.money(effort),
             cost=self.outlook.costing.split(effort),
-            expected_total=way.total,
+            expected_total=self.honest(way.total),
             worth=float(ranking.worth_a[a]),
             gain=float(ranking.worth_a[a] - ranking.cost_a[a]),
             bits=information_bits(belief_h, one.prediction.chance_oh),
@@ -310,7 +313,9 @@ class _Author:
                     id=name,
                     title=title_outcome(self.outlook.job.engine, one.action, name),
                     probability=float(chance_o[o]),
-                    cost_after=float(self.ranking.onward_ao[a, o]),
+                    cost_after=self.outlook.honest(
+                        float(self.ranking.onward_ao[a, o]), after_oh[o]
+                    ),
                     suspects=self._suspects(after_oh[o]),
                     then_id=then_id,
                     then=then,

@@ -285,6 +285,30 @@ class Outlook:
             raise TypeError(f"{element.id} is blamed but not fitted")
         return place.id
 
+    def honest(self, total: float, belief_h: FloatArray) -> float:
+        """Say what a plan costs that is expected to cost a total.
+
+        Parameters
+        ----------
+        total : float
+            Expected cost when planning goes no deeper.
+        belief_h : ndarray of float, shape (hypothesis,)
+            Under which that is expected.
+
+        Notes
+        -----
+        Planning counts on the base policy after the steps that it looks ahead; when its plans are
+        played, later steps are planned anew, and cost less. By how much was learned from play: a
+        share, the pack's `foresight`, of ``(x - l) (g - x) / (g - l)`` for a total ``x`` between
+        ``l``, when all is known, and ``g``, giving up, where nothing is left to gain; more
+        expensive ways rank as before.
+        """
+        least, most = float(belief_h @ self.base.least_h), self.base.prices.give_up
+        if not least < total < most:
+            return total
+        spared = (total - least) * (most - total) / (most - least)
+        return total - self.settings.costs.foresight * spared
+
     def rank(self, is_time_up: Callable[[], bool] = lambda: False) -> Ranking:
         """Value every action; see `LookAhead.rank`."""
         return self.look_ahead.rank(self.hypotheses.belief_h, self.settings.depth, is_time_up)
