@@ -12,6 +12,7 @@ from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.problem import BoolArray, FloatArray
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.replay import Job
+from swapinfer.pack.model import Test
 from swapinfer.plan.costing import mode_weights
 from swapinfer.posterior import (
     NEGLIGIBLE,
@@ -101,10 +102,9 @@ class Course:
             for rival, factor in zip(self.flips.rival_r, self.flips.factor_r, strict=True)
         }
 
-    @property
-    def level(self) -> float:
-        """Mean of the level that healthy cylinders share, after all findings."""
-        return float(self.evidence.level_values @ self.level_weight_q)
+    def level(self, test: Test) -> float | None:
+        """Mean of what sound ones share in a test, after all findings; None if nothing."""
+        return self.evidence.levels.reading(test, self.level_weight_q) if test.level else None
 
     def index(self, element: str) -> int:
         """Position of an element in the arrays."""
@@ -166,8 +166,8 @@ def follow_belief(job: Job) -> Course:
     return Course(
         evidence=evidence,
         posterior=posterior,
-        weights=weigh_findings(problem),
-        checks=check_findings(problem, posterior) if count else None,
+        weights=weigh_findings(problem, evidence.keeping),
+        checks=check_findings(problem, posterior, evidence.keeping) if count else None,
         intervals=None if draws is None else fault_intervals(at_levels(problem, kept_q), draws),
         draws=count,
         flips=flip_points(problem, posterior),

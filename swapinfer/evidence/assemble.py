@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from swapinfer.evidence.codes import FaultCodes, sort_codes
-from swapinfer.evidence.levels import level_nodes, worth_keeping
-from swapinfer.evidence.problem import FloatArray, Problem
+from swapinfer.evidence.levels import (
+    Levels,
+    Nodes,
+    alike_nodes,
+    level_name,
+    level_nodes,
+    worth_keeping,
+)
+from swapinfer.evidence.problem import BoolArray, FloatArray, Problem
 from swapinfer.evidence.running import (
+    CodedRun,
     Drive,
     count_misfires,
     expected_episodes,
     feel,
     leak_chance,
     reach_ec,
-    read_misfires,
     read_random_only,
     suspect,
 )
@@ -24,25 +34,33 @@ from swapinfer.evidence.states import StateSpace, build_states
 from swapinfer.evidence.terms import Factor, Term
 from swapinfer.evidence.testing import (
     NO_LEVEL,
+    Chances,
+    Seen,
     Setting,
     View,
-    inspection_likelihood,
+    inspection_chances,
     judge,
     look,
-    reading_likelihood,
-    reading_value,
-    repeat_density,
+    reading_chances,
     repeat_key,
+    sum_up,
 )
 from swapinfer.ledger.events import Inspected, Measured, Ran
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.pack.codes import read_codes
+from swapinfer.pack.model import Test
 
 COMPLAINT = 0
 """Sequence number under which the complaint itself counts as the first finding."""
 
 COMPLAINT_WORD = "complaint"
 """Feeling of the pack that the complaint itself is."""
+
+SUPPOSED = Nodes(np.array([0.0, 1.0]), np.array([0.5, 0.5]))
+"""Whether something that serves all cylinders upset them in a drive: no, or yes."""
+
+MOST_SUPPOSED = 6
+"""Kinds of drive for which that is asked, the first; in others it upsets cylinders one by one."""
 
 
 @dataclass(frozen=True)
@@ -59,23 +77,23 @@ class Evidence:
         Arrays.
     seqs : tuple of int
         Position in the chain of each finding; the complaint is `COMPLAINT`.
-    level_values : ndarray of float, shape (level,)
-        Values of the shared level at the problem's nodes; a single 1 without one.
+    levels : Levels
+        What readings share, at the problem's nodes.
     """
 
     job: Job
     space: StateSpace
     problem: Problem
     seqs: tuple[int, ...]
-    level_values: FloatArray
+    levels: Levels
 
+    def keeping(self, keep_n: BoolArray) -> Problem:
+        """Return the problem as if only some of the findings had been made."""
+        return _assemble(self._findings, keep_n)[0]
 
-@dataclass
-class _Nodes:
-    """Nodes and weights of the level that readings share."""
-
-    value_q: FloatArray = field(default_factory=lambda: NO_LEVEL)
-    weight_q: FloatArray = field(default_factory=lambda: NO_LEVEL)
+    @cached_property
+    def _findings(self) -> _Findings:
+        return _Findings.of(self.job, self.space)
 
 
 def gather_evidence(job: Job) -> Evidence:
@@ -96,15 +114,147 @@ def gather_evidence(job: Job) -> Evidence:
         If a recorded code cannot be one.
     """
     space = build_states(job)
-    pieces: list[list[Term | Factor]] = [[_complaint(job, space)]]
-    pieces += [[] for _ in job.findings]
-    level = _take_tests(job, space, pieces)
-    fault_codes = FaultCodes.of(job.pack, job.engine, space)
-    for n, finding in enumerate(job.findings, start=1):
-        pieces[n] += _take_run(job, space, fault_codes, finding)
-    problem = _stack(space, pieces, level.weight_q)
+    findings = _Findings.of(job, space)
+    problem, levels = _assemble(findings, np.ones(len(job.findings) + 1, dtype=np.bool_))
     seqs = (COMPLAINT, *(finding.seq for finding in job.findings))
-    return Evidence(job, space, problem, seqs, level.value_q)
+    evidence = Evidence(job, space, problem, seqs, levels)
+    evidence.__dict__["_findings"] = findings
+    return evidence
+
+
+@dataclass(frozen=True)
+class _Look:
+    """One reading or inspection, and the key under which it repeats others."""
+
+    n: int
+    event: Measured | Inspected
+    test: Test
+    view: View
+    key: tuple[object, ...]
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Looks at one thing with nothing handled between: one observation."""
+
+    n: int
+    test: Test
+    view: View
+    seen: Seen
+
+    def chances(self, value_q: FloatArray = NO_LEVEL) -> Chances:
+        if self.seen.outcome:
+            return inspection_chances(self.test, self.view, self.seen)
+        return reading_chances(self.test, self.view, self.seen, value_q)
+
+
+@dataclass(frozen=True)
+class _Findings:
+    """What was found, before it is decided which of it counts."""
+
+    job: Job
+    space: StateSpace
+    pieces: Sequence[Sequence[Term | Factor]]
+    coded: Mapping[int, CodedRun]
+    looks: Sequence[_Look]
+
+    @classmethod
+    def of(cls, job: Job, space: StateSpace) -> _Findings:
+        pieces: list[list[Term | Factor]] = [[_complaint(job, space)]]
+        fault_codes = FaultCodes.of(job.pack, job.engine, space)
+        coded, looks = {}, []
+        for n, finding in enumerate(job.findings, start=1):
+            taken, run = _take_run(job, space, fault_codes, finding)
+            pieces.append(taken)
+            if run is not None:
+                coded[n] = run
+            event = finding.event
+            if not isinstance(event, Ran):
+                test = job.engine.tests[event.test]
+                setting = Setting(test, event.target, finding.fitted, finding.time)
+                view = look(job.engine, space, setting)
+                looks.append(_Look(n, event, test, view, repeat_key(job, space, setting, view)))
+        return cls(job, space, pieces, coded, looks)
+
+
+def _assemble(findings: _Findings, keep_n: BoolArray) -> tuple[Problem, Levels]:
+    groups = _grouped([one for one in findings.looks if keep_n[one.n]])
+    coded = {n: run for n, run in findings.coded.items() if keep_n[n]}
+    alike = _alike_runs(findings.job, coded)
+    together = {f"drives {runs}": SUPPOSED for runs in alike}
+    levels = Levels.together(_nodes_by_name(findings.job, groups) | together)
+    pieces = [list(some) if keep_n[n] else [] for n, some in enumerate(findings.pieces)]
+    for group in groups:
+        pieces[group.n].append(_term(group, levels))
+    named = {n: f"drives {runs}" for runs in alike for n in runs}
+    first = {runs[0] for runs in alike}
+    running = findings.job.pack.running
+    for n, run in coded.items():
+        supposed_q = levels.values.get(named.get(n, ""))
+        pieces[n] += run.read(running, supposed_q, 2.0 if n in first else 1.0)
+    return _stack(findings.space, pieces, levels.weight_q), levels
+
+
+def _grouped(looks: Sequence[_Look]) -> list[_Group]:
+    """Sum up what repeats itself; each group counts from its last look on."""
+    by_key: dict[tuple[object, ...], list[_Look]] = {}
+    for one in looks:
+        by_key.setdefault(one.key, []).append(one)
+    return [
+        _Group(
+            some[-1].n, some[0].test, some[0].view, sum_up(some[0].test, [o.event for o in some])
+        )
+        for some in by_key.values()
+    ]
+
+
+def _term(group: _Group, levels: Levels) -> Term:
+    value_q = levels.of(group.test)
+    if value_q is None:
+        chances = group.chances()
+    elif group.seen.outcome:
+        chances = group.chances().at(value_q.astype(np.int64))
+    else:
+        chances = group.chances(value_q)
+    return judge(group.view, chances, group.test, group.seen.looks)
+
+
+def _alike_runs(job: Job, coded: Mapping[int, CodedRun]) -> list[tuple[int, ...]]:
+    """Group drives in which the same cylinders, several, misfired in one arrangement.
+
+    Either each of a group had an episode of what serves all cylinders, or none had.
+    """
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for n, run in coded.items():
+        if len(run.misfired) > 1:
+            finding = job.findings[n - 1]
+            arrangement = tuple(sorted(finding.fitted.items()))
+            alike.setdefault((arrangement, run.cylinders, run.misfired), []).append(n)
+    return [tuple(some) for some in alike.values()][:MOST_SUPPOSED]
+
+
+def _nodes_by_name(job: Job, groups: Sequence[_Group]) -> dict[str, Nodes]:
+    """Nodes of every unknown that findings share, without those that cannot matter."""
+    sharing: dict[str, list[_Group]] = {}
+    for group in groups:
+        if name := level_name(group.test):
+            sharing.setdefault(name, []).append(group)
+    return {name: _nodes(job, some) for name, some in sharing.items()}
+
+
+def _nodes(job: Job, groups: Sequence[_Group]) -> Nodes:
+    test = groups[0].test
+    if not test.level:
+        return alike_nodes(test)
+    on_scale = math.log if test.scale == "log" else float
+    values = [on_scale(group.seen.value) for group in groups if math.isfinite(group.seen.value)]
+    nodes = level_nodes(test, job.opening, values)
+    common_e = np.all([group.view.seen_e for group in groups], axis=0)
+    readings = [
+        (group.chances(nodes.value_q).exact_qp, np.unique(group.view.profile_es[common_e]))
+        for group in groups
+    ]
+    return nodes.kept(worth_keeping(nodes.weight_q, readings))
 
 
 def _complaint(job: Job, space: StateSpace) -> Term:
@@ -114,93 +264,42 @@ def _complaint(job: Job, space: StateSpace) -> Term:
     minutes = running.complaint_minutes if driven is None else driven / running.km_per_min
     original = {place: place for place in job.engine.places}
     drive = Drive(minutes, (), original, time=0)
-    mean_es = expected_episodes(job.engine, running, space, drive).sum(axis=0)
-    return feel(mean_es, job.pack.feelings[COMPLAINT_WORD])
+    episodes = expected_episodes(job.engine, running, space, drive)
+    return feel(episodes.in_any(job.engine.layout.cylinders), job.pack.feelings[COMPLAINT_WORD])
 
 
 def _take_run(
     job: Job, space: StateSpace, fault_codes: FaultCodes, finding: Finding
-) -> list[Term | Factor]:
+) -> tuple[list[Term | Factor], CodedRun | None]:
+    """Terms and factors of a run, and the codes that are still to be read."""
     running, run = job.pack.running, finding.event
     if not isinstance(run, Ran):
-        return []
+        return [], None
     drive = Drive(run.minutes, run.conditions, finding.fitted, finding.time)
-    expected_ces = expected_episodes(job.engine, running, space, drive)
+    episodes = expected_episodes(job.engine, running, space, drive)
+    every = job.engine.layout.cylinders
     pieces: list[Term | Factor] = []
     for cylinder, count in run.counts.items():
-        mean_es = expected_ces[cylinder - 1]
+        mean_es = episodes.in_cylinder(cylinder)
         pieces.append(count_misfires(space, mean_es, run.minutes, count, running))
     if run.codes is not None:
         codes = sort_codes(read_codes(job.pack, job.engine, run.codes))
-        if not run.counts:
-            pieces += (
-                [read_random_only(expected_ces, run.minutes, running)]
-                if codes.random_only
-                else read_misfires(expected_ces, run.minutes, codes.misfired, running)
-            )
         reached_ec = reach_ec(job.engine, space, finding.fitted)
         pieces += fault_codes.read(space, drive, reached_ec, codes.faults)
+        uncounted = tuple(c for c in every if c not in run.counts)
+        if uncounted and codes.random_only:
+            pieces.append(read_random_only(episodes, uncounted, run.minutes, running))
+        elif uncounted:
+            misfired = codes.misfired & set(uncounted)
+            return pieces, CodedRun(episodes, uncounted, misfired, run.minutes)
     elif run.suspected and not run.counts:
         leak = leak_chance(running, run.minutes)
         right = running.suspected_right
-        pieces += [suspect(expected_ces[c - 1], right, leak) for c in run.suspected]
+        pieces += [suspect(episodes.in_cylinder(c), right, leak) for c in run.suspected]
     elif run.felt and not run.counts:
-        leak = leak_chance(running, run.minutes, len(expected_ces))
-        pieces.append(feel(expected_ces.sum(axis=0), job.pack.feelings[run.felt], leak))
-    return pieces
-
-
-@dataclass
-class _Taken:
-    n: int
-    event: Measured | Inspected
-    view: View
-    key: tuple[object, ...]
-
-
-def _take_tests(job: Job, space: StateSpace, pieces: list[list[Term | Factor]]) -> _Nodes:
-    taken = []
-    for n, finding in enumerate(job.findings, start=1):
-        event = finding.event
-        if not isinstance(event, Ran):
-            test = job.engine.tests[event.test]
-            setting = Setting(test, event.target, finding.fitted, finding.time)
-            view = look(job.engine, space, setting)
-            taken.append(_Taken(n, event, view, repeat_key(job, space, setting, view)))
-    level = _prepare_level(job, taken)
-    latest: dict[tuple[object, ...], Measured | Inspected] = {}
-    for one in taken:
-        likelihood_qp = _likelihood(job, one, level.value_q)
-        if one.key in latest:
-            test = job.engine.tests[one.event.test]
-            same = repeat_density(test, latest[one.key], one.event)
-            likelihood_qp = test.fresh * likelihood_qp + (1.0 - test.fresh) * same
-        latest[one.key] = one.event
-        pieces[one.n].append(judge(one.view, likelihood_qp))
-    return level
-
-
-def _likelihood(job: Job, one: _Taken, level_q: FloatArray) -> FloatArray:
-    test = job.engine.tests[one.event.test]
-    if isinstance(one.event, Inspected):
-        return inspection_likelihood(test, one.view.profiles, one.event.outcome)
-    value = reading_value(test, one.event)
-    return reading_likelihood(test, one.view.profiles, value, level_q)
-
-
-def _prepare_level(job: Job, taken: list[_Taken]) -> _Nodes:
-    tests = [job.engine.tests[one.event.test] for one in taken]
-    levelled = [(one, test) for one, test in zip(taken, tests, strict=True) if test.level]
-    if not levelled:
-        return _Nodes()
-    value_q, weight_q = level_nodes(levelled[0][1], job.opening, len(levelled))
-    common_e = np.all([one.view.seen_e for one, _ in levelled], axis=0)
-    readings = [
-        (_likelihood(job, one, value_q), np.unique(one.view.profile_es[common_e]))
-        for one, _ in levelled
-    ]
-    keep_q = worth_keeping(weight_q, readings)
-    return _Nodes(value_q[keep_q], weight_q[keep_q])
+        leak = leak_chance(running, run.minutes, len(every))
+        pieces.append(feel(episodes.in_any(every), job.pack.feelings[run.felt], leak))
+    return pieces, None
 
 
 def _stack(space: StateSpace, pieces: list[list[Term | Factor]], weight_q: FloatArray) -> Problem:

@@ -1,9 +1,10 @@
-"""The unknown that several readings share: what a healthy cylinder would show on this gauge."""
+"""Unknowns that findings share: what a sound one shows on this gauge, or on this engine."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,8 +13,12 @@ from swapinfer.ledger.events import Opened
 from swapinfer.pack.model import GOOD, Curve, Level, Test
 from swapinfer.physics import expected_cranking_kpa
 
-WIDTH = 4.5
-"""Standard deviations of the prior that the nodes span on either side."""
+WIDTH = 5.0
+"""Standard deviations of the prior that the nodes span on either side, and more where readings
+lie beyond."""
+
+BEYOND = 7.0
+"""Standard deviations of a good reading by which the nodes reach beyond the readings."""
 
 SPACING = 1.2
 """Distance between nodes, in standard deviations of what the readings together leave open."""
@@ -25,6 +30,87 @@ NEGLIGIBLE = 1e-8
 """Nodes whose largest possible weight is below this share of the best are left out."""
 
 KPA = {"kPa": 1.0, "psi": 6.894757293168361, "bar": 100.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Nodes:
+    """Nodes of one unknown.
+
+    Attributes
+    ----------
+    value_q : ndarray of float, shape (node,)
+        Offset on the test's scale that readings have in common; the number of the outcome that
+        all sound ones show, counted from 1, or 0 for none, where it is an inspection.
+    weight_q : ndarray of float, shape (node,)
+        Weights, summing to 1.
+    """
+
+    value_q: FloatArray
+    weight_q: FloatArray
+
+    def kept(self, keep_q: BoolArray) -> Nodes:
+        """Return some of the nodes, their weights as they are."""
+        return Nodes(self.value_q[keep_q], self.weight_q[keep_q])
+
+
+NO_NODES = Nodes(np.zeros(1), np.ones(1))
+"""Nothing is shared: an offset of 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """All unknowns of a job together: every combination of their nodes.
+
+    Attributes
+    ----------
+    values : mapping of str to ndarray of float, shape (combination,)
+        Name of each unknown to its node in every combination.
+    weight_q : ndarray of float, shape (combination,)
+        Product of the weights.
+    """
+
+    values: Mapping[str, FloatArray]
+    weight_q: FloatArray
+
+    @classmethod
+    def together(cls, nodes: Mapping[str, Nodes]) -> Levels:
+        """Combine the nodes of independent unknowns."""
+        weight_q, values = np.ones(1), dict[str, FloatArray]()
+        for name, one in nodes.items():
+            n = len(one.value_q)
+            values = {other: np.repeat(value_q, n) for other, value_q in values.items()}
+            values[name] = np.tile(one.value_q, len(weight_q))
+            weight_q = np.outer(weight_q, one.weight_q).ravel()
+        return cls(values, weight_q)
+
+    def of(self, test: Test) -> FloatArray | None:
+        """Return the values of the unknown that a test is relative to; None if it has none here."""
+        return self.values.get(level_name(test))
+
+    def reading(self, test: Test, weight_q: FloatArray) -> float | None:
+        """Say what a sound one is expected to show, in the test's unit.
+
+        Parameters
+        ----------
+        test : Test
+            A reading.
+        weight_q : ndarray of float, shape (combination,)
+            Posterior weights.
+
+        Returns
+        -------
+        float or None
+            None where no reading has told anything of it.
+        """
+        value_q = self.of(test)
+        if value_q is None:
+            return None
+        return float(weight_q @ (np.exp(value_q) if test.scale == "log" else value_q))
+
+
+def level_name(test: Test) -> str:
+    """Name of the unknown that a test is relative to; empty if it is to none."""
+    return test.level.name if test.level else test.id if test.alike else ""
 
 
 def expected_level(test: Test, level: Level, opening: Opened) -> float:
@@ -46,11 +132,19 @@ def expected_level(test: Test, level: Level, opening: Opened) -> float:
     return kpa / KPA[test.unit]
 
 
-def level_nodes(test: Test, opening: Opened, readings: int) -> tuple[FloatArray, FloatArray]:
-    """Nodes and weights of the log-normal prior of a test's level.
+def level_prior(test: Test, level: Level, opening: Opened) -> tuple[float, float]:
+    """Mean and standard deviation of a level on the test's scale."""
+    middle = expected_level(test, level, opening)
+    if test.scale == "linear":
+        return middle, math.hypot(level.spread, level.gauge_spread)
+    return math.log(middle), math.hypot(math.log(level.spread), math.log(level.gauge_spread))
 
-    Equally spaced in the log: for smooth integrands that vanish at both ends the trapezoid rule
-    converges faster than any power of the spacing.
+
+def level_nodes(test: Test, opening: Opened, readings: Sequence[float]) -> Nodes:
+    """Nodes and weights of the normal prior of a test's level.
+
+    Equally spaced on the test's scale: for smooth integrands that vanish at both ends the trapezoid
+    rule converges faster than any power of the spacing.
 
     Parameters
     ----------
@@ -58,13 +152,12 @@ def level_nodes(test: Test, opening: Opened, readings: int) -> tuple[FloatArray,
         With a level.
     opening : Opened
         Compression ratio and altitude, where known.
-    readings : int
-        How many share the level; the more there are, the closer the nodes.
+    readings : sequence of float
+        All that share the level, on the test's scale; the nodes reach beyond them.
 
     Returns
     -------
-    value_q, weight_q : ndarray of float, shape (level,)
-        Weights sum to 1.
+    Nodes
 
     References
     ----------
@@ -73,13 +166,23 @@ def level_nodes(test: Test, opening: Opened, readings: int) -> tuple[FloatArray,
     level, good = test.level, test.profiles[GOOD]
     if level is None or not isinstance(good, Curve):
         raise TypeError(f"{test.id} has no shared level")
-    median = expected_level(test, level, opening)
-    sd = math.hypot(math.log(level.spread), math.log(level.gauge_spread))
-    finest = min(lobe_sd for _, _, lobe_sd in good.lobes) / math.sqrt(readings)
-    half = math.ceil(WIDTH * sd / (SPACING * finest))
-    z_q = WIDTH * np.arange(-half, half + 1) / half
-    weight_q = np.exp(-0.5 * z_q**2)
-    return median * np.exp(sd * z_q), weight_q / weight_q.sum()
+    middle, sd = level_prior(test, level, opening)
+    is_log = test.scale == "log"
+    _, good_at, good_sd = max(good.lobes)
+    implied = [value - (math.log(good_at) if is_log else good_at) for value in readings]
+    low = min([middle - WIDTH * sd, *(x - BEYOND * good_sd for x in implied)])
+    high = max([middle + WIDTH * sd, *(x + BEYOND * good_sd for x in implied)])
+    finest = min(lobe_sd for _, _, lobe_sd in good.lobes) / math.sqrt(max(len(readings), 1))
+    count = 1 + math.ceil((high - low) / (SPACING * finest))
+    value_q = np.linspace(low, high, count)
+    log_q = -0.5 * ((value_q - middle) / sd) ** 2
+    return Nodes(value_q, np.exp(log_q - np.logaddexp.reduce(log_q)))
+
+
+def alike_nodes(test: Test) -> Nodes:
+    """Nodes of what all sound ones of an engine show alike in an inspection."""
+    weights = [1.0 - math.fsum(test.alike.values()), *test.alike.values()]
+    return Nodes(np.arange(len(weights), dtype=float), np.array(weights))
 
 
 def worth_keeping(
@@ -102,7 +205,8 @@ def worth_keeping(
     -------
     ndarray of bool, shape (level,)
     """
-    log_own_q, log_common_q = np.log(weight_q), np.log(weight_q * SUSPICION)
+    with np.errstate(divide="ignore"):
+        log_own_q, log_common_q = np.log(weight_q), np.log(weight_q * SUSPICION)
     for likelihood_qp, common_p in readings:
         best_q = SUSPICION * likelihood_qp.max(axis=1)
         log_own_q = log_own_q + np.log(np.maximum(likelihood_qp[:, 0], best_q))

@@ -73,15 +73,6 @@ class Problem:
         """Number of findings, those without any effect included."""
         return int(self.log_factor_nes.shape[0])
 
-    def without(self, finding: int) -> Problem:
-        """Return the problem as if one finding had not been made."""
-        keep_n = np.arange(self.n_findings) != finding
-        return self._keep(keep_n)
-
-    def until(self, count: int) -> Problem:
-        """Return the problem after the first `count` findings."""
-        return self._keep(np.arange(self.n_findings) < count)
-
     def at_level(self, node: int) -> Problem:
         """Return the problem as if the shared level were known to be at one node."""
         return replace(
@@ -91,7 +82,8 @@ class Problem:
             level_q=np.ones(1),
         )
 
-    def _keep(self, keep_n: BoolArray) -> Problem:
+    def keeping(self, keep_n: BoolArray) -> Problem:
+        """Return the problem with the terms and factors of some findings only."""
         keep_t = keep_n[self.finding_t]
         return replace(
             self,

@@ -1,29 +1,34 @@
-"""What a reading or an inspection says: curves, profiles, and the level that cylinders share."""
+"""What a reading or an inspection says: curves, profiles, and what looking again adds."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
 from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.states import StateSpace, fitted_at
-from swapinfer.evidence.terms import Factor, Term
+from swapinfer.evidence.terms import Term
 from swapinfer.ledger.events import Inspected, Measured
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.engine import Engine
-from swapinfer.pack.model import GOOD, Curve, Sight, Test
+from swapinfer.pack.model import GOOD, OVER_LIMIT, Curve, Sight, Test
 from swapinfer.physics import copper_at_20
 
 ANY_MODE = "*"
-NO_LEVEL = np.ones(1)
+NO_LEVEL = np.zeros(1)
+"""One node at which nothing is shared: an offset of 0, a factor of 1."""
 
-_REPEATABILITY = 0.1
-"""Spread of a meter that reads the same thing again, in spreads of the narrowest curve; our choice,
-no source. It decides which readings are the same, not what they mean."""
+FLOOR = 1e-5
+"""Share of every profile that is spread over what the others show: nothing is impossible
+(Cromwell's rule: D. V. Lindley, *Making Decisions*, 1985)."""
+
+TINY = float(np.finfo(float).tiny)
+LEAST_LOG = -700.0
+"""Natural logs of densities are not let below this, where floats end."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +44,7 @@ class Setting:
     fitted : mapping of str to str
         Place to element.
     time : int
-        Index in the job's time.
+        Index in the job's time; what is looked at is looked at before the look disturbs it.
     handled : tuple of int
         Elements supposed to be disturbed just before it.
     """
@@ -62,12 +67,15 @@ class View:
     profile_es : ndarray of int, shape (element, state)
         Index of the profile that each state shows; 0 where it is not seen.
     shows_es : ndarray of float, shape (element, state)
-        Chance that a seen state shows while the test lasts; 0 where it is not seen.
+        Chance that a seen state shows in one look; 0 where it is not seen.
+    share_p : ndarray of float, shape (profile,)
+        How the faults that can be seen divide beforehand among the profiles; 0 for good.
     """
 
     profiles: tuple[str, ...]
     profile_es: IntArray
     shows_es: FloatArray
+    share_p: FloatArray
 
     @property
     def seen_e(self) -> BoolArray:
@@ -84,9 +92,13 @@ def look(engine: Engine, space: StateSpace, setting: Setting) -> View:
     within = _within_e(engine, space, setting)
     active_es = space.active_es(setting.time, setting.handled) & within[:, None]
     profile_es = profile_m[space.mode_es] * active_es
-    shows_v = np.array([0.0] + [test.shows.get(v.id, 1.0) for v in space.severities])
+    shows_v = np.array([0.0] + [1.0 - test.miss.get(v.id, 0.0) for v in space.severities])
     shows_es = shows_v[space.severity_es] * (profile_es > 0)
-    return View(profiles, profile_es, shows_es)
+    weight_p = np.bincount(
+        profile_es.ravel(), (space.prior_es * shows_es).ravel(), minlength=len(profiles)
+    )
+    share_p = weight_p / max(float(weight_p.sum()), TINY)
+    return View(profiles, profile_es, shows_es, share_p)
 
 
 @lru_cache(maxsize=1024)
@@ -114,8 +126,8 @@ def _profile_of_modes(
 def _within_e(engine: Engine, space: StateSpace, setting: Setting) -> BoolArray:
     """Elements that the target involves: the one at the place, or all that reach its cylinders."""
     out = np.zeros(len(space.elements), dtype=np.bool_)
-    cylinders = set(engine.target_cylinders(setting.target))
-    for e, place in fitted_at(space, setting.fitted).items():
+    cylinders, fitted = seen_where(engine, space, setting)
+    for e, place in fitted_at(space, fitted).items():
         if setting.target in engine.places:
             out[e] = place == setting.target
         else:
@@ -123,85 +135,286 @@ def _within_e(engine: Engine, space: StateSpace, setting: Setting) -> BoolArray:
     return out
 
 
-def judge(view: View, likelihood_qp: FloatArray) -> Term | Factor:
-    """Turn the likelihood of an outcome under each profile into a factor or a term.
+def seen_where(
+    engine: Engine, space: StateSpace, setting: Setting
+) -> tuple[set[int], Mapping[str, str]]:
+    """Cylinders that a test tells of, and what was fitted when they left their mark.
 
-    If several seen faults are present, the first in the order of the pass decides.
+    A part that remembers tells of where it last ran, and of what served it there; one that has
+    not run yet, of where it sits.
+    """
+    cylinders = set(engine.target_cylinders(setting.target))
+    for place in engine.places_for(setting.test.remembers):
+        part = setting.fitted[place.id]
+        if set(place.cylinders) <= cylinders:
+            for time, fitted in reversed(space.ran):
+                if time < setting.time and part in fitted.values():
+                    ran_at = next(name for name, one in fitted.items() if one == part)
+                    return set(engine.places[ran_at].cylinders), fitted
+    return cylinders, setting.fitted
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What looking at one thing, once or several times, came to.
+
+    Attributes
+    ----------
+    outcome : str
+        Of an inspection; empty for a reading.
+    value : float
+        Of a reading, as the curves speak of it; the mean of several, infinite for "over limit".
+    looks : int
+        How often it was looked at with nothing handled between.
+    agreeing : int
+        How many of these looks came to this.
+    """
+
+    outcome: str = ""
+    value: float = math.nan
+    looks: int = 1
+    agreeing: int = 1
+
+
+def sum_up(test: Test, events: Sequence[Measured | Inspected]) -> Seen:
+    """Sum up looks at one thing: they are one observation, in whatever order they were made.
+
+    Readings are taken at their mean; "over limit" only if most of them were. Of differing outcomes
+    of an inspection the one is taken that leaves least to slips and to faults overlooked.
+
+    Parameters
+    ----------
+    test : Test
+        Made several times on one target, with nothing handled between but by tests.
+    events : sequence of Measured or Inspected
+        At least one.
+    """
+    inspected = [event.outcome for event in events if isinstance(event, Inspected)]
+    if inspected:
+        chosen = max(test.outcomes, key=lambda o: (_log_looks(test, o, inspected), _rank(test, o)))
+        return Seen(chosen, looks=len(inspected), agreeing=inspected.count(chosen))
+    values = [reading_value(test, event) for event in events if isinstance(event, Measured)]
+    finite = [value for value in values if math.isfinite(value)]
+    if len(finite) < len(values) - len(finite) or not finite:
+        return Seen(value=math.inf, looks=len(values), agreeing=len(values) - len(finite))
+    logs = [math.log(max(value, test.range[0])) for value in finite] if test.scale == "log" else []
+    mean = math.exp(math.fsum(logs) / len(logs)) if logs else math.fsum(finite) / len(finite)
+    return Seen(value=mean, looks=len(values), agreeing=len(finite))
+
+
+def _log_looks(test: Test, shown: str, looks: Sequence[str]) -> float:
+    """Log chance of what was written down if this is what there is to see."""
+    usual = next(iter(test.outcomes))
+    overlooked = max(test.fresh, FLOOR)
+    other = {o: overlooked if o == usual else test.slip.get(o, FLOOR) for o in test.outcomes}
+    return sum(0.0 if o == shown else math.log(other[o]) for o in looks)
+
+
+def _rank(test: Test, outcome: str) -> int:
+    return list(test.outcomes).index(outcome)
+
+
+@dataclass(frozen=True, slots=True)
+class Chances:
+    """How likely each profile makes what was seen.
+
+    Attributes
+    ----------
+    exact_qp : ndarray of float, shape (level, profile)
+        Chance, or density on the test's scale, of just that. Positive.
+    below_p : ndarray of float, shape (profile,)
+        Chance of something that departs less from what a good one usually shows; of no use where
+        the reading is relative to a level.
+    upto_p : ndarray of float, shape (profile,)
+        The same, or as much.
+    good_upto_q : ndarray of float, shape (level,)
+        Chance that a good one shows that, or departs less.
+    is_density : bool
+        Whether it is a reading.
+    """
+
+    exact_qp: FloatArray
+    below_p: FloatArray
+    upto_p: FloatArray
+    good_upto_q: FloatArray
+    is_density: bool
+
+    def at(self, node_q: IntArray) -> Chances:
+        """Return the chances at some nodes, in that order."""
+        return replace(self, exact_qp=self.exact_qp[node_q], good_upto_q=self.good_upto_q[node_q])
+
+
+def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
+    """Turn what was seen into a term.
+
+    A present fault that shows draws what its profile says, the rest of the engine what `good`
+    says; what departs farthest from good is what is seen, so that faults that show together count
+    alike in any order. Only where the reading is relative to a shared level does the first cause
+    in the order of elements decide.
 
     Parameters
     ----------
     view : View
         What the setting can see.
-    likelihood_qp : ndarray of float, shape (level, profile)
-        Positive.
+    chances : Chances
+        Of what was seen, profile by profile.
+    test : Test
+        Its chance that looking again is a new look.
+    looks : int, optional
+        How often it was looked at: a fault that is missed now may show in the next look.
 
     Returns
     -------
-    Term or Factor
-        A factor when only one element is seen and nothing depends on a level.
+    Term
+
+    Notes
+    -----
+    With ``F`` the chance of departing less, ``f`` that of just this, ``m`` that of being missed,
+    a cause's own part is ``G = F / F_good``: the larger of it and a good draw is its profile. The
+    bit stays open with ``m + (1 - m) G``, and the good draw's ``f`` closes it.
     """
-    seen = view.seen_e
-    if likelihood_qp.shape[0] == 1 and seen.sum() <= 1:
-        return _factor(view, likelihood_qp[0])
-    ones = np.ones_like(view.shows_es)
-    explain_qes = view.shows_es * likelihood_qp[:, view.profile_es]
-    close_q2 = np.stack([likelihood_qp[:, 0], np.ones(likelihood_qp.shape[0])], axis=1)
-    return Term(1.0 - view.shows_es, explain_qes, ones, close_q2)
+    shows_es = view.shows_es * 1.0
+    if looks > 1:
+        shows_es = 1.0 - (1.0 - shows_es) * (1.0 - test.fresh * shows_es) ** (looks - 1)
+        shows_es[view.profile_es == 0] = 0.0
+    exact_qp = chances.exact_qp
+    if test.level:
+        close_q2 = np.stack([exact_qp[:, 0], np.ones(len(exact_qp))], axis=1)
+        ones = np.ones_like(shows_es)
+        return Term(1.0 - shows_es, shows_es * exact_qp[:, view.profile_es], ones, close_q2)
+    less_p = np.clip(chances.below_p / max(chances.below_p[0], TINY), 0.0, 1.0)
+    if chances.is_density:
+        explain_p = np.maximum(exact_qp[0] - less_p * exact_qp[0, 0], 0.0)
+    else:
+        most_p = np.clip(chances.upto_p / chances.upto_p[0], 0.0, 1.0)
+        explain_p = np.maximum(most_p - less_p, 0.0)
+    less_p[0], explain_p[0] = 1.0, 0.0
+    open_es = (1.0 - shows_es) + shows_es * less_p[view.profile_es]
+    explain_es = shows_es * explain_p[view.profile_es]
+    explained_es = open_es if chances.is_density else open_es + explain_es
+    close_q2 = np.stack([exact_qp[:, 0], chances.good_upto_q], axis=1)
+    return Term(open_es, explain_es[None], explained_es, close_q2)
 
 
-def _factor(view: View, likelihood_p: FloatArray) -> Factor:
-    shown_es = view.shows_es * likelihood_p[view.profile_es]
-    mixed_es = (1.0 - view.shows_es) * likelihood_p[0] + shown_es
-    return Factor(np.log(mixed_es / likelihood_p[0]), math.log(likelihood_p[0]))
+def inspection_chances(test: Test, view: View, seen: Seen) -> Chances:
+    """Chances of a named outcome under each profile, at every node of what all have in common."""
+    rank = _rank(test, seen.outcome)
+    rows = []
+    for common in ("", *test.alike):
+        chances_po = np.array(
+            [
+                list(outcome_chances(test, name, seen.agreeing, common).values())
+                for name in view.profiles
+            ]
+        )
+        rows.append(np.cumsum(chances_po, axis=1))
+    upto_qpo = np.stack(rows)
+    upto_qp = upto_qpo[:, :, rank]
+    below_qp = upto_qpo[:, :, rank - 1] if rank else np.zeros_like(upto_qp)
+    exact_qp = upto_qp - below_qp
+    return Chances(exact_qp, below_qp[0], upto_qp[0], upto_qp[:, 0], is_density=False)
 
 
-def inspection_likelihood(test: Test, profiles: tuple[str, ...], outcome: str) -> FloatArray:
-    """Chance of a named outcome under each profile, shape (1, profile)."""
-    return np.array([[outcome_chances(test, name)[outcome] for name in profiles]])
+def outcome_chances(test: Test, profile: str, looks: int = 1, common: str = "") -> dict[str, float]:
+    """Chances of an inspection's outcomes.
 
+    Parameters
+    ----------
+    test : Test
+        An inspection.
+    profile : str
+        One of its profiles.
+    looks : int, optional
+        How often it was looked at, all with the same outcome: a slip goes when a look is repeated.
+    common : str, optional
+        Outcome that all sound ones of this engine show alike; empty for none.
 
-def outcome_chances(test: Test, profile: str) -> dict[str, float]:
-    """Chances of an inspection's outcomes, with the floor spread over all of them."""
+    Returns
+    -------
+    dict of str to float
+        In the order of the outcomes, which is that of departing from the usual one.
+    """
     chances = test.profiles[profile]
     if isinstance(chances, Curve):
         raise TypeError(f"{test.id} is a reading; it has no outcomes")
-    even = test.floor / len(test.outcomes)
-    return {name: (1.0 - test.floor) * chances.get(name, 0.0) + even for name in test.outcomes}
+    names = list(test.outcomes)
+    chance_o = np.array([chances.get(name, 0.0) for name in names])
+    if profile == GOOD:
+        slip_o = np.array([test.slip.get(name, 0.0) ** looks for name in names])
+        chance_o = (1.0 - slip_o.sum()) * chance_o + slip_o
+        if common:
+            at = names.index(common)
+            chance_o = np.append(np.zeros(at), [chance_o[: at + 1].sum(), *chance_o[at + 1 :]])
+    chance_o = (1.0 - FLOOR) * chance_o + FLOOR / len(names)
+    return dict(zip(names, chance_o.tolist(), strict=True))
 
 
 def reading_value(test: Test, event: Measured) -> float:
-    """Value that the curves speak of: relative to the reference, or at 20 degC."""
+    """Value that the curves speak of: beside its reference, of the usual one wanted, at 20 degC."""
     value = event.value
     if test.reference and event.reference is not None:
         value -= event.reference
     if test.copper_alpha and event.temperature_c is not None and math.isfinite(value):
         value = copper_at_20(value, event.temperature_c, test.copper_alpha)
+    if test.wanted and event.wanted:
+        value *= test.nominal / event.wanted
     return value
 
 
-def reading_likelihood(
-    test: Test, profiles: tuple[str, ...], value: float, level_q: FloatArray
-) -> FloatArray:
-    """Density of a reading under each profile, on the test's scale.
+def reading_chances(test: Test, view: View, seen: Seen, offset_q: FloatArray = NO_LEVEL) -> Chances:
+    """Chances of a reading under each profile.
 
     Parameters
     ----------
     test : Test
         Whose curves are taken.
-    profiles : tuple of str
-        Profile names.
-    value : float
-        From `reading_value`; infinite for "over limit".
-    level_q : ndarray of float, shape (level,)
-        Values of the shared level, to which the curves of a levelled test are ratios.
+    view : View
+        What it sees.
+    seen : Seen
+        Value, and how many readings it is the mean of.
+    offset_q : ndarray of float, shape (level,)
+        Offsets of the shared level on the test's scale: of the value, or of its natural log.
 
     Returns
     -------
-    ndarray of float, shape (level or 1, profile)
+    Chances
+        Densities on the test's scale, or chances where the meter shows "over limit". A sound
+        thing reads like a faulty one with the test's chance of coincidence, a faulty one like a
+        sound one with `FLOOR`.
     """
-    levels = level_q if test.level else NO_LEVEL
-    columns = [_density(test, _curve(test, name), value, levels) for name in profiles]
-    return np.stack(columns, axis=1)
+    curves = [averaged(test, _curve(test, name), seen.agreeing) for name in view.profiles]
+    columns = [_density(test, curve, seen.value, offset_q) for curve in curves]
+    exact_qp = _mixed(test, view, seen, np.stack(columns, axis=1))
+    all_q = np.ones(len(exact_qp))
+    if test.level:
+        return Chances(exact_qp, exact_qp[0], exact_qp[0], all_q, is_density=True)
+    nearer = [_departing_less(test, curve, curves[0], seen.value) for curve in curves]
+    below_p = _mixed(test, view, seen, np.array([nearer]))[0]
+    return Chances(exact_qp, below_p, below_p, all_q, is_density=True)
+
+
+def _mixed(test: Test, view: View, seen: Seen, of_qp: FloatArray) -> FloatArray:
+    """Let sound ones now and then read like faulty ones, and the other way round."""
+    over = test.slip.get(OVER_LIMIT, 0.0) ** seen.agreeing
+    like_p = test.coincidence * view.share_p
+    like_p = like_p + [test.slip.get(name, 0.0) ** seen.agreeing for name in view.profiles]
+    good_q = (1.0 - like_p.sum() - over) * of_qp[:, 0] + of_qp @ like_p
+    good_q = good_q + over * math.isinf(seen.value)
+    out: FloatArray = (1.0 - FLOOR) * of_qp + FLOOR * good_q[:, None]
+    out[:, 0] = good_q
+    return np.maximum(out, TINY)
+
+
+def averaged(test: Test, curve: Curve, readings: int) -> Curve:
+    """Curve of the mean of several readings: what the test itself scatters averages out."""
+    if readings == 1 or not test.repeatability:
+        return curve
+    gone = test.repeatability**2 * (1.0 - 1.0 / readings)
+    lobes = tuple(
+        (weight, centre, math.sqrt(max(sd**2 - gone, 0.01 * sd**2)))
+        for weight, centre, sd in curve.lobes
+    )
+    return replace(curve, lobes=lobes)
 
 
 def _curve(test: Test, profile: str) -> Curve:
@@ -211,86 +424,98 @@ def _curve(test: Test, profile: str) -> Curve:
     return curve
 
 
-def _density(test: Test, curve: Curve, value: float, level_q: FloatArray) -> FloatArray:
-    if math.isinf(value):
-        share = (1.0 - test.floor) * curve.over_limit + test.floor
-        return np.full(level_q.shape, share)
+def _lobes(test: Test, curve: Curve) -> Iterator[tuple[float, float, float]]:
+    """Weight, centre and spread of each lobe on the test's scale."""
+    for weight, centre, sd in curve.lobes:
+        yield weight, math.log(centre) if test.scale == "log" else centre, sd
+
+
+def _on_scale(test: Test, value: float) -> float:
     low, high = test.range
-    if test.scale == "log":
-        even = 1.0 / math.log(high / low)
-        at_q = math.log(max(value, low)) - np.log(level_q)
-        lobes = [(w, math.log(centre), sd) for w, centre, sd in curve.lobes]
-    else:
-        even, at_q, lobes = 1.0 / (high - low), value / level_q, list(curve.lobes)
-    density_q = sum(
-        (w / (sd * math.sqrt(2 * math.pi)) * np.exp(-0.5 * ((at_q - c) / sd) ** 2)
-         for w, c, sd in lobes),
-        np.zeros_like(level_q),
-    )  # fmt: skip
-    out: FloatArray = (1.0 - test.floor) * density_q + test.floor * even
-    return out
+    within = min(max(value, low), high)
+    return math.log(within) if test.scale == "log" else within
+
+
+def density(test: Test, profile: str, value: float, offset_q: FloatArray) -> FloatArray:
+    """Density of a value under one profile of a reading, shape (level,)."""
+    return _density(test, _curve(test, profile), value, offset_q)
+
+
+def _density(test: Test, curve: Curve, value: float, offset_q: FloatArray) -> FloatArray:
+    if math.isinf(value):
+        return np.full(offset_q.shape, curve.over_limit)
+    at_q = _on_scale(test, value) - offset_q
+    parts = [
+        math.log(max(weight, TINY) / (sd * math.sqrt(2.0 * math.pi)))
+        - 0.5 * ((at_q - centre) / sd) ** 2
+        for weight, centre, sd in _lobes(test, curve)
+    ]
+    log_q = np.logaddexp.reduce([np.full(offset_q.shape, LEAST_LOG), *parts])
+    density_q: FloatArray = np.exp(log_q)
+    return density_q
+
+
+def _departing_less(test: Test, curve: Curve, good: Curve, value: float) -> float:
+    """Chance of a value nearer to the middle of the good curve, on either side."""
+    if math.isinf(value):
+        return 1.0 - curve.over_limit
+    _, middle, _ = max(_lobes(test, good))
+    reach = abs(_on_scale(test, value) - middle)
+    return math.fsum(
+        weight * (_ndtr((middle + reach - centre) / sd) - _ndtr((middle - reach - centre) / sd))
+        for weight, centre, sd in _lobes(test, curve)
+    )
+
+
+def _ndtr(z: float) -> float:
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
 
 
 def band_chances(test: Test, profile: str) -> dict[str, float]:
-    """Chance that a reading falls in each of the test's bands, with the floor spread evenly.
+    """Chance that a reading falls in each of the test's bands.
 
-    For a levelled test the bands are ratios to the level.
+    For a levelled test the bands are relative to the level. What sound ones show by coincidence is
+    spread evenly over the faulty profiles.
     """
-    curve = _curve(test, profile)
-    even = test.floor / len(test.bands)
-    out, below = {}, 0.0
-    for band in test.bands:
-        upto = 1.0 if math.isinf(band.below) else _below(test, curve, band.below)
-        out[band.id] = (1.0 - test.floor) * (upto - below) + even
-        below = upto
-    return out
+    edges = [band.below for band in test.bands]
+    below = {
+        name: np.array([_below(test, _curve(test, name), edge) for edge in edges])
+        for name in test.profiles
+    }
+    below_b = below.pop(profile)
+    if profile == GOOD and below:
+        like_any_b = np.mean(list(below.values()), axis=0)
+        below_b = (1.0 - test.coincidence) * below_b + test.coincidence * like_any_b
+    chance_b = np.maximum(np.diff(below_b, prepend=0.0), 0.0)
+    chance_b = (1.0 - FLOOR) * chance_b + FLOOR / len(test.bands)
+    return dict(zip((band.id for band in test.bands), chance_b.tolist(), strict=True))
 
 
 def _below(test: Test, curve: Curve, value: float) -> float:
+    if math.isinf(value):
+        return 1.0
     at = math.log(value) if test.scale == "log" else value
-    total = 0.0
-    for weight, centre, sd in curve.lobes:
-        middle = math.log(centre) if test.scale == "log" else centre
-        total += weight * 0.5 * math.erfc((middle - at) / (sd * math.sqrt(2.0)))
-    return total
+    return math.fsum(w * _ndtr((at - centre) / sd) for w, centre, sd in _lobes(test, curve))
 
 
-def band_of(test: Test, value: float, level: float = 1.0) -> str:
+def relative(test: Test, value: float, level: float | None) -> float:
+    """Value as the curves speak of it: beside the level that sound ones share, if there is one."""
+    if level is None:
+        return value
+    return value / level if test.scale == "log" else value - level
+
+
+def absolute(test: Test, value: float, level: float | None) -> float:
+    """Return the other way round: what the meter shows."""
+    if level is None:
+        return value
+    return value * level if test.scale == "log" else value + level
+
+
+def band_of(test: Test, value: float, level: float | None = None) -> str:
     """Name of the band that a value falls into."""
-    return next(band.id for band in test.bands if value / level < band.below or band.below == value)
-
-
-def repeat_density(test: Test, before: Measured | Inspected, now: Measured | Inspected) -> float:
-    """Chance, or density on the test's scale, of an outcome when a test only shows itself again.
-
-    Parameters
-    ----------
-    test : Test
-        Made twice on one target, with nothing disturbed between.
-    before, now : Measured or Inspected
-        First and second time.
-
-    Returns
-    -------
-    float
-        1 or 0 for an inspection; for a reading that of a normal around the earlier value, far
-        narrower than any of the test's curves.
-    """
-    if isinstance(before, Inspected) or isinstance(now, Inspected):
-        return float(before == now)
-    first, second = reading_value(test, before), reading_value(test, now)
-    if math.isinf(first) or math.isinf(second):
-        return float(first == second)
-    if test.scale == "log":
-        low = test.range[0]
-        apart = math.log(max(second, low) / max(first, low))
-    else:
-        apart = second - first
-        if test.level and apart:
-            apart /= max(abs(first), abs(second))
-    curves = [_curve(test, name) for name in test.profiles]
-    sd = _REPEATABILITY * min(sd for curve in curves for _, _, sd in curve.lobes)
-    return math.exp(-0.5 * (apart / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
+    beside = relative(test, value, level)
+    return next(band.id for band in test.bands if beside < band.below or band.below == beside)
 
 
 def repeat_key(job: Job, space: StateSpace, setting: Setting, view: View) -> tuple[object, ...]:

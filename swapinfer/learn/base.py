@@ -235,4 +235,4 @@ def profile_of(test: Test, cause: str) -> str:
 def _visible(test: Test, cause: str, mode: Mode) -> float:
     if profile_of(test, cause) == GOOD:
         return 0.0
-    return math.fsum(share * test.shows[name] for name, share in mode.severity.items())
+    return math.fsum(share * (1.0 - test.miss[name]) for name, share in mode.severity.items())

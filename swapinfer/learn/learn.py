@@ -151,7 +151,7 @@ def learn_overlay(
         compat.save_draws(learned.fits[name].trace, path)
     overlay, report = out / OVERLAY, out / REPORT
     report.write_text(report_html(learned), encoding="utf-8")
-    text = overlay_text(learned.causes, learned.chances, pack, learned.provenance)
+    text = overlay_text(learned.causes, learned.chances, learned.provenance)
     overlay.write_text(text, encoding="utf-8")
     return LearnResult(overlay, report, refused, draws, learned)
 

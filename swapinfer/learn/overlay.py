@@ -99,7 +99,6 @@ def provenance_of(
 def overlay_text(
     causes: tuple[LearnedCause, ...],
     chances: tuple[LearnedChance, ...],
-    pack: Pack,
     provenance: Provenance,
 ) -> str:
     """Write an overlay.
@@ -110,8 +109,6 @@ def overlay_text(
         Hazard ratios.
     chances : tuple of LearnedChance
         Outcome chances of inspections.
-    pack : Pack
-        That it is to lie on; for the floors of its tests.
     provenance : Provenance
         Told as the overlay's source.
 
@@ -133,10 +130,7 @@ def overlay_text(
             f"hazard_ratio = {{ median = {one.median:.4g}, spread = {max(one.spread, 1.0):.4g} }}",
         ]
     for unit in chances:
-        floor = pack.tests[unit.test].floor
-        pairs = ", ".join(
-            f"{name} = {chance:.5f}" for name, chance in _without_floor(unit, floor).items()
-        )
+        pairs = ", ".join(f"{name} = {chance:.5f}" for name, chance in _rounded(unit).items())
         lines += [
             "",
             f"[test.{unit.test}.profile]  # {unit.findings:.1f} effective findings",
@@ -160,14 +154,9 @@ def overlay_head(origin: str, name: str, version: str, source: str, text: str) -
     ]
 
 
-def _without_floor(unit: LearnedChance, floor: float) -> dict[str, float]:
-    """Chances as a pack states them, before its floor is spread over all outcomes.
-
-    Rounded to five digits such that they add up to exactly 1.
-    """
-    even = floor / len(unit.outcomes)
-    raw = [max(mean - even, 0.0) for mean in unit.mean]
-    rounded = [round(value / sum(raw), 5) for value in raw]
+def _rounded(unit: LearnedChance) -> dict[str, float]:
+    """Chances rounded to five digits such that they add up to exactly 1."""
+    rounded = [round(mean / sum(unit.mean), 5) for mean in unit.mean]
     most = rounded.index(max(rounded))
     rounded[most] = round(rounded[most] + 1.0 - sum(rounded), 5)
     return dict(zip(unit.outcomes, rounded, strict=True))

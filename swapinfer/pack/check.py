@@ -9,7 +9,18 @@ from collections.abc import Collection, Iterable, Mapping
 from swapinfer.errors import near_match
 from swapinfer.layout import PATTERNS
 from swapinfer.pack.codec import MisfitError
-from swapinfer.pack.model import GOOD, Access, Code, Curve, Handling, Kind, Mode, Pack, Test
+from swapinfer.pack.model import (
+    GOOD,
+    OVER_LIMIT,
+    Access,
+    Code,
+    Curve,
+    Handling,
+    Kind,
+    Mode,
+    Pack,
+    Test,
+)
 from swapinfer.pack.shape import ANY, Table
 from swapinfer.units import UNITS
 
@@ -22,10 +33,12 @@ CODE_PATTERNS = ("cylinder", "pair", "bank", "engine")
 GRADES = ("published", "common", "memory", "chosen", "learned")
 
 _NAME = re.compile(r"[a-z0-9_*-]+")
-_ON_A_METERS_SCALE = {"profile", "band", "range"}
+_ON_A_METERS_SCALE = {"profile", "band", "range", "possible", "reference_range"}
 _CHANCES = {
     "chance",
-    "floor",
+    "coincidence",
+    "together",
+    "unnamed",
     "fresh",
     "felt",
     "misattribution",
@@ -36,7 +49,7 @@ _CHANCES = {
     "with_misfire",
     "without",
 }
-_TABLES_OF_CHANCES = {"severity", "shows", "sets", "handling", "disturbs"}
+_TABLES_OF_CHANCES = {"severity", "miss", "slip", "alike", "sets", "handling", "disturbs"}
 _ABOVE_ZERO = {"median", "shape", "dispersion", "leak_dispersion", "km_per_min"}
 _SUM_TOLERANCE = 1e-9
 
@@ -81,7 +94,7 @@ def _check_number(key: str, number: float, path: tuple[str, ...]) -> None:
         return
     if (key in _ABOVE_ZERO and "level" not in path) and number <= 0:
         raise MisfitError(f"must be above 0, got {number:g}", path)
-    if key == "spread" and number < 1:
+    if key == "spread" and "level" not in path and number < 1:
         raise MisfitError(f"is a factor of at least 1, got {number:g}", path)
     if number < 0:
         raise MisfitError(f"must not be negative, got {number:g}", path)
@@ -214,14 +227,18 @@ def _check_test(pack: Pack, test: Test) -> None:
     _check_handling(pack, test.disturbs, *path, "disturbs")
     _all_known(test.cautions, pack.cautions, "caution", *path, "cautions")
     _all_known(test.tools, pack.tools, "tool", *path, "tools")
-    _all_known(test.shows, pack.severities, "severity", *path, "shows")
-    _all_known(pack.severities, test.shows, "chance of showing for severity", *path, "shows")
+    _all_known(test.miss, pack.severities, "severity", *path, "miss")
+    _all_known(pack.severities, test.miss, "chance of being missed for severity", *path, "miss")
     _known(GOOD, test.profiles, "profile", *path, "profile")
     if test.form == "reading":
         _check_reading(test, *path)
     else:
         _check_inspection(test, *path)
     _check_sees(pack, test, *path, "sees")
+    if test.remembers:
+        _known(test.remembers, pack.kinds, "element", *path, "remembers")
+        if test.target != "cylinder":
+            raise MisfitError("is for a test made on a cylinder", (*path, "remembers"))
 
 
 def _check_sees(pack: Pack, test: Test, *path: str) -> None:
@@ -250,8 +267,12 @@ def _check_reading(test: Test, *path: str) -> None:
         raise MisfitError(
             "must be a lower and a higher reading (above 0 on a log scale)", (*path, "range")
         )
+    _check_limits(test, *path)
     if test.level:
         _known(test.level.formula, FORMULAS, "formula", *path, "level", "formula")
+    _all_known(test.slip, (*test.profiles, OVER_LIMIT), "profile", *path, "slip")
+    if test.alike:
+        raise MisfitError("is for inspections; a reading has a level", (*path, "alike"))
     edges = [band.below for band in test.bands]
     if not edges or edges != sorted(set(edges)) or edges[-1] != math.inf:
         raise MisfitError("must rise, and the last must be inf", (*path, "band"))
@@ -259,6 +280,19 @@ def _check_reading(test: Test, *path: str) -> None:
         if not isinstance(curve, Curve):
             raise MisfitError("a reading's profile needs lobes", (*path, "profile", name))
         _check_curve(test, curve, *path, "profile", name)
+    if test.wanted and test.nominal <= 0:
+        raise MisfitError("is for a test whose good readings lie above 0", (*path, "wanted"))
+
+
+def _check_limits(test: Test, *path: str) -> None:
+    for key in ("possible", "reference_range"):
+        low, high = getattr(test, key) or (0.0, 1.0)
+        if not low < high < math.inf:
+            raise MisfitError("must be a lower and a higher reading", (*path, key))
+    if test.possible and not test.reference:
+        low, high = test.possible
+        if low > test.range[0] or high < test.range[1]:
+            raise MisfitError("must hold the whole plausible range", (*path, "possible"))
 
 
 def _check_curve(test: Test, curve: Curve, *path: str) -> None:
@@ -277,6 +311,11 @@ def _check_curve(test: Test, curve: Curve, *path: str) -> None:
 def _check_inspection(test: Test, *path: str) -> None:
     if not test.outcomes:
         raise MisfitError("an inspection needs a table of outcomes", (*path, "outcome"))
+    for key, spread in (("slip", test.slip), ("alike", test.alike)):
+        _all_known(spread, test.outcomes, "outcome", *path, key)
+    for key in ("coincidence", "repeatability"):
+        if getattr(test, key):
+            raise MisfitError("is for readings", (*path, key))
     for name, chances in test.profiles.items():
         at = (*path, "profile", name)
         if isinstance(chances, Curve):

@@ -10,6 +10,9 @@ from swapinfer.pack.trade import Costs, Custom
 GOOD = "good"
 """Name of the profile that a thing in order shows."""
 
+OVER_LIMIT = "over-limit"
+"""Name, among slips, of a meter that shows OL because its probe had no contact."""
+
 
 @dataclass(frozen=True, slots=True)
 class Uncertain:
@@ -249,9 +252,9 @@ class Level:
     compression_ratio : float
         Taken when the job does not say.
     spread : float
-        Geometric standard deviation of the level about its expectation.
+        Standard deviation of the level about its expectation: geometric on a log scale.
     gauge_spread : float
-        Extra geometric standard deviation of the meter, common to all readings.
+        Extra standard deviation of the meter, common to all readings; geometric on a log scale.
     """
 
     name: str
@@ -299,25 +302,48 @@ class Test:
         Name of a reading that the value is taken relative to (``"battery"``: value minus it);
         empty when absolute.
     range : tuple of float
-        Lowest and highest plausible reading; a share `floor` of every curve is spread over it.
+        Lowest and highest plausible reading; what lies beyond counts as its nearer end.
     profiles : dict
         Profile name to `Curve` (readings) or to outcome chances (inspections); has ``"good"``.
     bands : tuple of Band
         Stretches in which planning thinks of the reading; the last has ``below = inf``.
     sees : tuple of Sight
-        Modes that change the profile. If several are present the first in element order decides.
-    shows : dict of str to float
-        Chance that a present fault of each severity shows while the test lasts.
+        Modes that change the profile. If several show, what departs farthest from good decides;
+        where there is a `level`, the first in element order.
+    miss : dict of str to float
+        Chance that a present fault of each severity does not show while the test lasts.
+    coincidence : float
+        For readings: chance that a sound thing reads like a faulty one, whatever the reason. For
+        inspections this stands in the profile ``"good"``.
+    slip : dict of str to float
+        Chance that a sound thing shows an outcome (inspections), a profile or ``"over-limit"``
+        (readings) by a slip of the hand, which is gone when the test is made again.
+    repeatability : float
+        For readings: spread, on the scale, of the same thing read again.
     fresh : float
-        Chance that the test made again on the same target is a new draw and no mere repetition.
+        Chance that the test made again on the same target is a new look at a fault that comes
+        and goes.
+    alike : dict of str to float
+        For inspections compared between neighbours: chance that all sound ones of an engine show
+        an outcome alike.
     sweep : bool
         Whether one sitting takes every cylinder (bank).
     level : Level or None
-        If readings are relative to a shared unknown: curves are then ratios to it.
+        If readings are relative to a shared unknown: curves are then ratios to it on a log scale,
+        differences from it on a linear one.
     copper_alpha : float
         Temperature coefficient of resistance per kelvin at 20 degC; 0 when not a winding.
     minutes, minutes_each : float
         First target, and each further one in the same sitting.
+    possible : tuple of float or None
+        Outside it a reading cannot be, whatever is wrong; as it is typed.
+    reference_range : tuple of float or None
+        Lowest and highest plausible reading of the reference.
+    wanted : str
+        What a figure is called that a good reading would meet exactly, where the job may give
+        one; empty where the curves always hold as they are.
+    remembers : str
+        Kind of part whose looks tell of where it last ran; empty where a test sees the present.
     """
 
     id: str
@@ -328,13 +354,16 @@ class Test:
     scale: str
     reference: str
     range: tuple[float, float]
-    floor: float
     profiles: dict[str, Curve | dict[str, float]]
     outcomes: dict[str, str]
     bands: tuple[Band, ...]
     sees: tuple[Sight, ...]
-    shows: dict[str, float]
+    miss: dict[str, float]
+    coincidence: float
+    slip: dict[str, float]
+    repeatability: float
     fresh: float
+    alike: dict[str, float]
     sweep: bool
     level: Level | None
     copper_alpha: float
@@ -349,6 +378,24 @@ class Test:
     before: tuple[str, ...]
     steps: tuple[str, ...]
     record: str
+    possible: tuple[float, float] | None = None
+    reference_range: tuple[float, float] | None = None
+    wanted: str = ""
+    remembers: str = ""
+
+    @property
+    def nominal(self) -> float:
+        """Centre of the heaviest lobe of good readings.
+
+        Raises
+        ------
+        TypeError
+            If the test is no reading.
+        """
+        good = self.profiles[GOOD]
+        if not isinstance(good, Curve):
+            raise TypeError(f"{self.id} is an inspection; it has no curves")
+        return max(good.lobes)[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -389,6 +436,10 @@ class Running:
     ----------
     misattribution : float
         Share of every fault's rate that lands on each neighbour in firing order.
+    together : float
+        Chance that an episode of what serves all cylinders reaches a given one.
+    unnamed : float
+        Chance that a misfire in a single cylinder sets the code that names none.
     leak_per_min : float
         Rate of misfire codes, per cylinder, that no modelled fault accounts for.
     leak_counts_per_min, leak_dispersion : float
@@ -410,6 +461,8 @@ class Running:
     """
 
     misattribution: float
+    together: float
+    unnamed: float
     leak_per_min: float
     leak_counts_per_min: float
     leak_dispersion: float

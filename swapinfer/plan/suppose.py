@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from swapinfer.evidence.levels import expected_level
+from swapinfer.evidence.testing import absolute
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.codes import format_code
@@ -113,9 +114,10 @@ def _telling_outcome(test: Test) -> str:
 def _finding(job: Job, test: Test, target: str, shown: str) -> ev.Event:
     if test.form == "inspection":
         return ev.Inspected(test.id, target, shown)
-    level = 1.0 if test.level is None else expected_level(test, test.level, job.opening)
+    level = expected_level(test, test.level, job.opening) if test.level else None
+    value = absolute(test, typical_reading(test, shown), level)
     reference = 0.0 if test.reference else None
-    return ev.Measured(test.id, target, level * typical_reading(test, shown), reference=reference)
+    return ev.Measured(test.id, target, value, reference=reference)
 
 
 def typical_reading(test: Test, band: str) -> float:

@@ -15,7 +15,8 @@ from swapinfer.plan.base import LOOK_MINUTES
 from swapinfer.plan.begun import Begun
 
 FAR = 2.0
-"""Contacts reseated together with a swap must be better by so many times the resolution."""
+"""By so many times the resolution a contact reseated together with a swap must be better, and
+whatever leaves begun work undriven."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,25 +139,26 @@ class _Taste:
         """Choose the plainest of the ways that are as good as the cheapest."""
         plain = [way for way in by_cost if not way.is_bundle]
         best = by_cost[0]
-        if best.is_bundle and plain and not self._is_far_above(plain[0], best):
+        if best.is_bundle and plain and not self._is_above(plain[0], best, FAR):
             best = plain[0]
         if best.action is None:
             return best
-        margin = best.total + self.costs.resolution * abs(best.total)
         equals: dict[object, Way] = {}
         for way in by_cost:
-            if way is best or (way.total <= margin and self._counts(way)):
+            if way is best or self._is_equal(way, best):
                 equals.setdefault(_work(way), way)
         return min(equals.values(), key=self._plainness)
 
-    def _is_far_above(self, way: Way, best: Way) -> bool:
-        return way.total > best.total + FAR * self.costs.resolution * abs(best.total)
-
-    def _counts(self, way: Way) -> bool:
-        """Whether a way that is not the cheapest is worth considering."""
+    def _is_equal(self, way: Way, best: Way) -> bool:
+        """Whether a way is worth as much as the cheapest."""
         if way.action is None or way.is_bundle:
             return False
-        return way.is_repair or way.pays or self._finishes(way)
+        if self._finishes(way):
+            return not self._is_above(way, best, FAR)
+        return (way.is_repair or way.pays) and not self._is_above(way, best, 1.0)
+
+    def _is_above(self, way: Way, best: Way, times: float) -> bool:
+        return way.total > best.total + times * self.costs.resolution * abs(best.total)
 
     def _finishes(self, way: Way) -> bool:
         return self.begun.is_undriven and way.is_drive

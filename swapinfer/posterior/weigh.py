@@ -9,7 +9,8 @@ the same, the first takes the credit. Leaving out one finding at a time does not
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -56,20 +57,27 @@ class FindingWeights:
     against_rival_ne: FloatArray
 
 
-def weigh_findings(problem: Problem) -> FindingWeights:
+Keeping = Callable[[BoolArray], Problem]
+"""Makes the problem as if only some findings had been made: what repeats itself counts together."""
+
+
+def weigh_findings(problem: Problem, keeping: Keeping | None = None) -> FindingWeights:
     """Weigh the findings of a job one after another.
 
     Parameters
     ----------
     problem : Problem
         Findings as arrays.
+    keeping : callable, optional
+        Makes the problem of some of the findings; by default their terms and factors are taken.
 
     Returns
     -------
     FindingWeights
         Columns add up to the change of the log odds from prior to posterior.
     """
-    prefixes = [infer(problem.until(count)) for count in range(problem.n_findings + 1)]
+    keep, number_n = keeping or problem.keeping, np.arange(problem.n_findings)
+    prefixes = [infer(keep(number_n < count)) for count in range(problem.n_findings + 1)]
     with np.errstate(divide="ignore"):
         log_fault_ne = np.log([posterior.fault_e for posterior in prefixes])
         log_good_ne = np.log([posterior.marginal_es[:, 0] for posterior in prefixes])
@@ -131,7 +139,9 @@ class FindingChecks:
         return conflict
 
 
-def check_findings(problem: Problem, posterior: Posterior) -> FindingChecks:
+def check_findings(
+    problem: Problem, posterior: Posterior, keeping: Keeping | None = None
+) -> FindingChecks:
     """Leave out each finding in turn.
 
     Parameters
@@ -140,19 +150,20 @@ def check_findings(problem: Problem, posterior: Posterior) -> FindingChecks:
         Findings as arrays.
     posterior : Posterior
         Its posterior.
+    keeping : callable, optional
+        As for `weigh_findings`.
 
     Returns
     -------
     FindingChecks
         One entry a finding.
     """
-    others = [infer(problem.without(n)) for n in range(problem.n_findings)]
+    keep, number_n = keeping or problem.keeping, np.arange(problem.n_findings)
+    others = [infer(keep(number_n != n)) for n in range(problem.n_findings)]
     fault_ne = np.array([one.fault_e for one in others]).reshape(-1, len(problem.elements))
     leader_n = fault_ne.argmax(axis=1)
     log_given_others_n = posterior.log_evidence - np.array([one.log_evidence for one in others])
-    log_alone_n = np.array(
-        [infer(_only(problem, n)).log_evidence for n in range(problem.n_findings)]
-    )
+    log_alone_n = np.array([infer(keep(number_n == n)).log_evidence for n in number_n])
     log_best_n = log_given_others_n + [_log_best_gain(posterior, one) for one in others]
     very_strong = WORDS[-2][0] / 2.0
     return FindingChecks(
@@ -174,21 +185,6 @@ def _log_best_gain(posterior: Posterior, without: Posterior) -> float:
     plausible = without.marginal_es >= PLAUSIBLE
     gain: FloatArray = posterior.marginal_es[plausible] / without.marginal_es[plausible]
     return float(np.log(gain.max()))
-
-
-def _only(problem: Problem, finding: int) -> Problem:
-    """Return the problem as if nothing but one finding had been made."""
-    keep_n = np.arange(problem.n_findings) == finding
-    keep_t = problem.finding_t == finding
-    return replace(
-        problem,
-        log_factor_nes=np.where(keep_n[:, None, None], problem.log_factor_nes, 0.0),
-        finding_t=problem.finding_t[keep_t],
-        open_tes=problem.open_tes[keep_t],
-        explain_qtes=problem.explain_qtes[:, keep_t],
-        explained_tes=problem.explained_tes[keep_t],
-        close_qt2=problem.close_qt2[:, keep_t],
-    )
 
 
 def describe_weight(decibans: float) -> str:

@@ -9,15 +9,23 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from swapinfer.evidence.codes import FaultCodes
-from swapinfer.evidence.levels import expected_level
+from swapinfer.evidence.levels import level_prior
 from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.evidence.running import Drive, expected_episodes, leak_chance, reach_ec
 from swapinfer.evidence.states import State, StateSpace, build_states
 from swapinfer.evidence.terms import Term
-from swapinfer.evidence.testing import Setting, look, outcome_chances, repeat_key
+from swapinfer.evidence.testing import (
+    Setting,
+    View,
+    absolute,
+    averaged,
+    look,
+    outcome_chances,
+    repeat_key,
+)
 from swapinfer.ledger import events as ev
 from swapinfer.pack.codes import format_code
-from swapinfer.pack.model import Curve, Handling, Pack, Test
+from swapinfer.pack.model import GOOD, OVER_LIMIT, Curve, Handling, Pack, Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.base import LOOK_MINUTES
 from swapinfer.plan.costing import Costing, PlanSettings
@@ -26,6 +34,9 @@ from swapinfer.plan.work import work_of
 
 COMEBACK_MINUTES = 3000.0
 """A fault that does not show for so long after the repair brings nobody back."""
+
+FOR_EVER = 10**9
+"""So many looks leave nothing to slips and to the scatter of the meter."""
 
 
 @dataclass
@@ -55,7 +66,10 @@ class World:
     events: list[ev.Event] = field(default_factory=list)
     ever_faulty: set[str] = field(default_factory=set)
     _levels: dict[str, float] = field(default_factory=dict)
-    _seen: dict[tuple[object, ...], float | str] = field(default_factory=dict)
+    _commons: dict[str, str] = field(default_factory=dict)
+    _seen: dict[tuple[object, ...], tuple[frozenset[int], float | str]] = field(
+        default_factory=dict
+    )
     _space: StateSpace | None = None
 
     def __post_init__(self) -> None:
@@ -115,27 +129,30 @@ class World:
         quiet part before and that interval are recorded as two runs.
         """
         drive = Drive(LOOK_MINUTES, conditions, self.job.fitted, self.job.time)
-        misfire_c = self._misfire_chances(drive)
-        quiet = float(np.prod(1.0 - misfire_c))
+        own_c, shared_e = self._misfire_chances(drive)
+        missed = (1.0 - self.pack.running.together) ** len(own_c)
+        quiet = float(np.prod(1.0 - own_c) * np.prod(1.0 - shared_e * (1.0 - missed)))
         looks = round(minutes / LOOK_MINUTES)
         before = int(min(self.rng.geometric(1.0 - quiet) - 1, looks)) if quiet < 1.0 else looks
         if before:
             self._record_run(before * LOOK_MINUTES, conditions, frozenset())
         if before == looks:
             return False
-        self._record_run(LOOK_MINUTES, conditions, self._some(misfire_c))
+        self._record_run(LOOK_MINUTES, conditions, self._some(own_c, shared_e))
         return True
 
     def come_back(self) -> bool:
         """Let the owner drive on; say whether the vehicle misfires and comes back."""
         return self.drive(COMEBACK_MINUTES)
 
-    def _some(self, chance_c: FloatArray) -> frozenset[int]:
+    def _some(self, own_c: FloatArray, shared_e: FloatArray) -> frozenset[int]:
         """Cylinders that misfire, given that at least one does."""
         while True:
-            found = np.flatnonzero(self.rng.random(len(chance_c)) < chance_c)
-            if found.size:
-                return frozenset(int(c) + 1 for c in found)
+            misfires_c = self.rng.random(len(own_c)) < own_c
+            for _ in range(int((self.rng.random(len(shared_e)) < shared_e).sum())):
+                misfires_c |= self.rng.random(len(own_c)) < self.pack.running.together
+            if misfires_c.any():
+                return frozenset(int(c) + 1 for c in np.flatnonzero(misfires_c))
 
     def state_of(self, e: int) -> int:
         """Index of the true state of an element in the job's state space."""
@@ -153,13 +170,15 @@ class World:
     def _truth_e(self) -> IntArray:
         return np.array([self.state_of(e) for e in range(len(self.space.elements))])
 
-    def _misfire_chances(self, drive: Drive) -> FloatArray:
+    def _misfire_chances(self, drive: Drive) -> tuple[FloatArray, FloatArray]:
+        """Chance of an episode of its own in each cylinder, and of one of each shared cause."""
         running, state_e = self.pack.running, self._truth_e()
-        mean_ces = expected_episodes(self.job.engine, running, self.space, drive)
-        mean_c = mean_ces[:, np.arange(len(state_e)), state_e].sum(axis=1)
+        episodes = expected_episodes(self.job.engine, running, self.space, drive)
+        every_e = np.arange(len(state_e))
+        mean_c = episodes.own_ces[:, every_e, state_e].sum(axis=1)
         leak = leak_chance(running, drive.minutes)
-        chance_c: FloatArray = 1.0 - (1.0 - leak) * np.exp(-mean_c)
-        return chance_c
+        own_c: FloatArray = 1.0 - (1.0 - leak) * np.exp(-mean_c)
+        return own_c, -np.expm1(-episodes.shared_es[every_e, state_e])
 
     def _record_run(
         self, minutes: float, conditions: tuple[str, ...], misfired: frozenset[int]
@@ -188,63 +207,119 @@ class World:
         for target in action.targets:
             setting = Setting(test, target, self.job.fitted, self.job.time)
             view = look(self.job.engine, self.space, setting)
-            profile = 0
-            for e, s in enumerate(self._truth_e().tolist()):
-                if self.rng.random() < view.shows_es[e, s]:
-                    profile = int(view.profile_es[e, s])
-                    break
             key = repeat_key(self.job, self.space, setting, view)
-            self._append(self._finding(key, setting, view.profiles[profile]))
+            self._append(self._finding(key, setting, view))
 
     def _disturbed(self, action: Action) -> Iterable[tuple[str, Handling]]:
         costing = Costing(self.job, PlanSettings(self.pack.costs))
         kind_of = self.job.engine.kind_of
         return work_of(costing, action, lambda place: costing.repair(kind_of(place), {})).disturbs
 
-    def _finding(self, key: tuple[object, ...], setting: Setting, profile: str) -> ev.Event:
+    def _finding(self, key: tuple[object, ...], setting: Setting, view: View) -> ev.Event:
         test, target = setting.test, setting.target
-        if key not in self._seen or self.rng.random() < test.fresh:
-            self._seen[key] = self._draw_shown(test, profile)
-        shown = self._seen[key]
+        showing = self._showing(view, test.fresh if key in self._seen else 1.0)
+        before, shown = self._seen.get(key, (frozenset[int](), None))
+        if shown is None or showing - before:
+            shown = self._draw_shown(test, view, showing | before)
+            self._seen[key] = showing | before, shown
+        slipped = self._slip(test)
         if isinstance(shown, str):
-            return ev.Inspected(test.id, target, shown)
-        return ev.Measured(test.id, target, shown, reference=0.0 if test.reference else None)
+            return ev.Inspected(test.id, target, slipped or shown)
+        value = self._read_again(test, shown) if not slipped else self._slipped(test, slipped)
+        return ev.Measured(test.id, target, value, reference=0.0 if test.reference else None)
 
-    def _draw_shown(self, test: Test, profile: str) -> float | str:
+    def _showing(self, view: View, fresh: float) -> frozenset[int]:
+        """Present faults that the look can see and that show in it."""
+        state_e = self._truth_e()
+        shows_e = view.shows_es[np.arange(len(state_e)), state_e]
+        return frozenset(np.flatnonzero(self.rng.random(len(shows_e)) < fresh * shows_e).tolist())
+
+    def _draw_shown(self, test: Test, view: View, showing: frozenset[int]) -> float | str:
+        """Draw what each showing fault shows; what departs farthest from good is seen."""
+        state_e = self._truth_e()
+        profiles = [view.profiles[view.profile_es[e, state_e[e]]] for e in sorted(showing)]
+        if test.level:
+            profiles = profiles[:1]
+        drawn = [self._draw(test, view, name) for name in profiles or [GOOD]]
+        return max(drawn, key=lambda one: self._departure(test, one))
+
+    def _departure(self, test: Test, shown: float | str) -> float:
+        if isinstance(shown, str):
+            return list(test.outcomes).index(shown)
+        good = test.profiles[GOOD]
+        if len(test.profiles) == 1 or not isinstance(good, Curve):
+            raise TypeError(f"{test.id} is a reading without a curve")
+        _, middle, _ = max(good.lobes)
+        middle = absolute(test, middle, self._level(test))
+        return abs(math.log(shown / middle) if test.scale == "log" else shown - middle)
+
+    def _draw(self, test: Test, view: View, profile: str) -> float | str:
         if test.form == "inspection":
-            chances = outcome_chances(test, profile)
+            chances = outcome_chances(test, profile, FOR_EVER)
             names = list(chances)
             p = np.array(list(chances.values()))
-            return names[int(self.rng.choice(len(names), p=p / p.sum()))]
+            drawn = names[int(self.rng.choice(len(names), p=p / p.sum()))]
+            common = self._common(test)
+            return max(drawn, common, key=names.index) if common and profile == GOOD else drawn
+        if profile == GOOD and self.rng.random() < test.coincidence and view.share_p.any():
+            profile = view.profiles[int(self.rng.choice(len(view.profiles), p=view.share_p))]
         curve = test.profiles[profile]
         if not isinstance(curve, Curve):
             raise TypeError(f"{test.id} is a reading without a curve")
-        return self._draw_reading(test, curve)
+        return self._draw_reading(test, averaged(test, curve, FOR_EVER))
 
     def _draw_reading(self, test: Test, curve: Curve) -> float:
-        low, high = test.range
-        is_log = test.scale == "log"
-        if self.rng.random() < test.floor:
-            if is_log:
-                return float(np.exp(self.rng.uniform(math.log(low), math.log(high))))
-            return float(self.rng.uniform(low, high))
         weights = np.array([weight for weight, _, _ in curve.lobes] + [curve.over_limit])
         lobe = int(self.rng.choice(len(weights), p=weights / weights.sum()))
         if lobe == len(curve.lobes):
             return math.inf
         _, centre, sd = curve.lobes[lobe]
-        level = self._level(test)
-        if is_log:
-            return level * float(np.exp(self.rng.normal(math.log(centre), sd)))
-        return level * float(self.rng.normal(centre, sd))
+        is_log = test.scale == "log"
+        drawn = float(self.rng.normal(math.log(centre) if is_log else centre, sd))
+        return absolute(test, math.exp(drawn) if is_log else drawn, self._level(test))
 
-    def _level(self, test: Test) -> float:
+    def _read_again(self, test: Test, value: float) -> float:
+        """Let a meter scatter about what it shows."""
+        noise = float(self.rng.normal(0.0, test.repeatability)) if test.repeatability else 0.0
+        return value * math.exp(noise) if test.scale == "log" else value + noise
+
+    def _slip(self, test: Test) -> str:
+        """Draw what a slip of the hand makes a thing show this time; empty for none."""
+        u = self.rng.random()
+        for name, chance in test.slip.items():
+            u -= chance
+            if u < 0.0:
+                return name
+        return ""
+
+    def _slipped(self, test: Test, name: str) -> float:
+        if name == OVER_LIMIT:
+            return math.inf
+        curve = test.profiles[name]
+        if not isinstance(curve, Curve):
+            raise TypeError(f"{test.id} is a reading without a curve")
+        return self._draw_reading(test, curve)
+
+    def _common(self, test: Test) -> str:
+        """Outcome that all sound ones of this engine show alike; empty for none."""
+        if test.id not in self._commons:
+            u = self.rng.random()
+            self._commons[test.id] = ""
+            for name, chance in test.alike.items():
+                u -= chance
+                if u < 0.0:
+                    self._commons[test.id] = name
+                    break
+        return self._commons[test.id]
+
+    def _level(self, test: Test) -> float | None:
+        """Return what all sound ones show on this gauge, or of this make."""
         if test.level is None:
-            return 1.0
+            return None
         if test.level.name not in self._levels:
-            sd = math.hypot(math.log(test.level.spread), math.log(test.level.gauge_spread))
-            median = expected_level(test, test.level, self.opening)
-            self._levels[test.level.name] = median * float(np.exp(self.rng.normal(0.0, sd)))
+            middle, sd = level_prior(test, test.level, self.opening)
+            drawn = float(self.rng.normal(middle, sd))
+            self._levels[test.level.name] = math.exp(drawn) if test.scale == "log" else drawn
         return self._levels[test.level.name]
 
     def _handle(self, disturbed: Iterable[tuple[str, Handling]]) -> None:

@@ -94,8 +94,9 @@ def show_why(shop: Shop, cause: str = "", ro: str = "") -> WhyView:
     belief = believe(loaded.job)
     e = _element(belief, cause)
     problem = belief.evidence.problem
-    weights = weigh_findings(problem)
-    checks = check_findings(problem, belief.posterior)
+    keeping = belief.evidence.keeping
+    weights = weigh_findings(problem, keeping)
+    checks = check_findings(problem, belief.posterior, keeping)
     findings = tuple(
         FindingWeight(
             seq=seq,

@@ -89,7 +89,7 @@ def finding_rows(visit: Visit) -> Iterator[dict[str, Any]]:
     sat at the time; or, as long as none is established, about the cylinder complained of.
     """
     evidence = gather_evidence(visit.job)
-    level = float(evidence.level_values @ evidence.problem.level_q / evidence.problem.level_q.sum())
+    weight_q = evidence.problem.level_q / evidence.problem.level_q.sum()
     for finding in visit.findings:
         event = finding.event
         if isinstance(event, Ran):
@@ -98,7 +98,8 @@ def finding_rows(visit: Visit) -> Iterator[dict[str, Any]]:
         outcome = event.outcome if isinstance(event, Inspected) else ""
         if isinstance(event, Measured):
             value = reading_value(test, event)
-            outcome = band_of(test, value, level if test.level else 1.0)
+            level = evidence.levels.reading(test, weight_q) if test.level else None
+            outcome = band_of(test, value, level)
         yield {
             "job": visit.name,
             "sequence": finding.seq,
