@@ -27,6 +27,9 @@ from swapinfer.units import UNITS
 WHOLE_TARGETS = ("cylinder", "bank", "engine")
 FORMS = ("reading", "inspection")
 SCALES = ("linear", "log")
+FORESIGHT = 3.0
+"""Above it plans that cost more would be said to cost less."""
+
 FORMULAS = ("polytropic", "fixed")
 ROLES = ("misfire", "random", "fault")
 CODE_PATTERNS = ("cylinder", "pair", "bank", "engine")
@@ -166,6 +169,8 @@ def _check_costs(pack: Pack) -> None:
         raise MisfitError("must name at least one length", ("costs", "drive_minutes"))
     if not pack.costs.drive_conditions:
         raise MisfitError("must name at least one choice", ("costs", "drive_conditions"))
+    if not 0.0 <= pack.costs.foresight <= FORESIGHT:
+        raise MisfitError(f"must lie between 0 and {FORESIGHT:g}", ("costs", "foresight"))
     for tags in pack.costs.drive_conditions:
         _all_known(tags, pack.running.conditions, "condition", "costs", "drive_conditions")
 

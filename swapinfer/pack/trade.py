@@ -40,8 +40,8 @@ class Costs:
     resolution : float
         Share of a plan's expected cost within which two plans count as equally good.
     foresight : float
-        How far what planning expects lies above what its plans cost when played, as a share of
-        what lies between the least and the most that they could.
+        How far what planning expects lies above what its plans cost when played, see
+        `swapinfer.plan.outlook.Outlook.honest`; from 0 to 3.
     verify_minutes : float
         Least drive without misfire after which a repair is called verified.
     hard_drive_minutes, hard_share : float
