@@ -15,8 +15,7 @@ from swapinfer.plan.base import LOOK_MINUTES
 from swapinfer.plan.begun import Begun
 
 FAR = 2.0
-"""By so many times the resolution a contact reseated together with a swap must be better, and
-whatever leaves begun work undriven."""
+"""Contacts reseated together with a swap must be better by so many times the resolution."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,9 +152,8 @@ class _Taste:
         """Whether a way is worth as much as the cheapest."""
         if way.action is None or way.is_bundle:
             return False
-        if self._finishes(way):
-            return not self._is_above(way, best, FAR)
-        return (way.is_repair or way.pays) and not self._is_above(way, best, 1.0)
+        is_worthy = way.is_repair or way.pays or self._finishes(way)
+        return is_worthy and not self._is_above(way, best, 1.0)
 
     def _is_above(self, way: Way, best: Way, times: float) -> bool:
         return way.total > best.total + times * self.costs.resolution * abs(best.total)
