@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from swapinfer.simulate.play import Result
-    from swapinfer.simulate.policies import Policy
+    from swapinfer.simulate.policies import Policy, Situation
 
 SEED = 20_31
 JOBS, QUICK_JOBS = 5_000, 8
@@ -34,13 +34,20 @@ ENGINES = (
     ("v8", {"ignition": "coil-on-plug", "fuel": "direct"}),
 )
 
-HEADS = ("jobs", "cost", "+-", "minutes", "wrong", "back", "given up", "s/step")
+HEADS = (
+    "jobs", "cost", "+-", "bare", "minutes", "needless", "unproven", "at once", "plain", "back",
+    "given up", "s/step",
+)  # fmt: skip
+"""`bare` is the cost without the penalty of needless parts; `plain`, how many first steps are one
+thing."""
+
 CLAIRVOYANT, EASIEST = "clairvoyant", "easiest first"
 BY_P, BY_PC, BY_INFO = "by probability", "by probability/cost", "information/cost"
 ONE, TWO = "ours, one step", "ours, two steps"
+CHEAPEST, TASTE, PROOF = "two steps, the cheapest", "two steps, plainest", "two steps, proven"
 WRONG = " (priors wrong)"
 
-EVERY = {BY_P: 4, BY_PC: 8, ONE: 8, BY_INFO: 32}
+EVERY = {BY_P: 4, BY_PC: 8, ONE: 8, CHEAPEST: 8, TASTE: 8, PROOF: 8, BY_INFO: 32}
 """Slow ones, and those that nothing is to be measured against, play one job in so many."""
 
 EVERY_WRONG = 32
@@ -54,6 +61,7 @@ class Played:
     job: int
     policy: str
     result: Result
+    promised: float = math.nan
 
 
 def main(*, quick: bool) -> dict[str, float]:
@@ -65,6 +73,7 @@ def main(*, quick: bool) -> dict[str, float]:
     print(f"\n{jobs} jobs over {len(ENGINES)} engines, the same for every policy\n")
     figures = _table(played, wrong="")
     figures |= {f"{key}_priors_wrong": saving for key, saving in _table(played, WRONG).items()}
+    figures |= _promises(played)
     reduced = QUICK_REDUCED if quick else REDUCED
     pairs = list(_spread(play_reduced, [range(n, n + 1) for n in range(reduced)], "reduced jobs"))
     figures |= _optimum(pairs)
@@ -80,6 +89,7 @@ def play_jobs(numbers: Iterable[int]) -> list[Played]:
     from swapinfer.simulate.calibration import perturb
     from swapinfer.simulate.draw import draw_job
     from swapinfer.simulate.play import clairvoyant, copy_world, play
+    from swapinfer.simulate.policies import Situation
 
     pack = load_pack()
     settings = PlanSettings(pack.costs)
@@ -93,11 +103,19 @@ def play_jobs(numbers: Iterable[int]) -> list[Played]:
         for name, policy in policies().items():
             if _is_played(number, EVERY.get(name, 1)):
                 result = play(copy_world(world, number), remembered(name), settings)
-                played.append(Played(number, name, result))
+                promised = _promised(Situation(world.job, settings)) if name == TWO else math.nan
+                played.append(Played(number, name, result, promised))
             if name in (EASIEST, TWO) and _is_played(number, EVERY_WRONG):
                 result = play(copy_world(world, number), policy, settings, wrong)
                 played.append(Played(number, name + WRONG, result))
     return played
+
+
+def _promised(situation: Situation) -> float:
+    """Expected total of the first step, as it is printed."""
+    from swapinfer.plan.next import make_plan
+
+    return make_plan(situation.outlook, situation.outlook.rank()).best.expected_total
 
 
 def _is_played(number: int, every: int) -> bool:
@@ -116,6 +134,9 @@ def policies() -> dict[str, Policy]:
         BY_INFO: ways.InformationPerCost(),
         ONE: ways.Planner(1),
         TWO: ways.Planner(2),
+        CHEAPEST: ways.Planner(2, {"resolution": 0.0, "proof": 0.0}),
+        TASTE: ways.Planner(2, {"proof": 0.0}),
+        PROOF: ways.Planner(2, {"resolution": 0.0}),
     }
 
 
@@ -196,6 +217,7 @@ def _table(played: list[Played], wrong: str) -> dict[str, float]:
         "avoidable_saving_vs_easiest_first": saving(easiest, CLAIRVOYANT),
     }
     if not wrong:
+        figures["saving_vs_cheapest"] = saving(CHEAPEST)
         figures["saving_vs_replace_by_probability"] = saving(BY_P)
         figures["saving_vs_information_per_cost"] = saving(BY_INFO)
         figures["saving_vs_one_step"] = saving(ONE)
@@ -211,13 +233,25 @@ def _print_row(name: str, results: list[Result]) -> None:
     spread = math.sqrt(sum((r.cost - cost) ** 2 for r in results) / max(count - 1, 1) / count)
     minutes = _mean(results, "minutes") + _mean(results, "drive_minutes")
     seconds = sum(r.seconds for r in results) / max(sum(r.steps for r in results), 1)
-    given_up = 1 - _mean(results, "resolved")
-    wrong, comebacks = _mean(results, "wrong_parts"), _mean(results, "comebacks")
-    row = (cost, spread, minutes, wrong, comebacks, given_up, seconds)
+    amounts = (cost, spread, cost - _mean(results, "needless"), minutes)
+    counts = ("wrong_parts", "unproven", "at_once", "begins_plainly", "comebacks")
+    rates = (*(_mean(results, field) for field in counts), 1 - _mean(results, "resolved"), seconds)
     print(
         f"{name:32}{count:10}"
-        + "".join(f"{figure:10.{1 + 2 * (at > 2)}f}" for at, figure in enumerate(row))
+        + "".join(f"{amount:10.1f}" for amount in amounts)
+        + "".join(f"{rate:10.3f}" for rate in rates)
     )
+
+
+def _promises(played: list[Played]) -> dict[str, float]:
+    """Print what the first step of each job was expected to cost in all beside what it did."""
+    pairs = [(one.promised, one.result.cost) for one in played if not math.isnan(one.promised)]
+    over = [promised - cost for promised, cost in pairs]
+    mean = sum(over) / len(over)
+    spread = math.sqrt(sum((o - mean) ** 2 for o in over) / max(len(over) - 1, 1) / len(over))
+    promised, cost = (sum(column) / len(pairs) for column in zip(*pairs, strict=True))
+    print(f"\npromised {promised:.1f}, cost {cost:.1f}: too much by {mean:.1f} +- {spread:.1f}")
+    return {"promised_too_much": mean, "promised_too_much_error": spread}
 
 
 def _mean(results: list[Result], field: str) -> float:

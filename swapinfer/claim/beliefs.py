@@ -13,6 +13,7 @@ from swapinfer.evidence.problem import BoolArray, FloatArray
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Test
+from swapinfer.plan.costing import mode_weights
 from swapinfer.posterior import (
     NEGLIGIBLE,
     FaultIntervals,
@@ -108,6 +109,15 @@ class Course:
     def index(self, element: str) -> int:
         """Position of an element in the arrays."""
         return self.evidence.space.index[element]
+
+    def modes_of(self, element: str) -> dict[str, float]:
+        """How an element failed: as the job was closed with, else the probability of each mode."""
+        closing = self.job.closing
+        if closing is not None:
+            named = dict(zip(closing.causes, closing.modes, strict=False))
+            if named.get(element):
+                return {named[element]: 1.0}
+        return mode_weights(self.evidence.space, self.posterior, element)
 
     def all_faulty(self, elements: Iterable[str]) -> float:
         """Probability that every one of these elements is at fault."""

@@ -187,7 +187,7 @@ def _correction(pen: Pen) -> Section:
 
 def _repair(pen: Pen, repair: Repair) -> list[Block]:
     stamp = pen.stamp(repair.seq, repair.at, repair.who)
-    sentences = [pen.say("correction.line", **stamp, what=repair.what)]
+    sentences = [pen.say("correction.line", **stamp)]
     if repair.price is not None:
         price = pen.numbers.money(repair.price, pen.facts.spent.currency)
         sentences.append(pen.say("correction.price", price=price))
@@ -199,7 +199,7 @@ def _repair(pen: Pen, repair: Repair) -> list[Block]:
         next=repair.next_label,
         next_probability=pen.numbers.percent(repair.next_probability),
     )
-    done = pen.say("correction.done", label=repair.label)
+    done = pen.say("correction.done", what=repair.what, label=repair.label)
     return [Paragraph(done, "lead"), Paragraph(" ".join(sentences)), Paragraph(why)]
 
 

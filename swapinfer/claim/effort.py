@@ -2,22 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import singledispatchmethod
 
 from swapinfer.claim.moves import Stage
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.work_facts import Spent, SpentLine
+from swapinfer.claim.work_facts import RepairRange, Spent, SpentLine
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label
+from swapinfer.pack.fixes import fix_shares, known_fix
+from swapinfer.pack.model import Fix, Kind
+from swapinfer.plan.costing import Costing, PlanSettings
+
+POSSIBLE = 0.05
+"""Share of an element's probability from which a way of failing counts as possible."""
 
 WORK = ("testing", "moving", "repairing", "access", "driving")
 """Kinds of work that minutes are told apart by."""
 
 
 def tally(
-    job: Job, course: Sequence[Stage], records: Sequence[Record], settings: ClaimSettings
+    job: Job,
+    course: Sequence[Stage],
+    records: Sequence[Record],
+    settings: ClaimSettings,
+    modes_of: Callable[[str], Mapping[str, float]],
 ) -> Spent:
     """Add up standard times and prices of everything that stands in a job.
 
@@ -31,10 +42,12 @@ def tally(
         For the times at which the job began and was last worked on.
     settings : ClaimSettings
         Currency and labour rate.
+    modes_of : callable
+        Element to the probability of each way in which it may have failed.
     """
     costs = job.pack.costs
     rate = costs.rate_per_hour if settings.rate_per_hour is None else settings.rate_per_hour
-    count = _Tally(job, course)
+    count = _Tally(job, course, modes_of)
     for stage_event in job.standing[1:]:
         count(*stage_event)
     count.close_all()
@@ -55,14 +68,20 @@ def tally(
         currency=settings.currency or costs.currency,
         first_at=records[0].at,
         last_at=records[-1].at,
+        unclear=tuple(count.unclear),
     )
 
 
 class _Tally:
     """Goes through the events of a job."""
 
-    def __init__(self, job: Job, course: Sequence[Stage]) -> None:
+    def __init__(
+        self, job: Job, course: Sequence[Stage], modes_of: Callable[[str], Mapping[str, float]]
+    ) -> None:
         self.job = job
+        self.costing = Costing(job, PlanSettings(job.pack.costs))
+        self.modes_of = modes_of
+        self.unclear: list[RepairRange] = []
         self.stages = {stage.seq: stage for stage in course}
         self.minutes = dict.fromkeys(WORK, 0.0)
         self.parts = self.other = 0.0
@@ -117,18 +136,34 @@ class _Tally:
 
     @add.register
     def _(self, event: ev.Reseated) -> None:
-        kind = self.job.engine.kind_of(event.place)
-        self._reach(kind.access)
-        self.minutes["moving"] += kind.swap_minutes / 2
+        self._reach(self.job.engine.kind_of(event.place).access)
+        self.minutes["moving"] += self.job.pack.costs.reseat_minutes
+        self.other += self.job.pack.costs.reseat_price
 
     @add.register
     def _(self, event: ev.Replaced) -> None:
         kind = self.job.engine.kind_of(event.place)
-        self._reach(kind.access)
-        self.minutes["repairing"] += kind.fix.minutes
+        element = self.stages[self.seq].before[event.place]
+        shares = fix_shares(kind, self.modes_of(element))
+        fix = known_fix(shares)
+        if fix is None:
+            self._note_range(kind, element, shares)
+        repair = self.costing.repair_by(kind, {fix or kind.fix: 1.0})
+        for name in repair.opens_p:
+            self._open(name)
+        self.minutes["repairing"] += repair.effort.minutes
         self.fitted += 1
         self.priced += event.price is not None
-        self.parts += kind.fix.price[1] if event.price is None else event.price
+        self.parts += repair.effort.parts if event.price is None else event.price
+
+    def _note_range(self, kind: Kind, element: str, shares: Mapping[Fix, float]) -> None:
+        """Note from where to where a repair may have gone, unless all take the same."""
+        possible = [fix for fix, p in shares.items() if p >= POSSIBLE]
+        ways = [self.costing.repair_by(kind, {fix: 1.0}) for fix in possible]
+        minutes = [w.effort.minutes + self.costing.reach(w.opens_p, now=False)[0] for w in ways]
+        if minutes and min(minutes) < max(minutes):
+            label = element_label(self.job, element)
+            self.unclear.append(RepairRange(label, min(minutes), max(minutes)))
 
     def _move(self, place: str) -> None:
         kind = self.job.engine.kind_of(place)
@@ -143,9 +178,12 @@ class _Tally:
 
     def _reach(self, access: str) -> None:
         for name in self.job.needs_open(access):
-            if name not in self.open:
-                self.open.add(name)
-                self.minutes["access"] += self.job.pack.access[name].open_minutes
+            self._open(name)
+
+    def _open(self, name: str) -> None:
+        if name not in self.open:
+            self.open.add(name)
+            self.minutes["access"] += self.job.pack.access[name].open_minutes
 
     def _close(self, names: Iterable[str]) -> None:
         for name in list(names):

@@ -20,6 +20,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, say
+from swapinfer.pack.fixes import access_of, fix_for
 from swapinfer.pack.model import Pack
 
 
@@ -73,9 +74,9 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
         conflicts=conclusions.list_conflicts(course, causes, found, records),
         retracted=_retracted(job, records),
         notes=_notes(job, by_seq),
-        spent=tally(job, handled, records, settings),
+        spent=tally(job, handled, records, settings, course.modes_of),
         verification=verified,
-        cautions=_cautions(job),
+        cautions=_cautions(course, handled),
         photos=tuple(_photos(job, by_seq)),
         provenance=_provenance(job.pack),
         ledger=LedgerFacts(records[0].job, len(records), records[-1].digest, records[-1].program),
@@ -120,6 +121,7 @@ def _repairs(
     for stage in handled:
         if ev.is_a(stage.event, ev.Replaced):
             record, element = records[stage.seq], stage.before[stage.event.place]
+            modes = course.modes_of(element)
             found = sum(1 for seq in course.evidence.seqs if seq < stage.seq)
             fault_e = course.fault_ne[found]
             others = {name: fault_e[course.index(name)] for name in stage.before.values()}
@@ -130,7 +132,7 @@ def _repairs(
                     seq=stage.seq,
                     at=record.at,
                     who=record.who,
-                    what=job.engine.kind_of(stage.event.place).fix.title,
+                    what=fix_for(job.engine.kind_of(stage.event.place), modes).title,
                     element=element,
                     label=element_label(job, element),
                     price=stage.event.price,
@@ -166,33 +168,35 @@ def _notes(job: Job, records: Mapping[int, Record]) -> tuple[NoteLine, ...]:
     )
 
 
-def _cautions(job: Job) -> tuple[str, ...]:
+def _cautions(course: Course, handled: Sequence[Stage]) -> tuple[str, ...]:
     """Texts of all cautions that belong to what was done, the general ones first."""
+    job = course.job
     named = [name for _, event in job.standing for name in _cautions_of(job, event)]
+    for stage in handled:
+        if isinstance(stage.event, ev.Replaced):
+            kind = job.engine.kind_of(stage.event.place)
+            fix = fix_for(kind, course.modes_of(stage.before[stage.event.place]))
+            for opened in job.needs_open(access_of(kind, fix)):
+                named += job.pack.access[opened].cautions
     order = list(job.pack.cautions)
     return tuple(job.pack.cautions[name] for name in sorted(set(named), key=order.index))
 
 
 def _cautions_of(job: Job, event: ev.Event) -> Iterable[str]:
-    kinds, access = [], ""
-    match event:
-        case ev.Ran():
-            yield from job.pack.running.cautions
-        case ev.Measured() | ev.Inspected():
-            test = job.engine.tests[event.test]
-            yield from test.cautions
-            access = test.access
-        case ev.Replaced() | ev.Reseated():
-            kinds.append(job.engine.kind_of(event.place))
-        case ev.Swapped():
-            kinds += [job.engine.kind_of(first) for first, _ in event.swaps]
-        case ev.Returned() | ev.Opened() | ev.Closed() | ev.Reopened():
-            pass
-        case ev.Noted() | ev.Attached() | ev.Undone():
-            pass
-        case _:
-            raise ev.unhandled(event, "given its cautions")
-    for name in [access, *(kind.access for kind in kinds)]:
+    kinds, accesses = [], list[str]()
+    if ev.is_a(event, ev.Ran):
+        yield from job.pack.running.cautions
+    if isinstance(event, (ev.Measured, ev.Inspected)):
+        test = job.engine.tests[event.test]
+        yield from test.cautions
+        accesses.append(test.access)
+    if isinstance(event, (ev.Replaced, ev.Reseated)):
+        kinds.append(job.engine.kind_of(event.place))
+    if isinstance(event, ev.Swapped):
+        kinds += [job.engine.kind_of(first) for first, _ in event.swaps]
+    if not isinstance(event, ev.Replaced):
+        accesses += [kind.access for kind in kinds]
+    for name in accesses:
         for opened in job.needs_open(name):
             yield from job.pack.access[opened].cautions
     for kind in kinds:

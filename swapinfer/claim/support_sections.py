@@ -99,6 +99,9 @@ def spent(pen: Pen, comparison: Comparison | None) -> Section:
         pen.say("spent.table"), pen.split("spent.head"), tuple(rows), frozenset({1, 2}), (4, 2, 2)
     )
     blocks: list[Block] = [Paragraph(intro), table]
+    for one in facts.unclear:
+        low, high = pen.numbers.minutes(one.low), pen.numbers.minutes(one.high)
+        blocks.append(Paragraph(pen.say("spent.unclear", label=one.label, low=low, high=high)))
     if comparison:
         blocks.append(Paragraph(_comparison(pen, comparison)))
     return Section("spent", pen.say("spent"), tuple(blocks))

@@ -88,8 +88,8 @@ TEMPLATES: Mapping[str, str] = {
     # Correction
     "correction": "Correction",
     "correction.none": "Nothing was replaced or repaired.",
-    "correction.done": "Replaced or repaired: {label}.",
-    "correction.line": "#{seq}, {at}, {who}. Work: {what}.",
+    "correction.done": "Work done: {what} ({label}).",
+    "correction.line": "#{seq}, {at}, {who}.",
     "correction.price": "Price of parts: {price}.",
     "correction.why": (
         "Why this and no other: when it was done, the {label} stood at {probability}; the next "
@@ -234,6 +234,10 @@ TEMPLATES: Mapping[str, str] = {
     "spent.parts": "parts ({fitted}; {priced} at the price entered, others at a typical one)",
     "spent.other": "consumables, fuel and wear of driving",
     "spent.total": "together",
+    "spent.unclear": (
+        "How the {label} failed is not known: putting it right takes {low} to {high}, access "
+        "included; counted is the usual repair of its kind."
+    ),
     "spent.compare": (
         "The common order, easiest part first, costs {mean} on average on {jobs} simulated "
         "vehicles with the causes that this job leaves possible (90 % interval of that average: "

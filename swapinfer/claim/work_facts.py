@@ -15,6 +15,21 @@ class SpentLine:
 
 
 @dataclass(frozen=True, slots=True)
+class RepairRange:
+    """A repair of which the findings do not say what it took.
+
+    Attributes
+    ----------
+    low, high : float
+        Minutes of the shortest and the longest that are possible, access included.
+    """
+
+    label: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
 class Spent:
     """Time and cost by the pack's standard times and prices.
 
@@ -27,6 +42,9 @@ class Spent:
         others are typical prices.
     other : float
         Consumables, and fuel and wear of driving.
+    unclear : tuple of RepairRange
+        Repairs that are counted at the kind's own standard time because it is not known what
+        they took.
     """
 
     lines: tuple[SpentLine, ...]
@@ -41,6 +59,7 @@ class Spent:
     currency: str
     first_at: str
     last_at: str
+    unclear: tuple[RepairRange, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from collections.abc import Set as AbstractSet
 
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
@@ -91,7 +92,7 @@ def _followed(job: Job, earlier: Finding, finding: Finding, now: frozenset[int])
 
 
 def _moved_away(
-    job: Job, earlier: Finding, finding: Finding, before: frozenset[int]
+    job: Job, earlier: Finding, finding: Finding, before: AbstractSet[int]
 ) -> Iterator[tuple[str, Place, Place]]:
     """Parts that were moved from a cylinder that misfired to one that did not."""
     was_at = {element: place for place, element in earlier.fitted.items()}
@@ -107,6 +108,35 @@ def _moved_away(
 
 def _known(job: Job, finding: Finding) -> frozenset[int]:
     return speaks_of(job, finding.event) if isinstance(finding.event, ev.Ran) else frozenset()
+
+
+def carried(job: Job) -> frozenset[str]:
+    """Parts that a misfire went along with when they were moved, each alone to its cylinders.
+
+    Parameters
+    ----------
+    job : Job
+        As it stands.
+
+    Returns
+    -------
+    frozenset of str
+        Elements that are still fitted; of each the latest comparison counts.
+    """
+    went: dict[str, bool] = {}
+    for finding in job.findings:
+        now = misfiring(job, finding.event) if isinstance(finding.event, ev.Ran) else None
+        earlier = _last_misfire_elsewhere(job, finding) if now else None
+        if not now or earlier is None or not isinstance(earlier.event, ev.Ran):
+            continue
+        moved = list(_moved_away(job, earlier, finding, misfiring(job, earlier.event) or set()))
+        for element, origin, here in moved:
+            rivals = [
+                o for e, _, o in moved if e != element and set(o.cylinders) & set(here.cylinders)
+            ]
+            came, stayed = set(here.cylinders) & now, set(origin.cylinders) & now
+            went[element] = bool(came) and not stayed and not rivals
+    return frozenset(element for element, did in went.items() if did) & set(job.fitted.values())
 
 
 def _verdict(

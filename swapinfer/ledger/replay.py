@@ -13,6 +13,7 @@ from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.pack.choice import choose
 from swapinfer.pack.engine import Engine, override_firing_order
+from swapinfer.pack.fixes import access_of, fixes
 from swapinfer.pack.model import Handling, Pack
 
 
@@ -361,7 +362,9 @@ class _Apply:
     @apply.register
     def _(self, event: ev.Replaced) -> None:
         place = self._check_place(event.place)
-        self._handle([event.place])
+        kind = self.job.engine.kinds[place.kind]
+        self._open(*(access_of(kind, fix) for fix in fixes(kind)))
+        self._disturb([event.place])
         count = sum(1 for name in self.job.elements if name.startswith(f"{place.id}.new"))
         name = f"{place.id}.new{count + 1 if count else ''}"
         self.job.elements[name] = Element(name, place, is_new=True, age_km=0.0)
@@ -420,6 +423,9 @@ class _Apply:
     def _handle(self, places: list[str]) -> None:
         for place in places:
             self._open(self.job.engine.kind_of(place).access)
+        self._disturb(places)
+
+    def _disturb(self, places: list[str]) -> None:
         for element, handling in self.job.disturbed_by(places):
             self.job.disturbances.append(Disturbance(self.job.time, element, handling))
 
@@ -447,8 +453,10 @@ class _Apply:
         cylinders = set(self.job.engine.target_cylinders(target))
         return [p for p in self.job.engine.places.values() if set(p.cylinders) <= cylinders]
 
-    def _open(self, access: str) -> None:
-        self.job.open_access.update(self.job.needs_open(access))
+    def _open(self, *ways: str) -> None:
+        """Open what every way to the work needs."""
+        needed = [set(self.job.needs_open(access)) for access in ways]
+        self.job.open_access.update(set.intersection(*needed))
 
     def _check_place(self, place: str) -> Place:
         if place not in self.job.engine.places:

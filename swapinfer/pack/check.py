@@ -27,6 +27,9 @@ from swapinfer.units import UNITS
 WHOLE_TARGETS = ("cylinder", "bank", "engine")
 FORMS = ("reading", "inspection")
 SCALES = ("linear", "log")
+FORESIGHT = 3.0
+"""Above it plans that cost more would be said to cost less."""
+
 FORMULAS = ("polytropic", "fixed")
 ROLES = ("misfire", "random", "fault")
 CODE_PATTERNS = ("cylinder", "pair", "bank", "engine")
@@ -166,6 +169,8 @@ def _check_costs(pack: Pack) -> None:
         raise MisfitError("must name at least one length", ("costs", "drive_minutes"))
     if not pack.costs.drive_conditions:
         raise MisfitError("must name at least one choice", ("costs", "drive_conditions"))
+    if not 0.0 <= pack.costs.foresight <= FORESIGHT:
+        raise MisfitError(f"must lie between 0 and {FORESIGHT:g}", ("costs", "foresight"))
     for tags in pack.costs.drive_conditions:
         _all_known(tags, pack.running.conditions, "condition", "costs", "drive_conditions")
 
@@ -188,6 +193,8 @@ def _check_kind(pack: Pack, kind: Kind) -> None:
     _all_known(kind.cautions, pack.cautions, "caution", *path, "cautions")
     if not kind.modes:
         raise MisfitError("needs at least one mode of failing", path)
+    if kind.fix.access is not None:
+        raise MisfitError("belongs to the element, not to its own fix", (*path, "fix", "access"))
     for mode in kind.modes.values():
         _check_mode(pack, mode, *path, "mode", mode.id)
 
@@ -196,6 +203,8 @@ def _check_mode(pack: Pack, mode: Mode, *path: str) -> None:
     _all_known(mode.severity, pack.severities, "severity", *path, "severity")
     _sum_to_one(mode.severity, "shares of the severities", *path, "severity")
     _all_known(mode.when, pack.running.conditions, "condition", *path, "when")
+    if mode.fix is not None and mode.fix.access:
+        _known(mode.fix.access, pack.access, "access", *path, "fix", "access")
 
 
 def _check_reach(

@@ -63,11 +63,14 @@ class Fix:
         Work without opening and closing access.
     price : tuple of float
         Parts: low, typical, high, in the pack's currency unit.
+    access : str or None
+        What must be off, where that is not what the kind's own repair needs; ``""`` for nothing.
     """
 
     title: str
     minutes: float
     price: tuple[float, float, float]
+    access: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,12 +201,15 @@ class Feeling:
     with_misfire, without : float
         Chance that this word is used when at least one episode occurred in the run, and when none
         did; only their ratio matters.
+    hard : bool
+        Whether it means that a cylinder misses all the time, which a long drive may harm.
     """
 
     id: str
     title: str
     with_misfire: float
     without: float
+    hard: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 
@@ -28,6 +29,24 @@ class Costs:
         Cost of giving the vehicle up to someone else.
     read_minutes : float
         Connecting, reading and clearing codes, once a drive.
+    reseat_minutes, reseat_price : float
+        Unplugging a contact, cleaning and refitting it; what is used up.
+    needless_part : float
+        What a repair that was not needed costs on top, as a share of its labour and parts: parts
+        that cannot be returned, a claim that is struck, a customer who remembers.
+    proof : float
+        Probability from which a repair needs no further test; below it something that could still
+        tell comes first.
+    resolution : float
+        Share of a plan's expected cost within which two plans count as equally good.
+    foresight : float
+        How far what planning expects lies above what its plans cost when played, see
+        `swapinfer.plan.outlook.Outlook.honest`; from 0 to 3.
+    verify_minutes : float
+        Least drive without misfire after which a repair is called verified.
+    hard_drive_minutes, hard_share : float
+        Longest drive to be advised when a cylinder misses all the time, and the probability of
+        that from which it is taken to.
     """
 
     currency: str
@@ -39,6 +58,15 @@ class Costs:
     part_wait: float
     diagnosis_cap: float
     read_minutes: float = 0.0
+    reseat_minutes: float = 0.0
+    reseat_price: float = 0.0
+    needless_part: float = 0.0
+    proof: float = 0.0
+    resolution: float = 0.0
+    foresight: float = 0.0
+    verify_minutes: float = 0.0
+    hard_drive_minutes: float = math.inf
+    hard_share: float = 1.0
     drive_conditions: tuple[tuple[str, ...], ...] = ((),)
 
 

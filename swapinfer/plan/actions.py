@@ -10,6 +10,7 @@ import numpy as np
 
 from swapinfer.evidence.problem import FloatArray
 from swapinfer.layout import Place
+from swapinfer.ledger.followed import carried
 from swapinfer.ledger.replay import Job
 from swapinfer.plan.costing import PlanSettings
 
@@ -79,6 +80,11 @@ class Action:
         return "-".join([*parts, *drive])
 
     @property
+    def things(self) -> int:
+        """Count what is done at once: exchanges, reseatings and repairs."""
+        return len(self.swaps) + len(self.reseated) + len(self.replaced)
+
+    @property
     def handled(self) -> tuple[str, ...]:
         """Places where something is moved, replaced or reseated."""
         moved = (place for swap in self.swaps for place in swap)
@@ -118,11 +124,14 @@ class Suspicion:
         Place to probability that what sits there is at fault.
     cured_p : dict of str to float
         Place to probability of a fault there that a disturbance would cure.
+    carried : tuple of str
+        Places of parts that a misfire went along with when they were moved.
     """
 
     job: Job
     fault_p: dict[str, float]
     cured_p: dict[str, float]
+    carried: tuple[str, ...] = ()
 
     @classmethod
     def of(
@@ -130,16 +139,22 @@ class Suspicion:
     ) -> Suspicion:
         """Take probabilities of elements to where they sit."""
         at = {place: index[element] for place, element in job.fitted.items()}
+        went = carried(job)
         return cls(
             job,
             {place: float(fault_e[e]) for place, e in at.items()},
             {place: float(cured_e[e]) for place, e in at.items()},
+            tuple(sorted(place for place, e in job.fitted.items() if e in went)),
         )
 
     def suspects(self, least: float = SUSPECT) -> list[str]:
         """Places by falling probability."""
         likely = [place for place, p in self.fault_p.items() if p >= least]
         return sorted(likely, key=lambda place: -round(self.fault_p[place], 9))[:MOST_SUSPECTS]
+
+    def proof(self, places: Iterable[str]) -> float:
+        """Least probability that a place holds a fault; what a misfire went along with is sure."""
+        return min((1.0 if p in self.carried else self.fault_p[p] for p in places), default=1.0)
 
     def cylinder_p(self) -> dict[int, float]:
         """Probability, roughly, that something of a cylinder's own is at fault."""
@@ -245,7 +260,9 @@ def _swaps_from(suspicion: Suspicion, worst: int) -> Iterator[tuple[tuple[str, s
                 if free:
                     swaps.append((place.id, free[0].id))
                     taken.update(free[0].cylinders)
-            if len(swaps) == count:
+            # One cylinder keeps all its parts: the one to compare with.
+            is_controlled = len(taken) + 1 < len(engine.layout.cylinders)
+            if len(swaps) == count and is_controlled:
                 yield tuple(swaps)
 
 
@@ -277,9 +294,14 @@ def _reseats(suspicion: Suspicion) -> Iterator[Action]:
 
 def _repairs(suspicion: Suspicion, first_repair: str) -> Iterator[Action]:
     suspects = list(dict.fromkeys([*filter(None, [first_repair]), *suspicion.suspects()]))
+    together = set(suspicion.carried)
+    if len(together) > 1:
+        yield Action("replace", replaced=suspicion.carried)
     for count in (1, 2):
         for places in combinations(suspects[:REPAIRED], count):
-            yield Action("replace", replaced=places)
+            # What a misfire went along with in one go is put right in one go.
+            if len(together) < 2 or together.isdisjoint(places):
+                yield Action("replace", replaced=places)
 
 
 def list_tests(suspicion: Suspicion, settings: PlanSettings) -> Iterator[tuple[str, list[str]]]:

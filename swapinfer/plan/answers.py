@@ -184,11 +184,14 @@ def clean_drive_minutes(
     -----
     With ``b_h`` the belief in each fault set and ``r_h`` its misfire episodes a minute, the risk
     after ``t`` clean minutes is ``sum b_h exp(-r_h t)`` over faulty sets, divided by the same over
-    all sets; it falls with ``t``, and is solved by bisection.
+    all sets; it falls with ``t``, and is solved by bisection. A repair that was not driven yet in
+    the conditions in which it had failed is driven for the pack's least minutes at any rate.
     """
     if not 0.0 < residual_risk < 1.0:
         raise InputError(f"residual risk must lie between 0 and 1, got {residual_risk:g}")
     chosen = outlook.conditions if conditions is None else conditions
+    owes = outlook.begun.owed_in is not None
+    least = outlook.settings.costs.verify_minutes if owes else 0.0
     belief_h = outlook.hypotheses.belief_h
     rate_f = outlook.predictor.total_rate_f(chosen)
     rate_h = outlook.hypotheses.member_hf @ rate_f
@@ -228,9 +231,10 @@ def stop_or_go_on(plan: Plan) -> StopOrGoOn:
     """
     acts = [s for s in plan.steps if s.action is None or s.action.kind == "replace"]
     learns = [s for s in plan.steps if s not in acts]
-    learn = learns[0] if learns else None
-    saving = acts[0].expected_total - learn.expected_total if learn else -math.inf
-    return StopOrGoOn(learn, acts[0], saving)
+    learn = min(learns, key=lambda step: step.expected_total, default=None)
+    act = min(acts, key=lambda step: step.expected_total)
+    saving = act.expected_total - learn.expected_total if learn else -math.inf
+    return StopOrGoOn(learn, act, saving)
 
 
 def price_of_limits(evidence: Evidence, posterior: Posterior, settings: PlanSettings) -> LimitPrice:
@@ -252,6 +256,6 @@ def price_of_limits(evidence: Evidence, posterior: Posterior, settings: PlanSett
     unlimited = replace(
         settings, missing_tools=frozenset(), minutes_left=None, money_left=None, avoided=frozenset()
     )
-    free = next_steps(evidence, posterior, unlimited).best
-    limited = next_steps(evidence, posterior, settings).best
-    return LimitPrice(free, limited, limited.expected_total - free.expected_total)
+    free = next_steps(evidence, posterior, unlimited)
+    limited = next_steps(evidence, posterior, settings)
+    return LimitPrice(free.best, limited.best, limited.least - free.least)

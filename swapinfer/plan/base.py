@@ -11,7 +11,8 @@ of drive, ``j`` place in the order of replacing.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,19 +60,22 @@ class Prices:
     Attributes
     ----------
     fix_e : ndarray of float, shape (element,)
-        Replacing an element, access and parts included.
+        Replacing an element that is not at fault, access and parts included.
     drive_per_min : float
         A minute of driving.
     comeback : float
         The vehicle returned as repaired, and comes back.
     give_up : float
         The vehicle given up to someone else.
+    saved_hk : ndarray of float, shape (hypothesis, fault) or one that spreads to it
+        What replacing costs less when the fault is there, as in `Faults`.
     """
 
     fix_e: FloatArray
     drive_per_min: float
     comeback: float
     give_up: float
+    saved_hk: FloatArray = field(default_factory=lambda: np.zeros((1, 1)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +138,8 @@ class BasePolicy:
         self._member_he = np.zeros((len(self._count_h), self._n_elements))
         rows, columns = np.nonzero(present_hk)
         self._member_he[rows, faults.element_hk[rows, columns]] = 1.0
+        self._front_hk = np.where(np.take_along_axis(present_hk, front_hk, 1), front_hk, NONE)
+        self._own_saved_hk = self._saved_hk(prices)
         self._single_ek, self._weight_exk = self._single_faults()
         sizes = self._count_h == 0, self._count_h == 1, self._count_h > 1
         self._size_hx = np.stack(sizes, axis=1).astype(np.float64)
@@ -142,6 +148,17 @@ class BasePolicy:
     def fault_count_h(self) -> IntArray:
         """Number of faults to repair in each hypothesis, shape (hypothesis,)."""
         return self._count_h
+
+    @cached_property
+    def least_h(self) -> FloatArray:
+        """Cost of repairing nothing but what is at fault, or of giving up, shape (hypothesis,)."""
+        fix_hk = np.append(self.prices.fix_e, 0.0)[
+            np.where(self._rate_hk > 0.0, self._element_hk, -1)
+        ]
+        repaired_h = (fix_hk - self._own_saved_hk).sum(axis=1)
+        repaired_h += self.prices.drive_per_min * self._minutes_d[0] * (self._count_h > 0)
+        least_h: FloatArray = np.minimum(repaired_h, self.prices.give_up)
+        return least_h
 
     def choose(self, belief_bh: FloatArray) -> Choice:
         """Find the base policy's choice and cost under each belief.
@@ -201,9 +218,18 @@ class BasePolicy:
         single_ek[element, column] = single
         rate_h = self._rate_hk[single, 0]
         dirty_hd = _dirty_drive(rate_h[:, None], self._minutes_d, self.prices)
-        weight_exk = np.zeros((self._n_elements, 1 + len(self._minutes_d), single_ek.shape[1]))
-        weight_exk[element, :, column] = np.insert(dirty_hd, 0, 1.0, axis=1)
+        saved_h = self._own_saved_hk[single, 0]
+        one_h = np.ones(len(single))
+        weight_exk = np.zeros((self._n_elements, 2 + len(self._minutes_d), single_ek.shape[1]))
+        weight_exk[element, :, column] = np.column_stack([one_h, saved_h, dirty_hd])
         return single_ek, weight_exk
+
+    def _saved_hk(self, prices: Prices) -> FloatArray:
+        """Tell what replacing members saves because they are at fault, members first."""
+        front_hk = self._front_hk
+        every_hk = np.broadcast_to(prices.saved_hk, front_hk.shape)
+        saved_hk = np.take_along_axis(every_hk, np.maximum(front_hk, 0), 1)
+        return np.where(front_hk == NONE, 0.0, saved_hk)
 
     def _order(
         self, belief_bh: FloatArray, mass_eb: FloatArray, is_several_b: BoolArray
@@ -215,8 +241,8 @@ class BasePolicy:
         return np.argsort(for_order(-likely_be / cost_e), axis=1, kind="stable")[:, :MOST_REPAIRS]
 
     def _choose(self, belief_bh: FloatArray) -> Choice:
-        # First the mass of each element's single faults, then what a dirty drive of each length
-        # is expected to cost because of them.
+        # First the mass of each element's single faults, then what its replacement costs less
+        # because of them, then what a dirty drive of each length is expected to cost.
         sum_xeb = (self._weight_exk @ belief_bh.T[self._single_ek]).transpose(1, 0, 2)
         p_good_b, p_single_b, p_several_b = (belief_bh @ self._size_hx).T
         order_bj = self._order(belief_bh, sum_xeb[0], p_several_b > p_good_b + p_single_b)
@@ -248,9 +274,9 @@ class BasePolicy:
         """Choose drive and stopping point by the single faults alone, their cost exact."""
         order_jb = order_bj.T
         in_order_xjb = _in_order(sum_xeb, order_jb)
-        mass_xb, dirty_dxb = in_order_xjb[0], in_order_xjb[1:]
+        mass_xb, saved_xb, dirty_dxb = in_order_xjb[0], in_order_xjb[1], in_order_xjb[2:]
         unrepaired_xb = np.cumsum(mass_xb[::-1], axis=0)[::-1]
-        fix_jb = unrepaired_xb[:-1] * self.prices.fix_e[order_jb]
+        fix_jb = unrepaired_xb[:-1] * self.prices.fix_e[order_jb] - saved_xb[:-1]
         # A drive stays dirty for what comes later in the order and ends clean for what it fixed.
         later_djb = np.cumsum(dirty_dxb[:, :0:-1], axis=1)[:, ::-1]
         clean_d = self.prices.drive_per_min * self._minutes_d
@@ -281,8 +307,14 @@ class BasePolicy:
         place_kbh = [place_be[:, element_hk[:, k]] for k in range(width)]
         rate_hk = self._rate_hk[subset]
         rate_kbh = [np.broadcast_to(rate_hk[:, k], (n_b, len(subset))) for k in range(width)]
+        own = self._own_saved_hk if prices is self.prices else self._saved_hk(prices)
+        saved_hk, stop_b1 = own[subset], choice.stop_b[:, None]
+        saved_bh = np.zeros((n_b, len(subset)))
+        for k in range(width):
+            saved_bh += np.where(place_kbh[k] < stop_b1, saved_hk[:, k], 0.0)
         _sort_together(place_kbh, rate_kbh)
-        return self._price_sorted(choice, place_kbh, rate_kbh, prices)
+        cost_bh: FloatArray = self._price_sorted(choice, place_kbh, rate_kbh, prices) - saved_bh
+        return cost_bh
 
     def _price_sorted(
         self,

@@ -6,9 +6,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from swapinfer.errors import InputError, near_match
+from swapinfer.evidence.states import StateSpace
 from swapinfer.ledger.replay import Job
+from swapinfer.pack.fixes import access_of, fix_shares, known_fix
 from swapinfer.pack.model import Fix, Handling, Kind
 from swapinfer.pack.trade import Costs
+from swapinfer.posterior import Posterior
 
 OBJECTIVES: dict[str, tuple[float, float, float]] = {
     "money": (1.0, 1.0, 1.0),
@@ -113,6 +116,45 @@ class Cost:
         return self.labour + self.driving + self.parts + self.risk
 
 
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """What putting an element right takes.
+
+    Attributes
+    ----------
+    fix : Fix
+        The likeliest, which it is called by.
+    effort : Effort
+        Mean over how it may have failed, access not counted.
+    opens_p : dict of str to float
+        Everything that must be off, outermost first, and the chance that it must.
+    """
+
+    fix: Fix
+    effort: Effort
+    opens_p: dict[str, float]
+
+
+def mode_weights(space: StateSpace, posterior: Posterior, element: str) -> dict[str, float]:
+    """Probability of each way in which an element may have failed.
+
+    Parameters
+    ----------
+    space : StateSpace
+        Of the job.
+    posterior : Posterior
+        Belief.
+    element : str
+        Id of the element.
+    """
+    e = space.index[element]
+    weights: dict[str, float] = {}
+    for state, p in zip(space.states[e], posterior.marginal_es[e].tolist(), strict=False):
+        if state.mode:
+            weights[state.mode.id] = weights.get(state.mode.id, 0.0) + p
+    return weights
+
+
 @dataclass(frozen=True)
 class Costing:
     """Prices the work that a job may need.
@@ -157,28 +199,41 @@ class Costing:
             effort.risk,
         )
 
-    def reach(self, accesses: Iterable[str], *, now: bool = True) -> tuple[float, tuple[str, ...]]:
-        """Minutes to open, and later close, what is not open yet; and what that is.
+    def needs(self, access: str) -> dict[str, float]:
+        """Everything that must surely be off to reach something."""
+        return dict.fromkeys(self.job.needs_open(access), 1.0)
+
+    def reach(
+        self, *needed: Mapping[str, float], now: bool = True
+    ) -> tuple[float, tuple[str, ...]]:
+        """Mean minutes to open, and later close, what is not open yet; and what that may be.
 
         Parameters
         ----------
-        accesses : iterable of str
-            What must be off.
+        *needed : mapping of str to float
+            For each piece of work all that must be off, and the chance that it must.
         now : bool, optional
             Whether what is open at this moment helps; not for work after a drive.
         """
-        needed = dict.fromkeys(a for access in accesses for a in self.job.needs_open(access))
+        spared: dict[str, float] = {}
+        for work in needed:
+            for name, chance in work.items():
+                spared[name] = spared.get(name, 1.0) * (1.0 - chance)
         opened = self.job.open_access if now else ()
-        fresh = tuple(access for access in needed if access not in opened)
-        tables = [self.job.pack.access[access] for access in fresh]
-        return sum(a.open_minutes + a.close_minutes for a in tables), fresh
+        fresh = tuple(name for name in spared if name not in opened)
+        tables = self.job.pack.access
+        minutes = sum(
+            (1.0 - spared[name]) * (tables[name].open_minutes + tables[name].close_minutes)
+            for name in fresh
+        )
+        return minutes, fresh
 
     def fix_price(self, kind: Kind, fix: Fix) -> float:
         """Price of the parts of a repair."""
         return self.settings.part_prices.get(kind.id, fix.price[1])
 
-    def fix(self, kind: Kind, mode_weights: Mapping[str, float]) -> Effort:
-        """Mean effort of putting an element right, access not counted.
+    def repair(self, kind: Kind, mode_weights: Mapping[str, float]) -> Repair:
+        """Work out what putting an element right takes on average.
 
         Parameters
         ----------
@@ -187,16 +242,36 @@ class Costing:
         mode_weights : mapping of str to float
             Mode to its weight; none means that only the kind's own repair is known.
         """
+        return self.repair_by(kind, fix_shares(kind, mode_weights) or {kind.fix: 1.0})
+
+    def repair_by(self, kind: Kind, share: Mapping[Fix, float]) -> Repair:
+        """Work out what the repairs that an element may need take on average.
+
+        Parameters
+        ----------
+        kind : Kind
+            Of the element.
+        share : mapping of Fix to float
+            Probability that each is the one it needs.
+        """
         wait = self.settings.costs.part_wait if kind.id in self.settings.away else 0.0
-        total = sum(mode_weights.values())
-        if total <= 0.0:
-            return Effort(kind.fix.minutes + wait, 0.0, self.fix_price(kind, kind.fix))
-        minutes = parts = 0.0
-        for mode, weight in mode_weights.items():
-            fix = kind.modes[mode].fix or kind.fix
-            minutes += weight / total * fix.minutes
-            parts += weight / total * self.fix_price(kind, fix)
-        return Effort(minutes + wait, 0.0, parts)
+        opens_p: dict[str, float] = {}
+        for fix, p in share.items():
+            for name in self.job.needs_open(access_of(kind, fix)):
+                opens_p[name] = min(opens_p.get(name, 0.0) + p, 1.0)
+        return Repair(
+            known_fix(share) or kind.fix,
+            Effort(
+                wait + sum(p * fix.minutes for fix, p in share.items()),
+                parts=sum(p * self.fix_price(kind, fix) for fix, p in share.items()),
+            ),
+            opens_p,
+        )
+
+    def needless(self, effort: Effort) -> Effort:
+        """Price what a repair costs more, beyond its effort, when it was not needed."""
+        share = self.settings.costs.needless_part
+        return Effort(risk=share * (self.per_minute * effort.minutes + effort.parts))
 
     def damage(self, handled: Iterable[tuple[str, Handling]]) -> float:
         """Price the faults that handling may induce.
@@ -214,6 +289,7 @@ class Costing:
 
     def _repair_money(self, element: str, mode: str) -> float:
         kind = self.job.engine.kinds[self.job.elements[element].home.kind]
-        minutes, _ = self.reach([kind.access], now=False)
-        effort = self.fix(kind, {mode: 1.0}) + Effort(minutes + self.settings.costs.read_minutes)
+        repair = self.repair(kind, {mode: 1.0})
+        minutes, _ = self.reach(repair.opens_p, now=False)
+        effort = repair.effort + Effort(minutes + self.settings.costs.read_minutes)
         return self.money(effort + Effort(drive_minutes=self.settings.costs.drive_minutes[0]))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from swapinfer.plan.base import Prices
 from swapinfer.plan.costing import Effort
 from swapinfer.plan.lookahead import BASE, Ranking
 from swapinfer.plan.outlook import Outlook, Priced
+from swapinfer.plan.taste import Way
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +40,8 @@ class Forecast:
     wrong_parts: float
 
 
-def forecast(outlook: Outlook, ranking: Ranking) -> Forecast:
-    """Work out what to expect when the best step is taken, its follow-ups, then the base policy.
+def forecast(outlook: Outlook, ranking: Ranking, first: Way) -> Forecast:
+    """Work out what to expect when a way is taken, its follow-ups, then the base policy.
 
     Parameters
     ----------
@@ -48,21 +49,24 @@ def forecast(outlook: Outlook, ranking: Ranking) -> Forecast:
         What is possible.
     ranking : Ranking
         What it is worth.
+    first : Way
+        The way; an end means the base policy alone.
 
     Returns
     -------
     Forecast
     """
     start = _Branch(1.0, Effort(), 0.0, outlook.hypotheses.belief_h)
-    if not outlook.priced or ranking.value_a.min() > ranking.base_cost:
-        return _sum_up(outlook, [start])
-    best = int(ranking.value_a.argmin())
-    branches = []
-    for o, branch in _do(outlook, start, best):
-        follow = int(ranking.follow_ao[best, o])
-        onward = [branch] if follow == BASE else [b for _, b in _do(outlook, branch, follow)]
-        branches += onward
-    return _sum_up(outlook, branches)
+    branches = [start]
+    if first.action is not None:
+        branches = []
+        for o, branch in _do(outlook, start, first.number):
+            follow = int(ranking.follow_ao[first.number, o])
+            onward = [branch] if follow == BASE else [b for _, b in _do(outlook, branch, follow)]
+            branches += onward
+    expected = _sum_up(outlook, branches)
+    honest = outlook.honest(first.total, outlook.hypotheses.belief_h)
+    return replace(expected, cost=expected.cost * honest / first.total if first.total else 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,10 +83,11 @@ def _do(outlook: Outlook, before: _Branch, a: int) -> Iterator[tuple[int, _Branc
     """Take an action: its outcomes, and the branch that each leads to."""
     one = outlook.priced[a]
     wrong = before.wrong + _needless(outlook, one, before.belief_h)
+    more = Effort(risk=float(outlook.look_ahead.options.more_ah[a] @ before.belief_h))
     chance_o, after_oh = outlook.look_ahead.outcomes(before.belief_h, a)
     for o in np.flatnonzero(after_oh.any(axis=1)).tolist():
         chance = before.chance * float(chance_o[o])
-        yield o, _Branch(chance, before.spent + one.effort(o), wrong, after_oh[o])
+        yield o, _Branch(chance, before.spent + one.effort(o) + more, wrong, after_oh[o])
 
 
 def _needless(outlook: Outlook, one: Priced, belief_h: FloatArray) -> float:
@@ -117,9 +122,8 @@ def _sum_up(outlook: Outlook, branches: list[_Branch]) -> Forecast:
 
 def _units(outlook: Outlook) -> Iterator[Prices]:
     """Prices of the base policy in money, minutes, comebacks and elements put right."""
-    costing, efforts, costs = outlook.costing, outlook.fix_efforts, outlook.settings.costs
-    money_e = np.array([costing.money(effort) for effort in efforts])
-    yield Prices(money_e, costing.per_drive_minute, costs.comeback, costs.diagnosis_cap)
-    yield Prices(np.array([effort.minutes for effort in efforts]), 1.0, 0.0, 0.0)
-    yield Prices(np.zeros(len(efforts)), 0.0, 1.0, 0.0)
-    yield Prices(np.ones(len(efforts)), 0.0, 0.0, 0.0)
+    n = len(outlook.elements)
+    yield outlook.unit_prices(outlook.costing.money)
+    yield outlook.unit_prices(lambda effort: effort.minutes + effort.drive_minutes)
+    yield Prices(np.zeros(n), 0.0, 1.0, 0.0)
+    yield Prices(np.ones(n), 0.0, 0.0, 0.0)

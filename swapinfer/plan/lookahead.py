@@ -83,6 +83,8 @@ class Options:
         What the second costs less when it comes right after the first: access that is open then.
     group_a : ndarray of int, shape (action,)
         Actions of one group differ only in the drive that follows.
+    more_ah : ndarray of float, shape (action, hypothesis)
+        What the action costs more under each hypothesis: repairs that are not needed.
     """
 
     cost_ao: FloatArray
@@ -91,6 +93,7 @@ class Options:
     follows_aa: BoolArray
     saved_aa: FloatArray
     group_a: IntArray
+    more_ah: FloatArray
 
     def only(self, actions: IntArray) -> Options:
         """Keep some of the actions, in the order given."""
@@ -101,6 +104,7 @@ class Options:
             self.follows_aa[np.ix_(actions, actions)],
             self.saved_aa[np.ix_(actions, actions)],
             self.group_a[actions],
+            self.more_ah[actions],
         )
 
 
@@ -112,6 +116,8 @@ class Ranking:
     ----------
     base_cost : float
         Expected cost of the base policy from here on.
+    alone_a : ndarray of float, shape (action,)
+        Expected total cost when the action comes first and the base policy follows.
     value_a : ndarray of float, shape (action,)
         Expected total cost when the action comes first and the best known way on follows.
     cost_a : ndarray of float, shape (action,)
@@ -130,6 +136,7 @@ class Ranking:
     """
 
     base_cost: float
+    alone_a: FloatArray
     value_a: FloatArray
     cost_a: FloatArray
     worth_a: FloatArray
@@ -260,10 +267,11 @@ class LookAhead:
         chance_bao, onward_bao = self._onward(belief_h[None], every)
         chance_ao, onward_ao = chance_bao[0], onward_bao[0]
         base_cost = float(self.base.choose(belief_h[None]).cost_b[0])
-        cost_a = (chance_ao * self.options.cost_ao).sum(axis=1)
+        cost_a = (chance_ao * self.options.cost_ao).sum(axis=1) + self.options.more_ah @ belief_h
         on_a = (chance_ao * onward_ao).sum(axis=1)
         return Ranking(
             base_cost=base_cost,
+            alone_a=cost_a + on_a,
             value_a=cost_a + on_a,
             cost_a=cost_a,
             worth_a=base_cost - on_a,
@@ -307,11 +315,12 @@ class LookAhead:
         if depth == 0 or not len(allowed):
             return best_b, follow_b
         cost_ao = self.options.cost_ao[allowed] - self.options.saved_aa[before, allowed][:, None]
+        more_ba = belief_bh @ self.options.more_ah[allowed].T
         chance_bao, onward_bao = self._onward(belief_bh, allowed)
         if depth > 1:
-            value_ba = (chance_bao * (cost_ao + onward_bao)).sum(axis=2)
+            value_ba = (chance_bao * (cost_ao + onward_bao)).sum(axis=2) + more_ba
             self._look_deeper(belief_bh, depth, allowed, value_ba, onward_bao)
-        value_ba = (chance_bao * (cost_ao + onward_bao)).sum(axis=2)
+        value_ba = (chance_bao * (cost_ao + onward_bao)).sum(axis=2) + more_ba
         first_b = for_order(value_ba).argmin(axis=1)
         value_b = value_ba[np.arange(len(first_b)), first_b]
         wins_b = value_b < best_b

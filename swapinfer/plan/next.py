@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.problem import FloatArray, for_order
 from swapinfer.plan.actions import Action, after_swaps
-from swapinfer.plan.base import Choice
 from swapinfer.plan.costing import Cost, PlanSettings
 from swapinfer.plan.forecast import Forecast, forecast
 from swapinfer.plan.information import information_bits
 from swapinfer.plan.lookahead import BASE, Ranking
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
+from swapinfer.plan.taste import Order, Way, arrange
 from swapinfer.plan.titles import title_action, title_outcome
 from swapinfer.posterior import Posterior
 
@@ -139,7 +139,11 @@ class Plan:
     Attributes
     ----------
     steps : tuple of PlannedStep
-        The cheapest way on first.
+        The one to take first, then the others, the cheapest way on first.
+    is_carried : bool
+        Whether the first step is the end, or a repair that the evidence carries.
+    is_held_back : bool
+        Whether a repair would come first, were what it repairs likelier to be at fault.
     without_tests : float
         Expected cost of repairing in order of probability over cost, without further tests.
     forecast : Forecast
@@ -153,6 +157,8 @@ class Plan:
     """
 
     steps: tuple[PlannedStep, ...]
+    is_carried: bool
+    is_held_back: bool
     without_tests: float
     forecast: Forecast
     objective: str
@@ -162,8 +168,13 @@ class Plan:
 
     @property
     def best(self) -> PlannedStep:
-        """Cheapest way on."""
+        """Step to take first."""
         return self.steps[0]
+
+    @property
+    def least(self) -> float:
+        """Expected cost of the cheapest way on."""
+        return min(step.expected_total for step in self.steps)
 
     def find(self, step_id: str) -> PlannedStep | None:
         """Return the step with an id, if it was considered."""
@@ -197,16 +208,54 @@ def next_steps(
     return make_plan(outlook, outlook.rank(is_time_up))
 
 
+def decide(outlook: Outlook, ranking: Ranking) -> Order:
+    """Put every action, handing over and giving up in order.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Of the job.
+    ranking : Ranking
+        What its actions are worth.
+
+    Returns
+    -------
+    Order
+        Ways on; the `number` of an action counts `outlook.priced`, that of an end `ENDINGS`.
+    """
+    belief_h, base = outlook.hypotheses.belief_h, outlook.base
+    choice = replace(base.choose(belief_h[None]), hands_over_b=np.array([True]))
+    hand_over = float(belief_h @ base.cost_bh(choice, base.prices)[0])
+    ways = [Way(None, n, cost) for n, cost in enumerate([hand_over, base.prices.give_up])]
+    for a, one in enumerate(outlook.priced):
+        ways.append(
+            Way(
+                one.action,
+                a,
+                float(ranking.value_a[a]),
+                pays=bool(ranking.alone_a[a] < ranking.base_cost),
+                proof=outlook.suspicion.proof(one.action.replaced),
+                is_closed=not one.opened,
+            )
+        )
+
+    def money(way: Way) -> float:
+        if way.action is None:
+            return 0.0
+        return outlook.costing.money(mean_effort(outlook.priced[way.number], belief_h))
+
+    return arrange(ways, outlook.begun, outlook.settings.costs, money)
+
+
 def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     """Put a ranking in words and figures that people read."""
-    author = _Author(outlook, ranking)
-    order = np.argsort(for_order(ranking.value_a), kind="stable")
-    steps = [author.step(int(a), is_told=n < DETAILED) for n, a in enumerate(order)]
-    ranked = sorted([*steps, *author.endings()], key=lambda step: round(step.expected_total, 6))
+    author, order = _Author(outlook, ranking), decide(outlook, ranking)
     return Plan(
-        steps=tuple(ranked),
+        steps=tuple(author.step(way, is_told=n < DETAILED) for n, way in enumerate(order.ways)),
         without_tests=ranking.base_cost,
-        forecast=forecast(outlook, ranking),
+        forecast=forecast(outlook, ranking, order.ways[0]),
+        is_carried=order.is_carried,
+        is_held_back=order.is_held_back,
         objective=outlook.settings.objective,
         currency=outlook.settings.costs.currency,
         hypotheses=len(outlook.hypotheses.belief_h),
@@ -219,20 +268,28 @@ class _Author:
     outlook: Outlook
     ranking: Ranking
 
-    def step(self, a: int, *, is_told: bool) -> PlannedStep:
+    def honest(self, total: float) -> float:
+        """Say what a total comes to when it is played."""
+        return self.outlook.honest(total, self.outlook.hypotheses.belief_h)
+
+    def step(self, way: Way, *, is_told: bool) -> PlannedStep:
+        """Tell of a way on."""
+        if way.action is None:
+            return _ending(list(ENDINGS)[way.number], self.honest(way.total))
+        a = way.number
         one, ranking = self.outlook.priced[a], self.ranking
         belief_h = self.outlook.hypotheses.belief_h
         effort = mean_effort(one, belief_h)
         return PlannedStep(
             id=one.action.id,
-            title=title_action(self.outlook.job.engine, one.action),
+            title=self._title(one.action),
             action=one.action,
             minutes=effort.minutes,
             drive_minutes=effort.drive_minutes,
             parts=effort.parts,
             money=self.outlook.costing.money(effort),
             cost=self.outlook.costing.split(effort),
-            expected_total=float(ranking.value_a[a]),
+            expected_total=self.honest(way.total),
             worth=float(ranking.worth_a[a]),
             gain=float(ranking.worth_a[a] - ranking.cost_a[a]),
             bits=information_bits(belief_h, one.prediction.chance_oh),
@@ -242,20 +299,6 @@ class _Author:
             opens=one.opened,
             outcomes=self._outcomes(a, one) if is_told else (),
         )
-
-    def endings(self) -> list[PlannedStep]:
-        """Handing over as it is, and giving up, as steps."""
-        outlook, base = self.outlook, self.outlook.base
-        belief_h = outlook.hypotheses.belief_h
-        choice = base.choose(belief_h[None])
-        as_is = Choice(
-            choice.cost_b, choice.order_bj, choice.minutes_b, choice.stop_b, np.array([True])
-        )
-        hand_over = float(belief_h @ base.cost_bh(as_is, base.prices)[0])
-        return [
-            _ending(HAND_OVER, hand_over),
-            _ending(GIVE_UP, base.prices.give_up),
-        ]
 
     def _outcomes(self, a: int, one: Priced) -> tuple[Outcome, ...]:
         chance_o, after_oh = self.outlook.look_ahead.outcomes(self.outlook.hypotheses.belief_h, a)
@@ -270,7 +313,9 @@ class _Author:
                     id=name,
                     title=title_outcome(self.outlook.job.engine, one.action, name),
                     probability=float(chance_o[o]),
-                    cost_after=float(self.ranking.onward_ao[a, o]),
+                    cost_after=self.outlook.honest(
+                        float(self.ranking.onward_ao[a, o]), after_oh[o]
+                    ),
                     suspects=self._suspects(after_oh[o]),
                     then_id=then_id,
                     then=then,
@@ -294,8 +339,18 @@ class _Author:
         action = first if follow == BASE else self.outlook.priced[follow].action
         if isinstance(action, Action):
             moved = after_swaps(action, before.swaps)
-            return moved.id, title_action(self.outlook.job.engine, moved)
+            # Parts have moved, what they need has not.
+            origin = dict(zip(moved.replaced, action.replaced, strict=True))
+            return moved.id, self._title(moved, origin)
         return action, ENDINGS[action]
+
+    def _title(self, action: Action, origin: Mapping[str, str] | None = None) -> str:
+        at = origin or {}
+        return title_action(
+            self.outlook.job.engine,
+            action,
+            lambda place: self.outlook.repair(at.get(place, place)).fix,
+        )
 
     def _tools(self, action: Action) -> tuple[str, ...]:
         return self.outlook.job.engine.tests[action.test].tools if action.test else ()

@@ -22,7 +22,8 @@ from swapinfer.plan.actions import (
     list_work,
 )
 from swapinfer.plan.base import NONE, BasePolicy, Faults, Prices
-from swapinfer.plan.costing import Costing, Effort, PlanSettings
+from swapinfer.plan.begun import Begun, what_was_begun
+from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair, mode_weights
 from swapinfer.plan.hypotheses import Hypotheses, after_moves, form_hypotheses
 from swapinfer.plan.information import information_bits
 from swapinfer.plan.lookahead import LookAhead, Moves, Options, Ranking
@@ -35,6 +36,12 @@ COVER = 0.998
 
 CONDITIONS = 2
 """Conditions considered for the drive after simple work: those that tell most; else one."""
+
+SURE = 3.0
+"""Misfire episodes expected in a drive that shows a fault for sure: but for one in twenty."""
+
+FRESH = 0.5
+"""A test that was made before and repeats itself more often than this is not made again."""
 
 LEVEL_OTHERS = 3
 """Further targets read where readings are relative to what healthy ones show."""
@@ -91,7 +98,8 @@ class Outlook:
         self.settings = settings
         self.costing = Costing(evidence.job, settings)
         self._moves: dict[frozenset[int], Moves] = {}
-        self._fixes: dict[str, Effort] = {}
+        self._repairs: dict[str, Repair] = {}
+        self._hard: dict[tuple[str, ...], FloatArray] = {}
 
     @property
     def job(self) -> Job:
@@ -111,9 +119,27 @@ class Outlook:
         return Predictor(self.evidence, self.hypotheses)
 
     @cached_property
-    def conditions(self) -> tuple[str, ...]:
-        """Conditions under which what is suspected shows best."""
+    def begun(self) -> Begun:
+        """What the job has begun and not finished."""
+        return what_was_begun(self.job)
+
+    def _as_it_failed(self, failed_in: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
+        """Conditions of drive that hold all of those in which it failed."""
         choices = self.settings.costs.drive_conditions
+        held = tuple(tags for tags in choices if set(failed_in) <= set(tags))
+        return held or (failed_in,)
+
+    @cached_property
+    def proof_minutes(self) -> tuple[float, ...]:
+        """Lengths of drive that show whether a repair helped."""
+        lengths, least = self.settings.costs.drive_minutes, self.settings.costs.verify_minutes
+        return tuple(length for length in lengths if length >= least) or lengths[-1:]
+
+    @cached_property
+    def conditions(self) -> tuple[str, ...]:
+        """Conditions under which what is suspected shows best, and in which it has failed."""
+        owed_in, failed_in = self.begun.owed_in, self.begun.failed_in
+        choices = self._as_it_failed(failed_in if owed_in is None else owed_in)
         member_hf = self.hypotheses.member_hf
         rates = [member_hf @ self.predictor.total_rate_f(choice) for choice in choices]
         return best_conditions(choices, rates, self.hypotheses.belief_h)
@@ -130,15 +156,39 @@ class Outlook:
         """Effort of repairing each of `elements` from a closed engine, codes read afterwards."""
         return [self.fix_effort(self.place_of(local)) for local in range(len(self.elements))]
 
-    def prices(self) -> Prices:
-        """Set unit prices in terms of the objective."""
-        weigh, costs = self.costing.weigh, self.settings.costs
-        return Prices(
-            np.array([weigh(effort) for effort in self.fix_efforts]),
-            weigh(Effort(drive_minutes=1.0)),
-            weigh(Effort(risk=costs.comeback)),
-            weigh(Effort(risk=costs.diagnosis_cap)),
+    @cached_property
+    def fault_efforts(self) -> dict[int, Effort]:
+        """Effort of repairing each fault that is suspected, as `fix_efforts`, were it known."""
+        blamed = np.unique(self.hypotheses.fault_hk)
+        return {f: self._fault_effort(f) for f in blamed[blamed != NONE].tolist()}
+
+    def _fault_effort(self, f: int) -> Effort:
+        space, e = self.evidence.space, int(self.hypotheses.element_f[f])
+        place = self.place_of(int(np.searchsorted(self.elements, e)))
+        _, mode = space.modes[int(space.mode_es[e, int(self.hypotheses.state_f[f])]) - 1]
+        return self._verified(
+            place, self.costing.repair(self.job.engine.kind_of(place), {mode: 1.0})
         )
+
+    def unit_prices(self, unit: Callable[[Effort], float]) -> Prices:
+        """Prices of the base policy in some unit, such as money."""
+        costs = self.settings.costs
+        fix_e = np.array([unit(e) + unit(self.costing.needless(e)) for e in self.fix_efforts])
+        saved_f = np.zeros(len(self.hypotheses.element_f))
+        for f, effort in self.fault_efforts.items():
+            e = int(self.hypotheses.element_f[f])
+            saved_f[f] = fix_e[np.searchsorted(self.elements, e)] - unit(effort)
+        return Prices(
+            fix_e,
+            unit(Effort(drive_minutes=1.0)),
+            unit(Effort(risk=costs.comeback)),
+            unit(Effort(risk=costs.diagnosis_cap)),
+            self.hypotheses.padded(saved_f),
+        )
+
+    def prices(self) -> Prices:
+        """Prices in terms of the objective."""
+        return self.unit_prices(self.costing.weigh)
 
     @cached_property
     def base(self) -> BasePolicy:
@@ -146,9 +196,7 @@ class Outlook:
         element_hk = self.hypotheses.element_hk
         local_hk = np.where(element_hk == NONE, NONE, np.searchsorted(self.elements, element_hk))
         rate_hk = self.hypotheses.padded(self.predictor.total_rate_f(self.conditions))
-        return BasePolicy(
-            Faults(local_hk, rate_hk), self.prices(), self.settings.costs.drive_minutes
-        )
+        return BasePolicy(Faults(local_hk, rate_hk), self.prices(), self.proof_minutes)
 
     @cached_property
     def suspicion(self) -> Suspicion:
@@ -193,8 +241,29 @@ class Outlook:
         works = [replace(a, drive_minutes=0.0, conditions=()) for a in actions]
         number = {work: at for at, work in enumerate(dict.fromkeys(works))}
         group_a = np.array([number[work] for work in works])
-        options = Options(cost_ao, chance_aoh, moves, follows_aa, self._saved_aa(), group_a)
+        options = Options(
+            cost_ao, chance_aoh, moves, follows_aa, self._saved_aa(), group_a, self._more_ah()
+        )
         return LookAhead(self.base, options)
+
+    def _more_ah(self) -> FloatArray:
+        """Cost of repairs that were not needed, or turn out other ones than on average."""
+        more_ah = np.zeros((len(self.priced), len(self.hypotheses.belief_h)))
+        for a, one in enumerate(self.priced):
+            for place in one.action.replaced:
+                more_ah[a] += self._more_h(place)
+        return more_ah
+
+    def _more_h(self, place: str) -> FloatArray:
+        """Work out what repairing a place costs more under each hypothesis than its mean effort."""
+        faults, weigh = self.hypotheses, self.costing.weigh
+        mean = self.fix_effort(place)
+        more_h = np.full(len(faults.belief_h), weigh(self.costing.needless(mean)))
+        e = self.evidence.space.index[self.job.fitted[place]]
+        for f, effort in self.fault_efforts.items():
+            if faults.element_f[f] == e:
+                more_h[faults.member_hf[:, f] > 0.0] = weigh(effort) - weigh(mean)
+        return more_h
 
     def _saved_aa(self) -> FloatArray:
         """Cost of the access that a test leaves open for the action after it."""
@@ -216,38 +285,57 @@ class Outlook:
             raise TypeError(f"{element.id} is blamed but not fitted")
         return place.id
 
+    def honest(self, total: float, belief_h: FloatArray) -> float:
+        """Say what a plan costs that is expected to cost a total.
+
+        Parameters
+        ----------
+        total : float
+            Expected cost when planning goes no deeper.
+        belief_h : ndarray of float, shape (hypothesis,)
+            Under which that is expected.
+
+        Notes
+        -----
+        Planning counts on the base policy after the steps that it looks ahead; when its plans are
+        played, later steps are planned anew, and cost less. By how much was learned from play:
+        the pack's `foresight` times ``(x - l)**2 (g - x) / (g - l)**2`` for a total ``x`` between
+        ``l``, what it costs when all is known, and ``g``, what giving up costs, at both of which
+        nothing is left to gain. Up to a foresight of 3 ways on rank as before.
+        """
+        least, most = float(belief_h @ self.base.least_h), self.base.prices.give_up
+        if not least < total < most:
+            return total
+        share = (total - least) / (most - least)
+        return total - self.settings.costs.foresight * share * share * (most - total)
+
     def rank(self, is_time_up: Callable[[], bool] = lambda: False) -> Ranking:
         """Value every action; see `LookAhead.rank`."""
         return self.look_ahead.rank(self.hypotheses.belief_h, self.settings.depth, is_time_up)
 
     def fix_effort(self, place: str) -> Effort:
         """Effort of putting right what sits at a place: access, risk and reading codes too."""
-        kind = self.job.engine.kind_of(place)
-        minutes, _ = self.costing.reach([kind.access], now=False)
+        return self._verified(place, self.repair(place))
+
+    def _verified(self, place: str, repair: Repair) -> Effort:
+        minutes, _ = self.costing.reach(repair.opens_p, now=False)
         risk = self.costing.damage(self.job.disturbed_by([place]))
         minutes += self.settings.costs.read_minutes
-        return self._fix(place) + Effort(minutes, risk=risk)
+        return repair.effort + Effort(minutes, risk=risk)
 
-    def _fix(self, place: str) -> Effort:
-        if place not in self._fixes:
-            self._fixes[place] = self._work_out_fix(place)
-        return self._fixes[place]
-
-    def _work_out_fix(self, place: str) -> Effort:
-        e = self.evidence.space.index[self.job.fitted[place]]
-        weights: dict[str, float] = {}
-        states = self.evidence.space.states[e]
-        for state, p in zip(states, self.posterior.marginal_es[e].tolist(), strict=False):
-            if state.mode:
-                weights[state.mode.id] = weights.get(state.mode.id, 0.0) + p
-        return self.costing.fix(self.job.engine.kind_of(place), weights)
+    def repair(self, place: str) -> Repair:
+        """Say what putting right what sits at a place takes, over how it may have failed."""
+        if place not in self._repairs:
+            weights = mode_weights(self.evidence.space, self.posterior, self.job.fitted[place])
+            self._repairs[place] = self.costing.repair(self.job.engine.kind_of(place), weights)
+        return self._repairs[place]
 
     def _price_drives(self, action: Action) -> Iterator[Priced]:
         """Price work that is followed by a drive, for every length and the best conditions."""
-        work = work_of(self.costing, action, self._fix)
+        work = work_of(self.costing, action, self.repair)
         moves = self._ended((element for element, _ in work.disturbs), action.replaced)
-        lengths = self.settings.costs.drive_minutes
         for conditions in self._telling(action, moves):
+            lengths = self._lengths(action, moves, conditions)
             predictions = self.predictor.drives(lengths, conditions, action.swaps, moves)
             for minutes, prediction in zip(lengths, predictions, strict=True):
                 driven = replace(action, drive_minutes=minutes, conditions=conditions)
@@ -263,19 +351,50 @@ class Outlook:
             (shown,) = self.predictor.drives(middle, conditions, action.swaps, moves)
             return round(information_bits(belief_h, shown.chance_oh), 6)
 
+        if self._proves(action):
+            return [self.conditions]
         count = CONDITIONS if len(action.handled) <= 2 else 1
         choices = self.settings.costs.drive_conditions
         return sorted(choices, key=bits, reverse=True)[:count]
+
+    def _proves(self, action: Action) -> bool:
+        """Whether the drive after an action is there to show that a repair helped."""
+        return bool(action.replaced) or (action.kind == "drive" and self.begun.owed_in is not None)
+
+    def _lengths(
+        self, action: Action, moves: Moves, conditions: tuple[str, ...]
+    ) -> tuple[float, ...]:
+        """Lengths of the drive after an action: short ones while a cylinder misses all the time."""
+        costs = self.settings.costs
+        short = tuple(m for m in costs.drive_minutes if m <= costs.hard_drive_minutes)
+        belief_h = self.hypotheses.belief_h.copy()
+        moves.apply(belief_h)
+        if short and float(belief_h @ self._is_hard_h(conditions)) >= costs.hard_share:
+            return short
+        return self.proof_minutes if self._proves(action) else costs.drive_minutes
+
+    def _is_hard_h(self, conditions: tuple[str, ...]) -> FloatArray:
+        """1 where a hypothesis surely misfires in a short drive, or the lamp says that it does."""
+        if conditions not in self._hard:
+            rate_h = self.hypotheses.member_hf @ self.predictor.total_rate_f(conditions)
+            shown = 0.0 if self.begun.lamp else SURE / self.settings.costs.hard_drive_minutes
+            self._hard[conditions] = (rate_h > shown).astype(np.float64)
+        return self._hard[conditions]
 
     def _tests(self) -> Iterator[Priced]:
         for test_id, targets in list_tests(self.suspicion, self.settings):
             test = self.job.engine.tests[test_id]
             views = {target: self.predictor.view(test, target) for target in targets}
+            views = {t: v for t, v in views.items() if not self._repeats(test, t, v)}
             seen = {t: v for t, v in views.items() if self.predictor.seen(v) >= SUSPECT}
             for target, view in seen.items():
                 yield self._price_test(test, {target: view})
             if test.sweep and not test.level and len(seen) > 1:
                 yield self._price_test(test, seen)
+
+    def _repeats(self, test: Test, target: str, view: View) -> bool:
+        """Whether a test would but show again what it showed before."""
+        return test.fresh < FRESH and self.predictor.earlier(test, target, view) is not None
 
     def _price_test(self, test: Test, views: dict[str, View]) -> Priced:
         first = next(iter(views))
@@ -285,7 +404,7 @@ class Outlook:
             others = [t for t in self.job.engine.target_places(test.target) if t != first]
             targets = (first, *others[:LEVEL_OTHERS])
         action = Action("test", test.id, targets)
-        work = work_of(self.costing, action, self._fix)
+        work = work_of(self.costing, action, self.repair)
         moves = self._ended((element for element, _ in work.disturbs), ())
         if len(views) > 1:
             prediction = self.predictor.sweep(test, views)

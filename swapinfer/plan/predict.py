@@ -259,14 +259,14 @@ class Predictor:
         self, test: Test, target: str, view: View, names: tuple[str, ...], chance_oh: FloatArray
     ) -> FloatArray:
         """Let a repeated test show what it showed before, but for its fresh share."""
-        earlier = self._earlier(test, target, view)
+        earlier = self.earlier(test, target, view)
         if earlier is None:
             return chance_oh
         same_o = np.array([float(name == earlier) for name in names])
         stale: FloatArray = test.fresh * chance_oh + (1.0 - test.fresh) * same_o[:, None]
         return stale
 
-    def _earlier(self, test: Test, target: str, view: View) -> str | None:
+    def earlier(self, test: Test, target: str, view: View) -> str | None:
         """Latest outcome that the test, made now, would repeat."""
         job, space = self.evidence.job, self.evidence.space
         now = repeat_key(job, space, Setting(test, target, job.fitted, job.time), view)

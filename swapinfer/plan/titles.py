@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from swapinfer.layout import Place
 from swapinfer.pack.engine import Engine
+from swapinfer.pack.model import Fix
 from swapinfer.plan.actions import Action
 from swapinfer.plan.predict import ALL_GOOD, ELSEWHERE, QUIET
 
 
-def title_action(engine: Engine, action: Action) -> str:
+def title_action(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) -> str:
     """Put an action in the imperative.
 
     Parameters
@@ -19,13 +20,16 @@ def title_action(engine: Engine, action: Action) -> str:
         Whose places it names.
     action : Action
         What is done.
+    fix_at : callable
+        Place to the repair that it most likely needs.
 
     Returns
     -------
     str
         ``"swap ignition coils 3 and 1; drive 20 min (load)"``.
     """
-    parts = [_work(engine, action)] if _work(engine, action) else []
+    work = _work(engine, action, fix_at)
+    parts = [work] if work else []
     if action.drive_minutes:
         tags = f" ({', '.join(action.conditions)})" if action.conditions else ""
         parts.append(f"drive {action.drive_minutes:g} min{tags}")
@@ -65,7 +69,7 @@ def _where(place: Place) -> str:
     return f"bank {place.bank}" if place.pattern == "bank" else place.where
 
 
-def _work(engine: Engine, action: Action) -> str:
+def _work(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) -> str:
     match action.kind:
         case "test":
             where = _listed(name_target(engine, target) for target in action.targets)
@@ -76,7 +80,7 @@ def _work(engine: Engine, action: Action) -> str:
             work = [
                 _with("swap", (_pair(engine, a, b) for a, b in action.swaps)),
                 _with("unplug and reseat", (name_place(engine, p) for p in action.reseated)),
-                _listed(_repair(engine, place) for place in action.replaced),
+                _listed(_repair(engine, place, fix_at(place)) for place in action.replaced),
             ]
             return "; ".join(filter(None, work))
 
@@ -86,9 +90,9 @@ def _with(verb: str, items: Iterable[str]) -> str:
     return f"{verb} {listed}" if listed else ""
 
 
-def _repair(engine: Engine, name: str) -> str:
+def _repair(engine: Engine, name: str, fix: Fix) -> str:
     where = _where(engine.places[name])
-    return " ".join(filter(None, [engine.kind_of(name).fix.title, where and f"({where})"]))
+    return " ".join(filter(None, [fix.title, where and f"({where})"]))
 
 
 def _pair(engine: Engine, first: str, second: str) -> str:

@@ -30,9 +30,6 @@ VERIFIED_RISK = 0.05
 PROBABLE = 0.5
 """Probability under which a cause needs a second look before a job is closed on it."""
 
-UNSEEN_MINUTES = 5.0
-"""Least drive that verifies where no run with a misfire is on record."""
-
 
 @dataclass(frozen=True, slots=True)
 class Proof:
@@ -86,7 +83,7 @@ def prove(
     job = evidence.job
     repaired = last_repair(job, causes)
     conditions = failing_conditions(job) or _outlook(evidence, posterior).conditions
-    least = min((run.minutes for run in failing_runs(job)), default=UNSEEN_MINUTES)
+    least = min((run.minutes for run in failing_runs(job)), default=job.pack.costs.verify_minutes)
     now = clean_drive_minutes(_outlook(evidence, posterior), risk, conditions, least)
     runs = _clean_runs(job, repaired, conditions)
     if not runs:

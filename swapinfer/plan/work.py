@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from swapinfer.pack.model import Handling, Test
 from swapinfer.plan.actions import Action
-from swapinfer.plan.costing import Costing, Effort
+from swapinfer.plan.costing import Costing, Effort, Repair
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class Work:
     opens: tuple[str, ...]
 
 
-def work_of(costing: Costing, action: Action, fix: Callable[[str], Effort]) -> Work:
+def work_of(costing: Costing, action: Action, repair: Callable[[str], Repair]) -> Work:
     """Work that an action takes as the job stands.
 
     Parameters
@@ -38,8 +38,8 @@ def work_of(costing: Costing, action: Action, fix: Callable[[str], Effort]) -> W
         Prices and the job.
     action : Action
         What is done.
-    fix : callable
-        Place to the effort of putting right what sits there, its access not counted.
+    repair : callable
+        Place to what putting right what sits there takes.
 
     Returns
     -------
@@ -47,23 +47,25 @@ def work_of(costing: Costing, action: Action, fix: Callable[[str], Effort]) -> W
     """
     if action.test:
         return _work_of_test(costing, costing.job.engine.tests[action.test], action.targets)
-    engine = costing.job.engine
-    kinds = [engine.kind_of(place) for place in action.handled]
-    minutes, opens = costing.reach(kind.access for kind in kinds)
+    engine, costs = costing.job.engine, costing.settings.costs
+    repairs = [repair(place) for place in action.replaced]
+    moved = [*(place for swap in action.swaps for place in swap), *action.reseated]
+    needed = [costing.needs(engine.kind_of(place).access) for place in moved]
+    minutes, opens = costing.reach(*needed, *(one.opens_p for one in repairs))
     disturbs = costing.job.disturbed_by(action.handled)
-    effort = Effort(minutes + costing.settings.costs.read_minutes, risk=costing.damage(disturbs))
+    effort = Effort(minutes + costs.read_minutes, risk=costing.damage(disturbs))
     for first, _ in action.swaps:
         effort += Effort(engine.kind_of(first).swap_minutes)
-    for place in action.replaced:
-        effort += fix(place)
-    for place in action.reseated:
-        effort += Effort(0.5 * engine.kind_of(place).swap_minutes)
+    for one in repairs:
+        effort += one.effort
+    for _ in action.reseated:
+        effort += Effort(costs.reseat_minutes, parts=costs.reseat_price)
     return Work(effort, tuple(disturbs), opens)
 
 
 def _work_of_test(costing: Costing, test: Test, targets: tuple[str, ...]) -> Work:
     disturbs = tuple(pair for target in targets for pair in _disturbed(costing, test, target))
-    minutes, opens = costing.reach([test.access])
+    minutes, opens = costing.reach(costing.needs(test.access))
     effort = Effort(
         minutes + test.minutes + test.minutes_each * (len(targets) - 1),
         parts=test.consumables,

@@ -10,7 +10,7 @@ import numpy as np
 from swapinfer.ledger.events import Ran
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action
-from swapinfer.plan.costing import Costing, Effort, PlanSettings
+from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair
 from swapinfer.plan.next import GIVE_UP, HAND_OVER
 from swapinfer.plan.suppose import replay_events
 from swapinfer.plan.work import work_of
@@ -33,6 +33,14 @@ class Result:
         Labour and driving.
     wrong_parts : int
         Elements put right that were not at fault.
+    needless : float
+        What they cost beyond their labour and price, which is part of `cost`.
+    unproven : int
+        Steps that put something right which was less likely at fault than the pack's proof.
+    at_once : float
+        Mean number of things done in a step.
+    begins_plainly : bool
+        Whether no more than one thing was done in the first step.
     comebacks : int
         Times that the vehicle came back.
     resolved : bool
@@ -47,6 +55,10 @@ class Result:
     minutes: float
     drive_minutes: float
     wrong_parts: int
+    needless: float
+    unproven: int
+    at_once: float
+    begins_plainly: bool
     comebacks: int
     resolved: bool
     steps: int
@@ -58,8 +70,9 @@ class _Bill:
         self.world = world
         self.settings = settings
         self.total = Effort()
-        self.wrong_parts = self.comebacks = self.steps = 0
-        self.seconds = 0.0
+        self.wrong_parts = self.comebacks = self.steps = self.unproven = 0
+        self.seconds = self.needless = 0.0
+        self.things: list[int] = []
 
     def costing(self) -> Costing:
         return Costing(self.world.job, self.settings)
@@ -67,30 +80,40 @@ class _Bill:
     def do(self, action: Action) -> None:
         """Do an action; pay its work, what was really repaired, and the minutes really driven."""
         costing, world = self.costing(), self.world
-        effort = work_of(costing, action, self.fix).effort
-        fitted = [world.job.fitted[place] for place in action.replaced]
-        self.wrong_parts += sum(element not in world.faults for element in fitted)
+        effort = work_of(costing, action, self.repair).effort
+        self.things.append(action.things)
+        for place in action.replaced:
+            if world.job.fitted[place] not in world.faults:
+                self.wrong_parts += 1
+                repair = self.repair(place)
+                opening = Effort(costing.reach(repair.opens_p, now=False)[0])
+                self.needless += costing.money(costing.needless(repair.effort + opening))
         before = len(world.events)
         world.do(action)
         driven = sum(e.minutes for e in world.events[before:] if isinstance(e, Ran))
         # Damage is paid when it shows, not as an expectation.
         self.total += Effort(effort.minutes, effort.drive_minutes + driven, effort.parts)
 
-    def fix(self, place: str) -> Effort:
-        """Effort of putting right what sits at a place, knowing what is wrong with it."""
+    def repair(self, place: str) -> Repair:
+        """Say what putting right what sits at a place takes, knowing what is wrong with it."""
         kind = self.world.job.engine.kind_of(place)
         state = self.world.faults.get(self.world.job.fitted[place])
         known = {state.mode.id: 1.0} if state is not None and state.mode is not None else {}
-        return self.costing().fix(kind, known)
+        return self.costing().repair(kind, known)
 
     def result(self, *, resolved: bool) -> Result:
         costs = self.settings.costs
         extra = self.comebacks * costs.comeback + (0.0 if resolved else costs.diagnosis_cap)
+        extra += self.needless
         return Result(
             self.costing().money(self.total) + extra,
             self.total.minutes,
             self.total.drive_minutes,
             self.wrong_parts,
+            self.needless,
+            self.unproven,
+            sum(self.things) / max(len(self.things), 1),
+            not self.things or self.things[0] <= 1,
             self.comebacks,
             resolved,
             self.steps,
@@ -120,12 +143,15 @@ def play(world: World, policy: Policy, settings: PlanSettings, pack: Pack | None
     while bill.steps < MOST_STEPS:
         job = world.job if pack is None else replay_events(world.events, pack)
         start = time.perf_counter()
-        decision = policy(Situation(job, settings))
+        situation = Situation(job, settings)
+        decision = policy(situation)
         bill.seconds += time.perf_counter() - start
         bill.steps += 1
         if decision == GIVE_UP:
             break
         if isinstance(decision, Action):
+            proof = min((situation.place_p[p] for p in decision.replaced), default=1.0)
+            bill.unproven += proof < settings.costs.proof
             bill.do(decision)
         elif decision == HAND_OVER:
             if not (world.has_fault and world.come_back()):
@@ -156,7 +182,7 @@ def clairvoyant(world: World, settings: PlanSettings) -> Result:
         if (state := world.faults.get(element)) and state.mode and state.mode.misfire > 0.0
     ]
     bill = _Bill(world, settings)
-    effort = work_of(costing, Action("replace", replaced=tuple(places)), bill.fix).effort
+    effort = work_of(costing, Action("replace", replaced=tuple(places)), bill.repair).effort
     effort = Effort(effort.minutes, settings.costs.drive_minutes[0], effort.parts)
     money = costing.money(effort)
     if money > settings.costs.diagnosis_cap:

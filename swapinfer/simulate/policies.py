@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Protocol
+from typing import Any, Protocol
 
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.problem import FloatArray
@@ -17,7 +17,7 @@ from swapinfer.pack.trade import Custom
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.information import information_bits
-from swapinfer.plan.next import GIVE_UP, HAND_OVER, first_of_base
+from swapinfer.plan.next import ENDINGS, GIVE_UP, HAND_OVER, decide
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
 from swapinfer.posterior import Posterior, infer
 
@@ -127,19 +127,20 @@ class Planner:
     ----------
     depth : int
         Steps looked ahead.
+    costs : mapping of str to float
+        What it counts with in place of the shop's figures.
     """
 
     depth: int
+    costs: Mapping[str, Any] = field(default_factory=dict)
 
     def __call__(self, situation: Situation) -> Decision:
-        """Take what promises the least expected cost."""
-        settings = replace(situation.settings, depth=self.depth)
+        """Take the first step of its plan."""
+        costs = replace(situation.settings.costs, **self.costs)
+        settings = replace(situation.settings, depth=self.depth, costs=costs)
         outlook = Outlook(situation.evidence, situation.posterior, settings)
-        ranking = outlook.rank()
-        best = int(ranking.value_a.argmin())
-        if ranking.value_a[best] <= ranking.base_cost + 1e-9:
-            return outlook.priced[best].action
-        return first_of_base(outlook, outlook.hypotheses.belief_h[None])[0]
+        first = decide(outlook, outlook.rank()).ways[0]
+        return first.action or list(ENDINGS)[first.number]
 
 
 @dataclass(frozen=True)

@@ -49,14 +49,15 @@ def reduce_job(
     faults = outlook.base.faults
     base = BasePolicy(
         Faults(faults.element_hk[keep], faults.rate_hk[keep]),
-        outlook.base.prices,
+        replace(outlook.base.prices, saved_hk=outlook.base.prices.saved_hk[keep]),
         outlook.settings.costs.drive_minutes,
     )
     follows_aa = ~np.eye(len(chosen), dtype=bool)
     chance_aoh = options.chance_aoh[:, :, keep]
     groups = np.arange(len(chosen))
     nothing_aa = np.zeros(follows_aa.shape)
-    small = Options(options.cost_ao, chance_aoh, moves, follows_aa, nothing_aa, groups)
+    more_ah = options.more_ah[:, keep]
+    small = Options(options.cost_ao, chance_aoh, moves, follows_aa, nothing_aa, groups, more_ah)
     belief_h = outlook.hypotheses.belief_h[keep]
     return LookAhead(base, small), belief_h / belief_h.sum()
 
@@ -126,6 +127,7 @@ def optimal_cost(look_ahead: LookAhead, belief_h: FloatArray) -> float:
             chance_o, after_oh = look_ahead.outcomes(np.array(belief), action)
             possible = np.flatnonzero(after_oh.any(axis=1)).tolist()
             cost = float(chance_o @ look_ahead.options.cost_ao[action])
+            cost += float(look_ahead.options.more_ah[action] @ np.array(belief))
             branches = tuple((o, float(chance_o[o]), _node(rest, after_oh[o])) for o in possible)
             yield Step(action, cost, branches)
 
@@ -143,7 +145,9 @@ def _node(left: tuple[int, ...], belief_h: FloatArray) -> Node:
 def _cheapest_way_out(base: BasePolicy) -> FloatArray:
     padded_e = np.append(base.prices.fix_e, 0.0)
     needed_hk = np.where(base.faults.rate_hk > 0.0, base.faults.element_hk, -1)
-    way_out_h: FloatArray = np.minimum(padded_e[needed_hk].sum(axis=1), base.prices.give_up)
+    saved_hk = np.where(needed_hk >= 0, base.prices.saved_hk, 0.0)
+    fixed_h = (padded_e[needed_hk] - saved_hk).sum(axis=1)
+    way_out_h: FloatArray = np.minimum(fixed_h, base.prices.give_up)
     return way_out_h
 
 

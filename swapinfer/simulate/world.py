@@ -28,7 +28,7 @@ from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import GOOD, OVER_LIMIT, Curve, Handling, Pack, Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.base import LOOK_MINUTES
-from swapinfer.plan.costing import Costing, Effort, PlanSettings
+from swapinfer.plan.costing import Costing, PlanSettings
 from swapinfer.plan.suppose import replay_events
 from swapinfer.plan.work import work_of
 
@@ -212,7 +212,8 @@ class World:
 
     def _disturbed(self, action: Action) -> Iterable[tuple[str, Handling]]:
         costing = Costing(self.job, PlanSettings(self.pack.costs))
-        return work_of(costing, action, lambda _place: Effort()).disturbs
+        kind_of = self.job.engine.kind_of
+        return work_of(costing, action, lambda place: costing.repair(kind_of(place), {})).disturbs
 
     def _finding(self, key: tuple[object, ...], setting: Setting, view: View) -> ev.Event:
         test, target = setting.test, setting.target

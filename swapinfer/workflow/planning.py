@@ -255,7 +255,6 @@ def show_next(shop: Shop, limits: Limits, ro: str = "", count: int = 5) -> NextV
 
 def _view(ro: str, belief: Belief, plan: Plan, count: int, price: float | None) -> NextView:
     causes = list_causes(belief)
-    best = plan.best
     return NextView(
         ro=ro,
         steps=tuple(describe_step(belief, step) for step in _different_work(plan)[:count]),
@@ -267,7 +266,7 @@ def _view(ro: str, belief: Belief, plan: Plan, count: int, price: float | None) 
         wrong_parts=plan.forecast.wrong_parts,
         objective=plan.objective,
         currency=plan.currency,
-        is_repair=best.action is None or best.action.kind == "replace",
+        is_repair=plan.is_carried,
         leading=causes[0].label if causes else "",
         leading_probability=causes[0].probability if causes else 0.0,
         leading_is_gone=bool(causes) and causes[0].is_gone,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from swapinfer.claim.settings import ClaimSettings
@@ -66,3 +67,31 @@ def test_putting_back_costs_as_much_as_the_exchanges_that_it_takes() -> None:
     out, back = claim_of(swapped).facts, claim_of([*swapped, ev.Returned()]).facts
     moving = [{line.work: line.minutes for line in f.spent.lines}["moving"] for f in (out, back)]
     assert moving[1] == pytest.approx(2 * moving[0])
+
+
+def test_a_repair_costs_what_the_mode_that_was_found_takes() -> None:
+    """Setting a valve's clearance is no matter of taking the head off."""
+    closed = ev.Closed(("sealing1",), ("tight-valve",))
+    with np.errstate(invalid="ignore"):  # a new head cannot be bad: its odds are -inf throughout
+        facts = claim_of([opening(), ev.Replaced("sealing1"), closed]).facts
+    pack = base_pack()
+    fix = pack.kinds["sealing"].modes["tight-valve"].fix
+    assert fix is not None
+    minutes = {line.work: line.minutes for line in facts.spent.lines}
+    opened = [pack.access[name] for name in ("engine-cover", "ignition-off", "valve-cover")]
+    assert minutes["repairing"] == fix.minutes
+    assert minutes["access"] == sum(one.open_minutes + one.close_minutes for one in opened)
+    assert facts.spent.parts == fix.price[1]
+    assert facts.spent.unclear == ()
+    assert [repair.what for repair in facts.repairs] == [fix.title]
+
+
+def test_where_the_mode_is_not_known_the_range_is_said() -> None:
+    with np.errstate(invalid="ignore"):  # a new head cannot be bad: its odds are -inf throughout
+        claim = claim_of([opening(), ev.Replaced("sealing1")])
+    (unclear,) = claim.facts.spent.unclear
+    assert "sealing" in unclear.label
+    pack = base_pack()
+    assert unclear.low < pack.kinds["sealing"].fix.minutes < unclear.high
+    said = str(claim.document)
+    assert "failed is not known" in said

@@ -36,10 +36,13 @@ def walk(faults: Faults, h: int, choice: Choice, b: int, prices: Prices) -> floa
     }
     if choice.hands_over_b[b] and not left:
         return 0.0
+    saved_k = np.broadcast_to(prices.saved_hk, faults.element_hk.shape)[h]
+    members = zip(faults.element_hk[h].tolist(), saved_k.tolist(), strict=True)
+    saved = {e: amount for e, amount in members if e in left}
     cost = prices.comeback if choice.hands_over_b[b] else 0.0
     minutes = float(choice.minutes_b[b])
     for element in choice.order_bj[b, : choice.stop_b[b]]:
-        cost += prices.fix_e[element]
+        cost += prices.fix_e[element] - saved.get(int(element), 0.0)
         left.pop(int(element), None)
         if not left:
             return cost + minutes * prices.drive_per_min
@@ -89,6 +92,7 @@ def random_case(seed: int) -> tuple[Faults, Prices, NDArray[np.float64]]:
         drive_per_min=float(rng.uniform(0.5, 3)),
         comeback=float(rng.uniform(50, 500)),
         give_up=float(rng.uniform(100, 2000)),
+        saved_hk=rng.uniform(-50, 20, faults.element_hk.shape),
     )
     belief_bh = rng.dirichlet(np.full(len(faults.element_hk), 0.3), size=5)
     return faults, prices, belief_bh

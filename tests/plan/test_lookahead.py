@@ -60,6 +60,7 @@ class Small:
             ~np.eye(N_TESTS + n, dtype=bool),
             np.zeros((N_TESTS + n, N_TESTS + n)),
             np.arange(N_TESTS + n),
+            np.zeros((N_TESTS + n, test_toh.shape[2])),
         )
         return LookAhead(base, options)
 
@@ -150,6 +151,7 @@ def with_idle_test(small: Small) -> LookAhead:
             ~np.eye(len(options.moves) + 1, dtype=bool),
             np.zeros((len(options.moves) + 1, len(options.moves) + 1)),
             np.arange(len(options.moves) + 1),
+            np.concatenate([options.more_ah, np.zeros((1, options.more_ah.shape[1]))]),
         ),
     )
 

@@ -1,0 +1,83 @@
+"""What was begun in a job and not finished: work that no drive has yet shown the result of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.runs import has_misfired
+
+HANDLED = (ev.Swapped, ev.Returned, ev.Reseated, ev.Replaced)
+"""Work that a drive shows the result of."""
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """How far a job has come.
+
+    Attributes
+    ----------
+    is_blind : bool
+        Whether the engine was not even run yet.
+    is_undriven : bool
+        Whether something was moved, reseated or replaced since the last run.
+    failed_in : tuple of str
+        Conditions of the latest run in which a misfire was read.
+    owed_in : tuple of str or None
+        Conditions of the drive that the last repair still owes; None when it owes none.
+    lamp : bool
+        Whether a run since the last repair felt as if a cylinder missed all the time.
+    """
+
+    is_blind: bool
+    is_undriven: bool
+    failed_in: tuple[str, ...]
+    owed_in: tuple[str, ...] | None
+    lamp: bool
+
+
+def what_was_begun(job: Job) -> Begun:
+    """Find what a job has begun and not finished.
+
+    Parameters
+    ----------
+    job : Job
+        As it stands.
+
+    Returns
+    -------
+    Begun
+    """
+    events = [event for _, event in job.standing]
+    repaired = max((n for n, e in enumerate(events) if isinstance(e, ev.Replaced)), default=0)
+    before, after = _runs(events[:repaired]), _runs(events[repaired:])
+    failed = [run for run in (*before, *after) if has_misfired(job, run)]
+    at_work = max((n for n, e in enumerate(events) if isinstance(e, HANDLED)), default=0)
+    return Begun(
+        is_blind=not before and not after,
+        is_undriven=at_work > 0 and not _runs(events[at_work:]),
+        failed_in=failed[-1].conditions if failed else (),
+        owed_in=_owed(job, before, after) if repaired else None,
+        lamp=any(run.felt and job.pack.feelings[run.felt].hard for run in after),
+    )
+
+
+def _runs(events: Iterable[ev.Event]) -> list[ev.Ran]:
+    return [event for event in events if isinstance(event, ev.Ran)]
+
+
+def _owed(job: Job, before: list[ev.Ran], after: list[ev.Ran]) -> tuple[str, ...] | None:
+    """Conditions in which it failed before the repair and was not driven since."""
+    if any(has_misfired(job, run) for run in after):
+        return None
+    covered = {tag for run in after for tag in run.conditions}
+    missing = [
+        run.conditions
+        for run in before
+        if has_misfired(job, run) and not covered.issuperset(run.conditions)
+    ]
+    if missing:
+        return missing[-1]
+    return None if after else ()

@@ -1,0 +1,184 @@
+"""Which of several ways on comes first: the cheapest, and among equals the plainest.
+
+What a plan is expected to cost is not known to the last unit. Ways whose cost differs by less than
+that are equal, and among equals people prefer what is plain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from swapinfer.pack.trade import Costs
+from swapinfer.plan.actions import Action
+from swapinfer.plan.base import LOOK_MINUTES
+from swapinfer.plan.begun import Begun
+
+FAR = 2.0
+"""Contacts reseated together with a swap must be better by so many times the resolution."""
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A way on.
+
+    Attributes
+    ----------
+    action : Action or None
+        None for the end of the job.
+    number : int
+        Of the action among those considered, or of the ending.
+    total : float
+        Expected cost when it comes first.
+    pays : bool
+        Whether what it may tell is worth more than it costs beside carrying on without it.
+    proof : float
+        Probability that what it repairs is at fault; 1 for what repairs nothing.
+    is_closed : bool
+        Whether nothing comes off for it.
+    """
+
+    action: Action | None
+    number: int
+    total: float
+    pays: bool = False
+    proof: float = 1.0
+    is_closed: bool = True
+
+    @property
+    def is_repair(self) -> bool:
+        """Whether something is put right."""
+        return self.action is not None and bool(self.action.replaced)
+
+    @property
+    def tells(self) -> bool:
+        """Whether it is there to learn from."""
+        return self.action is not None and not self.action.replaced
+
+    @property
+    def is_drive(self) -> bool:
+        """Whether it is driving and nothing else."""
+        return self.action is not None and self.action.kind == "drive"
+
+    @property
+    def is_bundle(self) -> bool:
+        """Whether a quiet drive would not tell which of two kinds of work ended the misfire."""
+        return self.action is not None and bool(self.action.reseated and self.action.swaps)
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """Ways on in order.
+
+    Attributes
+    ----------
+    ways : tuple of Way
+        The first one chosen, the others by cost.
+    is_carried : bool
+        Whether the first is the end, or a repair that the evidence carries.
+    is_held_back : bool
+        Whether a repair would come first, were it proven.
+    """
+
+    ways: tuple[Way, ...]
+    is_carried: bool
+    is_held_back: bool
+
+
+def arrange(
+    ways: Sequence[Way], begun: Begun, costs: Costs, money: Callable[[Way], float]
+) -> Order:
+    """Put ways on in order.
+
+    Parameters
+    ----------
+    ways : sequence of Way
+        At least one.
+    begun : Begun
+        What the job has begun.
+    costs : Costs
+        For the resolution and the proof.
+    money : callable
+        What a way costs right now.
+
+    Returns
+    -------
+    Order
+    """
+    by_cost = sorted(ways, key=lambda way: round(way.total, 6))
+    able = [way for way in by_cost if _may_begin(way, begun)] or by_cost
+    taste = _Taste(begun, costs, money)
+    first = taste.first(able)
+    telling = [way for way in able if way.tells and way.pays]
+    is_unproven = first.is_repair and first.proof < costs.proof
+    is_held_back = is_unproven and bool(telling)
+    if is_held_back:
+        first = taste.first(telling)
+    others = (way for way in by_cost if way is not first)
+    is_carried = not first.tells and first.proof >= costs.proof
+    return Order((first, *others), is_carried, is_held_back)
+
+
+def _may_begin(way: Way, begun: Begun) -> bool:
+    """Whether a way may come first as the job stands."""
+    if begun.owed_in is not None:
+        return way.is_drive
+    if begun.is_blind:
+        return way.action is not None and way.is_closed and not way.action.handled
+    return True
+
+
+@dataclass(frozen=True, slots=True)
+class _Taste:
+    begun: Begun
+    costs: Costs
+    money: Callable[[Way], float]
+
+    def first(self, by_cost: Sequence[Way]) -> Way:
+        """Choose the plainest of the ways that are as good as the cheapest."""
+        plain = [way for way in by_cost if not way.is_bundle]
+        best = by_cost[0]
+        if best.is_bundle and plain and not self._is_above(plain[0], best, FAR):
+            best = plain[0]
+        if best.action is None:
+            return best
+        equals: dict[object, Way] = {}
+        for way in by_cost:
+            if way is best or self._is_equal(way, best):
+                equals.setdefault(_work(way), way)
+        return min(equals.values(), key=self._plainness)
+
+    def _is_equal(self, way: Way, best: Way) -> bool:
+        """Whether a way is worth as much as the cheapest."""
+        if way.action is None or way.is_bundle:
+            return False
+        is_worthy = way.is_repair or way.pays or self._finishes(way)
+        return is_worthy and not self._is_above(way, best, 1.0)
+
+    def _is_above(self, way: Way, best: Way, times: float) -> bool:
+        return way.total > best.total + times * self.costs.resolution * abs(best.total)
+
+    def _finishes(self, way: Way) -> bool:
+        return self.begun.is_undriven and way.is_drive
+
+    def _plainness(self, way: Way) -> tuple[object, ...]:
+        """Least first: the one rule of what goes before what."""
+        action = way.action or Action("drive")
+        return (
+            not self._finishes(way),
+            not (way.is_repair and way.proof >= self.costs.proof),
+            way.is_repair,
+            max(action.things, 1),
+            way.is_bundle,
+            round(action.drive_minutes / LOOK_MINUTES),
+            round(self.money(way)),
+            round(way.total, 6),
+        )
+
+
+def _work(way: Way) -> object:
+    """Tell ways apart by what is done before the drive: only the best drive counts."""
+    action = way.action
+    if action is None:
+        return way.number
+    return action.kind, action.test, action.targets, action.swaps, action.replaced, action.reseated
