@@ -17,6 +17,7 @@ from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.vin import check_vin, normal_vin
 from swapinfer.claim.work_facts import LedgerFacts, Photo, Provenance, Repair, SourceLine
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.cautions import cautions_met
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, say
@@ -170,28 +171,8 @@ def _notes(job: Job, records: Mapping[int, Record]) -> tuple[NoteLine, ...]:
 
 def _cautions(job: Job) -> tuple[str, ...]:
     """Texts of all cautions that belong to what was done, the general ones first."""
-    named = [name for _, event in job.standing for name in _cautions_of(job, event)]
     order = list(job.pack.cautions)
-    return tuple(job.pack.cautions[name] for name in sorted(set(named), key=order.index))
-
-
-def _cautions_of(job: Job, event: ev.Event) -> Iterable[str]:
-    kinds, access = [], ""
-    if isinstance(event, ev.Ran):
-        yield from job.pack.running.cautions
-    if isinstance(event, (ev.Measured, ev.Inspected)):
-        test = job.engine.tests[event.test]
-        yield from test.cautions
-        access = test.access
-    if isinstance(event, (ev.Replaced, ev.Reseated)):
-        kinds.append(job.engine.kind_of(event.place))
-    if isinstance(event, ev.Swapped):
-        kinds += [job.engine.kind_of(first) for first, _ in event.swaps]
-    for name in [access, *(kind.access for kind in kinds)]:
-        for opened in job.needs_open(name):
-            yield from job.pack.access[opened].cautions
-    for kind in kinds:
-        yield from kind.cautions
+    return tuple(job.pack.cautions[c].text for c in sorted(cautions_met(job), key=order.index))
 
 
 def _photos(job: Job, records: Mapping[int, Record]) -> Iterable[Photo]:

@@ -19,6 +19,9 @@ SCALES = ("linear", "log")
 FORMULAS = ("polytropic", "fixed")
 ROLES = ("misfire", "random", "fault")
 CODE_PATTERNS = ("cylinder", "pair", "bank", "engine")
+SHORT = 30
+"""Letters of a caution's short name, at most: several must fit on a line."""
+
 GRADES = ("published", "common", "memory", "chosen", "learned")
 
 _NAME = re.compile(r"[a-z0-9_*-]+")
@@ -105,6 +108,12 @@ def check_pack(pack: Pack) -> None:
             raise MisfitError(
                 "must hold at least one cylinder each", ("layout", layout.id, "banks")
             )
+    for caution in pack.cautions.values():
+        if not caution.short:
+            raise MisfitError('needs a key "short"', ("caution", caution.id))
+        if len(caution.short) > SHORT:
+            where = ("caution", caution.id, "short")
+            raise MisfitError(f"must be a name of at most {SHORT} letters", where)
     _all_known(pack.running.cautions, pack.cautions, "caution", "running", "cautions")
     _check_costs(pack)
     for access in pack.access.values():

@@ -303,7 +303,7 @@ def describe_step(belief: Belief, step: PlannedStep) -> StepFacts:
         gain=step.gain,
         bits=step.bits,
         tools=tuple(pack.tools[tool] for tool in step.tools),
-        cautions=tuple(pack.cautions[caution] for caution in step.cautions),
+        cautions=tuple(pack.cautions[caution].text for caution in step.cautions),
         opens=tuple(pack.access[access].title for access in step.opens),
         how=_how(belief.evidence.job, step.action),
         outcomes=tuple(
