@@ -108,12 +108,7 @@ def check_pack(pack: Pack) -> None:
             raise MisfitError(
                 "must hold at least one cylinder each", ("layout", layout.id, "banks")
             )
-    for caution in pack.cautions.values():
-        if not caution.short:
-            raise MisfitError('needs a key "short"', ("caution", caution.id))
-        if len(caution.short) > SHORT:
-            where = ("caution", caution.id, "short")
-            raise MisfitError(f"must be a name of at most {SHORT} letters", where)
+    _check_cautions(pack)
     _all_known(pack.running.cautions, pack.cautions, "caution", "running", "cautions")
     _check_costs(pack)
     for access in pack.access.values():
@@ -129,6 +124,15 @@ def check_pack(pack: Pack) -> None:
         _known(what, tables, "sort of step", "custom", "order", str(number))
         _known(name, tables[what], what, "custom", "order", str(number))
     _check_sources(pack)
+
+
+def _check_cautions(pack: Pack) -> None:
+    for caution in pack.cautions.values():
+        if not caution.short:
+            raise MisfitError('needs a key "short"', ("caution", caution.id))
+        if len(caution.short) > SHORT:
+            where = ("caution", caution.id, "short")
+            raise MisfitError(f"must be a name of at most {SHORT} letters", where)
 
 
 def _known(word: str, known: Iterable[str], what: str, *path: str) -> None:

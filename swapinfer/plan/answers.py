@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -119,7 +120,7 @@ def why_not(plan: Plan, step_id: str) -> WhyNot:
     plan : Plan
         From `next_steps`.
     step_id : str
-        Id of a step of the plan, or the beginning of one: then the best of those is meant.
+        As `find_meant` takes it.
 
     Returns
     -------
@@ -130,16 +131,56 @@ def why_not(plan: Plan, step_id: str) -> WhyNot:
     InputError
         If the plan has no such step: the tool is missing, or nothing suggests it.
     """
-    word = "-".join(step_id.lower().split())
-    step = plan.find(word) or next((s for s in plan.steps if s.id.startswith(word)), None)
-    if step is None:
-        raise InputError(
-            f'no step "{step_id}" was considered here{near_match(word, [s.id for s in plan.steps])}'
-        )
+    step = find_meant(plan, step_id)
     terms = tuple(
         Term(name, a, b) for (name, a), (_, b) in zip(_terms(step), _terms(plan.best), strict=True)
     )
     return WhyNot(step, plan.best, terms)
+
+
+def find_meant(plan: Plan, typed: str) -> PlannedStep:
+    """Find the step of a plan that a person means.
+
+    Parameters
+    ----------
+    plan : Plan
+        From `next_steps`.
+    typed : str
+        A step's id or how it begins: then the best of those is meant. Or words of its id or
+        title, whole or begun, as in ``swap coil 3``: then the one with the least work beside.
+
+    Returns
+    -------
+    PlannedStep
+
+    Raises
+    ------
+    InputError
+        If the plan has no such step: the tool is missing, or nothing suggests it.
+    """
+    word = "-".join(typed.lower().split())
+    begins = [step for step in plan.steps if word and step.id.startswith(word)]
+    if begins:
+        return plan.find(word) or begins[0]
+    wanted = _words(typed)
+    fits = [step for step in plan.steps if wanted and _has_words(step, wanted)]
+    if fits:
+        return min(fits, key=lambda step: len(step.action.handled) if step.action else 0)
+    close = near_match(word, [step.id for step in plan.steps])
+    raise InputError(f'no step "{typed}" was considered here{close}')
+
+
+def _words(text: str) -> list[str]:
+    """Words and numbers of a text; ``coil3`` is two."""
+    return re.findall(r"[a-z]+|\d+", text.lower())
+
+
+def _has_words(step: PlannedStep, wanted: Sequence[str]) -> bool:
+    has = {*_words(step.id), *_words(step.title)}
+    return all(
+        word in has if word.isdigit() else any(one.startswith(word) for one in has)
+        for word in wanted
+    )
 
 
 def _terms(step: PlannedStep) -> list[tuple[str, float]]:

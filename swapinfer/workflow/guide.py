@@ -11,7 +11,9 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label
 from swapinfer.plan.actions import Action
-from swapinfer.plan.next import PlannedStep, next_steps
+from swapinfer.plan.next import PlannedStep, make_plan
+from swapinfer.plan.outlook import Outlook
+from swapinfer.plan.reason import explain
 from swapinfer.workflow.ask import job_status
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import Facts, Recorded
@@ -50,10 +52,9 @@ class GuideView(Facts):
     status : str
         Open, closed or verified.
     step : StepFacts or None
-        What to do; None when the job is closed. Cautions that were shown before in this sitting
-        are left out.
-    cautions_again : tuple of str
-        Ids of those.
+        What to do; None when the job is closed.
+    is_full : bool
+        Whether the step was asked for in full: every caution's text, and what each outcome means.
     away : tuple of str
         Parts that are not where they belong.
     """
@@ -63,7 +64,7 @@ class GuideView(Facts):
     ro: str
     status: str
     step: StepFacts | None
-    cautions_again: tuple[str, ...]
+    is_full: bool
     away: tuple[str, ...]
     currency: str
 
@@ -95,7 +96,7 @@ class Sitting:
         self._skipped: set[Action | str] = set()
         self._barred: set[tuple[str, frozenset[str]]] = set()
         self._recorded: list[range] = []
-        self._cautioned: set[str] = set()
+        self._is_full = False
         self._look()
 
     def news(self) -> GuideView | None:
@@ -103,15 +104,15 @@ class Sitting:
         return self.view() if self._has_news else None
 
     def view(self) -> GuideView:
-        """Return where the job stands; cautions count as shown from then on."""
+        """Return where the job stands."""
         self._has_news = False
+        is_full, self._is_full = self._is_full, False
         job = self._belief.evidence.job
-        step, again = self._describe()
         return GuideView(
             ro=self.ro,
             status=job_status(job),
-            step=step,
-            cautions_again=again,
+            step=self._describe(),
+            is_full=is_full,
             away=tuple(element_label(job, part) for part in job.away_from_home()),
             currency=self.shop.settings.costs(job.pack).currency,
         )
@@ -143,7 +144,7 @@ class Sitting:
             case "b":
                 return self._back()
             case "?":
-                self._cautioned.clear()
+                self._is_full = True
                 self._begin()
             case "x":
                 self._start(ask_other(self._belief.evidence.job, self._suspects()))
@@ -167,10 +168,12 @@ class Sitting:
         job = self._belief.evidence.job
         barred = frozenset(test for test, kinds in self._barred if not kinds)
         settings = dataclasses.replace(plan_settings(self.shop, job), avoided=barred)
-        plan = next_steps(self._belief.evidence, self._belief.posterior, settings)
+        self._outlook = Outlook(self._belief.evidence, self._belief.posterior, settings)
+        plan = make_plan(self._outlook, self._outlook.rank())
         allowed = [step for step in plan.steps if self._may(step)] or [plan.best]
         drives = [step for step in allowed if step.action and step.action.kind == "drive"]
         self._step = drives[0] if drives and _is_drive_due(job) else allowed[0]
+        self._is_best = self._step is plan.best
 
     def _may(self, step: PlannedStep) -> bool:
         if step.action is None:
@@ -252,15 +255,11 @@ class Sitting:
     def _suspects(self) -> list[str]:
         return [cause.element for cause in list_causes(self._belief)[:SUSPECTS]]
 
-    def _describe(self) -> tuple[StepFacts | None, tuple[str, ...]]:
-        step = self._step
-        if step is None:
-            return None, ()
-        again = tuple(c for c in step.cautions if c in self._cautioned)
-        first = tuple(c for c in step.cautions if c not in self._cautioned)
-        self._cautioned.update(first)
-        shown = dataclasses.replace(step, cautions=first)
-        return describe_step(self._belief, shown), again
+    def _describe(self) -> StepFacts | None:
+        if self._step is None:
+            return None
+        reason = explain(self._outlook, self._step, is_best=self._is_best)
+        return describe_step(self._belief, self._step, reason)
 
 
 def _is_drive_due(job: Job) -> bool:

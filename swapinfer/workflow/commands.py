@@ -1,0 +1,81 @@
+"""Commands that record a step once it is done, as they are typed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from swapinfer.ledger.replay import Job
+from swapinfer.pack.model import Test
+from swapinfer.plan.actions import Action
+
+FOUND = "..."
+"""Stands in a command for what was found."""
+
+NAMED_OUTCOMES = 4
+"""Outcomes of an inspection that its command names; the others are in: swapinfer tests TEST."""
+
+
+def closing_command(cause: str, *, is_repaired: bool) -> str:
+    """Command that ends a job: with its cause where that was put right, else without."""
+    return f"swapinfer close --cause {cause} --verified" if is_repaired else "swapinfer close"
+
+
+def commands_of(job: Job, action: Action) -> tuple[str, ...]:
+    """Commands that record an action.
+
+    Parameters
+    ----------
+    job : Job
+        As it stands before the action.
+    action : Action
+        What is done.
+
+    Returns
+    -------
+    tuple of str
+        In the order in which they are typed, `FOUND` in the place of what was found.
+    """
+    return tuple(f"swapinfer {line}" for line in _lines(job, action))
+
+
+def _lines(job: Job, action: Action) -> Iterator[str]:
+    if action.test:
+        yield from _test(job, job.engine.tests[action.test], action.targets)
+    elif action.kind == "put-back":
+        yield "back"
+    elif action.swaps:
+        yield f"swap {' '.join(_swap(job, *pair) for pair in action.swaps)}"
+    for place in action.reseated:
+        yield f"reseat {place}"
+    for place in action.replaced:
+        yield f"replace {place}"
+    if action.drive_minutes:
+        when = f" --when {','.join(action.conditions)}" if action.conditions else ""
+        yield f"drive {action.drive_minutes:g}{when} --codes {FOUND}"
+
+
+def _swap(job: Job, first: str, second: str) -> str:
+    """Write ``coil 3-1``; places that share cylinders are written out."""
+    kind = job.engine.kind_of(first).id
+    a, b = first.removeprefix(kind), second.removeprefix(kind)
+    return f"{kind} {a}-{b}" if a.isdecimal() and b.isdecimal() else f"{first} {second}"
+
+
+def _test(job: Job, test: Test, targets: tuple[str, ...]) -> Iterator[str]:
+    names = [_target(job, test, target) for target in targets]
+    if test.form == "reading":
+        values = " ".join(f"{name}={FOUND}{test.unit}" for name in names)
+        against = f" --against {FOUND}{test.unit}" if test.reference else ""
+        yield f"read {test.id} {values}{against}"
+        return
+    outcomes = [*test.outcomes]
+    more = [FOUND] if len(outcomes) > NAMED_OUTCOMES else []
+    seen = "|".join([*outcomes[:NAMED_OUTCOMES], *more])
+    for name in names:
+        yield f"inspect {test.id} {name} {seen}"
+
+
+def _target(job: Job, test: Test, target: str) -> str:
+    """Shortest name that is understood: ``3`` where the kind of target is clear."""
+    number = target.removeprefix(test.target)
+    return number if number.isdecimal() and target not in job.engine.places else target

@@ -1,0 +1,174 @@
+"""What `next` says: short, with its reason, checkable, and typed as it is printed."""
+
+from __future__ import annotations
+
+import re
+import shlex
+
+import pytest
+from cli.conftest import Bay
+from cli.read_aloud import JOBS
+
+from swapinfer.pack import load_pack
+from swapinfer.plan.actions import Action
+from swapinfer.textview.plans import GLANCE, UNPROVEN
+from swapinfer.workflow.commands import commands_of
+from swapinfer.workflow.shop import Shop
+
+TYPICAL = {"V": "12", "ohm": "2", "kPa": "300", "psi": "170", "%": "3", "mm": "1", "A": "5"}
+"""A number that an instrument may well show, by unit."""
+
+
+def play(bay: Bay, name: str) -> None:
+    for line in JOBS[name]:
+        bay.must(line)
+
+
+def full_cautions(out: str) -> list[str]:
+    """Lines of cautions in full, as they are wrapped."""
+    found, inside = [], False
+    for line in out.splitlines():
+        inside = line.startswith("  CAUTION: ") or (inside and line.startswith("    "))
+        found += [line] * inside
+    return found
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_fits_at_a_glance(bay: Bay, name: str) -> None:
+    play(bay, name)
+    out = bay.must("next").out
+    lines = out.splitlines()
+    assert len(lines) - len(full_cautions(out)) <= GLANCE, out
+    assert all(len(line) <= 80 for line in lines), out
+    assert "bits" not in out
+    facts = bay.must("next --json").facts
+    first = facts["steps"][0]
+    words = " ".join(out.split())
+    assert first["reason"] in words
+    assert first["change"] in words
+    for command in first["commands"]:
+        assert command in out, "commands are printed whole, to be copied"
+    in_full = bay.must("next --full").out
+    assert " bits" in in_full
+    assert "expected in all" in in_full
+    assert all(outcome["title"] in " ".join(in_full.split()) for outcome in first["outcomes"][:4])
+
+
+def test_a_caution_is_told_in_full_until_work_that_carries_it_is_on_record(opened: Bay) -> None:
+    pack = load_pack()
+    road, live = pack.cautions["driving"], pack.cautions["ignition-voltage"]
+    assert road.text in " ".join(opened.must("next").out.split())
+    opened.must("drive 15 --when warm,load --codes P0303")
+    told = " ".join(opened.must("next").out.split())
+    assert road.text not in told
+    assert road.name in told
+    assert live.text in told
+    known = {
+        c["id"]: c["is_known"] for c in opened.must("next --json").facts["steps"][0]["cautions"]
+    }
+    assert known["driving"]
+    assert not known["ignition-voltage"]
+    assert live.text in " ".join(opened.must("next --full").out.split())
+    opened.must("swap coil 3-1")
+    opened.must("drive 15 --when warm,load --codes P0301")
+    told = " ".join(opened.must("next").out.split())
+    assert "CAUTION as before" in told
+    assert live.text not in told
+    assert live.name in told
+    assert road.text in " ".join(opened.must("next --full").out.split())
+    opened.must("undo 1")
+    opened.must("undo 3")
+    assert road.text in " ".join(opened.must("next").out.split()), "undone work shows nothing"
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_every_command_of_every_step_can_be_typed(bay: Bay, name: str) -> None:
+    play(bay, name)
+    typed = set()
+    for step in bay.must("next --count 400 --json").facts["steps"]:
+        for command in step["commands"]:
+            line = command.removeprefix("swapinfer ")
+            if line in typed or line.startswith("close"):
+                continue
+            typed.add(line)
+            bay.must(f"{filled(line)} --what-if")
+    assert typed
+
+
+def filled(line: str) -> str:
+    """Put something that may be found in the place of what stands for it."""
+    line = line.replace("--codes ...", "--no-codes")
+    line = re.sub(r"\.\.\.([A-Za-z%]+)", lambda unit: f"{TYPICAL[unit[1]]}{unit[1]}", line)
+    return re.sub(r" ([a-z-]+)\|\S+$", r" \1", line)
+
+
+def test_commands_say_all_that_an_action_does(bay: Bay) -> None:
+    bay.must("open RO-1 --layout v6 --ignition waste-spark")
+    with Shop() as shop:
+        job = shop.load().job
+    pair = Action("swap", swaps=(("coil-pack1+4", "coil-pack2+5"), ("plug1", "plug2")))
+    (line,) = commands_of(job, pair)
+    bay.must(f"{line.removeprefix('swapinfer ')} --what-if")
+    assert shlex.split(line)[2:] == ["coil-pack1+4", "coil-pack2+5", "plug", "1-2"]
+    both = Action("replace", replaced=("plug1", "plug2"), drive_minutes=20.0, conditions=("hot",))
+    assert commands_of(job, both) == (
+        "swapinfer replace plug1",
+        "swapinfer replace plug2",
+        "swapinfer drive 20 --when hot --codes ...",
+    )
+    bay.must("swap plug 1-2")
+    assert commands_of(job, Action("put-back", swaps=(("plug1", "plug2"),))) == ("swapinfer back",)
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_stop_testing_is_said_only_of_what_the_evidence_carries(bay: Bay, name: str) -> None:
+    play(bay, name)
+    facts = bay.must("next --json").facts
+    out = " ".join(bay.must("next").out.split())
+    first = facts["steps"][0]
+    is_repair = first["id"].startswith("replace-")
+    causes = bay.must("belief --json").facts["causes"]
+    is_leaders = is_repair and causes[0]["place"] in first["id"].split("-drive")[0].split("-")[1]
+    stops = is_leaders and causes[0]["probability"] >= 0.6
+    assert ("stop testing" in out) == stops
+    assert (facts["verdict"] == "stop-testing") == stops
+    assert (UNPROVEN in out) == is_repair
+    assert (facts["verdict"] == "bet") == (is_repair and not stops)
+
+
+def test_both_a_carried_repair_and_a_bet_are_among_the_jobs(bay: Bay) -> None:
+    seen = set()
+    for number, lines in enumerate(JOBS.values()):
+        for line in lines:
+            bay.must(line.replace("RO-1", f"RO-{number}"))
+        seen.add(bay.must("next --json").facts["verdict"])
+    assert seen >= {"go-on", "stop-testing", "bet", "hand-over"}
+
+
+def test_own_step_first_is_priced_in_a_line(opened: Bay) -> None:
+    opened.must("drive 15 --when warm,load --codes P0303")
+    facts = opened.must("next --json --count 400").facts
+    best, steps = facts["steps"][0], {step["id"]: step for step in facts["steps"]}
+    mine = opened.must("next --mine 'swap coil' --json").facts["mine"]
+    assert mine["id"].startswith("swap-coil3-")
+    look = opened.must("next --mine 'look at the plug boot' --json").facts["mine"]
+    assert look["id"].startswith("boot-look")
+    if look["id"] in steps:
+        more = steps[look["id"]]["expected_total"] - best["expected_total"]
+        assert look["more"] == pytest.approx(more)
+    assert look["share"] == pytest.approx(look["more"] / best["expected_total"])
+    assert look["is_told_apart"] == (look["share"] > 0.05)
+    word = "worth an argument" if look["is_told_apart"] else "as you like"
+    assert word in " ".join(opened.must("next --mine 'look at the plug boot'").out.split())
+    same = " ".join(opened.must(f"next --mine {best['id']}").out.split())
+    assert "no cheaper way" in same
+
+
+def test_own_step_that_was_not_considered_is_one_line_with_near_matches(opened: Bay) -> None:
+    opened.must("drive 15 --when warm,load --codes P0303")
+    told = opened("next --mine 'swap distributor'")
+    assert told.code == 2
+    assert len(told.err.strip().splitlines()) == 1
+    assert "swap distributor" in told.err
+    near = opened("next --mine plug-lok-cylinder3")
+    assert 'did you mean "plug-look-cylinder3"' in near.err
