@@ -29,6 +29,9 @@ _SUSPECTED = 0.05
 _RAISED, _POINTED_AT = 1.5, 0.15
 """An outcome points to an element that it makes so many times likelier, to at least so much."""
 
+_LIKELIER = 0.5
+"""What an outcome makes likelier than not is named before what it clears."""
+
 _CLEARED = 0.4
 """An outcome clears an element that it makes at most so many times as likely."""
 
@@ -199,7 +202,16 @@ class _Author:
         self.outlook = outlook
         self.job = outlook.job
         self.before_e: FloatArray = outlook.hypotheses.fault_e(outlook.hypotheses.belief_h)
-        self.suspects = self._ranked(self.before_e)[: _TOLD + 1]
+        self.suspects = self._ranked(self._present_e())[: _TOLD + 1]
+
+    def _present_e(self) -> FloatArray:
+        """Probability that each element that is fitted is at fault now, all sets counted."""
+        space = self.outlook.evidence.space
+        active_es = space.active_es(self.job.time)[:, 1:]
+        fault_e: FloatArray = (self.outlook.posterior.marginal_es[:, 1:] * active_es).sum(axis=1)
+        is_fitted_e = np.zeros(len(fault_e))
+        is_fitted_e[[space.index[element] for element in self.job.fitted.values()]] = 1.0
+        return fault_e * is_fitted_e
 
     def tellings(self, action: Action) -> tuple[Telling, ...]:
         """Tell what the likely outcomes of an action say about what was wrong before it."""
@@ -281,7 +293,7 @@ class _Author:
             label = own or f"the {self._name(likely.element, named)}"
             return f"{label} ({_share(likely.probability)})" if with_share else label
 
-        if one.points_to:
+        if one.points_to and (one.points_to[0].probability >= _LIKELIER or not one.clears):
             return f"points to {' or '.join(map(name, one.points_to))}"
         if one.clears:
             cleared = " and ".join(f"the {self._name(x.element, named)}" for x in one.clears)
@@ -316,8 +328,8 @@ class _Author:
 
     def cheaper(self, repaired: Sequence[str], *, is_best: bool) -> str:
         """Say that a repair is a bet."""
-        index = self.outlook.evidence.space.index
-        odds = [Likely(e, float(self.before_e[index[e]])) for e in repaired]
+        index, present_e = self.outlook.evidence.space.index, self._present_e()
+        odds = [Likely(e, float(present_e[index[e]])) for e in repaired]
         listed = " and ".join(f"the {self._full(x)} ({_share(x.probability)})" for x in odds)
         bet = f"replacing {listed} is a bet"
         return f"{bet}, but cheaper in all than testing first" if is_best else bet

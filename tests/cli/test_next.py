@@ -11,6 +11,7 @@ from cli.read_aloud import JOBS
 
 from swapinfer.pack import load_pack
 from swapinfer.plan.actions import Action
+from swapinfer.textview.page import exactness
 from swapinfer.textview.plans import GLANCE, UNPROVEN
 from swapinfer.workflow.commands import commands_of
 from swapinfer.workflow.shop import Shop
@@ -63,9 +64,8 @@ def test_a_caution_is_told_in_full_until_work_that_carries_it_is_on_record(opene
     assert road.text not in told
     assert road.name in told
     assert live.text in told
-    known = {
-        c["id"]: c["is_known"] for c in opened.must("next --json").facts["steps"][0]["cautions"]
-    }
+    cautions = opened.must("next --json").facts["steps"][0]["cautions"]
+    known = {caution["id"]: caution["is_known"] for caution in cautions}
     assert known["driving"]
     assert not known["ignition-voltage"]
     assert live.text in " ".join(opened.must("next --full").out.split())
@@ -81,18 +81,18 @@ def test_a_caution_is_told_in_full_until_work_that_carries_it_is_on_record(opene
     assert road.text in " ".join(opened.must("next").out.split()), "undone work shows nothing"
 
 
-@pytest.mark.parametrize("name", JOBS)
+@pytest.mark.parametrize("name", ["it stayed", "paired coils", "every cylinder"])
 def test_every_command_of_every_step_can_be_typed(bay: Bay, name: str) -> None:
     play(bay, name)
     typed = set()
     for step in bay.must("next --count 400 --json").facts["steps"]:
         for command in step["commands"]:
             line = command.removeprefix("swapinfer ")
-            if line in typed or line.startswith("close"):
-                continue
-            typed.add(line)
-            bay.must(f"{filled(line)} --what-if")
-    assert typed
+            kind_of_command = re.sub(r"\d+", "1", line)
+            if kind_of_command not in typed and not line.startswith(("close", "back")):
+                typed.add(kind_of_command)
+                bay.must(f"{filled(line)} --what-if")
+    assert {line.split()[0] for line in typed} >= {"drive", "inspect", "read", "replace"}
 
 
 def filled(line: str) -> str:
@@ -128,7 +128,8 @@ def test_stop_testing_is_said_only_of_what_the_evidence_carries(bay: Bay, name: 
     first = facts["steps"][0]
     is_repair = first["id"].startswith("replace-")
     causes = bay.must("belief --json").facts["causes"]
-    is_leaders = is_repair and causes[0]["place"] in first["id"].split("-drive")[0].split("-")[1]
+    replaced = re.findall(r"swapinfer replace (\S+)", "\n".join(first["commands"]))
+    is_leaders = causes[0]["place"] in replaced
     stops = is_leaders and causes[0]["probability"] >= 0.6
     assert ("stop testing" in out) == stops
     assert (facts["verdict"] == "stop-testing") == stops
@@ -172,3 +173,33 @@ def test_own_step_that_was_not_considered_is_one_line_with_near_matches(opened: 
     assert "swap distributor" in told.err
     near = opened("next --mine plug-lok-cylinder3")
     assert 'did you mean "plug-look-cylinder3"' in near.err
+
+
+def wandering(bay: Bay, length: int) -> None:
+    """Drives in which every cylinder misfires, with repairs between: too much for an exact pass."""
+    bay.must("open RO-1 --layout inline-4 --odometer '148000 km' --driven '300 km'")
+    codes = "P0300,P0301,P0302,P0303,P0304,P0171"
+    for number in range(length):
+        bay.must(f"drive 10 --when warm,idle --codes {codes}")
+        bay.must(f"replace plug{number + 1}")
+
+
+def test_whether_it_is_exact_is_said_wherever_a_probability_is(bay: Bay) -> None:
+    wandering(bay, 4)
+    drive = "drive 10 --when warm,load --codes P0300,P0301,P0302,P0303,P0304,P0171"
+    told = bay.must(f"{drive} --json").facts
+    assert not told["exact"]
+    assert 0.0 < told["off_by"] < 0.05
+    for command in ("next", "why", "belief", f"{drive} --what-if"):
+        assert "not exact: off by at most" in " ".join(bay.must(command).out.split()), command
+
+
+def test_an_exact_one_says_nothing_of_it(opened: Bay) -> None:
+    opened.must("drive 15 --when warm,load --codes P0303")
+    for command in ("next", "why", "belief", "drive 15 --no-codes --what-if"):
+        assert "exact" not in opened.must(command).out, command
+
+
+def test_a_bound_that_says_nothing_is_not_told() -> None:
+    assert exactness(1.0, is_exact=False) == " (not exact)"
+    assert exactness(0.011, is_exact=False) == " (not exact: off by at most 1.1 %)"

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from plan.conftest import MakeOutlook
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
-from swapinfer.plan.next import Plan, make_plan
+from swapinfer.plan.next import Plan, PlannedStep, make_plan
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.reason import PROOF, explain
 from swapinfer.plan.suppose import suppose
@@ -37,33 +39,36 @@ def fault_after(outlook: Outlook, step_id: str, outcome: str, plan: Plan) -> dic
     return dict(zip(names, infer(after.problem).fault_e.tolist(), strict=True))
 
 
-def test_what_a_swap_is_said_to_tell_is_what_recording_it_tells(found: Outlook, plan: Plan) -> None:
-    """Beside it exact inference on the job with the swap and the drive on record.
+def test_what_a_look_is_said_to_tell_is_what_recording_it_tells(found: Outlook, plan: Plan) -> None:
+    """Beside it exact inference on the job with the look on record; the plan drops rare sets."""
+    looks = [step for step in plan.steps if "-look-" in step.id]
+    compared = 0
+    for step in looks:
+        for one in explain(found, step).tellings:
+            after = fault_after(found, step.id, one.outcome, plan)
+            for likely in (one.leader, *one.points_to, *one.clears):
+                assert after[likely.element] == pytest.approx(likely.probability, abs=0.02)
+                compared += 1
+    assert compared >= 10
 
-    The plan keeps the likeliest hypotheses and lets a drive end at the first misfire, so the two
-    agree within a few hundredths, not to the digit.
-    """
-    step = next(s for s in plan.steps if s.id.startswith("swap-coil3-"))
-    reason = explain(found, step)
-    pointing = [one for one in reason.tellings if one.points_to and one.outcome != "elsewhere"]
-    clearing = [one for one in reason.tellings if one.clears]
-    assert pointing
-    assert clearing
-    for one in pointing:
-        after = fault_after(found, step.id, one.outcome, plan)
-        for likely in one.points_to:
-            assert after[likely.element] == pytest.approx(likely.probability, abs=0.06)
-    before = found.hypotheses.fault_e(found.hypotheses.belief_h)
-    index = found.evidence.space.index
-    for one in clearing:
-        after = fault_after(found, step.id, one.outcome, plan)
-        for likely in one.clears:
-            assert after[likely.element] < 0.5 * before[index[likely.element]]
+
+def simple_swap(plan: Plan) -> PlannedStep:
+    return next(s for s in plan.steps if re.match(r"swap-coil3-coil\d-drive", s.id))
+
+
+def test_what_a_swap_is_said_to_tell(found: Outlook, plan: Plan) -> None:
+    """A fault that moves with its part is the part's; one that stays is not: the usual reading."""
+    step = simple_swap(plan)
+    donor = step.id[len("swap-coil3-coil")]
+    told = {one.outcome: one for one in explain(found, step).tellings}
+    assert [one.element for one in told[f"cylinder{donor}"].points_to] == ["coil3"]
+    assert "coil3" in [one.element for one in told["cylinder3"].clears]
+    assert fault_after(found, step.id, f"cylinder{donor}", plan)["coil3"] > 0.9
+    assert fault_after(found, step.id, "cylinder3", plan)["coil3"] < 0.1
 
 
 def test_the_sentence_names_what_its_data_name(found: Outlook, plan: Plan) -> None:
-    step = next(s for s in plan.steps if s.id.startswith("swap-coil3-"))
-    reason = explain(found, step)
+    reason = explain(found, simple_swap(plan))
     assert "points to the ignition coil (9" in reason.sentence
     assert "clears the ignition coil and leaves the spark plug" in reason.sentence
     assert 'but on "misfire in cylinder' in reason.change
