@@ -20,16 +20,20 @@ def register(app: typer.Typer) -> None:
 
 def jobs(
     status: Annotated[str, typer.Option(help="Only open, closed or verified ones.")] = "",
+    advice: Annotated[
+        bool, typer.Option("--advice", help="How often advice was followed; plans all anew.")
+    ] = False,
     as_json: Json = False,
     store: Store = "",
     who: Who = "",
 ) -> None:
     """List jobs at a glance."""
+    from swapinfer.workflow.advice import report_advice
     from swapinfer.workflow.ask import list_jobs
     from swapinfer.workflow.shop import Shop
 
     with Shop(store, who) as shop:
-        tell(list_jobs(shop, status), as_json=as_json)
+        tell((report_advice if advice else list_jobs)(shop, status), as_json=as_json)
 
 
 def use(

@@ -5,8 +5,9 @@ Everything is read off the plan's own hypotheses; no word here knows what a part
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import takewhile
 
 import numpy as np
 
@@ -258,17 +259,14 @@ class _Author:
         said: dict[str, list[Telling]] = {}
         for one in tellings:
             said.setdefault(self._says(action, one, tellings, with_share=False), []).append(one)
-        telling = [alike for alike in said.values() if _is_telling(alike[0])]
-        if not telling:
+        groups = sorted(said.values(), key=lambda alike: not _is_telling(alike[0]))
+        if not groups or not _is_telling(groups[0][0]):
             return "none of its likely outcomes says much"
-        parts = [
-            f"{self._when(action, alike)} {self._says(action, alike[0], tellings)}"
-            for alike in telling[:_TOLD]
-        ]
-        little = [alike for alike in said.values() if not _is_telling(alike[0])]
-        if little and len(parts) < _TOLD:
-            parts.append(f"{self._when(action, little[0])} says little")
-        return "; ".join(parts)
+        told = [group for n, group in enumerate(groups) if _is_telling(group[0]) or n < _TOLD]
+        whens = [self._when(action, group) for group in told[:_TOLD]]
+        says = [self._says(action, group[0], tellings) for group in told[:_TOLD]]
+        shown = [whens[0], *(_without_common(whens[0], when, 1) for when in whens[1:])]
+        return "; ".join(f"{when} {what}" for when, what in zip(shown, says, strict=True))
 
     def _when(self, action: Action, alike: Sequence[Telling]) -> str:
         """Name an outcome, or several that say the same."""
@@ -276,7 +274,8 @@ class _Author:
             return "the cylinder that misfires"
         if len(alike) > _TOLD or (len(alike) > _NAMED and action.drive_minutes):
             return "anything else"
-        return " or ".join(one.title if action.drive_minutes else f'"{one.title}"' for one in alike)
+        titles = [one.title if action.drive_minutes else f'"{one.title}"' for one in alike]
+        return " or ".join([titles[0], *(_without_common(titles[0], t, 0) for t in titles[1:])])
 
     def _says(
         self,
@@ -286,7 +285,9 @@ class _Author:
         *,
         with_share: bool = True,
     ) -> str:
-        named = [x.element for each in tellings for x in (each.leader, *each.points_to)]
+        named = {
+            x.element for each in tellings for x in (each.leader, *each.points_to, *each.clears)
+        }
 
         def name(likely: Likely) -> str:
             own = self._own(action, likely.element, one.outcome)
@@ -294,7 +295,8 @@ class _Author:
             return f"{label} ({_share(likely.probability)})" if with_share else label
 
         if one.points_to and (one.points_to[0].probability >= _LIKELIER or not one.clears):
-            return f"points to {' or '.join(map(name, one.points_to))}"
+            is_clear = one.points_to[0].probability >= _LIKELIER
+            return f"points to {' or '.join(map(name, one.points_to[: 1 if is_clear else _NAMED]))}"
         if one.clears:
             cleared = " and ".join(f"the {self._name(x.element, named)}" for x in one.clears)
             return f"clears {cleared} and leaves {name(one.leader)} ahead"
@@ -308,12 +310,11 @@ class _Author:
         is_own = outcome == f"cylinder{place.cylinders[0]}" and action.drive_minutes > 0.0
         return f"its {_title(self.job.engine.kinds[place.kind].title)}" if is_own else ""
 
-    def _name(self, element: str, named: Sequence[str]) -> str:
-        """Name an element, without its cylinder where all that are named belong to one."""
-        own = {origin(self.job, e).cylinders for e in (*named, element)}
-        own.discard(self.job.engine.layout.cylinders)
+    def _name(self, element: str, named: Iterable[str]) -> str:
+        """Name an element, without where it is from if it is the only one of its kind named."""
         kind = origin(self.job, element).kind
-        is_clear = len(own) <= 1 and not self.job.elements[element].is_new
+        alike = {other for other in named if origin(self.job, other).kind == kind}
+        is_clear = alike <= {element} and not self.job.elements[element].is_new
         return _title(
             self.job.engine.kinds[kind].title if is_clear else element_label(self.job, element)
         )
@@ -351,6 +352,14 @@ class _Author:
 
     def _full(self, likely: Likely) -> str:
         return _title(element_label(self.job, likely.element))
+
+
+def _without_common(first: str, later: str, kept: int) -> str:
+    """Leave out words that would only be repeated, but for the last few of them."""
+    words = later.split()
+    pairs = zip(first.split(), words, strict=False)
+    same = len(list(takewhile(lambda pair: pair[0] == pair[1], pairs)))
+    return " ".join(words[max(same - kept, 0) :])
 
 
 def _is_telling(one: Telling) -> bool:

@@ -6,7 +6,7 @@ import dataclasses
 
 from swapinfer.textview import show
 from swapinfer.textview.page import Page, money, percent
-from swapinfer.textview.plans import cautions_of
+from swapinfer.textview.plans import cautions_of, mine_line
 from swapinfer.workflow.guide import CONTROLS, GuideView
 from swapinfer.workflow.planning import OutcomeFacts, StepFacts
 from swapinfer.workflow.questions import Question
@@ -26,10 +26,13 @@ def _(facts: GuideView, page: Page) -> str:
         lines += page.wrap("nothing is left to do; if it comes back: swapinfer reopen")
         return "\n".join(lines)
     step = facts.step
+    if facts.mine:
+        lines += mine_line(facts.mine, facts.currency, page)
     lines += page.wrap(page.strong(f"{facts.ro}: {step.title}"), hang=4)
     lines += page.wrap(_effort(step, facts.currency), indent=2)
     lines += page.wrap(f"why: {step.reason}", indent=2, hang=5)
-    lines += page.wrap(step.change, indent=2, hang=5)
+    if step.change:
+        lines += page.wrap(step.change, indent=2, hang=5)
     if facts.is_full:
         lines += _outcomes(step, page)
     if step.tools:

@@ -29,9 +29,9 @@ INSTEAD = 3
 """Other steps named at a glance."""
 
 VERDICTS = {
-    "go-on": "one more step pays before a repair",
+    "go-on": "one more step pays",
     "stop-testing": "stop testing and repair",
-    "bet": "no test is worth its price; repair by the odds",
+    "bet": "no test pays; repair by the odds",
     "hand-over": "nothing more pays; hand it over",
     "give-up": "nothing more pays; stop here",
 }
@@ -92,7 +92,7 @@ def _best(step: StepFacts, currency: str, page: Page) -> list[str]:
     lines = page.wrap(page.strong(f"next: {step.title}"), hang=6)
     lines += page.wrap(f"why: {step.reason}", indent=2, hang=5)
     lines += page.wrap(step.change, indent=2, hang=5)
-    opens = f"; comes off first: {', '.join(step.opens)}" if step.opens else ""
+    opens = f"; first off: {', '.join(step.opens)}" if step.opens else ""
     cost = f"{_time(step)}, {money(step.money, currency)}; " if step.minutes else ""
     whole = f"whole way out about {money(step.expected_total, currency)}"
     return lines + page.wrap(f"{cost}{whole}{opens}", indent=2)

@@ -11,8 +11,11 @@ from swapinfer.plan.actions import Action
 FOUND = "..."
 """Stands in a command for what was found."""
 
-NAMED_OUTCOMES = 4
-"""Outcomes of an inspection that its command names; the others are in: swapinfer tests TEST."""
+OUTCOMES_LENGTH = 32
+"""Letters for the outcomes of an inspection; what they leave out is in: swapinfer tests TEST."""
+
+TARGETS = 4
+"""Readings to a command: more would not fit on a line."""
 
 
 def closing_command(cause: str, *, is_repaired: bool) -> str:
@@ -40,7 +43,7 @@ def commands_of(job: Job, action: Action) -> tuple[str, ...]:
 
 def _lines(job: Job, action: Action) -> Iterator[str]:
     if action.test:
-        yield from _test(job, job.engine.tests[action.test], action.targets)
+        yield from _test(job.engine.tests[action.test], action.targets)
     elif action.kind == "put-back":
         yield "back"
     elif action.swaps:
@@ -61,21 +64,22 @@ def _swap(job: Job, first: str, second: str) -> str:
     return f"{kind} {a}-{b}" if a.isdecimal() and b.isdecimal() else f"{first} {second}"
 
 
-def _test(job: Job, test: Test, targets: tuple[str, ...]) -> Iterator[str]:
-    names = [_target(job, test, target) for target in targets]
+def _test(test: Test, targets: tuple[str, ...]) -> Iterator[str]:
+    names = [_target(test, target) for target in targets]
     if test.form == "reading":
-        values = " ".join(f"{name}={FOUND}{test.unit}" for name in names)
         against = f" --against {FOUND}{test.unit}" if test.reference else ""
-        yield f"read {test.id} {values}{against}"
+        for at in range(0, len(names), TARGETS):
+            values = " ".join(f"{name}={FOUND}{test.unit}" for name in names[at : at + TARGETS])
+            yield f"read {test.id} {values}{against}"
         return
-    outcomes = [*test.outcomes]
-    more = [FOUND] if len(outcomes) > NAMED_OUTCOMES else []
-    seen = "|".join([*outcomes[:NAMED_OUTCOMES], *more])
+    seen = "|".join(test.outcomes)
+    if len(seen) > OUTCOMES_LENGTH:
+        seen = f"{seen[: seen.rindex('|', 0, OUTCOMES_LENGTH)]}|{FOUND}"
     for name in names:
         yield f"inspect {test.id} {name} {seen}"
 
 
-def _target(job: Job, test: Test, target: str) -> str:
-    """Shortest name that is understood: ``3`` where the kind of target is clear."""
+def _target(test: Test, target: str) -> str:
+    """Shortest name that is understood: a number says which of the test's targets."""
     number = target.removeprefix(test.target)
-    return number if number.isdecimal() and target not in job.engine.places else target
+    return number if number.isdecimal() else target

@@ -17,11 +17,18 @@ from swapinfer.plan.reason import explain
 from swapinfer.workflow.ask import job_status
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import Facts, Recorded
-from swapinfer.workflow.planning import StepFacts, describe_step, plan_settings
+from swapinfer.workflow.planning import (
+    MineFacts,
+    StepFacts,
+    describe_step,
+    plan_settings,
+    price_mine,
+)
 from swapinfer.workflow.questions import (
     Asking,
     Events,
     Question,
+    ask,
     ask_closing,
     ask_other,
     ask_step,
@@ -39,6 +46,9 @@ CONTROLS = {
 }
 """What may be typed at any question."""
 
+SHOW = "show me"
+"""Answer to the question for one's own step that asks for the advice instead."""
+
 SUSPECTS = 6
 """Leading causes offered when a job ends."""
 
@@ -55,6 +65,8 @@ class GuideView(Facts):
         What to do; None when the job is closed.
     is_full : bool
         Whether the step was asked for in full: every caution's text, and what each outcome means.
+    mine : MineFacts or None
+        The technician's own step, where it was asked for first.
     away : tuple of str
         Parts that are not where they belong.
     """
@@ -65,6 +77,7 @@ class GuideView(Facts):
     status: str
     step: StepFacts | None
     is_full: bool
+    mine: MineFacts | None
     away: tuple[str, ...]
     currency: str
 
@@ -97,6 +110,7 @@ class Sitting:
         self._barred: set[tuple[str, frozenset[str]]] = set()
         self._recorded: list[range] = []
         self._is_full = False
+        self._mine: MineFacts | None = None
         self._look()
 
     def news(self) -> GuideView | None:
@@ -107,12 +121,14 @@ class Sitting:
         """Return where the job stands."""
         self._has_news = False
         is_full, self._is_full = self._is_full, False
+        mine, self._mine = self._mine, None
         job = self._belief.evidence.job
         return GuideView(
             ro=self.ro,
             status=job_status(job),
             step=self._describe(),
             is_full=is_full,
+            mine=mine,
             away=tuple(element_label(job, part) for part in job.away_from_home()),
             currency=self.shop.settings.costs(job.pack).currency,
         )
@@ -136,6 +152,9 @@ class Sitting:
             None when nothing was recorded by this answer.
         """
         word = text.strip().lower()
+        if self._is_guessing and word in ("s", "c", "?"):
+            self._begin()
+            return None
         if word not in CONTROLS:
             return self._take(text)
         match word:
@@ -162,18 +181,31 @@ class Sitting:
             self.is_over = True
             return
         self._plan()
-        self._begin()
+        if self.shop.settings.guess_first == "yes":
+            self._start(self._ask_mine())
+            self._is_guessing, self._has_news = True, False
+        else:
+            self._begin()
+
+    def _ask_mine(self) -> Asking[Events]:
+        """Ask for the technician's own step, and price it; nothing is recorded by that."""
+
+        def read(text: str) -> MineFacts | None:
+            return None if text == SHOW else price_mine(self._planned, text)
+
+        asked = Question(f"{self.ro}: what would you do next? As in: swap coil", default=SHOW)
+        self._mine = yield from ask(asked, read)
+        return []
 
     def _plan(self) -> None:
         job = self._belief.evidence.job
         barred = frozenset(test for test, kinds in self._barred if not kinds)
         settings = dataclasses.replace(plan_settings(self.shop, job), avoided=barred)
         self._outlook = Outlook(self._belief.evidence, self._belief.posterior, settings)
-        plan = make_plan(self._outlook, self._outlook.rank())
+        self._planned = plan = make_plan(self._outlook, self._outlook.rank())
         allowed = [step for step in plan.steps if self._may(step)] or [plan.best]
         drives = [step for step in allowed if step.action and step.action.kind == "drive"]
         self._step = drives[0] if drives and _is_drive_due(job) else allowed[0]
-        self._is_best = self._step is plan.best
 
     def _may(self, step: PlannedStep) -> bool:
         if step.action is None:
@@ -210,7 +242,7 @@ class Sitting:
 
     def _start(self, asking: Asking[Events]) -> None:
         self._asking = asking
-        self._is_under_way = False
+        self._is_under_way = self._is_guessing = False
         self.question: Question = next(asking)
 
     def _take(self, text: str) -> Recorded | None:
@@ -258,7 +290,7 @@ class Sitting:
     def _describe(self) -> StepFacts | None:
         if self._step is None:
             return None
-        reason = explain(self._outlook, self._step, is_best=self._is_best)
+        reason = explain(self._outlook, self._step, is_best=self._step is self._planned.best)
         return describe_step(self._belief, self._step, reason)
 
 

@@ -11,9 +11,11 @@ from cli.read_aloud import JOBS
 
 from swapinfer.pack import load_pack
 from swapinfer.plan.actions import Action
-from swapinfer.textview.page import exactness
+from swapinfer.textview import show
+from swapinfer.textview.page import Page, exactness
 from swapinfer.textview.plans import GLANCE, UNPROVEN
 from swapinfer.workflow.commands import commands_of
+from swapinfer.workflow.reasons import WhyView
 from swapinfer.workflow.shop import Shop
 
 TYPICAL = {"V": "12", "ohm": "2", "kPa": "300", "psi": "170", "%": "3", "mm": "1", "A": "5"}
@@ -190,7 +192,7 @@ def test_whether_it_is_exact_is_said_wherever_a_probability_is(bay: Bay) -> None
     told = bay.must(f"{drive} --json").facts
     assert not told["exact"]
     assert 0.0 < told["off_by"] < 0.05
-    for command in ("next", "why", "belief", f"{drive} --what-if"):
+    for command in ("next", f"{drive} --what-if"):
         assert "not exact: off by at most" in " ".join(bay.must(command).out.split()), command
 
 
@@ -198,6 +200,11 @@ def test_an_exact_one_says_nothing_of_it(opened: Bay) -> None:
     opened.must("drive 15 --when warm,load --codes P0303")
     for command in ("next", "why", "belief", "drive 15 --no-codes --what-if"):
         assert "exact" not in opened.must(command).out, command
+
+
+def test_why_says_it_too() -> None:
+    view = WhyView("RO-1", "plug3", "coil3", 0.5, -10.0, 0.0, (), exact=False, off_by=0.02)
+    assert "50 % (not exact: off by at most 2.0 %)" in show(view, Page())
 
 
 def test_a_bound_that_says_nothing_is_not_told() -> None:
