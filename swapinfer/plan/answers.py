@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 
 import numpy as np
 
@@ -15,6 +16,9 @@ from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, PlannedStep, next_steps
 from swapinfer.plan.outlook import Outlook
 from swapinfer.posterior import Posterior
+
+_NEAR = 3
+"""Steps named where none comes near what was typed."""
 
 LONGEST_DRIVE = 10_000.0
 """Minutes beyond which a drive is no answer."""
@@ -166,8 +170,17 @@ def find_meant(plan: Plan, typed: str) -> PlannedStep:
     fits = [step for step in plan.steps if wanted and _has_words(step, wanted)]
     if fits:
         return min(fits, key=lambda step: len(step.action.handled) if step.action else 0)
-    close = near_match(word, [step.id for step in plan.steps])
-    raise InputError(f'no step "{typed}" was considered here{close}')
+    heads = list(dict.fromkeys(map(_head, plan.steps)))
+    close = get_close_matches(word, heads, n=1, cutoff=0.6)
+    known = near_match(word, close) if close else f"; first of all: {', '.join(heads[:_NEAR])}"
+    raise InputError(f'no step "{typed}" was considered here{known}')
+
+
+def _head(step: PlannedStep) -> str:
+    """Id of a step without its drive."""
+    if step.action is None or step.action.kind == "drive":
+        return step.id
+    return replace(step.action, drive_minutes=0.0, conditions=()).id
 
 
 def _words(text: str) -> list[str]:

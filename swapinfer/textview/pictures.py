@@ -63,15 +63,14 @@ def _(facts: AdviceReport, page: Page) -> str:
         "in all", *(sum(getattr(job, name) for job in facts.jobs) for name in COUNTED)
     )
     lines = page.table([*rows, _advice_row(total)], right=range(1, 6))
-    return "\n".join(
-        lines
-        + page.wrap(
-            f"advised, done: {facts.currency} expected to the verified repair, added up over the "
-            f"{total.priced} steps of which both are known"
-        )
+    lines += page.wrap(
+        f"advised, done: {facts.currency} then expected to the verified repair by what was advised "
+        f"and by what was done, mean of the {total.priced} steps of which both are known"
     )
+    return "\n".join(lines)
 
 
 def _advice_row(job: AdviceLine) -> list[str]:
-    costs = [f"{job.advised_cost:,.0f}", f"{job.done_cost:,.0f}"]
-    return [job.ro, str(job.steps), str(job.followed), str(job.in_part), *costs]
+    costs = (job.advised_cost, job.done_cost)
+    means = [f"{cost / job.priced:,.0f}" if job.priced else "-" for cost in costs]
+    return [job.ro, str(job.steps), str(job.followed), str(job.in_part), *means]

@@ -109,7 +109,7 @@ _WORK = ("swap", "reseat", "replace", "back")
 
 
 def standing_records(loaded: OpenJob) -> list[Record]:
-    """Records that have not been undone, without the undoings."""
+    """List the records that have not been undone, without the undoings."""
     standing = {seq for seq, _ in loaded.job.standing}
     return [r for r in loaded.records if r.seq in standing and r.type != "undone"]
 
