@@ -150,8 +150,8 @@ def find_meant(plan: Plan, typed: str) -> PlannedStep:
     plan : Plan
         From `next_steps`.
     typed : str
-        A step's id or how it begins: then the best of those is meant. Or words of its id or
-        title, whole or begun, as in ``swap coil 3``: then the one with the least work beside.
+        A step's id; or how one begins, or words of its id or title, whole or begun, as in
+        ``swap coil 3``: then the one with the least work beside is meant, the best of equals.
 
     Returns
     -------
@@ -163,17 +163,24 @@ def find_meant(plan: Plan, typed: str) -> PlannedStep:
         If the plan has no such step: the tool is missing, or nothing suggests it.
     """
     word = "-".join(typed.lower().split())
-    begins = [step for step in plan.steps if word and step.id.startswith(word)]
-    if begins:
-        return plan.find(word) or begins[0]
+    named = plan.find(word)
+    if named:
+        return named
     wanted = _words(typed)
-    fits = [step for step in plan.steps if wanted and _has_words(step, wanted)]
+    begins = [step for step in plan.steps if word and step.id.startswith(word)]
+    fits = begins or [step for step in plan.steps if wanted and _has_words(step, wanted)]
     if fits:
-        return min(fits, key=lambda step: len(step.action.handled) if step.action else 0)
+        return min(fits, key=_beside)
     heads = list(dict.fromkeys(map(_head, plan.steps)))
     close = get_close_matches(word, heads, n=1, cutoff=0.6)
     known = near_match(word, close) if close else f"; first of all: {', '.join(heads[:_NEAR])}"
     raise InputError(f'no step "{typed}" was considered here{known}')
+
+
+def _beside(step: PlannedStep) -> tuple[int, int]:
+    """How much work a step is, and how many words say it, its drive left out."""
+    work = step.title.partition("; drive ")[0]
+    return len(step.action.handled) if step.action else 0, len(_words(work))
 
 
 def _head(step: PlannedStep) -> str:
