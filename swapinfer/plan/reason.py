@@ -30,8 +30,9 @@ _SUSPECTED = 0.05
 _RAISED, _POINTED_AT = 1.5, 0.15
 """An outcome points to an element that it makes so many times likelier, to at least so much."""
 
-_LIKELIER = 0.5
-"""What an outcome makes likelier than not is named before what it clears."""
+_LIKELIER, _NEWS = 0.5, 3.0
+"""An element that an outcome makes likelier than not, or so many times likelier, is named before
+what it clears."""
 
 _CLEARED = 0.4
 """An outcome clears an element that it makes at most so many times as likely."""
@@ -294,13 +295,18 @@ class _Author:
             label = own or f"the {self._name(likely.element, named)}"
             return f"{label} ({_share(likely.probability)})" if with_share else label
 
-        if one.points_to and (one.points_to[0].probability >= _LIKELIER or not one.clears):
+        if one.points_to and (self._is_news(one.points_to[0]) or not one.clears):
             is_clear = one.points_to[0].probability >= _LIKELIER
             return f"points to {' or '.join(map(name, one.points_to[: 1 if is_clear else _NAMED]))}"
         if one.clears:
             cleared = " and ".join(f"the {self._name(x.element, named)}" for x in one.clears)
             return f"clears {cleared} and leaves {name(one.leader)} ahead"
         return "says little"
+
+    def _is_news(self, likely: Likely) -> bool:
+        """Whether that an element is likelier is worth more words than what else is cleared."""
+        before = float(self.before_e[self.outlook.evidence.space.index[likely.element]])
+        return likely.probability >= min(_LIKELIER, _NEWS * before)
 
     def _own(self, action: Action, element: str, outcome: str) -> str:
         """Name an element of the very cylinder that misfires, where nothing was moved."""

@@ -74,6 +74,16 @@ def test_the_sentence_names_what_its_data_name(found: Outlook, plan: Plan) -> No
     assert 'but on "misfire in cylinder' in explain(found, plan.best).change
 
 
+def test_a_first_drive_says_where_to_look(outlook_of: MakeOutlook) -> None:
+    """Whichever cylinder misfires, its own parts come first; quiet says little that early."""
+    new = outlook_of()
+    plan = make_plan(new, new.rank())
+    drive = next(s for s in plan.steps if s.action and s.action.kind == "drive")
+    sentence = explain(new, drive).sentence
+    assert sentence.startswith("the cylinder that misfires points to its ")
+    assert "no misfire" in sentence
+
+
 def test_a_test_says_what_a_low_and_a_good_reading_mean(outlook_of: MakeOutlook) -> None:
     stayed = outlook_of(FOUND, ev.Swapped((("coil3", "coil1"),)), FOUND)
     plan = make_plan(stayed, stayed.rank())
