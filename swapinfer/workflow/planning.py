@@ -456,7 +456,7 @@ def describe_step(belief: Belief, step: PlannedStep, reason: Reason) -> StepFact
 def _closing(belief: Belief, step: PlannedStep) -> str:
     causes = list_causes(belief)
     is_repaired = step.id == HAND_OVER and bool(causes) and not causes[0].place
-    return closing_command(causes[0].element if causes else "", is_repaired=is_repaired)
+    return closing_command(belief.evidence.job, causes[0].element if is_repaired else "")
 
 
 def _telling(telling: Telling) -> TellingFacts:
