@@ -25,6 +25,9 @@ HALF = 0.5
 GLANCE = 15
 """Lines that what is next may take, cautions that are new to the job not counted."""
 
+SAME = 1e-9
+"""Differences below this are rounding."""
+
 INSTEAD = 3
 """Other steps named at a glance."""
 
@@ -73,18 +76,15 @@ def _verdict(facts: NextView, page: Page) -> list[str]:
 
 def mine_line(mine: MineFacts, currency: str, page: Page) -> list[str]:
     """Set the technician's own step beside the advice."""
-    if mine.more < 1e-9:
-        words = "there is no cheaper way on"
+    more = f"{money(abs(mine.more), currency)} ({percent(abs(mine.share))})"
+    if abs(mine.more) < SAME:
+        words = "no dearer than what is advised"
+    elif mine.more < 0.0:
+        words = f"{more} less in all than what is advised: do as you like"
     elif mine.is_told_apart:
-        words = (
-            f"{money(mine.more, currency)} ({percent(mine.share)}) more in all than what is "
-            "advised: worth an argument"
-        )
+        words = f"{more} more in all than what is advised: worth an argument"
     else:
-        words = (
-            f"{money(mine.more, currency)} ({percent(mine.share)}) more in all: less than the "
-            "plan can tell apart, do as you like"
-        )
+        words = f"{more} more in all: less than the plan can tell apart, do as you like"
     return page.wrap(f"yours: {mine.title}: {words}", hang=7)
 
 
@@ -127,7 +127,7 @@ def _instead(facts: NextView, page: Page) -> list[str]:
 
 
 def _more(step: StepFacts, best: StepFacts) -> str:
-    return f"+{step.expected_total - best.expected_total:.0f}"
+    return f"{step.expected_total - best.expected_total:+.0f}"
 
 
 def _everything(facts: NextView, page: Page) -> list[str]:

@@ -174,7 +174,7 @@ def test_own_step_first_is_priced_in_a_line(opened: Bay) -> None:
     word = "worth an argument" if look["is_told_apart"] else "as you like"
     assert word in " ".join(opened.must("next --mine 'look at the plug boot'").out.split())
     same = " ".join(opened.must(f"next --mine {best['id']}").out.split())
-    assert "no cheaper way" in same
+    assert "no dearer than what is advised" in same
 
 
 def test_own_step_that_was_not_considered_is_one_line_with_near_matches(opened: Bay) -> None:
