@@ -17,6 +17,7 @@ from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.vin import check_vin, normal_vin
 from swapinfer.claim.work_facts import LedgerFacts, Photo, Provenance, Repair, SourceLine
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.cautions import cautions_met
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, say
@@ -171,36 +172,15 @@ def _notes(job: Job, records: Mapping[int, Record]) -> tuple[NoteLine, ...]:
 def _cautions(course: Course, handled: Sequence[Stage]) -> tuple[str, ...]:
     """Texts of all cautions that belong to what was done, the general ones first."""
     job = course.job
-    named = [name for _, event in job.standing for name in _cautions_of(job, event)]
+    named = set(cautions_met(job))
     for stage in handled:
         if isinstance(stage.event, ev.Replaced):
             kind = job.engine.kind_of(stage.event.place)
             fix = fix_for(kind, course.modes_of(stage.before[stage.event.place]))
             for opened in job.needs_open(access_of(kind, fix)):
-                named += job.pack.access[opened].cautions
+                named.update(job.pack.access[opened].cautions)
     order = list(job.pack.cautions)
-    return tuple(job.pack.cautions[name] for name in sorted(set(named), key=order.index))
-
-
-def _cautions_of(job: Job, event: ev.Event) -> Iterable[str]:
-    kinds, accesses = [], list[str]()
-    if ev.is_a(event, ev.Ran):
-        yield from job.pack.running.cautions
-    if isinstance(event, (ev.Measured, ev.Inspected)):
-        test = job.engine.tests[event.test]
-        yield from test.cautions
-        accesses.append(test.access)
-    if isinstance(event, (ev.Replaced, ev.Reseated)):
-        kinds.append(job.engine.kind_of(event.place))
-    if isinstance(event, ev.Swapped):
-        kinds += [job.engine.kind_of(first) for first, _ in event.swaps]
-    if not isinstance(event, ev.Replaced):
-        accesses += [kind.access for kind in kinds]
-    for name in accesses:
-        for opened in job.needs_open(name):
-            yield from job.pack.access[opened].cautions
-    for kind in kinds:
-        yield from kind.cautions
+    return tuple(job.pack.cautions[c].text for c in sorted(named, key=order.index))
 
 
 def _photos(job: Job, records: Mapping[int, Record]) -> Iterable[Photo]:

@@ -20,16 +20,20 @@ def register(app: typer.Typer) -> None:
 
 def jobs(
     status: Annotated[str, typer.Option(help="Only open, closed or verified ones.")] = "",
+    advice: Annotated[
+        bool, typer.Option("--advice", help="How often advice was followed; plans all anew.")
+    ] = False,
     as_json: Json = False,
     store: Store = "",
     who: Who = "",
 ) -> None:
     """List jobs at a glance."""
+    from swapinfer.workflow.advice import report_advice
     from swapinfer.workflow.ask import list_jobs
     from swapinfer.workflow.shop import Shop
 
     with Shop(store, who) as shop:
-        tell(list_jobs(shop, status), as_json=as_json)
+        tell((report_advice if advice else list_jobs)(shop, status), as_json=as_json)
 
 
 def use(
@@ -97,7 +101,9 @@ def next_(
     ] = None,
     cheapest: Annotated[str, typer.Option(help="In money, minutes or driving.")] = "money",
     depth: Annotated[int, typer.Option(min=1, max=3, help="Steps looked ahead.")] = 2,
-    count: Annotated[int, typer.Option(min=1, help="Steps to show.")] = 5,
+    count: Annotated[int, typer.Option(min=1, help="Steps to weigh up.")] = 5,
+    mine: Annotated[str, typer.Option(help="Your own step, to be priced: 'swap coil'.")] = "",
+    full: Annotated[bool, typer.Option("--full", help="Outcomes, other steps, forecast.")] = False,
     job: Job = "",
     as_json: Json = False,
     store: Store = "",
@@ -109,7 +115,7 @@ def next_(
 
     limits = Limits(words(lacking), quantity(minutes, "min"), cap, cheapest, depth)
     with Shop(store, who) as shop:
-        tell(show_next(shop, limits, job, count), as_json=as_json)
+        tell(show_next(shop, limits, job, count, mine), as_json=as_json, is_full=full)
 
 
 def why_not(
@@ -166,7 +172,7 @@ COMMANDS = (
     ("parts", parts, "parts"),
     ("belief", belief, "belief --json"),
     ("why", why, "why coil3"),
-    ("next", next_, "next --without fuel-gauge --minutes 30"),
+    ("next", next_, "next --mine 'swap coil'"),
     ("why-not", why_not, "why-not compression"),
     ("clean", clean, "clean --risk 0.02"),
     ("plan", plan, "plan --depth 2"),

@@ -68,20 +68,20 @@ Overlays = Annotated[
 ]
 
 
-def page() -> Page:
+def page(*, is_full: bool = False) -> Page:
     """Where text is going: the terminal's width, and emphasis only where it is wanted."""
     from swapinfer.textview.page import Page
 
     columns = min(shutil.get_terminal_size((80, 24)).columns, 100)
     has_colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
-    return Page(max(columns, 40), has_colour)
+    return Page(max(columns, 40), has_colour, is_full)
 
 
-def tell(facts: Facts, *, as_json: bool) -> None:
-    """Print facts as text or as JSON."""
+def tell(facts: Facts, *, as_json: bool, is_full: bool = False) -> None:
+    """Print facts as text, in full or at a glance, or as JSON."""
     if as_json:
         typer.echo(json.dumps(facts.to_json(), indent=2, ensure_ascii=False))
         return
     from swapinfer.textview import show
 
-    typer.echo(show(facts, page()))
+    typer.echo(show(facts, page(is_full=is_full)))

@@ -33,6 +33,9 @@ FORESIGHT = 3.0
 FORMULAS = ("polytropic", "fixed")
 ROLES = ("misfire", "random", "fault")
 CODE_PATTERNS = ("cylinder", "pair", "bank", "engine")
+SHORT = 30
+"""Letters of a caution's short name, at most: several must fit on a line."""
+
 GRADES = ("published", "common", "memory", "chosen", "learned")
 
 _NAME = re.compile(r"[a-z0-9_*-]+")
@@ -121,6 +124,7 @@ def check_pack(pack: Pack) -> None:
             raise MisfitError(
                 "must hold at least one cylinder each", ("layout", layout.id, "banks")
             )
+    _check_cautions(pack)
     _all_known(pack.running.cautions, pack.cautions, "caution", "running", "cautions")
     _check_costs(pack)
     for access in pack.access.values():
@@ -136,6 +140,15 @@ def check_pack(pack: Pack) -> None:
         _known(what, tables, "sort of step", "custom", "order", str(number))
         _known(name, tables[what], what, "custom", "order", str(number))
     _check_sources(pack)
+
+
+def _check_cautions(pack: Pack) -> None:
+    for caution in pack.cautions.values():
+        if not caution.short:
+            raise MisfitError('needs a key "short"', ("caution", caution.id))
+        if len(caution.short) > SHORT:
+            where = ("caution", caution.id, "short")
+            raise MisfitError(f"must be a name of at most {SHORT} letters", where)
 
 
 def _known(word: str, known: Iterable[str], what: str, *path: str) -> None:

@@ -193,6 +193,20 @@ class Access:
 
 
 @dataclass(frozen=True, slots=True)
+class Caution:
+    """What to mind: in full, and a short name for those who have read it."""
+
+    id: str
+    text: str
+    short: str = ""
+
+    @property
+    def name(self) -> str:
+        """Short name; packs kept before there were any go by the id."""
+        return self.short or self.id.replace("-", " ")
+
+
+@dataclass(frozen=True, slots=True)
 class Feeling:
     """A word for what the driver noticed, and what it says about misfire.
 
@@ -525,7 +539,7 @@ class Pack:
     kinds: dict[str, Kind]
     tests: dict[str, Test]
     codes: dict[str, Code]
-    cautions: dict[str, str]
+    cautions: dict[str, Caution]
     tools: dict[str, str]
     sources: dict[str, Source]
     provenance: dict[str, str]

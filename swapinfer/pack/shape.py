@@ -149,6 +149,11 @@ def _flat(table: Table, prefix: str = "") -> Table:
     return flat
 
 
+def _cautions(table: Table) -> Table:
+    """Take cautions that are mere texts, as packs have them that jobs were opened with before."""
+    return {k: {"text": said} if isinstance(said, str) else said for k, said in table.items()}
+
+
 def _nested(flat: Table) -> Table:
     """Part dotted keys again."""
     table: Table = {}
@@ -171,6 +176,6 @@ WRITTEN_OTHERWISE: dict[type, dict[str, tuple[Reshape, Reshape]]] = {
         "bands": (_bands, _band_table),
     },
     Code: {"sets": (_sets, _sets_table)},
-    Pack: {"provenance": (_flat, _nested)},
+    Pack: {"provenance": (_flat, _nested), "cautions": (_cautions, dict)},
 }
 """Fields that a file groups by kind and mode, or nests: from the file's table, and back to it."""

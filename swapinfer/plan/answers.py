@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 
 import numpy as np
 
@@ -14,6 +16,9 @@ from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, PlannedStep, next_steps
 from swapinfer.plan.outlook import Outlook
 from swapinfer.posterior import Posterior
+
+_NEAR = 3
+"""Steps named where none comes near what was typed."""
 
 LONGEST_DRIVE = 10_000.0
 """Minutes beyond which a drive is no answer."""
@@ -119,7 +124,7 @@ def why_not(plan: Plan, step_id: str) -> WhyNot:
     plan : Plan
         From `next_steps`.
     step_id : str
-        Id of a step of the plan, or the beginning of one: then the best of those is meant.
+        As `find_meant` takes it.
 
     Returns
     -------
@@ -130,16 +135,72 @@ def why_not(plan: Plan, step_id: str) -> WhyNot:
     InputError
         If the plan has no such step: the tool is missing, or nothing suggests it.
     """
-    word = "-".join(step_id.lower().split())
-    step = plan.find(word) or next((s for s in plan.steps if s.id.startswith(word)), None)
-    if step is None:
-        raise InputError(
-            f'no step "{step_id}" was considered here{near_match(word, [s.id for s in plan.steps])}'
-        )
+    step = find_meant(plan, step_id)
     terms = tuple(
         Term(name, a, b) for (name, a), (_, b) in zip(_terms(step), _terms(plan.best), strict=True)
     )
     return WhyNot(step, plan.best, terms)
+
+
+def find_meant(plan: Plan, typed: str) -> PlannedStep:
+    """Find the step of a plan that a person means.
+
+    Parameters
+    ----------
+    plan : Plan
+        From `next_steps`.
+    typed : str
+        A step's id; or how one begins, or words of its id or title, whole or begun, as in
+        ``swap coil 3``: then the one with the least work beside is meant, the best of equals.
+
+    Returns
+    -------
+    PlannedStep
+
+    Raises
+    ------
+    InputError
+        If the plan has no such step: the tool is missing, or nothing suggests it.
+    """
+    word = "-".join(typed.lower().split())
+    named = plan.find(word)
+    if named:
+        return named
+    wanted = _words(typed)
+    begins = [step for step in plan.steps if word and step.id.startswith(word)]
+    fits = begins or [step for step in plan.steps if wanted and _has_words(step, wanted)]
+    if fits:
+        return min(fits, key=_beside)
+    heads = list(dict.fromkeys(map(_head, plan.steps)))
+    close = get_close_matches(word, heads, n=1, cutoff=0.6)
+    known = near_match(word, close) if close else f"; first of all: {', '.join(heads[:_NEAR])}"
+    raise InputError(f'no step "{typed}" was considered here{known}')
+
+
+def _beside(step: PlannedStep) -> tuple[int, int]:
+    """How much work a step is, and how many words say it, its drive left out."""
+    work = step.title.partition("; drive ")[0]
+    return len(step.action.handled) if step.action else 0, len(_words(work))
+
+
+def _head(step: PlannedStep) -> str:
+    """Id of a step without its drive."""
+    if step.action is None or step.action.kind == "drive":
+        return step.id
+    return replace(step.action, drive_minutes=0.0, conditions=()).id
+
+
+def _words(text: str) -> list[str]:
+    """Words and numbers of a text; ``coil3`` is two."""
+    return re.findall(r"[a-z]+|\d+", text.lower())
+
+
+def _has_words(step: PlannedStep, wanted: Sequence[str]) -> bool:
+    has = {*_words(step.id), *_words(step.title)}
+    return all(
+        word in has if word.isdigit() else any(one.startswith(word) for one in has)
+        for word in wanted
+    )
 
 
 def _terms(step: PlannedStep) -> list[tuple[str, float]]:

@@ -208,7 +208,7 @@ def next_steps(
     return make_plan(outlook, outlook.rank(is_time_up))
 
 
-def decide(outlook: Outlook, ranking: Ranking) -> Order:
+def decide(outlook: Outlook, ranking: Ranking, supposed_h: FloatArray | None = None) -> Order:
     """Put every action, handing over and giving up in order.
 
     Parameters
@@ -217,13 +217,16 @@ def decide(outlook: Outlook, ranking: Ranking) -> Order:
         Of the job.
     ranking : Ranking
         What its actions are worth.
+    supposed_h : ndarray of float, shape (hypothesis,), optional
+        Under which they are worth that; what the job has led to by default.
 
     Returns
     -------
     Order
         Ways on; the `number` of an action counts `outlook.priced`, that of an end `ENDINGS`.
     """
-    belief_h, base = outlook.hypotheses.belief_h, outlook.base
+    belief_h = outlook.hypotheses.belief_h if supposed_h is None else supposed_h
+    base, suspicion = outlook.base, outlook.suspicion_under(belief_h)
     choice = replace(base.choose(belief_h[None]), hands_over_b=np.array([True]))
     hand_over = float(belief_h @ base.cost_bh(choice, base.prices)[0])
     ways = [Way(None, n, cost) for n, cost in enumerate([hand_over, base.prices.give_up])]
@@ -234,7 +237,7 @@ def decide(outlook: Outlook, ranking: Ranking) -> Order:
                 a,
                 float(ranking.value_a[a]),
                 pays=bool(ranking.alone_a[a] < ranking.base_cost),
-                proof=outlook.suspicion.proof(one.action.replaced),
+                proof=suspicion.proof(one.action.replaced),
                 is_closed=not one.opened,
             )
         )
@@ -245,6 +248,13 @@ def decide(outlook: Outlook, ranking: Ranking) -> Order:
         return outlook.costing.money(mean_effort(outlook.priced[way.number], belief_h))
 
     return arrange(ways, outlook.begun, outlook.settings.costs, money)
+
+
+def title_way(outlook: Outlook, way: Way) -> str:
+    """Put a way on in words."""
+    if way.action is None:
+        return list(ENDINGS.values())[way.number]
+    return title_action(outlook.job.engine, way.action, lambda place: outlook.repair(place).fix)
 
 
 def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
@@ -282,7 +292,7 @@ class _Author:
         effort = mean_effort(one, belief_h)
         return PlannedStep(
             id=one.action.id,
-            title=self._title(one.action),
+            title=title_way(self.outlook, way),
             action=one.action,
             minutes=effort.minutes,
             drive_minutes=effort.drive_minutes,

@@ -201,9 +201,13 @@ class Outlook:
     @cached_property
     def suspicion(self) -> Suspicion:
         """Where faults may be."""
+        return self.suspicion_under(self.hypotheses.belief_h)
+
+    def suspicion_under(self, belief_h: FloatArray) -> Suspicion:
+        """Say where faults may be under some belief."""
         space, faults = self.evidence.space, self.hypotheses
         n = len(space.elements)
-        fault_f = faults.fault_f
+        fault_f = belief_h @ faults.member_hf
         curable_f = faults.per_fault(space.curable_es.astype(np.float64))
         return Suspicion.of(
             self.job,

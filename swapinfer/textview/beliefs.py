@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from swapinfer.textview import show
 from swapinfer.textview.events import cause_words
-from swapinfer.textview.page import Page, bar, percent
+from swapinfer.textview.page import Page, bar, exactness, percent
 from swapinfer.workflow.facts import BeliefView, SetLine
 
 SHOWN_CAUSES = 10
@@ -34,7 +34,11 @@ def _(facts: BeliefView, page: Page) -> str:
             hang=4,
         )
     if not facts.exact:
-        lines += page.wrap("too entangled for the exact pass: fault sets were enumerated")
+        sure = exactness(facts.off_by, is_exact=False).strip(" ()")
+        lines += page.wrap(
+            f"{sure}: too entangled to count every combination of faults, so only the most "
+            "probable were"
+        )
     return "\n".join(lines)
 
 

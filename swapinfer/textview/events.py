@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from swapinfer.textview import show
-from swapinfer.textview.page import Page, money, percent
+from swapinfer.textview.page import Page, exactness, money, percent
 from swapinfer.workflow.facts import Cause, Recorded, StepLine
 
 GONE = " [gone since it was touched]"
@@ -36,6 +36,7 @@ def _before_after(facts: Recorded, page: Page) -> list[str]:
         was = percent(old[cause.element]) if cause.element in old else ""
         arrow = f"{was:>8} ->" if was and facts.seq else ""
         rows.append([arrow, percent(cause.probability), cause_words(cause)])
+    rows[0][-1] += exactness(facts.off_by, is_exact=facts.exact)
     return page.table(rows, right=[0, 1])
 
 

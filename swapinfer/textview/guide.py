@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 from swapinfer.textview import show
 from swapinfer.textview.jobs import status_words
 from swapinfer.textview.page import Page, money, percent
+from swapinfer.textview.plans import cautions_of, mine_line
 from swapinfer.workflow.guide import CONTROLS, GuideView
 from swapinfer.workflow.planning import OutcomeFacts, StepFacts
 from swapinfer.workflow.questions import Question
@@ -24,17 +27,21 @@ def _(facts: GuideView, page: Page) -> str:
         lines += page.wrap("nothing is left to do; if it comes back: swapinfer reopen")
         return "\n".join(lines)
     step = facts.step
+    if facts.mine:
+        lines += mine_line(facts.mine, facts.currency, page)
     lines += page.wrap(page.strong(f"{facts.ro}: {step.title}"), hang=4)
     lines += page.wrap(_effort(step, facts.currency), indent=2)
-    lines += _why(step, page)
+    lines += page.wrap(f"why: {step.reason}", indent=2, hang=5)
+    if step.change:
+        lines += page.wrap(step.change, indent=2, hang=5)
+    if facts.is_full:
+        lines += _outcomes(step, page)
     if step.tools:
         lines += page.wrap(f"tools: {', '.join(step.tools)}", indent=2)
     if step.opens:
         lines += page.wrap(f"first: {', '.join(step.opens)}", indent=2)
-    for caution in step.cautions:
-        lines += page.wrap(f"CAUTION: {caution}", indent=2)
-    if facts.cautions_again:
-        lines += page.wrap(f"CAUTION as before: {', '.join(facts.cautions_again)}", indent=2)
+    new, known = cautions_of(step.cautions, dataclasses.replace(page, is_full=facts.is_full))
+    lines += new + known
     for number, how in enumerate(step.how, start=1):
         lines += page.wrap(f"{number}. {how}", indent=2, hang=3)
     if facts.away:
@@ -50,9 +57,9 @@ def _effort(step: StepFacts, currency: str) -> str:
     )
 
 
-def _why(step: StepFacts, page: Page) -> list[str]:
+def _outcomes(step: StepFacts, page: Page) -> list[str]:
     if not step.outcomes:
-        return page.wrap("nothing else pays for itself any more", indent=2)
+        return []
     rows = [[percent(one.probability), _meaning(one)] for one in step.outcomes[:MEANINGS]]
     return ["  it will tell", *page.table(rows, right=[0])]
 

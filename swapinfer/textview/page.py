@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from swapinfer.units import percent
 
-__all__ = ["Page", "bar", "money", "percent"]
+__all__ = ["Page", "bar", "exactness", "money", "percent"]
 
 BAR = "#"
+
+_BOUND = re.compile(r"(?<=\d) (?=%)|(?<=\b[A-Z]{3}) (?=\d)")
+"""Blanks at which no line is broken: before the sign of per cent, behind a currency."""
+
+USEFUL_BOUND = 0.05
+"""Bounds on an error beyond this say nothing that helps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,10 +30,13 @@ class Page:
         Columns.
     has_colour : bool
         Whether emphasis may use terminal attributes; words carry every meaning without it.
+    is_full : bool
+        Whether everything is to be told, not only what is needed at a glance.
     """
 
     width: int = 80
     has_colour: bool = False
+    is_full: bool = False
 
     def strong(self, text: str) -> str:
         """Emphasise a piece of text."""
@@ -34,14 +44,19 @@ class Page:
 
     def wrap(self, text: str, indent: int = 0, hang: int = 2) -> list[str]:
         """Break one paragraph into lines; later lines hang further in."""
-        return textwrap.wrap(
-            text,
+        lines = textwrap.wrap(
+            _BOUND.sub("\u00a0", text),
             self.width,
             initial_indent=" " * indent,
             subsequent_indent=" " * (indent + hang),
             break_long_words=True,
             break_on_hyphens=False,
-        ) or [""]
+        )
+        return [line.replace("\u00a0", " ") for line in lines] or [""]
+
+    def cut(self, text: str) -> str:
+        """Keep a text to one line."""
+        return text if len(text) <= self.width else f"{text[: self.width - 4].rstrip()} ..."
 
     def heading(self, text: str) -> list[str]:
         """Start a section."""
@@ -74,6 +89,14 @@ class Page:
         room = max(self.width - lead, 16)
         last = textwrap.wrap(row[-1], room, break_on_hyphens=False) or [""]
         return [(head + last[0]).rstrip(), *(" " * lead + line for line in last[1:])]
+
+
+def exactness(off_by: float, *, is_exact: bool) -> str:
+    """Say in brackets that a probability is not exact, and within what, if that says anything."""
+    if is_exact:
+        return ""
+    bound = f": off by at most {percent(off_by)}" if off_by <= USEFUL_BOUND else ""
+    return f" (not exact{bound})"
 
 
 def bar(share: float, length: int = 20) -> str:

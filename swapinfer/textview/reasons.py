@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from swapinfer.textview import show
-from swapinfer.textview.page import Page, percent
+from swapinfer.textview.page import Page, exactness, percent
 from swapinfer.workflow.reasons import FindingWeight, WhyView
 
 
 @show.register
 def _(facts: WhyView, page: Page) -> str:
+    sure = exactness(facts.off_by, is_exact=facts.exact)
     lines = page.wrap(
-        page.strong(f"{facts.ro}: {facts.cause}, {percent(facts.probability)}")
+        page.strong(f"{facts.ro}: {facts.cause}, {percent(facts.probability)}{sure}")
         + "; weights in decibans (10 = ten times the odds), each given those before it",
         hang=4,
     )

@@ -157,6 +157,7 @@ def show_belief(shop: Shop, ro: str = "") -> BeliefView:
         intervals=_intervals(belief, [cause.element for cause in causes]),
         flips=_flips(belief),
         exact=belief.posterior.exact,
+        off_by=belief.posterior.left_out,
         log10_evidence=belief.posterior.log_evidence / math.log(10),
         terms=stats.terms,
         digits=stats.digits,

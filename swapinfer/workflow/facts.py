@@ -104,6 +104,10 @@ class Recorded(Facts):
         What to look out for.
     is_supposed : bool
         Whether nothing was recorded: the event was only supposed.
+    exact : bool
+        Whether every combination of faults was counted.
+    off_by : float
+        Furthest that a probability may be from the exact one; 0 when exact.
     """
 
     shape: ClassVar[str] = "recorded/1"
@@ -119,6 +123,8 @@ class Recorded(Facts):
     currency: str
     warnings: tuple[str, ...] = ()
     is_supposed: bool = False
+    exact: bool = True
+    off_by: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +249,8 @@ class BeliefView(Facts):
         For the leader's rivals.
     exact : bool
         False when fault sets had to be enumerated instead.
+    off_by : float
+        Furthest that a probability may be from the exact one; 0 when exact.
     log10_evidence : float
         Of all findings.
     terms, digits, largest : int
@@ -260,6 +268,7 @@ class BeliefView(Facts):
     intervals: tuple[Interval, ...]
     flips: tuple[Flip, ...]
     exact: bool
+    off_by: float
     log10_evidence: float
     terms: int
     digits: int

@@ -103,8 +103,8 @@ def _plain_entries(pack: Pack) -> Iterator[Entry]:
         yield Entry("severity", severity.id, f"{severity.title}: about {rate}")
     for name, title in pack.tools.items():
         yield Entry("tool", name, title)
-    for name, text in pack.cautions.items():
-        yield Entry("caution", name, text)
+    for caution in pack.cautions.values():
+        yield Entry("caution", caution.id, caution.text)
     for layout in pack.layouts.values():
         yield Entry("layout", layout.id, layout.title)
     for axis, values in pack.fitments.items():

@@ -12,16 +12,25 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, job_status
 from swapinfer.plan.actions import Action
-from swapinfer.plan.next import PlannedStep, next_steps
+from swapinfer.plan.next import PlannedStep, make_plan
+from swapinfer.plan.outlook import Outlook
+from swapinfer.plan.reason import explain
 from swapinfer.plan.suppose import replay_events
 from swapinfer.plan.verifying import Proof, list_doubts, prove
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import Facts, Recorded
-from swapinfer.workflow.planning import StepFacts, describe_step, plan_settings
+from swapinfer.workflow.planning import (
+    MineFacts,
+    StepFacts,
+    describe_step,
+    plan_settings,
+    price_mine,
+)
 from swapinfer.workflow.questions import (
     Asking,
     Events,
     Question,
+    ask,
     ask_closing,
     ask_other,
     ask_step,
@@ -39,6 +48,9 @@ CONTROLS = {
 }
 """What may be typed at any question."""
 
+SHOW = "show me"
+"""Answer to the question for one's own step that asks for the advice instead."""
+
 SUSPECTS = 6
 """Leading causes offered when a job ends."""
 
@@ -52,10 +64,11 @@ class GuideView(Facts):
     status : str
         Open, closed or verified.
     step : StepFacts or None
-        What to do; None when the job is closed. Cautions that were shown before in this sitting
-        are left out.
-    cautions_again : tuple of str
-        Ids of those.
+        What to do; None when the job is closed.
+    is_full : bool
+        Whether the step was asked for in full: every caution's text, and what each outcome means.
+    mine : MineFacts or None
+        The technician's own step, where it was asked for first.
     away : tuple of str
         Parts that are not where they belong.
     """
@@ -65,7 +78,8 @@ class GuideView(Facts):
     ro: str
     status: str
     step: StepFacts | None
-    cautions_again: tuple[str, ...]
+    is_full: bool
+    mine: MineFacts | None
     away: tuple[str, ...]
     currency: str
 
@@ -97,7 +111,8 @@ class Sitting:
         self._skipped: set[Action | str] = set()
         self._barred: set[tuple[str, frozenset[str]]] = set()
         self._recorded: list[range] = []
-        self._cautioned: set[str] = set()
+        self._is_full = False
+        self._mine: MineFacts | None = None
         self._look()
 
     def news(self) -> GuideView | None:
@@ -105,15 +120,17 @@ class Sitting:
         return self.view() if self._has_news else None
 
     def view(self) -> GuideView:
-        """Return where the job stands; cautions count as shown from then on."""
+        """Return where the job stands."""
         self._has_news = False
+        is_full, self._is_full = self._is_full, False
+        mine, self._mine = self._mine, None
         job = self._belief.evidence.job
-        step, again = self._describe()
         return GuideView(
             ro=self.ro,
             status=job_status(job),
-            step=step,
-            cautions_again=again,
+            step=self._describe(),
+            is_full=is_full,
+            mine=mine,
             away=tuple(element_label(job, part) for part in job.away_from_home()),
             currency=self.shop.settings.costs(job.pack).currency,
         )
@@ -137,6 +154,9 @@ class Sitting:
             None when nothing was recorded by this answer.
         """
         word = text.strip().lower()
+        if self._is_guessing and word in ("s", "c", "?"):
+            self._begin()
+            return None
         if word not in CONTROLS:
             return self._take(text)
         match word:
@@ -145,7 +165,7 @@ class Sitting:
             case "b":
                 return self._back()
             case "?":
-                self._cautioned.clear()
+                self._is_full = True
                 self._begin()
             case "x":
                 self._start(
@@ -170,13 +190,30 @@ class Sitting:
             self.is_over = True
             return
         self._plan()
-        self._begin()
+        if self.shop.settings.guess_first == "yes":
+            self._start(self._ask_mine())
+            self._is_guessing, self._has_news = True, False
+        else:
+            self._begin()
+
+    def _ask_mine(self) -> Asking[Events]:
+        """Ask for the technician's own step, and price it; nothing is recorded by that."""
+
+        def read(text: str) -> MineFacts | None:
+            if text == SHOW:
+                return None
+            return price_mine(self._planned, text, self._outlook.settings.costs)
+
+        asked = Question(f"{self.ro}: what would you do next? As in: swap coil", default=SHOW)
+        self._mine = yield from ask(asked, read)
+        return []
 
     def _plan(self) -> None:
         job = self._belief.evidence.job
         barred = frozenset(test for test, kinds in self._barred if not kinds)
         settings = dataclasses.replace(plan_settings(self.shop, job), avoided=barred)
-        plan = next_steps(self._belief.evidence, self._belief.posterior, settings)
+        self._outlook = Outlook(self._belief.evidence, self._belief.posterior, settings)
+        self._planned = plan = make_plan(self._outlook, self._outlook.rank())
         allowed = [step for step in plan.steps if self._may(step)] or [plan.best]
         drives = [step for step in allowed if step.action and step.action.kind == "drive"]
         self._step = drives[0] if drives and _is_drive_due(job) else allowed[0]
@@ -217,7 +254,7 @@ class Sitting:
 
     def _start(self, asking: Asking[Events]) -> None:
         self._asking = asking
-        self._is_under_way = False
+        self._is_under_way = self._is_guessing = False
         self.question: Question = next(asking)
 
     def _take(self, text: str) -> Recorded | None:
@@ -269,15 +306,11 @@ class Sitting:
     def _suspects(self) -> list[str]:
         return [cause.element for cause in list_causes(self._belief)[:SUSPECTS]]
 
-    def _describe(self) -> tuple[StepFacts | None, tuple[str, ...]]:
-        step = self._step
-        if step is None:
-            return None, ()
-        again = tuple(c for c in step.cautions if c in self._cautioned)
-        first = tuple(c for c in step.cautions if c not in self._cautioned)
-        self._cautioned.update(first)
-        shown = dataclasses.replace(step, cautions=first)
-        return describe_step(self._belief, shown), again
+    def _describe(self) -> StepFacts | None:
+        if self._step is None:
+            return None
+        reason = explain(self._outlook, self._step, is_best=self._step is self._planned.best)
+        return describe_step(self._belief, self._step, reason)
 
 
 def _is_drive_due(job: Job) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import ClassVar
 
 import numpy as np
@@ -12,6 +13,7 @@ from swapinfer.ledger.events import read_event
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, say, where_words
 from swapinfer.posterior import fault_sets
+from swapinfer.workflow.advice import Advice, standing_records, trace_advice
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import Cause, Facts
 from swapinfer.workflow.shop import Shop
@@ -57,21 +59,33 @@ class PictureView(Facts):
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """What was believed after an event: position, words, leading causes."""
+    """What was believed after an event, and what was advised before it.
+
+    Attributes
+    ----------
+    seq, said
+        Its position and words.
+    causes : tuple of Cause
+        Leading ones then.
+    advice : Advice or None
+        For the first event of a step.
+    """
 
     seq: int
     said: str
     causes: tuple[Cause, ...]
+    advice: Advice | None
 
 
 @dataclass(frozen=True, slots=True)
 class HistoryView(Facts):
-    """Belief over time."""
+    """Belief over time, and how advice was taken."""
 
     shape: ClassVar[str] = "history/1"
 
     ro: str
     moments: tuple[Moment, ...]
+    currency: str
 
 
 def show_picture(shop: Shop, ro: str = "") -> PictureView:
@@ -142,14 +156,20 @@ def _away(job: Job) -> dict[str, str]:
 
 
 def show_history(shop: Shop, ro: str = "") -> HistoryView:
-    """Show how belief moved, event by event; what was undone is left out."""
+    """Show how belief moved and advice was taken; what was undone is left out."""
     loaded = shop.load(ro)
-    standing = {seq for seq, _ in loaded.job.standing}
-    records = [r for r in loaded.records if r.seq in standing and r.type != "undone"]
+    records = standing_records(loaded)
+
+    @cache
+    def belief_after(count: int) -> Belief:
+        return believe(shop.replay(records[:count]))
+
+    advice = trace_advice(shop, records, belief_after)
     moments = []
     for count, record in enumerate(records, start=1):
         if record.type in TELLING or record.seq == 0:
-            causes = list_causes(believe(shop.replay(records[:count])))[:LEADERS]
+            causes = list_causes(belief_after(count))[:LEADERS]
             said = say(read_event(record.type, record.payload), loaded.job)
-            moments.append(Moment(record.seq, said, causes))
-    return HistoryView(loaded.ro, tuple(moments))
+            moments.append(Moment(record.seq, said, causes, advice.get(record.seq)))
+    currency = shop.settings.costs(loaded.job.pack).currency
+    return HistoryView(loaded.ro, tuple(moments), currency)

@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 from swapinfer.errors import InputError, near_match
+from swapinfer.ledger.cautions import cautions_met
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label
+from swapinfer.pack.trade import Costs
 from swapinfer.plan import answers
 from swapinfer.plan.actions import Action
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.next import Plan, PlannedStep, next_steps
+from swapinfer.plan.next import GIVE_UP, HAND_OVER, Plan, PlannedStep, make_plan, next_steps
+from swapinfer.plan.outlook import Outlook
+from swapinfer.plan.reason import Reason, Telling, explain
 from swapinfer.plan.tree import Node, plan_tree
 from swapinfer.plan.verifying import VERIFIED_RISK, prove
 from swapinfer.workflow.causes import Belief, believe, list_causes
+from swapinfer.workflow.commands import closing_command, commands_of
 from swapinfer.workflow.facts import Facts, StepLine
 from swapinfer.workflow.shop import Shop
+
+Verdict = Literal["go-on", "stop-testing", "bet", "hand-over", "give-up"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +67,50 @@ class OutcomeFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class CautionFacts:
+    """A caution: its short name, its text, and whether work in this job carried it before."""
+
+    id: str
+    name: str
+    text: str
+    is_known: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TellingFacts:
+    """What an outcome says about what was wrong before the step.
+
+    Attributes
+    ----------
+    outcome : str
+        Its id.
+    probability : float
+        That it is what will be found.
+    points_to, clears : dict of str to float
+        Elements that it makes clearly likelier, or less likely, and how likely they are then.
+    """
+
+    outcome: str
+    probability: float
+    points_to: dict[str, float]
+    clears: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
 class StepFacts:
     """A ranked step.
 
     Attributes
     ----------
+    reason, change : str
+        Which suspects it tells apart, or what carries it; what would change the advice.
+    tellings : tuple of TellingFacts
+        On which the reason rests, the likeliest outcome first.
+    turn : float or None
+        Probability of the leading cause below which another step would come first; told of a
+        first step that repairs it.
+    commands : tuple of str
+        What records the step once it is done, "..." in the place of what was found.
     minutes, drive_minutes : float
         Work, and driving.
     money : float
@@ -73,12 +119,19 @@ class StepFacts:
         Until the vehicle is verified.
     gain, bits : float
         Saving over going on without it; information.
-    tools, cautions, opens, how : tuple of str
+    cautions : tuple of CautionFacts
+        All of them, known or not.
+    tools, opens, how : tuple of str
         Titles and texts.
     """
 
     id: str
     title: str
+    reason: str
+    change: str
+    tellings: tuple[TellingFacts, ...]
+    turn: float | None
+    commands: tuple[str, ...]
     minutes: float
     drive_minutes: float
     money: float
@@ -86,10 +139,33 @@ class StepFacts:
     gain: float
     bits: float
     tools: tuple[str, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[CautionFacts, ...]
     opens: tuple[str, ...]
     how: tuple[str, ...]
     outcomes: tuple[OutcomeFacts, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MineFacts:
+    """The technician's own step beside the best one.
+
+    Attributes
+    ----------
+    id, title : str
+        Of the step that was meant.
+    more : float
+        What it is expected to cost more in all.
+    share : float
+        That difference as a share of the best expected total.
+    is_told_apart : bool
+        Whether it is more than the plan can resolve.
+    """
+
+    id: str
+    title: str
+    more: float
+    share: float
+    is_told_apart: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,15 +175,23 @@ class NextView(Facts):
     Attributes
     ----------
     steps : tuple of StepFacts
-        The cheapest way on first.
+        The one to take first, then the others, the cheapest way on first.
     without_tests : float
         Expected cost of repairing by probability over cost without further tests.
     cost, spread, minutes, comebacks, wrong_parts : float
         What to expect under the plan.
-    is_repair : bool
-        Whether it is time to stop testing and repair.
+    verdict : str
+        "go-on": the first step tells more; "stop-testing": it repairs the leading cause, and
+        what was found carries that; "bet": it repairs something that is not proven; "hand-over"
+        or "give-up": nothing more pays.
     leading_is_gone : bool
         Whether touching the leading cause has more likely ended the fault than not.
+    exact : bool
+        Whether every combination of faults was counted.
+    off_by : float
+        Furthest that a probability may be from the exact one; 0 when exact.
+    mine : MineFacts or None
+        The technician's own step, where one was named.
     limits_cost : float or None
         What the limits add to the expected cost; None without any.
     """
@@ -124,12 +208,15 @@ class NextView(Facts):
     wrong_parts: float
     objective: str
     currency: str
-    is_repair: bool
+    verdict: Verdict
     leading: str
     leading_probability: float
     leading_is_gone: bool
     hypotheses: int
     left_out: float
+    exact: bool
+    off_by: float
+    mine: MineFacts | None = None
     limits_cost: float | None = None
 
 
@@ -229,7 +316,7 @@ def first_step(shop: Shop, belief: Belief) -> StepLine:
     return StepLine(best.id, best.title, minutes, best.money, best.expected_total)
 
 
-def show_next(shop: Shop, limits: Limits, ro: str = "", count: int = 5) -> NextView:
+def show_next(shop: Shop, limits: Limits, ro: str = "", count: int = 5, mine: str = "") -> NextView:
     """Rank the next steps of a job.
 
     Parameters
@@ -242,22 +329,52 @@ def show_next(shop: Shop, limits: Limits, ro: str = "", count: int = 5) -> NextV
         Repair order; default the current job.
     count : int, optional
         Steps to show.
+    mine : str, optional
+        The technician's own step, to be priced against the best.
+
+    Raises
+    ------
+    InputError
+        If the own step is none that was considered.
     """
     loaded = shop.load(ro)
     belief = believe(loaded.job)
     settings = plan_settings(shop, loaded.job, limits)
-    plan = next_steps(belief.evidence, belief.posterior, settings)
+    outlook = Outlook(belief.evidence, belief.posterior, settings)
+    plan = make_plan(outlook, outlook.rank())
     price = None
     if limits.restrict:
         price = answers.price_of_limits(belief.evidence, belief.posterior, settings).price
-    return _view(loaded.ro, belief, plan, count, price)
+    view = _view(loaded.ro, belief, outlook, plan, count)
+    own = price_mine(plan, mine, settings.costs) if mine.strip() else None
+    return replace(view, mine=own, limits_cost=price)
 
 
-def _view(ro: str, belief: Belief, plan: Plan, count: int, price: float | None) -> NextView:
+def price_mine(plan: Plan, typed: str, costs: Costs) -> MineFacts:
+    """Find the step that a technician means and set its price beside the best one's.
+
+    Raises
+    ------
+    InputError
+        If the plan has no such step.
+    """
+    step = answers.find_meant(plan, typed)
+    more = step.expected_total - plan.best.expected_total
+    share = more / plan.best.expected_total if plan.best.expected_total > 0.0 else 0.0
+    return MineFacts(step.id, step.title, more, share, share > costs.resolution)
+
+
+def _view(ro: str, belief: Belief, outlook: Outlook, plan: Plan, count: int) -> NextView:
     causes = list_causes(belief)
+    best = plan.best
+    reason = explain(outlook, best, is_best=True)
+    others = _different_work(plan)[1:count]
     return NextView(
         ro=ro,
-        steps=tuple(describe_step(belief, step) for step in _different_work(plan)[:count]),
+        steps=(
+            describe_step(belief, best, reason),
+            *(describe_step(belief, step, explain(outlook, step)) for step in others),
+        ),
         without_tests=plan.without_tests,
         cost=plan.forecast.cost,
         spread=plan.forecast.spread,
@@ -266,14 +383,23 @@ def _view(ro: str, belief: Belief, plan: Plan, count: int, price: float | None) 
         wrong_parts=plan.forecast.wrong_parts,
         objective=plan.objective,
         currency=plan.currency,
-        is_repair=plan.is_carried,
+        verdict=_verdict(best, is_carried=bool(reason.carried)),
         leading=causes[0].label if causes else "",
         leading_probability=causes[0].probability if causes else 0.0,
         leading_is_gone=bool(causes) and causes[0].is_gone,
         hypotheses=plan.hypotheses,
         left_out=plan.left_out,
-        limits_cost=price,
+        exact=belief.posterior.exact,
+        off_by=belief.posterior.left_out,
     )
+
+
+def _verdict(best: PlannedStep, *, is_carried: bool) -> Verdict:
+    if best.action is None:
+        return "give-up" if best.id == GIVE_UP else "hand-over"
+    if best.action.kind != "replace":
+        return "go-on"
+    return "stop-testing" if is_carried else "bet"
 
 
 def _different_work(plan: Plan) -> list[PlannedStep]:
@@ -286,12 +412,18 @@ def _different_work(plan: Plan) -> list[PlannedStep]:
     return list(best.values())
 
 
-def describe_step(belief: Belief, step: PlannedStep) -> StepFacts:
+def describe_step(belief: Belief, step: PlannedStep, reason: Reason) -> StepFacts:
     """Put a step in words and figures."""
-    pack = belief.evidence.job.pack
+    job, pack = belief.evidence.job, belief.evidence.job.pack
+    known = cautions_met(job)
     return StepFacts(
         id=step.id,
         title=step.title,
+        reason=reason.sentence,
+        change=reason.change,
+        tellings=tuple(_telling(telling) for telling in reason.tellings),
+        turn=reason.turn.probability if reason.turn else None,
+        commands=commands_of(job, step.action) if step.action else (_closing(belief, step),),
         minutes=step.minutes,
         drive_minutes=step.drive_minutes,
         money=step.money,
@@ -299,20 +431,38 @@ def describe_step(belief: Belief, step: PlannedStep) -> StepFacts:
         gain=step.gain,
         bits=step.bits,
         tools=tuple(pack.tools[tool] for tool in step.tools),
-        cautions=tuple(pack.cautions[caution] for caution in step.cautions),
+        cautions=tuple(
+            CautionFacts(name, pack.cautions[name].name, pack.cautions[name].text, name in known)
+            for name in step.cautions
+        ),
         opens=tuple(pack.access[access].title for access in step.opens),
-        how=_how(belief.evidence.job, step.action),
+        how=_how(job, step.action),
         outcomes=tuple(
             OutcomeFacts(
                 id=o.id,
                 title=o.title,
                 probability=o.probability,
-                leading=element_label(belief.evidence.job, o.suspects[0].element),
+                leading=element_label(job, o.suspects[0].element),
                 leading_probability=o.suspects[0].probability,
                 then=o.then,
             )
             for o in step.outcomes
         ),
+    )
+
+
+def _closing(belief: Belief, step: PlannedStep) -> str:
+    causes = list_causes(belief)
+    is_repaired = step.id == HAND_OVER and bool(causes) and not causes[0].place
+    return closing_command(belief.evidence.job, causes[0].element if is_repaired else "")
+
+
+def _telling(telling: Telling) -> TellingFacts:
+    return TellingFacts(
+        telling.outcome,
+        telling.chance,
+        {one.element: one.probability for one in telling.points_to},
+        {one.element: one.probability for one in telling.clears},
     )
 
 

@@ -60,6 +60,10 @@ class WhyView(Facts):
         Log odds before any finding and after all; the findings' weights add up to the difference.
     findings : tuple of FindingWeight
         In order of time.
+    exact : bool
+        Whether every combination of faults was counted.
+    off_by : float
+        Furthest that the probability may be from the exact one; 0 when exact.
     """
 
     shape: ClassVar[str] = "why/1"
@@ -71,6 +75,8 @@ class WhyView(Facts):
     prior_decibans: float
     total_decibans: float
     findings: tuple[FindingWeight, ...]
+    exact: bool
+    off_by: float
 
 
 def show_why(shop: Shop, cause: str = "", ro: str = "") -> WhyView:
@@ -117,6 +123,8 @@ def show_why(shop: Shop, cause: str = "", ro: str = "") -> WhyView:
         prior_decibans=float(weights.prior_db_e[e]),
         total_decibans=float(weights.prior_db_e[e] + weights.fault_ne[:, e].sum()),
         findings=findings,
+        exact=belief.posterior.exact,
+        off_by=belief.posterior.left_out,
     )
 
 

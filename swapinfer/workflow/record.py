@@ -132,6 +132,8 @@ def _recorded(
         currency=shop.settings.costs(job.pack).currency,
         warnings=tuple(_warnings(job, events[-1])),
         is_supposed=shop.is_supposing,
+        exact=after.posterior.exact,
+        off_by=after.posterior.left_out,
     )
 
 

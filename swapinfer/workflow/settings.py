@@ -23,6 +23,7 @@ CHOICES = {
     "paper": ("a4", "letter"),
     "decimal": (".", ","),
     "dates": ("iso", "dmy", "mdy"),
+    "guess_first": ("no", "yes"),
 }
 """Settings that take one of a few words."""
 
@@ -54,6 +55,8 @@ class Settings:
         Decimal sign and form of dates on write-ups.
     established : float or None
         Least probability at which a write-up may call a cause established.
+    guess_first : str
+        ``"yes"`` if guided work asks for the technician's own step before it shows its advice.
     overlays : tuple of str
         Overlay files on the base priors.
     store : str
@@ -73,6 +76,7 @@ class Settings:
     decimal: str = "."
     dates: str = "iso"
     established: float | None = None
+    guess_first: str = "no"
     overlays: tuple[str, ...] = ()
     store: str = ""
     part_prices: dict[str, float] = field(default_factory=dict)

@@ -43,7 +43,7 @@ def test_cautions_of_parts_and_of_drives_are_told(coil_claim: Claim, coil_job: J
     told = coil_claim.facts.cautions
     kinds = coil_job.engine.kinds
     for name in (*kinds["coil"].cautions, *coil_job.pack.running.cautions):
-        assert coil_job.pack.cautions[name] in told
+        assert coil_job.pack.cautions[name].text in told
 
 
 def test_retracted_events_are_shown_and_count_for_nothing(coil_claim: Claim) -> None:

@@ -398,7 +398,7 @@ def test_the_makers_procedure_comes_first_everywhere(pack: Pack) -> None:
         assert thing.cautions[0] == "maker-first", thing.id
     assert pack.running.cautions[0] == "maker-first"
     assert {"catalyst", "driving"} <= set(pack.running.cautions)
-    assert "local codes" in pack.cautions["maker-first"]
+    assert "local codes" in pack.cautions["maker-first"].text
 
 
 def test_every_caution_and_tool_is_used(pack: Pack) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from swapinfer.pack import load_pack
-from swapinfer.pack.model import Access, Code, Feeling, Kind, Level, Mode, Severity
+from swapinfer.pack.model import Access, Caution, Code, Feeling, Kind, Level, Mode, Severity
 from swapinfer.pack.model import Test as PackTest
 from swapinfer.pack.shape import KEY_OF_FIELD
 from swapinfer.pack.trade import Costs, Custom
@@ -27,7 +27,7 @@ def test_every_example_loads(overlay: Path, number: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "model", [Access, Code, Costs, Custom, Feeling, Kind, Level, Mode, Severity, PackTest]
+    "model", [Access, Caution, Code, Costs, Custom, Feeling, Kind, Level, Mode, Severity, PackTest]
 )
 def test_every_key_is_described(model: type) -> None:
     renamed = KEY_OF_FIELD.get(model, {})

@@ -134,12 +134,12 @@ def test_what_cannot_be_read_is_told_in_one_line(tmp_path: Path) -> None:
 
 def test_the_base_pack_says_everything_once(root: Path) -> None:
     again = root / "again.toml"
-    again.write_text('format = 1\n[caution]\nhot = "again"\n', encoding="utf-8")
+    again.write_text('format = 1\n[caution.hot]\ntext = "again"\n', encoding="utf-8")
     with pytest.raises(PackError) as caught:
         load_pack(root=root)
     first = str(caught.value)
     assert first.startswith("priors/cautions.toml:")
-    assert "hot said twice" in first
+    assert "text said twice" in first
 
 
 def test_the_smallest_pack_loads_without_an_axis_of_fuel() -> None:
@@ -249,6 +249,9 @@ def test_later_overlays_win_and_both_are_named(pack: Pack, tmp_path: Path) -> No
         ("[costs]\ndrive_minutes = []", ":2: drive_minutes must name at least one length"),
         ("[costs]\ndrive_conditions = []", ":2: drive_conditions must name at least one choice"),
         ("[costs]\ndrive_conditions = [['laod']]", ':2: no condition "laod"; did you mean "load"'),
+        ("[caution.ice]\ntext = 'It is slippery.'", ':1: needs a key "short"'),
+        (f"[caution.hot]\nshort = '{'hot ' * 8}'", ":2: short must be a name of at most 30"),
+        ("[caution]\nice = 'It is slippery.'", ':2: needs a key "short"'),
         ("[element.coil]\nmovable = 1", ":2: movable must be true or false, got 1"),
         ("[code.misfire]\nfirst = 3.5", ":2: first must be a whole number, got 3.5"),
         ("[element.coil]\ntitle = 1979-05-27", ":2: title must be text, got 1979-05-27"),
@@ -354,6 +357,14 @@ def test_the_digest_is_that_of_the_text_and_the_text_gives_the_same_pack(pack: P
     assert pack_to_json(again) == text
     assert list(again.kinds) == list(pack.kinds)
     json.loads(text, parse_constant=pytest.fail)
+
+
+def test_a_pack_kept_before_cautions_had_short_names_is_still_read(pack: Pack) -> None:
+    table = json.loads(pack_to_json(pack))
+    table["caution"] = {name: caution["text"] for name, caution in table["caution"].items()}
+    kept = pack_from_json(json.dumps(table))
+    assert kept.cautions["ignition-voltage"].name == "ignition voltage"
+    assert kept.cautions["hot"].text == pack.cautions["hot"].text
 
 
 def test_the_digest_ignores_comments_and_layout_but_no_number(root: Path, pack: Pack) -> None:

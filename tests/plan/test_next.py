@@ -11,7 +11,13 @@ from swapinfer.errors import InputError
 from swapinfer.ledger import events as ev
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action, after_swaps
-from swapinfer.plan.answers import clean_drive_minutes, price_of_limits, stop_or_go_on, why_not
+from swapinfer.plan.answers import (
+    clean_drive_minutes,
+    find_meant,
+    price_of_limits,
+    stop_or_go_on,
+    why_not,
+)
 from swapinfer.plan.base import NONE
 from swapinfer.plan.costing import Costing, Effort, PlanSettings
 from swapinfer.plan.next import DETAILED, GIVE_UP, HAND_OVER, Plan, make_plan, next_steps
@@ -240,6 +246,19 @@ def test_why_not_names_terms_that_add_up(plan: Plan) -> None:
     assert more == pytest.approx(answer.step.expected_total - plan.best.expected_total)
     with pytest.raises(InputError, match="did you mean"):
         why_not(plan, "plug-lok-cylinder3")
+
+
+def test_a_step_is_found_by_what_a_person_would_call_it(plan: Plan) -> None:
+    for typed in ("swap coil", "swap-coil", "swap coil 3", "SWAP ignition coil 3"):
+        meant = find_meant(plan, typed)
+        assert meant.action is not None
+        assert [swap[0] for swap in meant.action.swaps] == ["coil3"], typed
+        assert not meant.action.reseated, "nothing beside what was said, where it can be had"
+    assert find_meant(plan, plan.steps[7].id) is plan.steps[7]
+    with pytest.raises(InputError, match="first of all"):
+        find_meant(plan, "swap distributor")
+    with pytest.raises(InputError):
+        find_meant(plan, "")
 
 
 def test_clean_drive_leaves_the_wanted_risk(outlook_of: MakeOutlook) -> None:
