@@ -201,10 +201,14 @@ def _term(group: _Group, levels: Levels) -> Term:
 
 
 def _levels(job: Job, groups: Sequence[_Group]) -> Levels:
-    """Nodes of every unknown that findings share, without those that cannot matter."""
+    """Nodes of every unknown that findings share, without those that cannot matter.
+
+    A meter over its limit tells nothing of a level.
+    """
     sharing: dict[str, list[_Group]] = {}
     for group in groups:
-        if name := level_name(group.test):
+        name = level_name(group.test)
+        if name and not math.isinf(group.seen.value):
             sharing.setdefault(name, []).append(group)
     return Levels.together({name: _nodes(job, some) for name, some in sharing.items()})
 
@@ -214,8 +218,7 @@ def _nodes(job: Job, groups: Sequence[_Group]) -> Nodes:
     if not test.level:
         return alike_nodes(test)
     on_scale = math.log if test.scale == "log" else float
-    values = [on_scale(group.seen.value) for group in groups if math.isfinite(group.seen.value)]
-    nodes = level_nodes(test, job.opening, values)
+    nodes = level_nodes(test, job.opening, [on_scale(group.seen.value) for group in groups])
     common_e = np.all([group.view.seen_e for group in groups], axis=0)
     readings = [
         (group.chances(nodes.value_q).exact_qp, np.unique(group.view.profile_es[common_e]))
