@@ -5,7 +5,8 @@
     SwapinferError            1
     ├── InputError            2   a word, number or file typed by the user
     │   ├── PackError         7   a priors file
-    │   └── PlaceError        8   a part or place that the engine or the job does not have
+    │   ├── PlaceError        8   a part or place that the engine or the job does not have
+    │   └── DoubtError       11   a value that can be, but hardly is meant
     ├── LedgerError           3   the store or a job's chain of events
     │   ├── JobError          9   no such job, closed job, nothing to undo
     │   └── ConflictError    10   someone else was first
@@ -43,6 +44,12 @@ class PlaceError(InputError):
     """A part or place that this engine, or this job, does not have."""
 
     exit_code = 8
+
+
+class DoubtError(InputError):
+    """A value that can be, but hardly is meant; it is taken from whoever insists."""
+
+    exit_code = 11
 
 
 class LedgerError(SwapinferError):

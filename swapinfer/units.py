@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 UNITS: dict[str, str] = {
     "V": "V, mV, kV",
     "ohm": "ohm, kohm, Mohm, OL",
-    "kPa": "kPa, bar, psi, hPa, inHg",
+    "kPa": "kPa, MPa, bar, psi",
     "psi": "psi, kPa, bar",
     "km": "km, mi",
     "min": "min, h, s",
@@ -27,6 +27,9 @@ UNITS: dict[str, str] = {
     "%": "%",
 }
 """Units that packs and jobs are kept in, and what a person may write instead."""
+
+OVER_LIMIT = "OL"
+"""What a meter shows of a resistance beyond its range."""
 
 _EXACT = {
     "mV": "mV", "MV": "MV", "mohm": "mohm", "Mohm": "Mohm", "mOhm": "mohm", "MOhm": "Mohm",
@@ -55,16 +58,18 @@ _UNIT_NAME = re.compile(r"[A-Za-z\u00b5%]+(?:/[A-Za-z]+)?$")
 _OVER_LIMIT = {"ol", "o.l", "o.l.", "0l", "0.l", "over limit", "over-limit", "overlimit", "inf"}
 
 
-def to_unit(text: str, wanted: str) -> float:
+def to_unit(text: str, wanted: str, bare: str = "") -> float:
     """Read a quantity that a person wrote.
 
     Parameters
     ----------
     text : str
-        Number with or without a unit, as in ``"1.2 bar"``; without one it is taken in the wanted
-        unit. ``"OL"`` is a meter's "over limit".
+        Number with or without a unit, as in ``"1.2 bar"``. ``"OL"`` is a meter's "over limit",
+        which only ohms can be.
     wanted : str
         One of `UNITS`.
+    bare : str, optional
+        Unit of a number without one; default the wanted one.
 
     Returns
     -------
@@ -84,9 +89,49 @@ def to_unit(text: str, wanted: str) -> float:
     29.008
     """
     if text.strip().lower() in _OVER_LIMIT:
+        if OVER_LIMIT not in UNITS.get(wanted, OVER_LIMIT).split(", "):
+            raise InputError(
+                f'"{text}" is what a meter shows of ohms; accepted: a number in {_accepted(wanted)}'
+            )
         return math.inf
-    value, written = split_quantity(text, wanted)
-    return convert(value, _unit_meant(written), wanted) if written else value
+    value, _ = split_quantity(text, wanted)
+    return convert(value, unit_typed(text, wanted) or bare or wanted, wanted)
+
+
+def unit_typed(text: str, wanted: str) -> str:
+    """Name the unit that a person wrote after a number.
+
+    Parameters
+    ----------
+    text : str
+        As typed.
+    wanted : str
+        Unit that an error message asks for.
+
+    Returns
+    -------
+    str
+        As `convert` takes it; empty where none was written.
+
+    Raises
+    ------
+    InputError
+        If the text does not begin with a number.
+
+    Examples
+    --------
+    >>> unit_typed("12,1 BAR", "psi"), unit_typed("172", "psi")
+    ('bar', '')
+    """
+    if text.strip().lower() in _OVER_LIMIT:
+        return ""
+    _, written = split_quantity(text, wanted)
+    return _unit_meant(written)
+
+
+def units_like(unit: str) -> tuple[str, ...]:
+    """Other units in which a person may give the same quantity."""
+    return tuple(u for u in UNITS[unit].split(", ") if u not in (unit, OVER_LIMIT))
 
 
 def split_quantity(text: str, wanted: str) -> tuple[float, str]:
@@ -160,8 +205,8 @@ def convert(value: float, unit: str, wanted: str) -> float:
     raise InputError(f"{problem}; accepted: {_accepted(wanted)}")
 
 
-def format_quantity(value: float, unit: str) -> str:
-    """Write a quantity for people, to four significant digits.
+def format_quantity(value: float, unit: str, significant: int = 4) -> str:
+    """Write a quantity for people.
 
     Parameters
     ----------
@@ -169,6 +214,8 @@ def format_quantity(value: float, unit: str) -> str:
         Infinity is ``"OL"``.
     unit : str
         Written after it.
+    significant : int, optional
+        Digits.
 
     Returns
     -------
@@ -181,15 +228,45 @@ def format_quantity(value: float, unit: str) -> str:
     ('150,000 km', '12.05 V', '12.3 kohm')
     """
     if math.isinf(value):
-        return "OL" if value > 0 else "-OL"
+        return OVER_LIMIT if value > 0 else f"-{OVER_LIMIT}"
     if unit == "ohm" and abs(value) >= 1000:
         value, unit = value / 1000, "kohm"
-    digits = 3 - math.floor(math.log10(abs(value))) if value else 0
-    rounded = round(value, digits)
-    text = f"{rounded:,.{max(digits, 0)}f}"
-    if "." in text:
-        text = text.rstrip("0").rstrip(".")
-    return f"{text}{'' if unit == '%' else ' '}{unit}".rstrip()
+    return f"{_digits(value, significant)}{'' if unit == '%' else ' '}{unit}".rstrip()
+
+
+def format_between(low: float, high: float, unit: str) -> str:
+    """Write a range for people, to three significant digits.
+
+    Parameters
+    ----------
+    low, high : float
+        Finite.
+    unit : str
+        Written once, after both.
+
+    Examples
+    --------
+    >>> format_between(160.2, 182.7, "psi"), format_between(4961, 16_320, "ohm")
+    ('160 to 183 psi', '4,960 to 16,300 ohm')
+    """
+    return f"{_digits(low, 3)} to {_digits(high, 3)} {unit}".rstrip()
+
+
+def percent(probability: float) -> str:
+    """Write a probability so that neither certainty nor impossibility is ever claimed."""
+    if probability >= 0.9995:
+        return "> 99.9 %"
+    if probability >= 0.0995:
+        return f"{100 * probability:.0f} %" if probability < 0.99 else f"{100 * probability:.1f} %"
+    if probability >= 0.001:
+        return f"{100 * probability:.1f} %"
+    return "< 0.1 %"
+
+
+def _digits(value: float, significant: int) -> str:
+    digits = significant - 1 - math.floor(math.log10(abs(value))) if value else 0
+    text = f"{round(value, digits):,.{max(digits, 0)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def _unit_meant(written: str) -> str:

@@ -13,7 +13,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger import replay as rp
 from swapinfer.ledger.followed import explain_run, misfiring
 from swapinfer.ledger.record import Record
-from swapinfer.ledger.words import good_range, place_label
+from swapinfer.ledger.words import good_range, place_label, wanted_words
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.model import GOOD, Curve, Test
 
@@ -68,7 +68,7 @@ def _describe(course: Course, found: rp.Finding, record: Record) -> Finding:
     test = job.engine.tests[event.test]
     where = place_label(job.engine, event.target)
     if isinstance(event, ev.Measured):
-        bare = _finding(record, "reading", test.title, where)
+        bare = _finding(record, "reading", test.title + wanted_words(test, event), where)
         return replace(bare, reading=_reading(course, test, event))
     bare = _finding(record, "inspection", test.title, where)
     return replace(bare, outcome=test.outcomes[event.outcome], normal=normal_outcome(test))
@@ -83,7 +83,7 @@ def normal_outcome(test: Test) -> str:
 
 
 def _reading(course: Course, test: Test, event: ev.Measured) -> Reading:
-    good = _good_for(course, test, event)
+    good = good_range(test, course.level(test), event)
     over = math.isinf(event.value)
     return Reading(
         value=None if over else event.value,
@@ -94,18 +94,6 @@ def _reading(course: Course, test: Test, event: ev.Measured) -> Reading:
         good=good,
         within=None if good is None else not over and good[0] <= event.value <= good[1],
     )
-
-
-def _good_for(course: Course, test: Test, event: ev.Measured) -> tuple[float, float] | None:
-    """Good range as the meter would show it: with the reference, at the part's temperature."""
-    between = good_range(test, course.level(test))
-    if between is None:
-        return None
-    shift = event.reference if test.reference and event.reference is not None else 0.0
-    warm = 1.0
-    if test.copper_alpha and event.temperature_c is not None:
-        warm = 1.0 + test.copper_alpha * (event.temperature_c - 20.0)
-    return between[0] * warm + shift, between[1] * warm + shift
 
 
 def codes_before(job: rp.Job, records: Mapping[int, Record]) -> Codes | None:

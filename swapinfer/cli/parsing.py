@@ -15,7 +15,7 @@ def words(text: str, *, upper: bool = False) -> tuple[str, ...]:
 
 
 def quantity(text: str, unit: str) -> float | None:
-    """Read a number with an optional unit; None when empty.
+    """Read a number with an optional unit, else the shop's; None when empty.
 
     Raises
     ------
@@ -24,7 +24,9 @@ def quantity(text: str, unit: str) -> float | None:
     """
     if not text.strip():
         return None
-    value = to_unit(text, unit)
+    from swapinfer.workflow.settings import read_settings
+
+    value = to_unit(text, unit, read_settings().bare_unit(unit))
     if not 0 <= value < float("inf"):
         raise InputError(f'"{text}" must be a number of {unit} that is not negative')
     return value

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+from dataclasses import replace as changed
 from typing import Annotated
 
 import typer
@@ -19,6 +21,7 @@ from swapinfer.cli.parsing import (
     target_values,
     words,
 )
+from swapinfer.errors import DoubtError
 
 EXAMPLE = "Example: swapinfer "
 
@@ -194,8 +197,14 @@ def read(
     values: Annotated[
         list[str], typer.Argument(help="Target=value with unit; only the value for the engine.")
     ],
-    against: Annotated[str, typer.Option(help="Reference, such as battery voltage.")] = "",
+    against: Annotated[
+        str, typer.Option(help="Battery voltage at the same time, for supplies: 12.5V.")
+    ] = "",
+    wanted: Annotated[
+        str, typer.Option(help="The maker's or the control unit's figure, for pressures: 55psi.")
+    ] = "",
     temperature: Annotated[str, typer.Option(help="Of the part, for resistances.")] = "",
+    yes: Annotated[bool, typer.Option("--yes", help="Take what looks like a slip.")] = False,
     what_if: WhatIf = False,
     job: Job = "",
     as_json: Json = False,
@@ -203,13 +212,27 @@ def read(
     who: Who = "",
 ) -> None:
     """Record readings of an instrument."""
+    from swapinfer.workflow.readings import Beside
     from swapinfer.workflow.record import measure
     from swapinfer.workflow.shop import Shop
 
     typed = target_values(values)
+    beside = Beside(against, wanted, temperature, insists=yes)
     with Shop(store, who, is_supposing=what_if) as shop:
-        told = measure(shop, test, typed, job, against=against, temperature=temperature)
+        try:
+            told = measure(shop, test, typed, beside, job)
+        except DoubtError as doubt:
+            if not _is_meant(doubt):
+                raise DoubtError(f"{doubt}; to insist add --yes") from None
+            told = measure(shop, test, typed, changed(beside, insists=True), job)
         tell(told, as_json=as_json)
+
+
+def _is_meant(doubt: DoubtError) -> bool:
+    """Ask once, where someone can answer."""
+    if not sys.stdin.isatty():
+        return False
+    return typer.confirm(f"{doubt}.\nRecord it as typed?", err=True)
 
 
 def inspect(

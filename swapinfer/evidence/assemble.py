@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -20,13 +20,13 @@ from swapinfer.evidence.levels import (
 )
 from swapinfer.evidence.problem import BoolArray, FloatArray, Problem
 from swapinfer.evidence.running import (
+    CodedRun,
     Drive,
     count_misfires,
     expected_episodes,
     feel,
     leak_chance,
     reach_ec,
-    read_misfires,
     read_random_only,
     suspect,
 )
@@ -55,6 +55,12 @@ COMPLAINT = 0
 
 COMPLAINT_WORD = "complaint"
 """Feeling of the pack that the complaint itself is."""
+
+SUPPOSED = Nodes(np.array([0.0, 1.0]), np.array([0.5, 0.5]))
+"""Whether something that serves all cylinders upset them in a drive: no, or yes."""
+
+MOST_SUPPOSED = 6
+"""Kinds of drive for which that is asked, the first; in others it upsets cylinders one by one."""
 
 
 @dataclass(frozen=True)
@@ -149,30 +155,43 @@ class _Findings:
     job: Job
     space: StateSpace
     pieces: Sequence[Sequence[Term | Factor]]
+    coded: Mapping[int, CodedRun]
     looks: Sequence[_Look]
 
     @classmethod
     def of(cls, job: Job, space: StateSpace) -> _Findings:
         pieces: list[list[Term | Factor]] = [[_complaint(job, space)]]
         fault_codes = FaultCodes.of(job.pack, job.engine, space)
-        looks = []
+        coded, looks = {}, []
         for n, finding in enumerate(job.findings, start=1):
-            pieces.append(_take_run(job, space, fault_codes, finding))
+            taken, run = _take_run(job, space, fault_codes, finding)
+            pieces.append(taken)
+            if run is not None:
+                coded[n] = run
             event = finding.event
             if not isinstance(event, Ran):
                 test = job.engine.tests[event.test]
                 setting = Setting(test, event.target, finding.fitted, finding.time)
                 view = look(job.engine, space, setting)
                 looks.append(_Look(n, event, test, view, repeat_key(job, space, setting, view)))
-        return cls(job, space, pieces, looks)
+        return cls(job, space, pieces, coded, looks)
 
 
 def _assemble(findings: _Findings, keep_n: BoolArray) -> tuple[Problem, Levels]:
     groups = _grouped([one for one in findings.looks if keep_n[one.n]])
-    levels = _levels(findings.job, groups)
+    coded = {n: run for n, run in findings.coded.items() if keep_n[n]}
+    alike = _alike_runs(findings.job, coded)
+    together = {f"drives {runs}": SUPPOSED for runs in alike}
+    levels = Levels.together(_nodes_by_name(findings.job, groups) | together)
     pieces = [list(some) if keep_n[n] else [] for n, some in enumerate(findings.pieces)]
     for group in groups:
         pieces[group.n].append(_term(group, levels))
+    named = {n: f"drives {runs}" for runs in alike for n in runs}
+    first = {runs[0] for runs in alike}
+    running = findings.job.pack.running
+    for n, run in coded.items():
+        supposed_q = levels.values.get(named.get(n, ""))
+        pieces[n] += run.read(running, supposed_q, 2.0 if n in first else 1.0)
     return _stack(findings.space, pieces, levels.weight_q), levels
 
 
@@ -200,7 +219,21 @@ def _term(group: _Group, levels: Levels) -> Term:
     return judge(group.view, chances, group.test, group.seen.looks)
 
 
-def _levels(job: Job, groups: Sequence[_Group]) -> Levels:
+def _alike_runs(job: Job, coded: Mapping[int, CodedRun]) -> list[tuple[int, ...]]:
+    """Group drives in which the same cylinders, several, misfired in one arrangement.
+
+    Either each of a group had an episode of what serves all cylinders, or none had.
+    """
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for n, run in coded.items():
+        if len(run.misfired) > 1:
+            finding = job.findings[n - 1]
+            arrangement = tuple(sorted(finding.fitted.items()))
+            alike.setdefault((arrangement, run.cylinders, run.misfired), []).append(n)
+    return [tuple(some) for some in alike.values()][:MOST_SUPPOSED]
+
+
+def _nodes_by_name(job: Job, groups: Sequence[_Group]) -> dict[str, Nodes]:
     """Nodes of every unknown that findings share, without those that cannot matter.
 
     A meter over its limit tells nothing of a level.
@@ -210,7 +243,7 @@ def _levels(job: Job, groups: Sequence[_Group]) -> Levels:
         name = level_name(group.test)
         if name and not math.isinf(group.seen.value):
             sharing.setdefault(name, []).append(group)
-    return Levels.together({name: _nodes(job, some) for name, some in sharing.items()})
+    return {name: _nodes(job, some) for name, some in sharing.items()}
 
 
 def _nodes(job: Job, groups: Sequence[_Group]) -> Nodes:
@@ -234,39 +267,42 @@ def _complaint(job: Job, space: StateSpace) -> Term:
     minutes = running.complaint_minutes if driven is None else driven / running.km_per_min
     original = {place: place for place in job.engine.places}
     drive = Drive(minutes, (), original, time=0)
-    mean_es = expected_episodes(job.engine, running, space, drive).sum(axis=0)
-    return feel(mean_es, job.pack.feelings[COMPLAINT_WORD])
+    episodes = expected_episodes(job.engine, running, space, drive)
+    return feel(episodes.in_any(job.engine.layout.cylinders), job.pack.feelings[COMPLAINT_WORD])
 
 
 def _take_run(
     job: Job, space: StateSpace, fault_codes: FaultCodes, finding: Finding
-) -> list[Term | Factor]:
+) -> tuple[list[Term | Factor], CodedRun | None]:
+    """Terms and factors of a run, and the codes that are still to be read."""
     running, run = job.pack.running, finding.event
     if not isinstance(run, Ran):
-        return []
+        return [], None
     drive = Drive(run.minutes, run.conditions, finding.fitted, finding.time)
-    expected_ces = expected_episodes(job.engine, running, space, drive)
+    episodes = expected_episodes(job.engine, running, space, drive)
+    every = job.engine.layout.cylinders
     pieces: list[Term | Factor] = []
     for cylinder, count in run.counts.items():
-        mean_es = expected_ces[cylinder - 1]
+        mean_es = episodes.in_cylinder(cylinder)
         pieces.append(count_misfires(space, mean_es, run.minutes, count, running))
     if run.codes is not None:
         codes = sort_codes(read_codes(job.pack, job.engine, run.codes))
-        uncounted = [c for c in job.engine.layout.cylinders if c not in run.counts]
-        if uncounted and codes.random_only:
-            pieces.append(read_random_only(expected_ces, uncounted, run.minutes, running))
-        elif uncounted:
-            pieces += read_misfires(expected_ces, uncounted, run.minutes, codes.misfired, running)
         reached_ec = reach_ec(job.engine, space, finding.fitted)
         pieces += fault_codes.read(space, drive, reached_ec, codes.faults)
+        uncounted = tuple(c for c in every if c not in run.counts)
+        if uncounted and codes.random_only:
+            pieces.append(read_random_only(episodes, uncounted, run.minutes, running))
+        elif uncounted:
+            misfired = codes.misfired & set(uncounted)
+            return pieces, CodedRun(episodes, uncounted, misfired, run.minutes)
     elif run.suspected and not run.counts:
         leak = leak_chance(running, run.minutes)
         right = running.suspected_right
-        pieces += [suspect(expected_ces[c - 1], right, leak) for c in run.suspected]
+        pieces += [suspect(episodes.in_cylinder(c), right, leak) for c in run.suspected]
     elif run.felt and not run.counts:
-        leak = leak_chance(running, run.minutes, len(expected_ces))
-        pieces.append(feel(expected_ces.sum(axis=0), job.pack.feelings[run.felt], leak))
-    return pieces
+        leak = leak_chance(running, run.minutes, len(every))
+        pieces.append(feel(episodes.in_any(every), job.pack.feelings[run.felt], leak))
+    return pieces, None
 
 
 def _stack(space: StateSpace, pieces: list[list[Term | Factor]], weight_q: FloatArray) -> Problem:

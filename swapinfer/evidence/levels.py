@@ -53,6 +53,10 @@ class Nodes:
         return Nodes(self.value_q[keep_q], self.weight_q[keep_q])
 
 
+NO_NODES = Nodes(np.zeros(1), np.ones(1))
+"""Nothing is shared: an offset of 0."""
+
+
 @dataclass(frozen=True, slots=True)
 class Levels:
     """All unknowns of a job together: every combination of their nodes.

@@ -8,7 +8,7 @@ from math import exp, expm1, log
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.problem import BoolArray, FloatArray
 from swapinfer.evidence.states import StateSpace, fitted_at
 from swapinfer.evidence.terms import Factor, Term, at_least_one, none_at_all
 from swapinfer.pack.engine import Engine
@@ -70,21 +70,74 @@ def blame_cc(engine: Engine, running: Running) -> FloatArray:
     return out
 
 
+@dataclass(frozen=True)
+class Episodes:
+    """Misfire episodes expected in a drive.
+
+    What serves every cylinder upsets several at once: one of its episodes reaches each cylinder
+    with the same chance, all others have episodes of their own in each cylinder that they serve.
+
+    Attributes
+    ----------
+    own_ces : ndarray of float, shape (cylinder, element, state)
+        Mean of a Poisson number, laid on each cylinder by what does not serve all of them.
+    shared_es : ndarray of float, shape (element, state)
+        Mean of a Poisson number of episodes of what serves all.
+    hit : float
+        Chance that such an episode reaches a given cylinder.
+
+    References
+    ----------
+    Marshall, A. W. & Olkin, I. (1967), "A multivariate exponential distribution", JASA 62, 30-44:
+    shocks that several components share.
+    """
+
+    own_ces: FloatArray
+    shared_es: FloatArray
+    hit: float
+
+    def in_cylinder(self, cylinder: int) -> FloatArray:
+        """Mean number in one cylinder by itself, shape (element, state)."""
+        mean_es: FloatArray = self.own_ces[cylinder - 1] + self.hit * self.shared_es
+        return mean_es
+
+    def own_in(self, cylinders: Iterable[int]) -> FloatArray:
+        """Mean number in some cylinders of what does not serve all, shape (element, state)."""
+        total: FloatArray = self.own_ces[[c - 1 for c in cylinders]].sum(axis=0)
+        return total
+
+    def shared_quiet_es(self, cylinders: int) -> FloatArray:
+        """Chance that shared episodes leave so many cylinders alone, shape (element, state)."""
+        missed = (1.0 - self.hit) ** cylinders
+        quiet_es: FloatArray = np.exp(-self.shared_es) - missed * np.expm1(-self.shared_es)
+        return quiet_es
+
+    def in_any(self, cylinders: Sequence[int]) -> FloatArray:
+        """Mean number, as far as it is felt that any cylinder misfired, shape (element, state)."""
+        any_es: FloatArray = self.own_in(cylinders) - np.log(self.shared_quiet_es(len(cylinders)))
+        return any_es
+
+
 def expected_episodes(
     engine: Engine, running: Running, space: StateSpace, drive: Drive
-) -> FloatArray:
-    """Misfire episodes that each state of each element lays on each cylinder in a drive.
-
-    Returns
-    -------
-    ndarray of float, shape (cylinder, element, state)
-        Mean of a Poisson number.
-    """
-    blamed_ec = reach_ec(engine, space, drive.fitted) @ blame_cc(engine, running)
+) -> Episodes:
+    """Misfire episodes that each state of each element causes in a drive."""
     active_es = space.active_es(drive.time, drive.handled)
     mean_es = space.rate_es * space.multiplier_es(drive.conditions) * active_es * drive.minutes
-    out: FloatArray = blamed_ec.T[:, :, None] * mean_es
-    return out
+    reached_ec = reach_ec(engine, space, drive.fitted)
+    shared_e = is_shared(engine, reached_ec)
+    blamed_ec = reached_ec @ blame_cc(engine, running)
+    blamed_ec[shared_e] = 0.0
+    return Episodes(
+        own_ces=blamed_ec.T[:, :, None] * mean_es,
+        shared_es=mean_es * shared_e[:, None],
+        hit=running.together,
+    )
+
+
+def is_shared(engine: Engine, reached_ec: FloatArray) -> BoolArray:
+    """Say which elements serve every cylinder of an engine of several, shape (element,)."""
+    return np.asarray(reached_ec.all(axis=1) & (len(engine.layout.cylinders) > 1))
 
 
 def shown_es(space: StateSpace, drive: Drive) -> FloatArray:
@@ -100,43 +153,103 @@ def leak_chance(running: Running, minutes: float, cylinders: int = 1) -> float:
     return -expm1(-running.leak_per_min * minutes * cylinders)
 
 
-def read_misfires(
-    expected_ces: FloatArray,
-    cylinders: Iterable[int],
-    minutes: float,
-    misfired: frozenset[int],
-    running: Running,
-) -> list[Term | Factor]:
-    """Take in which cylinders have a misfire code after a drive and which have none.
+@dataclass(frozen=True, slots=True)
+class CodedRun:
+    """Codes read after a drive, as far as they speak of misfires.
 
-    Parameters
+    Attributes
     ----------
-    expected_ces : ndarray of float, shape (cylinder, element, state)
-        From `expected_episodes`.
-    cylinders : iterable of int
-        Numbers of those for which the codes speak.
+    episodes : Episodes
+        Expected in the drive.
+    cylinders : tuple of int
+        Those for which the codes speak: where a counter was read, it does.
+    misfired : frozenset of int
+        Those with a code.
     minutes : float
         Running time.
-    misfired : frozenset of int
-        Cylinder numbers with a code.
-    running : Running
-        Leak.
     """
-    leak = leak_chance(running, minutes)
-    return [
-        at_least_one(expected_ces[c - 1], leak)
-        if c in misfired
-        else none_at_all(expected_ces[c - 1], leak)
-        for c in cylinders
-    ]
+
+    episodes: Episodes
+    cylinders: tuple[int, ...]
+    misfired: frozenset[int]
+    minutes: float
+
+    @property
+    def quiet(self) -> list[int]:
+        """Cylinders without a code."""
+        return [c for c in self.cylinders if c not in self.misfired]
+
+    def read(
+        self, running: Running, shared_q: FloatArray | None = None, scale: float = 1.0
+    ) -> list[Term | Factor]:
+        """Take the codes in.
+
+        Parameters
+        ----------
+        running : Running
+            Leak.
+        shared_q : ndarray of float, shape (level,), optional
+            At each node, 1 where an episode of what serves all cylinders is supposed to have
+            occurred, else 0; where several cylinders have a code.
+        scale : float, optional
+            What the nodes' weights are to be multiplied by, so that each case counts once.
+
+        Notes
+        -----
+        With ``u`` the chance of no shared episode and ``v = (1 - u)(1 - hit)**quiet``: where one
+        cylinder has a code, a shared cause leaves it open with ``u + v (1 - hit)`` and explains it
+        with ``v hit``.
+        """
+        leak = leak_chance(running, self.minutes)
+        pieces: list[Term | Factor] = [
+            none_at_all(self.episodes.own_in([c]), leak) for c in self.quiet
+        ]
+        if shared_q is not None:
+            return [*pieces, *self._told_apart(leak, shared_q > 0, scale)]
+        if len(self.misfired) > 1:
+            quiet_es = self.episodes.shared_quiet_es(len(self.quiet))
+            pieces.append(Factor(np.log(quiet_es)))
+            means = (self.episodes.in_cylinder(c) for c in sorted(self.misfired))
+            return [*pieces, *(at_least_one(mean_es, leak) for mean_es in means)]
+        if not self.misfired:
+            return [*pieces, Factor(np.log(self.episodes.shared_quiet_es(len(self.cylinders))))]
+        own_es = np.exp(-self.episodes.own_in(self.misfired))
+        open_es = own_es * self.episodes.shared_quiet_es(len(self.cylinders))
+        explained_es = self.episodes.shared_quiet_es(len(self.quiet))
+        explain_es = np.maximum(explained_es - open_es, 0.0)
+        return [*pieces, Term.plain(open_es, explain_es, explained_es, (leak, 1.0))]
+
+    def _told_apart(self, leak: float, occurred_q: BoolArray, scale: float) -> list[Term | Factor]:
+        """One bit whether there was a shared episode, and one a cylinder that takes it as known."""
+        missed = (1.0 - self.episodes.hit) ** len(self.quiet)
+        ones = np.ones_like(self.episodes.shared_es)
+        none_es = np.exp(-self.episodes.shared_es)
+        close_q2 = np.stack([~occurred_q * scale, occurred_q * scale * missed], axis=1)
+        terms: list[Term | Factor] = [
+            Term(none_es, -np.expm1(-self.episodes.shared_es)[None], ones, close_q2)
+        ]
+        leak_q = np.where(occurred_q, 1.0 - (1.0 - leak) * (1.0 - self.episodes.hit), leak)
+        close_q2 = np.stack([leak_q, np.ones_like(leak_q)], axis=1)
+        for cylinder in sorted(self.misfired):
+            own_es = self.episodes.own_in([cylinder])
+            terms.append(Term(np.exp(-own_es), -np.expm1(-own_es)[None], ones, close_q2))
+        return terms
 
 
 def read_random_only(
-    expected_ces: FloatArray, cylinders: Sequence[int], minutes: float, running: Running
+    episodes: Episodes, cylinders: Sequence[int], minutes: float, running: Running
 ) -> Term:
-    """Take in a misfire code that names no cylinder: one of these cylinders misfired."""
-    leak = leak_chance(running, minutes, len(cylinders))
-    return at_least_one(expected_ces[[c - 1 for c in cylinders]].sum(axis=0), leak)
+    """Take in a misfire code that names no cylinder.
+
+    Of a single cylinder the control unit mostly gives the number: what serves one cylinder sets
+    the code alone with the pack's small chance only.
+    """
+    unnamed = running.unnamed
+    leak = leak_chance(running, minutes, len(cylinders)) * unnamed
+    own_es = np.exp(-episodes.own_in(cylinders))
+    shared_es = episodes.shared_quiet_es(len(cylinders))
+    explain_es = unnamed * (1.0 - own_es) + (1.0 - shared_es)
+    return Term.plain(own_es * shared_es, explain_es, np.ones_like(own_es), (leak, 1.0))
 
 
 def feel(mean_es: FloatArray, word: Feeling, leak: float = 0.0) -> Term:
@@ -145,7 +258,7 @@ def feel(mean_es: FloatArray, word: Feeling, leak: float = 0.0) -> Term:
     Parameters
     ----------
     mean_es : ndarray of float, shape (element, state)
-        Expected episodes in all cylinders together.
+        Expected episodes, whichever the cylinder.
     word : Feeling
         Chance of the word with and without an episode.
     leak : float

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
+from swapinfer.ledger.events import Ran
 from swapinfer.ledger.replay import Disturbance, Element, Job
 from swapinfer.pack.hazard import mode_prior, mode_prior_draws
 from swapinfer.pack.model import GOOD, Kind, Mode, Severity
@@ -67,6 +68,9 @@ class StateSpace:
         Prior probabilities.
     disturbed : dict of int to list of int
         Element index to the times at which it was disturbed.
+    ran : tuple of (int, mapping of str to str)
+        Time of each run, and place to element in it; before the first comes the driving that led
+        to the complaint.
     """
 
     elements: tuple[Element, ...]
@@ -76,6 +80,7 @@ class StateSpace:
     row_kinds: tuple[str, ...]
     prior_es: FloatArray
     disturbed: dict[int, list[int]]
+    ran: tuple[tuple[int, Mapping[str, str]], ...]
 
     @cached_property
     def states(self) -> tuple[tuple[State, ...], ...]:
@@ -230,6 +235,10 @@ def build_states(job: Job) -> StateSpace:
         row_kinds=tuple(life.kind for life in number),
         prior_es=_priors(job, number, rows, _mean_chance)[0, row_e],
         disturbed=disturbed,
+        ran=(
+            (BEFORE, {place: place for place in job.engine.places}),
+            *((one.time, one.fitted) for one in job.findings if isinstance(one.event, Ran)),
+        ),
     )
 
 

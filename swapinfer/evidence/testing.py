@@ -26,6 +26,9 @@ FLOOR = 1e-5
 """Share of every profile that is spread over what the others show: nothing is impossible
 (Cromwell's rule: D. V. Lindley, *Making Decisions*, 1985)."""
 
+MOST_EASED = 1.1
+"""How much likelier a fault may make the first outcomes for these still to be steps; our choice."""
+
 TINY = float(np.finfo(float).tiny)
 LEAST_LOG = -700.0
 """Natural logs of densities are not let below this, where floats end."""
@@ -126,13 +129,32 @@ def _profile_of_modes(
 def _within_e(engine: Engine, space: StateSpace, setting: Setting) -> BoolArray:
     """Elements that the target involves: the one at the place, or all that reach its cylinders."""
     out = np.zeros(len(space.elements), dtype=np.bool_)
-    cylinders = set(engine.target_cylinders(setting.target))
-    for e, place in fitted_at(space, setting.fitted).items():
+    cylinders, fitted = seen_where(engine, space, setting)
+    for e, place in fitted_at(space, fitted).items():
         if setting.target in engine.places:
             out[e] = place == setting.target
         else:
             out[e] = bool(cylinders & set(engine.places[place].cylinders))
     return out
+
+
+def seen_where(
+    engine: Engine, space: StateSpace, setting: Setting
+) -> tuple[set[int], Mapping[str, str]]:
+    """Cylinders that a test tells of, and what was fitted when they left their mark.
+
+    A part that remembers tells of where it last ran, and of what served it there; one that has
+    not run yet, of where it sits.
+    """
+    cylinders = set(engine.target_cylinders(setting.target))
+    for place in engine.places_for(setting.test.remembers):
+        part = setting.fitted[place.id]
+        if set(place.cylinders) <= cylinders:
+            for time, fitted in reversed(space.ran):
+                if time < setting.time and part in fitted.values():
+                    ran_at = next(name for name, one in fitted.items() if one == part)
+                    return set(engine.places[ran_at].cylinders), fitted
+    return cylinders, setting.fitted
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,8 +252,8 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
 
     A present fault that shows draws what its profile says, the rest of the engine what `good`
     says; what departs farthest from good is what is seen, so that faults that show together count
-    alike in any order. Only where the reading is relative to a shared level does the first cause
-    in the order of elements decide.
+    alike in any order. Only where a reading is relative to a shared level, or outcomes are no steps
+    away from the usual one, does the first cause in the order of elements decide.
 
     Parameters
     ----------
@@ -259,7 +281,7 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
         shows_es = 1.0 - (1.0 - shows_es) * (1.0 - test.fresh * shows_es) ** (looks - 1)
         shows_es[view.profile_es == 0] = 0.0
     exact_qp = chances.exact_qp
-    if test.level:
+    if test.level or (test.outcomes and not _are_steps(test)):
         close_q2 = np.stack([exact_qp[:, 0], np.ones(len(exact_qp))], axis=1)
         ones = np.ones_like(shows_es)
         return Term(1.0 - shows_es, shows_es * exact_qp[:, view.profile_es], ones, close_q2)
@@ -275,6 +297,17 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
     explained_es = open_es if chances.is_density else open_es + explain_es
     close_q2 = np.stack([exact_qp[:, 0], chances.good_upto_q], axis=1)
     return Term(open_es, explain_es[None], explained_es, close_q2)
+
+
+def _are_steps(test: Test) -> bool:
+    """Say whether each outcome departs farther from good than those before it.
+
+    Then no fault makes it likelier than a good one does that only the first outcomes are seen.
+    """
+    chance_po = np.array([list(outcome_chances(test, name).values()) for name in test.profiles])
+    upto_po = chance_po.cumsum(axis=1)
+    good_o = upto_po[list(test.profiles).index(GOOD)]
+    return bool(np.all(upto_po <= MOST_EASED * good_o))
 
 
 def inspection_chances(test: Test, view: View, seen: Seen) -> Chances:
@@ -331,12 +364,14 @@ def outcome_chances(test: Test, profile: str, looks: int = 1, common: str = "") 
 
 
 def reading_value(test: Test, event: Measured) -> float:
-    """Value that the curves speak of: relative to the reference, or at 20 degC."""
+    """Value that the curves speak of: beside its reference, of the usual one wanted, at 20 degC."""
     value = event.value
     if test.reference and event.reference is not None:
         value -= event.reference
     if test.copper_alpha and event.temperature_c is not None and math.isfinite(value):
         value = copper_at_20(value, event.temperature_c, test.copper_alpha)
+    if test.wanted and event.wanted:
+        value *= test.nominal / event.wanted
     return value
 
 
@@ -413,6 +448,11 @@ def _on_scale(test: Test, value: float) -> float:
     low, high = test.range
     within = min(max(value, low), high)
     return math.log(within) if test.scale == "log" else within
+
+
+def density(test: Test, profile: str, value: float, offset_q: FloatArray) -> FloatArray:
+    """Density of a value under one profile of a reading, shape (level,)."""
+    return _density(test, _curve(test, profile), value, offset_q)
 
 
 def _density(test: Test, curve: Curve, value: float, offset_q: FloatArray) -> FloatArray:

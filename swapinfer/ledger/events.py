@@ -173,6 +173,9 @@ class Measured(Event):
         Reading that the value is relative to, in the same unit.
     temperature_c : float or None
         Of the part, where resistance depends on it.
+    wanted : float or None
+        What a good one would read exactly, where the maker or the control unit says; in the same
+        unit.
     """
 
     type: ClassVar[str] = "measured"
@@ -183,6 +186,7 @@ class Measured(Event):
     typed: str = ""
     reference: float | None = None
     temperature_c: float | None = None
+    wanted: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,11 +6,13 @@ import math
 from functools import singledispatch
 from math import exp
 
+from swapinfer.errors import InputError
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import Curve, Test
+from swapinfer.units import convert, format_between, format_quantity, unit_typed
 
 
 def where_words(place: Place) -> str:
@@ -66,15 +68,30 @@ def now_at(job: Job, element_id: str) -> str:
     return "" if place == origin(job, element_id) else f"now on {where_words(place)}"
 
 
-def good_range(test: Test, level: float | None = None) -> tuple[float, float] | None:
-    """Values between which nine in ten good readings lie; None for inspections.
+def is_one_sided(test: Test) -> bool:
+    """Whether a reading can only be too high: good ones lie in the lowest of its bands."""
+    return test.nominal < test.bands[0].below
+
+
+def good_range(
+    test: Test, level: float | None = None, event: ev.Measured | None = None
+) -> tuple[float, float] | None:
+    """Values between which nine in ten good readings lie, in the test's unit.
 
     Parameters
     ----------
     test : Test
-        A reading.
+        Any.
     level : float, optional
         What sound ones share, where the test is relative to that.
+    event : Measured, optional
+        Reading that is judged: the range is then what the meter would have shown beside the
+        same reference and wanted figure, on a part as warm.
+
+    Returns
+    -------
+    tuple of float or None
+        None for inspections, and for a reading whose reference was not recorded.
 
     Notes
     -----
@@ -84,17 +101,95 @@ def good_range(test: Test, level: float | None = None) -> tuple[float, float] | 
     if not isinstance(curve, Curve):
         return None
     _, centre, sd = max(curve.lobes)
-    if test.scale == "log":
-        factor = 1.0 if level is None else level
-        return centre * exp(-1.645 * sd) * factor, centre * exp(1.645 * sd) * factor
-    shift = 0.0 if level is None else level
-    return centre - 1.645 * sd + shift, centre + 1.645 * sd + shift
+    apart = exp(1.645 * sd) if test.scale == "log" else 1.645 * sd
+    low, high = (
+        (centre / apart, centre * apart)
+        if test.scale == "log"
+        else (centre - apart, centre + apart)
+    )
+    if level is not None:
+        is_log = test.scale == "log"
+        low, high = (low * level, high * level) if is_log else (low + level, high + level)
+    if is_one_sided(test):
+        low = (test.possible or test.range)[0]
+    if event is None:
+        return low, high
+    if test.reference and event.reference is None:
+        return None
+    scale, shift = _as_shown(test, event)
+    return low * scale + shift, high * scale + shift
 
 
-def expected_range(test: Test, level: float | None = None) -> str:
-    """Range that nine in ten good readings fall into, as text; empty for inspections."""
-    between = good_range(test, level)
-    return f"{between[0]:.3g} to {between[1]:.3g} {test.unit}" if between else ""
+def _as_shown(test: Test, event: ev.Measured) -> tuple[float, float]:
+    """Factor and difference between what the curves speak of and what the meter shows."""
+    scale = 1.0
+    if test.wanted and event.wanted:
+        scale *= event.wanted / test.nominal
+    if test.copper_alpha and event.temperature_c is not None:
+        scale *= 1.0 + test.copper_alpha * (event.temperature_c - 20.0)
+    return scale, event.reference or 0.0 if test.reference else 0.0
+
+
+def expected_range(test: Test, level: float | None = None, event: ev.Measured | None = None) -> str:
+    """Range that nine in ten good readings fall into, as text; see `good_range`.
+
+    Returns
+    -------
+    str
+        In the unit in which the reading was typed, with what it is relative to; empty for
+        inspections.
+    """
+    between = good_range(test, level, event)
+    if between is None:
+        return ""
+    if event is None:
+        return (
+            _between(test, *between, test.unit) if not test.reference else _beside(test, *between)
+        )
+    low, unit = in_unit_typed(test, event, between[0])
+    high, _ = in_unit_typed(test, event, between[1])
+    said = _between(test, low, high, unit)
+    if event.wanted is not None:
+        said += f" where {format_quantity(*in_unit_typed(test, event, event.wanted))} is wanted"
+    if test.reference and event.reference is not None:
+        said += f" at {format_quantity(event.reference, test.unit)}"
+    if test.copper_alpha and event.temperature_c is not None:
+        said += f" at {format_quantity(event.temperature_c, 'degC')}"
+    return said
+
+
+def _between(test: Test, low: float, high: float, unit: str) -> str:
+    text = format_between(low, high, unit)
+    return f"up to {text.partition(' to ')[2]}" if is_one_sided(test) else text
+
+
+def _beside(test: Test, low: float, high: float) -> str:
+    """Say a range of differences without signs."""
+    ends = [
+        f"{format_quantity(abs(end), test.unit, 3)} {'below' if end < 0 else 'above'}"
+        for end in (low, high)
+    ]
+    return f"{' to '.join(ends)} the {test.reference}'s"
+
+
+def wanted_words(test: Test, event: ev.Measured) -> str:
+    """Say which figure a reading is judged by; empty where none was given."""
+    return "" if event.wanted is None else f", {event.wanted:.4g} {test.unit} wanted"
+
+
+def in_unit_typed(test: Test, event: ev.Measured, value: float) -> tuple[float, str]:
+    """Turn a value from the test's unit into the one in which a reading was typed.
+
+    Returns
+    -------
+    float and str
+        The value and its unit; the test's own where the other cannot be told.
+    """
+    try:
+        unit = (event.typed and unit_typed(event.typed, test.unit)) or test.unit
+        return convert(value, test.unit, unit), unit
+    except InputError:
+        return value, test.unit
 
 
 @singledispatch
@@ -161,7 +256,8 @@ def _(event: ev.Measured, job: Job) -> str:
     is_same = "".join(event.typed.split()) in ("", "".join(value.split()), f"{event.value:g}")
     typed = "" if is_same else f" (entered as {event.typed})"
     against = "" if event.reference is None else f" against {event.reference:g} {test.unit}"
-    return f"{test.title}, {place_label(job.engine, event.target)}: {value}{against}{typed}"
+    said = f"{test.title}, {place_label(job.engine, event.target)}: {value}{against}"
+    return f"{said}{wanted_words(test, event)}{typed}"
 
 
 @say.register

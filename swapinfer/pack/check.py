@@ -33,10 +33,12 @@ CODE_PATTERNS = ("cylinder", "pair", "bank", "engine")
 GRADES = ("published", "common", "memory", "chosen", "learned")
 
 _NAME = re.compile(r"[a-z0-9_*-]+")
-_ON_A_METERS_SCALE = {"profile", "band", "range"}
+_ON_A_METERS_SCALE = {"profile", "band", "range", "possible", "reference_range"}
 _CHANCES = {
     "chance",
     "coincidence",
+    "together",
+    "unnamed",
     "fresh",
     "felt",
     "misattribution",
@@ -229,6 +231,10 @@ def _check_test(pack: Pack, test: Test) -> None:
     else:
         _check_inspection(test, *path)
     _check_sees(pack, test, *path, "sees")
+    if test.remembers:
+        _known(test.remembers, pack.kinds, "element", *path, "remembers")
+        if test.target != "cylinder":
+            raise MisfitError("is for a test made on a cylinder", (*path, "remembers"))
 
 
 def _check_sees(pack: Pack, test: Test, *path: str) -> None:
@@ -257,6 +263,7 @@ def _check_reading(test: Test, *path: str) -> None:
         raise MisfitError(
             "must be a lower and a higher reading (above 0 on a log scale)", (*path, "range")
         )
+    _check_limits(test, *path)
     if test.level:
         _known(test.level.formula, FORMULAS, "formula", *path, "level", "formula")
     _all_known(test.slip, (*test.profiles, OVER_LIMIT), "profile", *path, "slip")
@@ -269,6 +276,19 @@ def _check_reading(test: Test, *path: str) -> None:
         if not isinstance(curve, Curve):
             raise MisfitError("a reading's profile needs lobes", (*path, "profile", name))
         _check_curve(test, curve, *path, "profile", name)
+    if test.wanted and test.nominal <= 0:
+        raise MisfitError("is for a test whose good readings lie above 0", (*path, "wanted"))
+
+
+def _check_limits(test: Test, *path: str) -> None:
+    for key in ("possible", "reference_range"):
+        low, high = getattr(test, key) or (0.0, 1.0)
+        if not low < high < math.inf:
+            raise MisfitError("must be a lower and a higher reading", (*path, key))
+    if test.possible and not test.reference:
+        low, high = test.possible
+        if low > test.range[0] or high < test.range[1]:
+            raise MisfitError("must hold the whole plausible range", (*path, "possible"))
 
 
 def _check_curve(test: Test, curve: Curve, *path: str) -> None:

@@ -329,6 +329,15 @@ class Test:
         Temperature coefficient of resistance per kelvin at 20 degC; 0 when not a winding.
     minutes, minutes_each : float
         First target, and each further one in the same sitting.
+    possible : tuple of float or None
+        Outside it a reading cannot be, whatever is wrong; as it is typed.
+    reference_range : tuple of float or None
+        Lowest and highest plausible reading of the reference.
+    wanted : str
+        What a figure is called that a good reading would meet exactly, where the job may give
+        one; empty where the curves always hold as they are.
+    remembers : str
+        Kind of part whose looks tell of where it last ran; empty where a test sees the present.
     """
 
     id: str
@@ -363,6 +372,24 @@ class Test:
     before: tuple[str, ...]
     steps: tuple[str, ...]
     record: str
+    possible: tuple[float, float] | None = None
+    reference_range: tuple[float, float] | None = None
+    wanted: str = ""
+    remembers: str = ""
+
+    @property
+    def nominal(self) -> float:
+        """Centre of the heaviest lobe of good readings.
+
+        Raises
+        ------
+        TypeError
+            If the test is no reading.
+        """
+        good = self.profiles[GOOD]
+        if not isinstance(good, Curve):
+            raise TypeError(f"{self.id} is an inspection; it has no curves")
+        return max(good.lobes)[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -403,6 +430,10 @@ class Running:
     ----------
     misattribution : float
         Share of every fault's rate that lands on each neighbour in firing order.
+    together : float
+        Chance that an episode of what serves all cylinders reaches a given one.
+    unnamed : float
+        Chance that a misfire in a single cylinder sets the code that names none.
     leak_per_min : float
         Rate of misfire codes, per cylinder, that no modelled fault accounts for.
     leak_counts_per_min, leak_dispersion : float
@@ -424,6 +455,8 @@ class Running:
     """
 
     misattribution: float
+    together: float
+    unnamed: float
     leak_per_min: float
     leak_counts_per_min: float
     leak_dispersion: float

@@ -14,7 +14,7 @@ import numpy as np
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.levels import expected_level
 from swapinfer.evidence.problem import FloatArray
-from swapinfer.evidence.running import blame_cc, reach_ec
+from swapinfer.evidence.running import blame_cc, is_shared, reach_ec
 from swapinfer.evidence.testing import (
     Setting,
     View,
@@ -36,7 +36,7 @@ QUIET = "quiet"
 """Outcome of a drive without a misfire."""
 
 ELSEWHERE = "elsewhere"
-"""Outcome of a drive: the first misfire is in a cylinder that was not expected."""
+"""Outcome of a drive: the first misfire is in several cylinders, or in one not expected."""
 
 ALL_GOOD = "all-good"
 """Outcome of a test of several targets."""
@@ -83,11 +83,13 @@ class Predictor:
 
     @cached_property
     def _blamed_ec(self) -> FloatArray:
-        """Share of an element's episodes booked on each cylinder, as parts sit now."""
-        job = self.evidence.job
+        """Share of an element's episodes booked on each cylinder, and last on several at once."""
+        job, running = self.evidence.job, self.evidence.job.pack.running
         reached_ec = reach_ec(job.engine, self.evidence.space, job.fitted)
-        booked_ec: FloatArray = reached_ec @ blame_cc(job.engine, job.pack.running)
-        return booked_ec
+        shared_e = is_shared(job.engine, reached_ec)
+        several_e = shared_e * (1.0 - (1.0 - running.together) ** reached_ec.shape[1])
+        booked_ec = reached_ec @ blame_cc(job.engine, running) * ~shared_e[:, None]
+        return np.column_stack([booked_ec, several_e])
 
     def rate_f(self, conditions: tuple[str, ...]) -> FloatArray:
         """Misfire episodes a minute that each fault causes in each cylinder it serves."""
@@ -140,7 +142,7 @@ class Predictor:
         broken_off_d = (driven_d - (1.0 - dirty_d) * length_d) / dirty_d
         found = []
         for d, length in enumerate(minutes):
-            told = np.flatnonzero(is_told_dc[d])
+            told = np.flatnonzero(is_told_dc[d, :-1])
             chance_oh = np.empty((len(told) + 2, len(belief_h)))
             chance_oh[0] = 1.0 - dirty_dh[d]
             np.multiply(share_ch[told], dirty_dh[d], out=chance_oh[1:-1])
@@ -153,7 +155,10 @@ class Predictor:
     def _rate_and_share(
         self, conditions: tuple[str, ...], swaps: tuple[tuple[str, str], ...]
     ) -> tuple[FloatArray, FloatArray]:
-        """Misfire episodes a minute, and the share of each cylinder (cylinder, hypothesis)."""
+        """Misfire episodes a minute, and the share of each cylinder and, last, of several.
+
+        Shapes (hypothesis,) and (cylinder + 1, hypothesis).
+        """
         key = conditions, swaps
         if key not in self._rates:
             rate_hc = self._rate_hc(conditions, swaps)
@@ -164,7 +169,7 @@ class Predictor:
     def _rate_hc(
         self, conditions: tuple[str, ...], swaps: tuple[tuple[str, str], ...]
     ) -> FloatArray:
-        """Misfire episodes a minute booked on each cylinder, shape (hypothesis, cylinder)."""
+        """Misfire episodes a minute booked on each cylinder, and last on several at once."""
         job, index = self.evidence.job, self.evidence.space.index
         blamed_ec = self._blamed_ec
         if swaps:
@@ -175,7 +180,8 @@ class Predictor:
         faults = self.hypotheses
         rate_hk = faults.padded(self.rate_f(conditions))
         rate_hc: FloatArray = np.einsum("hk,hkc->hc", rate_hk, blamed_ec[faults.element_hk])
-        return rate_hc + job.pack.running.leak_per_min
+        rate_hc[:, :-1] += job.pack.running.leak_per_min
+        return rate_hc
 
     def view(self, test: Test, target: str) -> View:
         """Work out what a test on a target can see now."""

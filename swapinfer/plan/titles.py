@@ -37,7 +37,7 @@ def title_outcome(engine: Engine, action: Action, outcome: str) -> str:
     if outcome == QUIET:
         return "no misfire"
     if outcome == ELSEWHERE:
-        return "misfire in some other cylinder"
+        return "misfire in several cylinders, or in another"
     if outcome == ALL_GOOD:
         return "nothing unusual"
     if action.drive_minutes:

@@ -60,7 +60,8 @@ def _complaint_chances(job: Job, space: StateSpace, state_de: IntArray) -> Float
     """Chance that somebody complains, shape (draw,)."""
     running = job.pack.running
     drive = Drive(running.complaint_minutes, (), job.fitted, time=0)
-    mean_es = expected_episodes(job.engine, running, space, drive).sum(axis=0)
+    episodes = expected_episodes(job.engine, running, space, drive)
+    mean_es = episodes.in_any(job.engine.layout.cylinders)
     term = feel(mean_es, job.pack.feelings[COMPLAINT_WORD])
     quiet_d = term.open_es[np.arange(state_de.shape[1]), state_de].prod(axis=1)
     chance_d: FloatArray = quiet_d * term.close_q2[0, 0] + (1.0 - quiet_d) * term.close_q2[0, 1]

@@ -129,27 +129,30 @@ class World:
         quiet part before and that interval are recorded as two runs.
         """
         drive = Drive(LOOK_MINUTES, conditions, self.job.fitted, self.job.time)
-        misfire_c = self._misfire_chances(drive)
-        quiet = float(np.prod(1.0 - misfire_c))
+        own_c, shared_e = self._misfire_chances(drive)
+        missed = (1.0 - self.pack.running.together) ** len(own_c)
+        quiet = float(np.prod(1.0 - own_c) * np.prod(1.0 - shared_e * (1.0 - missed)))
         looks = round(minutes / LOOK_MINUTES)
         before = int(min(self.rng.geometric(1.0 - quiet) - 1, looks)) if quiet < 1.0 else looks
         if before:
             self._record_run(before * LOOK_MINUTES, conditions, frozenset())
         if before == looks:
             return False
-        self._record_run(LOOK_MINUTES, conditions, self._some(misfire_c))
+        self._record_run(LOOK_MINUTES, conditions, self._some(own_c, shared_e))
         return True
 
     def come_back(self) -> bool:
         """Let the owner drive on; say whether the vehicle misfires and comes back."""
         return self.drive(COMEBACK_MINUTES)
 
-    def _some(self, chance_c: FloatArray) -> frozenset[int]:
+    def _some(self, own_c: FloatArray, shared_e: FloatArray) -> frozenset[int]:
         """Cylinders that misfire, given that at least one does."""
         while True:
-            found = np.flatnonzero(self.rng.random(len(chance_c)) < chance_c)
-            if found.size:
-                return frozenset(int(c) + 1 for c in found)
+            misfires_c = self.rng.random(len(own_c)) < own_c
+            for _ in range(int((self.rng.random(len(shared_e)) < shared_e).sum())):
+                misfires_c |= self.rng.random(len(own_c)) < self.pack.running.together
+            if misfires_c.any():
+                return frozenset(int(c) + 1 for c in np.flatnonzero(misfires_c))
 
     def state_of(self, e: int) -> int:
         """Index of the true state of an element in the job's state space."""
@@ -167,13 +170,15 @@ class World:
     def _truth_e(self) -> IntArray:
         return np.array([self.state_of(e) for e in range(len(self.space.elements))])
 
-    def _misfire_chances(self, drive: Drive) -> FloatArray:
+    def _misfire_chances(self, drive: Drive) -> tuple[FloatArray, FloatArray]:
+        """Chance of an episode of its own in each cylinder, and of one of each shared cause."""
         running, state_e = self.pack.running, self._truth_e()
-        mean_ces = expected_episodes(self.job.engine, running, self.space, drive)
-        mean_c = mean_ces[:, np.arange(len(state_e)), state_e].sum(axis=1)
+        episodes = expected_episodes(self.job.engine, running, self.space, drive)
+        every_e = np.arange(len(state_e))
+        mean_c = episodes.own_ces[:, every_e, state_e].sum(axis=1)
         leak = leak_chance(running, drive.minutes)
-        chance_c: FloatArray = 1.0 - (1.0 - leak) * np.exp(-mean_c)
-        return chance_c
+        own_c: FloatArray = 1.0 - (1.0 - leak) * np.exp(-mean_c)
+        return own_c, -np.expm1(-episodes.shared_es[every_e, state_e])
 
     def _record_run(
         self, minutes: float, conditions: tuple[str, ...], misfired: frozenset[int]

@@ -6,6 +6,10 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from swapinfer.units import percent
+
+__all__ = ["Page", "bar", "money", "percent"]
+
 BAR = "#"
 
 
@@ -70,17 +74,6 @@ class Page:
         room = max(self.width - lead, 16)
         last = textwrap.wrap(row[-1], room, break_on_hyphens=False) or [""]
         return [(head + last[0]).rstrip(), *(" " * lead + line for line in last[1:])]
-
-
-def percent(probability: float) -> str:
-    """Write a probability so that neither certainty nor impossibility is ever claimed."""
-    if probability >= 0.9995:
-        return "> 99.9 %"
-    if probability >= 0.0995:
-        return f"{100 * probability:.0f} %" if probability < 0.99 else f"{100 * probability:.1f} %"
-    if probability >= 0.001:
-        return f"{100 * probability:.1f} %"
-    return "< 0.1 %"
 
 
 def bar(share: float, length: int = 20) -> str:

@@ -16,7 +16,7 @@ def _(facts: SettingsView, page: Page) -> str:
 
 def _value(facts: SettingsView, name: str, value: object) -> str:
     if value in (None, "", (), {}):
-        return f"{facts.pack[name]} (of the priors)" if name in facts.pack else "-"
+        return f"{facts.pack[name]} (by default)" if name in facts.pack else "-"
     if isinstance(value, tuple):
         return ", ".join(map(str, value))
     if isinstance(value, dict):

@@ -84,7 +84,7 @@ def show_job(shop: Shop, ro: str = "") -> JobView:
     loaded = shop.load(ro)
     job = loaded.job
     belief = believe(job)
-    distance = shop.settings.distance
+    distance = shop.settings.unit("distance")
     return JobView(
         ro=loaded.ro,
         status=job_status(job),

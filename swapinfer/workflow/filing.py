@@ -119,9 +119,9 @@ def write_claim(
     options = options or ClaimOptions()
     settings = ClaimSettings(
         shop=own.shop,
-        distance=own.distance,
-        pressure=own.pressure,
-        temperature=own.temperature,
+        distance=own.unit("distance"),
+        pressure=own.unit("pressure"),
+        temperature=own.unit("temperature"),
         currency=own.currency,
         rate_per_hour=own.rate_per_hour,
         paper=own.paper,

@@ -144,8 +144,7 @@ def _feeling_words(title: str, feeling: Feeling) -> str:
 
 def _test_words(test: Test) -> str:
     good = "" if test.level else expected_range(test)
-    against = f" against the {test.reference}" if test.reference else ""
-    good = f"; a good one reads {good}{against}" if good else ""
+    good = f"; a good one reads {good}" if good else ""
     where = "" if test.target == "engine" else f", on each {test.target}"
     return f"{test.title}{where}{good}; more: swapinfer tests {test.id}"
 

@@ -146,7 +146,9 @@ class Sitting:
                 self._cautioned.clear()
                 self._begin()
             case "x":
-                self._start(ask_other(self._belief.evidence.job, self._suspects()))
+                self._start(
+                    ask_other(self._belief.evidence.job, self._suspects(), self.shop.settings)
+                )
                 self._is_under_way = True
             case _:
                 self._pass_over(for_good=word == "c")
@@ -202,7 +204,9 @@ class Sitting:
             return
         self._has_news = True
         self._start(
-            ask_step(job, step.action) if step.action else ask_closing(job, self._suspects())
+            ask_step(job, step.action, self.shop.settings)
+            if step.action
+            else ask_closing(job, self._suspects())
         )
 
     def _start(self, asking: Asking[Events]) -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from swapinfer.evidence.testing import Setting, seen_where
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.followed import explain_run
-from swapinfer.ledger.words import element_label, expected_range
+from swapinfer.ledger.words import element_label, expected_range, in_unit_typed
 from swapinfer.posterior import level_weights
+from swapinfer.units import format_quantity, percent
 from swapinfer.workflow.causes import Belief
 
 NOTICEABLE = 0.005
@@ -34,29 +36,64 @@ def explain_events(before: Belief, after: Belief, events: Sequence[ev.Event]) ->
     if isinstance(newest, ev.Ran) and job.findings:
         return explain_run(job, job.findings[-1])
     if isinstance(newest, ev.Measured):
-        return [_reading_words(after, newest), *_shift(before, after)]
+        return [*_reading_words(after, newest), *_shift(before, after)]
     if isinstance(newest, ev.Inspected):
-        return _shift(before, after)
+        return [*_where_it_ran(after, newest), *_shift(before, after)]
     return []
 
 
-def _reading_words(after: Belief, event: ev.Measured) -> str:
-    test = after.evidence.job.engine.tests[event.test]
-    if not test.level:
-        return f"a good one reads {expected_range(test)}"
-    level = after.evidence.levels.reading(test, level_weights(after.evidence.problem))
-    return f"a good one reads {expected_range(test, level)} here"
+def _reading_words(after: Belief, event: ev.Measured) -> list[str]:
+    job = after.evidence.job
+    test = job.engine.tests[event.test]
+    level = None
+    if test.level:
+        level = after.evidence.levels.reading(test, level_weights(after.evidence.problem))
+    good = expected_range(test, level, event)
+    if not good:
+        return []
+    said = [f"a good one reads {good}{' here' * bool(test.level)}"]
+    if test.wanted and not event.wanted:
+        titles = [job.pack.fitments[axis][job.engine.fitment[axis]] for axis in test.fitted]
+        usual = format_quantity(*in_unit_typed(test, event, test.nominal), significant=3)
+        said.append(
+            f"judged against the pack's usual {usual} ({', '.join(titles)}); "
+            f"give --wanted for the {test.wanted}"
+        )
+    return said
+
+
+def _where_it_ran(after: Belief, event: ev.Inspected) -> list[str]:
+    """Say where a part left its marks, if not where it was looked at."""
+    job = after.evidence.job
+    test = job.engine.tests[event.test]
+    found = job.findings[-1]
+    setting = Setting(test, event.target, found.fitted, found.time)
+    cylinders, _ = seen_where(job.engine, after.evidence.space, setting)
+    if cylinders == set(job.engine.target_cylinders(event.target)):
+        return []
+    title = job.engine.kinds[test.remembers].title
+    where = " and ".join(map(str, sorted(cylinders)))
+    return [f"this {title} last ran in cylinder {where}, so this tells of that one"]
 
 
 def _shift(before: Belief, after: Belief) -> list[str]:
-    """Name the element whose probability moved most."""
+    """Name the elements whose probabilities rose and fell most."""
     old = dict(zip(before.evidence.problem.elements, before.posterior.fault_e, strict=True))
-    moved = [
-        (new - old.get(name, 0.0), name)
-        for name, new in zip(after.evidence.problem.elements, after.posterior.fault_e, strict=True)
-    ]
-    change, name = max(moved, key=lambda pair: abs(pair[0]))
-    if abs(change) < NOTICEABLE:
-        return ["this changes little"]
-    label = element_label(after.evidence.job, name)
-    return [f"this speaks {'for' if change > 0 else 'against'} the {label}"]
+    new = dict(zip(after.evidence.problem.elements, after.posterior.fault_e, strict=True))
+    change = {name: new[name] - old.get(name, 0.0) for name in new}
+    said = []
+    for word, name in (
+        ("for", max(change, key=lambda name: change[name])),
+        ("against", min(change, key=lambda name: change[name])),
+    ):
+        was, now = percent(old.get(name, 0.0)), percent(new[name])
+        rose = change[name] if word == "for" else -change[name]
+        if rose >= NOTICEABLE and was != now:
+            label = element_label(after.evidence.job, name)
+            said.append(f"{word} the {label} ({_in_words(was)} -> {_in_words(now)})")
+    return [f"this speaks {', and '.join(said)}" if said else "this changes little"]
+
+
+def _in_words(percentage: str) -> str:
+    """Write a bound without a sign that looks like the arrow beside it."""
+    return percentage.replace("> ", "over ").replace("< ", "under ")

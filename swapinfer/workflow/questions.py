@@ -7,7 +7,7 @@ from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar, TypeAlias, TypeVar
 
-from swapinfer.errors import InputError, near_match
+from swapinfer.errors import DoubtError, InputError, near_match
 from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
@@ -16,9 +16,11 @@ from swapinfer.pack.codes import all_codes
 from swapinfer.pack.model import Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.suppose import work_events
-from swapinfer.units import to_unit
+from swapinfer.units import UNITS, to_unit, unit_typed, units_like
 from swapinfer.workflow.facts import Facts
-from swapinfer.workflow.record import check_run, find_target, make_readings
+from swapinfer.workflow.readings import Typist, find_target
+from swapinfer.workflow.record import check_run
+from swapinfer.workflow.settings import Settings
 
 NOT_TAKEN = "-"
 """Stands for a target on which nothing was read or seen."""
@@ -89,7 +91,7 @@ def choose(text: str, options: Sequence[tuple[T, str]], default: str = "") -> As
     return (yield from ask(Question(text, numbered, default), read))
 
 
-def ask_step(job: Job, action: Action) -> Asking[Events]:
+def ask_step(job: Job, action: Action, settings: Settings) -> Asking[Events]:
     """Ask how a planned step went.
 
     Parameters
@@ -98,6 +100,8 @@ def ask_step(job: Job, action: Action) -> Asking[Events]:
         As it stands.
     action : Action
         What was to be done.
+    settings : Settings
+        Units of numbers typed without one.
 
     Returns
     -------
@@ -105,7 +109,7 @@ def ask_step(job: Job, action: Action) -> Asking[Events]:
         What happened, in order.
     """
     if action.kind == "test":
-        return (yield from ask_test(job, job.engine.tests[action.test], action.targets))
+        return (yield from ask_test(job, job.engine.tests[action.test], action.targets, settings))
     done: Events = [ev.Returned()] if action.kind == "put-back" else work_events(action)
     if not action.drive_minutes:
         return (yield from choose("How did it go?", [(done, "done")], "1"))
@@ -208,7 +212,7 @@ def _ask_minutes(job: Job, run: ev.Ran) -> Asking[ev.Ran]:
     return (yield from ask(question, read))
 
 
-def ask_test(job: Job, test: Test, targets: Sequence[str]) -> Asking[Events]:
+def ask_test(job: Job, test: Test, targets: Sequence[str], settings: Settings) -> Asking[Events]:
     """Ask what a test showed on its targets, all in one line."""
     where = ", ".join(target_label(target) for target in targets)
     many = f" One each, in this order; {NOT_TAKEN} for one not taken." if len(targets) > 1 else ""
@@ -218,32 +222,62 @@ def ask_test(job: Job, test: Test, targets: Sequence[str]) -> Asking[Events]:
         question = Question(f"{test.title}, {where}: what was seen?{many}", numbered)
         seen = yield from ask(question, lambda text: _seen(outcomes, targets, text))
         return [ev.Inspected(test.id, target, outcome) for target, outcome in seen]
-    against = ""
-    if test.reference:
-        against = yield from _ask_optional(
-            f"The {test.reference}'s reading at the same time?", test.unit
-        )
+    typist = Typist(job, test, settings)
+    unit = typist.shop_unit or test.unit
+    besides = yield from _ask_besides(typist, unit)
+
+    def read(text: str, insists: bool) -> Events:
+        return [*typist.read(_one_each(targets, _quantities(text)), besides, insists)]
+
+    question = Question(f"{test.title}, {where}, in {unit}?{many}")
+    return (yield from ask(question, _twice_if_doubted(read)))
+
+
+def _ask_besides(typist: Typist, unit: str) -> Asking[ev.Measured]:
+    """Ask what readings are relative to."""
+    test, degrees = typist.test, typist.settings.unit("temperature")
+    reference = wanted = None
     temperature = ""
+    if test.reference:
+        question = Question(f"The {test.reference}'s reading at the same time? In {unit}.")
+        reference = yield from ask(question, _twice_if_doubted(typist.reference))
+    if test.wanted:
+        question = Question(f"The {test.wanted}? In {unit}; Enter if not known.", default=NOT_TAKEN)
+        taken = _twice_if_doubted(typist.wanted)
+        wanted = yield from ask(question, lambda text: taken("" if text == NOT_TAKEN else text))
     if test.copper_alpha:
-        temperature = yield from _ask_optional("The part's temperature?", "degC")
+        temperature = yield from _ask_optional("The part's temperature?", degrees)
+    return typist.besides(reference, wanted, temperature)
 
-    def read(text: str) -> Events:
-        values = _one_each(targets, _quantities(text))
-        return [*make_readings(job, test.id, values, against=against, temperature=temperature)]
 
-    return (yield from ask(Question(f"{test.title}, {where}, in {test.unit}?{many}"), read))
+def _twice_if_doubted(read: Callable[[str, bool], T]) -> Callable[[str], T]:
+    """Take an answer that hardly can be meant only when it is given again."""
+    doubted: set[str] = set()
+
+    def taken(text: str) -> T:
+        try:
+            return read(text, text in doubted)
+        except DoubtError as doubt:
+            doubted.add(text)
+            raise InputError(f"{doubt}; to insist type the same again") from None
+
+    return taken
 
 
 def _ask_optional(text: str, unit: str) -> Asking[str]:
     question = Question(f"{text} In {unit}; Enter if not taken.", default=NOT_TAKEN)
 
     def read(answer: str) -> str:
-        if answer == NOT_TAKEN:
-            return ""
-        to_unit(answer, unit)
-        return answer
+        return "" if answer == NOT_TAKEN else _with_unit(answer, unit)
 
     return (yield from ask(question, read))
+
+
+def _with_unit(text: str, unit: str) -> str:
+    """Return a quantity as typed, with the unit asked for where none was."""
+    kept = next(known for known in UNITS if unit in (known, *units_like(known)))
+    to_unit(text, kept, unit)
+    return text if unit_typed(text, kept) else f"{text} {unit}"
 
 
 def _seen(outcomes: Sequence[str], targets: Sequence[str], text: str) -> list[tuple[str, str]]:
@@ -278,13 +312,13 @@ def _one_each(targets: Sequence[str], answers: Sequence[str]) -> dict[str, str]:
     return taken
 
 
-def ask_other(job: Job, suspects: Sequence[str]) -> Asking[Events]:
+def ask_other(job: Job, suspects: Sequence[str], settings: Settings) -> Asking[Events]:
     """Ask what happened instead of the planned step."""
     kinds: list[tuple[Callable[[], Asking[Events]], str]] = [
         (lambda: ask_run(job, 15.0), "the engine ran, or was driven"),
         (lambda: _ask_swap(job), "parts changed places"),
         (lambda: _ask_replaced(job), "something was replaced or put right"),
-        (lambda: _ask_other_test(job), "another reading or inspection"),
+        (lambda: _ask_other_test(job, settings), "another reading or inspection"),
         (lambda: _ask_reseated(job), "something was unplugged and reseated"),
         (lambda: _just([ev.Returned()]), "every part went back where it belongs"),
         (_ask_note, "something worth a note"),
@@ -336,7 +370,7 @@ def _ask_note() -> Asking[Events]:
     return [ev.Noted(text)]
 
 
-def _ask_other_test(job: Job) -> Asking[Events]:
+def _ask_other_test(job: Job, settings: Settings) -> Asking[Events]:
     tests = list(job.engine.tests.values())
     test = yield from choose("Which?", [(test, test.title) for test in tests])
     targets: Sequence[str] = job.engine.target_places(test.target)
@@ -345,7 +379,7 @@ def _ask_other_test(job: Job) -> Asking[Events]:
             f"On which {test.target}? As in 3, or 1 2; Enter for all", default="all"
         )
         targets = yield from ask(question, lambda text: _targets(job, test, text))
-    return (yield from ask_test(job, test, targets))
+    return (yield from ask_test(job, test, targets, settings))
 
 
 def _targets(job: Job, test: Test, text: str) -> list[str]:
@@ -431,17 +465,20 @@ def _last_drive_clean(job: Job) -> bool:
 
 
 def ask_opening(
-    ro: str, layouts: Iterable[tuple[str, str]], fitments: dict[str, dict[str, str]]
+    ro: str,
+    layouts: Iterable[tuple[str, str]],
+    fitments: dict[str, dict[str, str]],
+    unit: str,
 ) -> Asking[ev.Opened]:
-    """Ask what a new job needs."""
+    """Ask what a new job needs; distances in the unit given."""
     layout = yield from choose("Which engine?", list(layouts))
     fitment = {}
     for axis, values in fitments.items():
         options = list(values.items())
         fitment[axis] = yield from choose(f"Which {axis}?", options, "1")
     complaint = yield from ask(Question("The customer's words?", default="misfire"), str)
-    odometer = yield from _ask_optional("Odometer?", "km")
-    driven = yield from _ask_optional("Driven with the fault?", "km")
+    odometer = yield from _ask_optional("Odometer?", unit)
+    driven = yield from _ask_optional("Driven with the fault?", unit)
     return ev.Opened(
         ro,
         layout,

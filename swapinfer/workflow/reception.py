@@ -26,7 +26,7 @@ def receive(shop: Shop, ro: str) -> Dialogue[ev.Opened]:
     def start() -> Asking[ev.Opened]:
         pack = shop.pack
         layouts = [(layout.id, f"{layout.id}: {layout.title}") for layout in pack.layouts.values()]
-        return ask_opening(ro, layouts, pack.fitments)
+        return ask_opening(ro, layouts, pack.fitments, shop.settings.unit("distance"))
 
     def finish(opening: ev.Opened) -> Recorded:
         return dataclasses.replace(open_job(shop, opening), next=None)

@@ -10,21 +10,24 @@ from typing import Any
 
 from swapinfer.errors import ConflictError, InputError, JobError, near_match
 from swapinfer.evidence.assemble import COMPLAINT_WORD
-from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, build_engine, last_undoable, refuse_conflict, replay
 from swapinfer.ledger.words import element_label, say
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.model import Test
-from swapinfer.units import to_unit
+from swapinfer.units import format_quantity
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.facts import Recorded, StepLine
 from swapinfer.workflow.meaning import explain_events
 from swapinfer.workflow.planning import first_step
+from swapinfer.workflow.readings import Beside, find_target, find_test, make_readings
 from swapinfer.workflow.shop import OpenJob, Shop
 
 TRIES = 50
 """Attempts to append while others keep appending to the same job."""
+
+ALONE = Beside()
+"""Readings with nothing typed beside them."""
 
 LEADING = 3
 """Causes shown before and after an event."""
@@ -265,15 +268,12 @@ def replace(shop: Shop, place: str, price: float | None = None, ro: str = "") ->
 
 
 def measure(
-    shop: Shop,
-    test_id: str,
-    values: Mapping[str, str],
-    ro: str = "",
-    *,
-    against: str = "",
-    temperature: str = "",
+    shop: Shop, test_id: str, values: Mapping[str, str], beside: Beside = ALONE, ro: str = ""
 ) -> Recorded:
     """Record one reading, or several of one test.
+
+    What they are relative to, and the figure wanted of a good one, are taken from an earlier
+    reading where they are not given: a reference of the same day, a wanted figure of the same test.
 
     Parameters
     ----------
@@ -283,46 +283,52 @@ def measure(
         A test of the pack that is a reading.
     values : mapping of str to str
         Target as typed (``3``, ``coil3``, empty for the engine) to value with or without unit.
-    against : str, optional
-        Reference reading, such as battery voltage.
-    temperature : str, optional
-        Of the part.
+    beside : Beside, optional
+        What was typed with them.
+    ro : str, optional
+        Repair order; default the current job.
 
     Raises
     ------
+    DoubtError
+        If a value hardly is meant as it stands, and nobody insists.
     InputError
-        If the test is none, a value no number, or a unit of another quantity.
+        If the test is none, a value no number, impossible, or of another quantity.
     """
-    job = shop.load(ro).job
-    made = make_readings(job, test_id, values, against=against, temperature=temperature)
-    return record(shop, lambda _job: made, ro)
+    loaded = shop.load(ro)
+    test = find_test(loaded.job, test_id, "reading")
+    beside, notes = _with_earlier(loaded, test, beside, shop.now())
+    made = make_readings(loaded.job, test_id, values, beside, shop.settings)
+    told = record(shop, lambda _job: made, loaded.ro)
+    return dataclasses.replace(told, warnings=(*told.warnings, *notes))
 
 
-def make_readings(
-    job: Job,
-    test_id: str,
-    values: Mapping[str, str],
-    *,
-    against: str = "",
-    temperature: str = "",
-) -> list[ev.Measured]:
-    """Make the events of readings as typed; see `measure`."""
-    if not values:
-        raise InputError("a reading needs a number, for example: 3=12.1V")
-    test = find_test(job, test_id, "reading")
-    reference = to_unit(against, test.unit) if against else None
-    degrees = to_unit(temperature, "degC") if temperature else None
-    return [
-        ev.Measured(
-            test.id,
-            find_target(job, test, target),
-            _in_range(test, to_unit(text, test.unit), text),
-            text,
-            reference,
-            degrees,
-        )
-        for target, text in values.items()
+def _with_earlier(
+    loaded: OpenJob, test: Test, beside: Beside, now: str
+) -> tuple[Beside, list[str]]:
+    """Fill in from earlier readings what was not typed, and say so."""
+    notes, tests = [], loaded.job.engine.tests
+    earlier = [
+        (seq, loaded.records[seq].at, event)
+        for seq, event in reversed(loaded.job.standing)
+        if isinstance(event, ev.Measured)
     ]
+    if test.reference and not beside.against:
+        for seq, at, event in earlier:
+            known = tests[event.test]
+            if known.reference == test.reference and event.reference and at[:10] == now[:10]:
+                text = format_quantity(event.reference, known.unit)
+                notes.append(f"against the {test.reference}'s {text} of {at[11:16]}, event {seq}")
+                beside = dataclasses.replace(beside, against=f"{event.reference!r} {known.unit}")
+                break
+    if test.wanted and not beside.wanted:
+        for seq, _, event in earlier:
+            if event.test == test.id and event.wanted:
+                text = format_quantity(event.wanted, test.unit)
+                notes.append(f"against the {test.wanted} of {text}, event {seq}")
+                beside = dataclasses.replace(beside, wanted=f"{event.wanted!r} {test.unit}")
+                break
+    return beside, notes
 
 
 def inspect(shop: Shop, test_id: str, target: str, outcome: str, ro: str = "") -> Recorded:
@@ -378,55 +384,6 @@ def reopen(
 ) -> Recorded:
     """Reopen a closed job: the vehicle came back."""
     return record(shop, lambda _job: [ev.Reopened(reason, odometer_km)], ro)
-
-
-def find_test(job: Job, test_id: str, form: str) -> Test:
-    """Test by id, of the form wanted."""
-    tests = job.engine.tests
-    word = "-".join(test_id.lower().split())
-    if word not in tests:
-        raise InputError(f'no test "{test_id}" for this engine{near_match(word, tests)}')
-    if tests[word].form != form:
-        hint = "swapinfer read" if tests[word].form == "reading" else "swapinfer inspect"
-        raise InputError(f'"{word}" is a {tests[word].form}; record it with: {hint}')
-    return tests[word]
-
-
-def find_target(job: Job, test: Test, typed: str) -> str:
-    """Target of a test as a person names it: ``3``, ``cylinder 3``, ``coil3``, ``bank1``."""
-    targets = job.engine.target_places(test.target)
-    if len(targets) == 1 and typed in ("", targets[0]):
-        return targets[0]
-    word = "".join(typed.lower().split())
-    if word in targets:
-        return word
-    if word.isdigit() and f"{test.target}{word}" in targets:
-        return f"{test.target}{word}"
-    if test.target in job.engine.kinds and word:
-        name = f"{test.target}{word}" if word[0].isdigit() else word
-        return _right_kind(job.engine.find_place(name), test, targets)
-    if word.isdigit() and test.target == "cylinder":
-        job.engine.check_cylinder(int(word))
-    raise InputError(f'"{test.id}" cannot be made on "{typed}"{near_match(word, targets)}')
-
-
-def _right_kind(place: Place, test: Test, targets: Sequence[str]) -> str:
-    if place.id not in targets:
-        raise InputError(
-            f'"{test.id}" cannot be made on "{place.id}"{near_match(place.id, targets)}'
-        )
-    return place.id
-
-
-def _in_range(test: Test, value: float, typed: str) -> float:
-    low, high = test.range
-    if math.isinf(value):
-        return value
-    if math.isnan(value) or (test.scale == "log" and value < 0) or abs(value) > 1e3 * max(high, 1):
-        raise InputError(
-            f"{test.title}: {typed} cannot be; readings lie in {low:g} to {high:g} {test.unit}"
-        )
-    return value
 
 
 def _find_element(job: Job, typed: str) -> str:

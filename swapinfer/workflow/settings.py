@@ -26,6 +26,9 @@ CHOICES = {
 }
 """Settings that take one of a few words."""
 
+USUAL_UNITS = {"pressure": "psi", "distance": "km", "temperature": "degC"}
+"""Units in which numbers are shown as long as a shop has not chosen."""
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:
@@ -44,7 +47,7 @@ class Settings:
     missing_tools : tuple of str
         Tools of the pack that the shop does not have.
     pressure, distance, temperature : str
-        Units in which numbers are shown.
+        Units in which numbers are shown, and taken where none is typed; empty while not chosen.
     paper : str
         ``"a4"`` or ``"letter"``.
     decimal, dates : str
@@ -63,9 +66,9 @@ class Settings:
     rate_per_hour: float | None = None
     comeback: float | None = None
     missing_tools: tuple[str, ...] = ()
-    pressure: str = "psi"
-    distance: str = "km"
-    temperature: str = "degC"
+    pressure: str = ""
+    distance: str = ""
+    temperature: str = ""
     paper: str = "a4"
     decimal: str = "."
     dates: str = "iso"
@@ -73,6 +76,23 @@ class Settings:
     overlays: tuple[str, ...] = ()
     store: str = ""
     part_prices: dict[str, float] = field(default_factory=dict)
+
+    def unit(self, quantity: str) -> str:
+        """Name the unit in which ``"pressure"``, ``"distance"`` or ``"temperature"`` is shown."""
+        return getattr(self, quantity) or USUAL_UNITS[quantity]
+
+    def bare_unit(self, wanted: str) -> str:
+        """Name the unit of a number typed without one; empty where the shop has not chosen.
+
+        Parameters
+        ----------
+        wanted : str
+            Unit in which the quantity is kept.
+        """
+        for quantity in USUAL_UNITS:
+            if wanted in CHOICES[quantity]:
+                return str(getattr(self, quantity))
+        return ""
 
     def costs(self, pack: Pack) -> Costs:
         """Costs of the pack with the shop's own figures in their place."""

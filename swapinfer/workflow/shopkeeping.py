@@ -13,7 +13,13 @@ from swapinfer.pack.model import Pack
 from swapinfer.workflow.dialogue import Dialogue
 from swapinfer.workflow.facts import Facts
 from swapinfer.workflow.questions import NOT_TAKEN, Asking, Question, ask, choose
-from swapinfer.workflow.settings import Settings, settings_path, typed_setting, write_settings
+from swapinfer.workflow.settings import (
+    USUAL_UNITS,
+    Settings,
+    settings_path,
+    typed_setting,
+    write_settings,
+)
 from swapinfer.workflow.shop import Shop
 
 UNITS = (("psi", "km"), ("kPa", "km"), ("bar", "km"), ("psi", "mi"))
@@ -31,9 +37,9 @@ class SettingsView(Facts):
     exists : bool
         Whether there is such a file; else these are the defaults.
     values : dict of str to object
-        Each setting; None or empty where the pack's figure holds.
+        Each setting; None or empty where the usual figure holds.
     pack : dict of str to object
-        The pack's figures that hold then.
+        The pack's figures, and the usual units, that hold then.
     """
 
     shape: ClassVar[str] = "settings/1"
@@ -90,6 +96,7 @@ def _write(settings: Settings, pack: Pack) -> SettingsView:
 def _view(settings: Settings, pack: Pack) -> SettingsView:
     path = settings_path()
     held = {"currency": pack.costs.currency, "rate_per_hour": pack.costs.rate_per_hour}
+    held |= USUAL_UNITS
     return SettingsView(
         path=str(path),
         exists=path.exists(),
@@ -125,7 +132,7 @@ def _questions(now: Settings, pack: Pack) -> Asking[Settings]:
 
 
 def _number_of(now: Settings) -> str:
-    pair = (now.pressure, now.distance)
+    pair = (now.unit("pressure"), now.unit("distance"))
     return str(UNITS.index(pair) + 1) if pair in UNITS else ""
 
 

@@ -136,8 +136,7 @@ def _minutes(job: Job, test: Test) -> float:
 def _expected(job: Job, test: Test) -> str:
     """Good range; relative tests are told in the test's own unit, about this engine's level."""
     if not test.level:
-        against = f" against the {test.reference}" if test.reference else ""
-        return expected_range(test) + against * (test.form == "reading")
+        return expected_range(test)
     trial = believe(job).evidence
     level = trial.levels.reading(test, trial.problem.level_q)
     if level is not None:
@@ -149,4 +148,6 @@ def _example(job: Job, test: Test) -> str:
     target = job.engine.target_places(test.target)[0]
     if test.form == "inspection":
         return f"swapinfer inspect {test.id} {target} {next(iter(test.outcomes))}"
-    return f"swapinfer read {test.id} {target}=NUMBER{test.unit}"
+    beside = f" --against NUMBER{test.unit}" if test.reference else ""
+    beside += f" --wanted NUMBER{test.unit}" if test.wanted else ""
+    return f"swapinfer read {test.id} {target}=NUMBER{test.unit}{beside}"

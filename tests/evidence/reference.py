@@ -301,6 +301,10 @@ class Reference:
         """A test as a bit; the first cause present in element order decides."""
         test = self.pack.tests[event.test]
         cylinders = self._target_cylinders(event.target)
+        if test.remembers:
+            (number,) = cylinders
+            part = where[f"{test.remembers}{number}"]
+            cylinders, where = self._last_ran(part, time, cylinders, where)
         likelihood = {p: self._likelihood(test, p, event, level) for p in test.profiles}
         before = self._just_before(time)
         if isinstance(before, ev.Inspected) and before.test == event.test:
@@ -327,6 +331,19 @@ class Reference:
                 rows.append((1 - shows, shows * likelihood[profile] / largest, 1.0))
             weights[name] = rows
         return Bit(weights, (likelihood["good"] / largest, 1.0), math.log(largest))
+
+    def _last_ran(
+        self, part: str, time: int, cylinders: set[int], where: dict[str, str]
+    ) -> tuple[set[int], dict[str, str]]:
+        """Cylinders that a part served in the run before, and what else was fitted in it."""
+        ran = [
+            then for when, event, then in self.found if when < time and isinstance(event, ev.Ran)
+        ]
+        for then in [{place: place for place in self.home}, *ran]:
+            for place, name in then.items():
+                if name == part:
+                    cylinders, where = set(self.home[place].cylinders), then
+        return cylinders, where
 
     @staticmethod
     def _profile(test, kind: str, mode: str) -> str:  # noqa: ANN001

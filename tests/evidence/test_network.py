@@ -62,6 +62,12 @@ JOBS = {
         Reseated("coil-wiring2"),
         Ran(60, LOAD, ()),
     ],
+    "a plug and a coil moved, looked at before they ran there": [
+        Opened("RO", "inline-4", COP, odometer_km=148000, driven_km=300),
+        Ran(15, LOAD, ("P0303",)),
+        Swapped((("plug3", "plug1"), ("coil3", "coil4"))),
+        Inspected("plug-look", "cylinder1", "oil"),
+    ],
     "compression around an unknown level": [
         Opened("RO", "inline-3", COP, odometer_km=210000, compression_ratio=10.0, altitude_m=900.0),
         Ran(10, IDLE, ("P0302",)),

@@ -14,6 +14,7 @@ from swapinfer.pack.engine import Engine
 from swapinfer.pack.hazard import mode_prior
 from swapinfer.pack.model import GOOD, Curve, Pack
 from swapinfer.pack.model import Test as PackTest
+from swapinfer.pack.provenance import provenance_of
 from swapinfer.pack.shape import ANY
 
 LAYOUTS = {"inline-3", "inline-4", "inline-5", "inline-6", "v6", "v8", "v10", "flat-4", "flat-6"}
@@ -146,6 +147,10 @@ RISING = {
     "throttle-body-pressure": ["low", "starved", "good", "high"],
     "rail-pressure": ["low", "good"],
     "fuel-trim": ["rich", "rich-a-little", "good", "lean-a-little", "lean"],
+    "fuel-trim-raised": [
+        "rich", "rich-a-little", "rich-fades", "good", "lean-fades", "lean-a-little", "lean",
+        "lean-grows",
+    ],
     "coil-supply": ["dead", "low", "good"],
     "injector-supply": ["dead", "low", "good"],
     "injector-resistance": ["good", "open"],
@@ -158,7 +163,7 @@ RISING = {
     "charging-ripple": ["good", "ripple"],
     "ground-drop": ["good", "poor"],
     "plug-gap": ["closed", "good", "worn"],
-}
+}  # fmt: skip
 """Profiles of each reading from low to high readings."""
 
 
@@ -176,6 +181,32 @@ def test_worse_profiles_read_further_out_at_every_band(pack: Pack, name: str) ->
         shares = [below(test, profile, band.below) for profile in RISING[name]]
         for higher, lower in itertools.pairwise(shares):
             assert higher >= lower - 0.03, (name, band.id, shares)
+
+
+def test_every_reading_says_what_cannot_be(pack: Pack) -> None:
+    for test in pack.tests.values():
+        if test.form == "reading":
+            assert test.possible is not None, test.id
+            assert provenance_of(pack, f"test.{test.id}.possible").grade == "common"
+            assert (test.reference_range is None) == (not test.reference)
+
+
+def test_trim_of_a_leak_falls_with_speed_and_that_of_a_weak_pump_grows(pack: Pack) -> None:
+    """Common practice, no source."""
+    idle, raised = pack.tests["fuel-trim"], pack.tests["fuel-trim-raised"]
+
+    def trim(test: PackTest, kind: str, mode: str) -> float:
+        shown = {(s.kind, s.mode): s.profile for s in test.sees}
+        curve = test.profiles[shown.get((kind, mode)) or shown[kind, ANY]]
+        assert isinstance(curve, Curve)
+        return sum(weight * centre for weight, centre, _ in curve.lobes)
+
+    for kind, mode, grows in (
+        ("intake-leak", "hose", False), ("intake-gasket", "leaks", False), ("pcv", "torn", False),
+        ("fuel-pressure", "pump-weak", True), ("fuel-pressure", "filter", True),
+    ):  # fmt: skip
+        assert (trim(raised, kind, mode) > trim(idle, kind, mode)) == grows, (kind, mode)
+    assert trim(raised, "air-flow", "reads-low") == trim(idle, "air-flow", "reads-low")
 
 
 def test_oil_lifts_rings_but_not_valves(pack: Pack) -> None:
