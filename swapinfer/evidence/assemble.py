@@ -11,6 +11,8 @@ import numpy as np
 
 from swapinfer.evidence.codes import FaultCodes, sort_codes
 from swapinfer.evidence.levels import (
+    MOST_COMBINED,
+    WIDER,
     Levels,
     Nodes,
     alike_nodes,
@@ -243,21 +245,25 @@ def _nodes_by_name(job: Job, groups: Sequence[_Group]) -> dict[str, Nodes]:
         name = level_name(group.test)
         if name and not math.isinf(group.seen.value):
             sharing.setdefault(name, []).append(group)
-    return {name: _nodes(job, some) for name, some in sharing.items()}
+    for wider in WIDER:
+        nodes = {name: _nodes(job, some, wider) for name, some in sharing.items()}
+        if math.prod(len(one.value_q) for one in nodes.values()) <= MOST_COMBINED:
+            break
+    return nodes
 
 
-def _nodes(job: Job, groups: Sequence[_Group]) -> Nodes:
+def _nodes(job: Job, groups: Sequence[_Group], wider: float) -> Nodes:
     test = groups[0].test
     if not test.level:
         return alike_nodes(test)
     on_scale = math.log if test.scale == "log" else float
-    nodes = level_nodes(test, job.opening, [on_scale(group.seen.value) for group in groups])
+    nodes = level_nodes(test, job.opening, [on_scale(group.seen.value) for group in groups], wider)
     common_e = np.all([group.view.seen_e for group in groups], axis=0)
     readings = [
         (group.chances(nodes.value_q).exact_qp, np.unique(group.view.profile_es[common_e]))
         for group in groups
     ]
-    return nodes.kept(worth_keeping(nodes.weight_q, readings))
+    return nodes.kept(worth_keeping(nodes.weight_q, readings, wider))
 
 
 def _complaint(job: Job, space: StateSpace) -> Term:
