@@ -26,6 +26,10 @@ FLOOR = 1e-5
 """Share of every profile that is spread over what the others show: nothing is impossible
 (Cromwell's rule: D. V. Lindley, *Making Decisions*, 1985)."""
 
+MIDMOST = 1e-9
+"""Readings as near to the middle of the good ones as this share of them: chances of departing less
+are no longer told apart there, and their ratio is that of the densities."""
+
 MOST_EASED = 1.1
 """How much likelier a fault may make the first outcomes for these still to be steps; our choice."""
 
@@ -285,7 +289,9 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
         close_q2 = np.stack([exact_qp[:, 0], np.ones(len(exact_qp))], axis=1)
         ones = np.ones_like(shows_es)
         return Term(1.0 - shows_es, shows_es * exact_qp[:, view.profile_es], ones, close_q2)
-    less_p = np.clip(chances.below_p / max(chances.below_p[0], TINY), 0.0, 1.0)
+    is_midmost = chances.is_density and chances.below_p[0] <= MIDMOST
+    nearer_p = exact_qp[0] if is_midmost else chances.below_p
+    less_p = np.clip(nearer_p / max(nearer_p[0], TINY), 0.0, 1.0)
     if chances.is_density:
         explain_p = np.maximum(exact_qp[0] - less_p * exact_qp[0, 0], 0.0)
     else:
