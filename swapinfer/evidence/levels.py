@@ -24,8 +24,8 @@ SPACING = 1.2
 """Distance between nodes, in standard deviations of what the readings together leave open."""
 
 WIDER = (1.0, 1.4, 2.0)
-"""Factors on it, tried in turn, where several unknowns would have too many nodes together: with
-the last the trapezoid rule is right to 6 %, and only where readings of several tests share levels."""
+"""Factors on it, tried in turn, where several unknowns would have too many nodes together; with
+the last the trapezoid rule is right to 6 %."""
 
 MOST_COMBINED = 150
 """Combinations of nodes beyond which they are set wider apart."""
