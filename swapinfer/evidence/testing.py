@@ -511,6 +511,41 @@ def band_chances(test: Test, profile: str) -> dict[str, float]:
     return dict(zip((band.id for band in test.bands), chance_b.tolist(), strict=True))
 
 
+def band_median(test: Test, band: str) -> float:
+    """Find what is usual for a band: the median there of the profile that falls there most.
+
+    Parameters
+    ----------
+    test : Test
+        A reading.
+    band : str
+        One of its bands.
+
+    Returns
+    -------
+    float
+        As the curves speak of it; infinite where the meter mostly is over its limit.
+    """
+    within = {name: band_chances(test, name)[band] for name in test.profiles}
+    curve = _curve(test, max(within, key=within.__getitem__))
+    edges = [-math.inf, *(one.below for one in test.bands)]
+    at = [one.id for one in test.bands].index(band)
+    floor = _below(test, curve, edges[at]) if at else 0.0
+    top = min(_below(test, curve, edges[at + 1]), 1.0 - curve.over_limit)
+    if math.isinf(edges[at + 1]) and curve.over_limit > top - floor:
+        return math.inf
+    ends = [(centre - 9.0 * sd, centre + 9.0 * sd) for _, centre, sd in _lobes(test, curve)]
+    low, high = min(low for low, _ in ends), max(high for _, high in ends)
+    back = math.exp if test.scale == "log" else float
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if _below(test, curve, back(middle)) < 0.5 * (floor + top):
+            low = middle
+        else:
+            high = middle
+    return back(0.5 * (low + high))
+
+
 def _below(test: Test, curve: Curve, value: float) -> float:
     if math.isinf(value):
         return 1.0
