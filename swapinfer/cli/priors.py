@@ -48,6 +48,24 @@ def check(
     tell(show_priors("costs", overlays), as_json=as_json)
 
 
+@priors_app.command("weight", epilog=EXAMPLE + "priors weight")
+def weight(
+    layout: Annotated[str, typer.Option(help="Engine of the jobs tried.")] = "inline-4",
+    ignition: Annotated[str, typer.Option(help="Ignition kind.")] = "coil-on-plug",
+    fuel: Annotated[str, typer.Option(help="Fuel kind.")] = "port",
+    as_json: Json = False,
+    store: Store = "",
+    who: Who = "",
+) -> None:
+    """Say which numbers move decisions most; this takes some minutes."""
+    from swapinfer.workflow.influence import weigh_numbers
+    from swapinfer.workflow.shop import Shop
+
+    with Shop(store, who) as shop:
+        facts = weigh_numbers(shop, (layout, ignition, fuel), sys.stderr.isatty())
+        tell(facts, as_json=as_json)
+
+
 @priors_app.command("learn", epilog=EXAMPLE + "priors learn --out learned")
 def learn(
     jobs: Annotated[Path | None, typer.Argument(help="Table of jobs; default our own.")] = None,

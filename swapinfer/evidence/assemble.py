@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -32,7 +32,7 @@ from swapinfer.evidence.running import (
     read_random_only,
     suspect,
 )
-from swapinfer.evidence.states import StateSpace, build_states
+from swapinfer.evidence.states import StateSpace, build_states, lot_factors
 from swapinfer.evidence.terms import Factor, Term
 from swapinfer.evidence.testing import (
     NO_LEVEL,
@@ -60,6 +60,10 @@ COMPLAINT_WORD = "complaint"
 
 SUPPOSED = Nodes(np.array([0.0, 1.0]), np.array([0.5, 0.5]))
 """Whether something that serves all cylinders upset them in a drive: no, or yes."""
+
+MOST_WITH_LOTS = 6
+"""Misfiring cylinders, added up over drives that differ, up to which lots are told apart: with
+more of them every lot is taken as usual."""
 
 MOST_SUPPOSED = 6
 """Kinds of drive for which that is asked, the first; in others it upsets cylinders one by one."""
@@ -194,7 +198,25 @@ def _assemble(findings: _Findings, keep_n: BoolArray) -> tuple[Problem, Levels]:
     for n, run in coded.items():
         supposed_q = levels.values.get(named.get(n, ""))
         pieces[n] += run.read(running, supposed_q, 2.0 if n in first else 1.0)
-    return _stack(findings.space, pieces, levels.weight_q), levels
+    problem = _stack(findings.space, pieces, levels.weight_q)
+    lot_z, lot_zes = lot_factors(findings.space, _suspected_twice(findings, coded))
+    return replace(problem, lot_z=lot_z, lot_zes=lot_zes), levels
+
+
+def _suspected_twice(findings: _Findings, coded: Mapping[int, CodedRun]) -> list[str]:
+    """Kinds of part made in lots of which two or more served a cylinder that misfired."""
+    job, served = findings.job, dict[str, set[str]]()
+    different = {_likeness(job, n, run): len(run.misfired) for n, run in coded.items()}
+    if sum(different.values()) > MOST_WITH_LOTS:
+        return []
+    for n, run in coded.items():
+        for place, element in job.findings[n - 1].fitted.items():
+            kind = job.engine.kind_of(place)
+            is_original = not job.elements[element].is_new
+            misfired = run.misfired & set(job.engine.places[place].cylinders)
+            if kind.lot_spread > 1.0 and is_original and misfired:
+                served.setdefault(kind.id, set()).add(element)
+    return [kind for kind, elements in served.items() if len(elements) > 1]
 
 
 def _grouped(looks: Sequence[_Look]) -> list[_Group]:
@@ -229,10 +251,12 @@ def _alike_runs(job: Job, coded: Mapping[int, CodedRun]) -> list[tuple[int, ...]
     alike: dict[tuple[object, ...], list[int]] = {}
     for n, run in coded.items():
         if len(run.misfired) > 1:
-            finding = job.findings[n - 1]
-            arrangement = tuple(sorted(finding.fitted.items()))
-            alike.setdefault((arrangement, run.cylinders, run.misfired), []).append(n)
+            alike.setdefault(_likeness(job, n, run), []).append(n)
     return [tuple(some) for some in alike.values()][:MOST_SUPPOSED]
+
+
+def _likeness(job: Job, n: int, run: CodedRun) -> tuple[object, ...]:
+    return tuple(sorted(job.findings[n - 1].fitted.items())), run.cylinders, run.misfired
 
 
 def _nodes_by_name(job: Job, groups: Sequence[_Group]) -> dict[str, Nodes]:

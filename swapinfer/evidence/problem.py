@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +33,10 @@ class Problem:
     ``close_qt2[..., 0]`` and an explained one ``close_qt2[..., 1]``. All weights are
     non-negative. The unknown level that some readings share is the outer axis ``q``.
 
-    Axes: ``q`` level node, ``n`` finding, ``t`` term, ``e`` element, ``s`` state.
+    Parts of one lot fail together more often than independence says: each lot may be better or
+    worse than usual, and at every node ``z`` of these unknowns the prior has another factor.
+
+    Axes: ``q`` level node, ``n`` finding, ``t`` term, ``e`` element, ``s`` state, ``z`` lot node.
 
     Attributes
     ----------
@@ -55,6 +58,10 @@ class Problem:
         Closing weight of an open and of an explained bit.
     level_q : ndarray of float, shape (level,)
         Quadrature weights, summing to 1; a single 1 when no reading shares an unknown.
+    lot_z : ndarray of float, shape (lot node,)
+        Weights, summing to 1; a single 1 when no lot matters.
+    lot_zes : ndarray of float, shape (lot node, element, state)
+        Factor on the prior; its mean over the nodes is 1.
     """
 
     elements: tuple[str, ...]
@@ -67,6 +74,14 @@ class Problem:
     explained_tes: FloatArray
     close_qt2: FloatArray
     level_q: FloatArray
+    lot_z: FloatArray = field(default_factory=lambda: np.ones(1))
+    lot_zes: FloatArray = field(default_factory=lambda: np.ones((1, 1, 1)))
+
+    @property
+    def prior_zes(self) -> FloatArray:
+        """Prior at every lot node, shape (lot node, element, state)."""
+        prior_zes: FloatArray = self.prior_es * self.lot_zes
+        return prior_zes
 
     @property
     def n_findings(self) -> int:

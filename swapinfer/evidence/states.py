@@ -277,6 +277,53 @@ def draw_priors(job: Job, space: StateSpace, count: int, seed: int) -> FloatArra
     return out
 
 
+def lot_factors(space: StateSpace, kinds: Sequence[str]) -> tuple[FloatArray, FloatArray]:
+    """Factors on the prior for lots better or worse than usual.
+
+    Each lot's factor on the hazard is log-normal with mean 1, taken at the two nodes of the
+    Gauss-Hermite rule, ``exp(+-sigma) / cosh(sigma)`` with equal weights.
+
+    Parameters
+    ----------
+    space : StateSpace
+        Elements.
+    kinds : sequence of str
+        Kinds whose original parts make up a lot each.
+
+    Returns
+    -------
+    lot_z : ndarray of float, shape (lot node,)
+        Weights.
+    lot_zes : ndarray of float, shape (lot node, element, state)
+        Factors; 1 for parts fitted later, and for faults that handling induced.
+
+    References
+    ----------
+    Vaupel, J. W., Manton, K. G. & Stallard, E. (1979), Demography 16, 439-454, for frailty;
+    Abramowitz, M. & Stegun, I. A. (1964), 25.4.46, for the rule.
+    """
+    lot_zes = np.ones((1, *space.prior_es.shape))
+    for name in kinds:
+        in_lot_e = np.array(
+            [
+                k.id == name and not e.is_new
+                for k, e in zip(space.kinds, space.elements, strict=True)
+            ]
+        )
+        spread = next(kind.lot_spread for kind in space.kinds if kind.id == name)
+        sigma = np.log(spread)
+        original_es = in_lot_e[:, None] & (space.mode_es > 0) & (space.onset_es == BEFORE)
+        fault_e = (space.prior_es * original_es).sum(axis=1)
+        both = []
+        for factor in np.exp([-sigma, sigma]) / np.cosh(sigma):
+            good_e = 1.0 + (1.0 - factor) * fault_e / space.prior_es[:, 0]
+            one_es = np.where(original_es, factor, 1.0)
+            one_es[in_lot_e, 0] = good_e[in_lot_e]
+            both.append(one_es)
+        lot_zes = (lot_zes[:, None] * np.stack(both)).reshape(-1, *space.prior_es.shape)
+    return np.full(len(lot_zes), 1.0 / len(lot_zes)), lot_zes
+
+
 def _pass_order(job: Job) -> Callable[[Element], tuple[int, int, int, str]]:
     along = {c: i for i, c in enumerate(c for bank in job.engine.layout.banks for c in bank)}
     rank = {"engine": 0, "bank": 1}

@@ -94,7 +94,7 @@ def _check_number(key: str, number: float, path: tuple[str, ...]) -> None:
         return
     if (key in _ABOVE_ZERO and "level" not in path) and number <= 0:
         raise MisfitError(f"must be above 0, got {number:g}", path)
-    if key == "spread" and "level" not in path and number < 1:
+    if key in ("spread", "lot_spread") and "level" not in path and number < 1:
         raise MisfitError(f"is a factor of at least 1, got {number:g}", path)
     if number < 0 and path[-2:] != ("level", "median"):
         raise MisfitError(f"must not be negative, got {number:g}", path)

@@ -149,6 +149,9 @@ class Kind:
         hand has not are passed over.
     new_fault : float
         Chance that a new one is bad out of the box.
+    lot_spread : float
+        Geometric standard deviation of the hazard between lots of such parts: those of one engine
+        share it. 1 where lots do not differ.
     modes : dict of str to Mode
         In the order in which they are shown.
     cautions : tuple of str
@@ -167,6 +170,7 @@ class Kind:
     new_fault: float
     modes: dict[str, Mode]
     cautions: tuple[str, ...] = ()
+    lot_spread: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,6 +34,8 @@ class Digits:
         Whether an element acts on the digit at all.
     by_level_g : ndarray of bool, shape (digit,)
         Whether the digit's weights depend on the shared level.
+    moves_by_level_g : ndarray of bool, shape (digit,)
+        Whether those do with which elements move it; if not, only its closing weights may.
     """
 
     count_g: IntArray
@@ -43,6 +45,7 @@ class Digits:
     close_qg2: FloatArray
     reach_ge: BoolArray
     by_level_g: BoolArray
+    moves_by_level_g: BoolArray
 
     def __len__(self) -> int:
         return int(self.count_g.size)
@@ -127,6 +130,7 @@ class Digits:
             close_qg2=self.close_qg2[:, keep_g],
             reach_ge=self.reach_ge[keep_g],
             by_level_g=self.by_level_g[keep_g],
+            moves_by_level_g=self.moves_by_level_g[keep_g],
         )
 
     def tied(self, knots: list[list[int]], elements: IntArray) -> Digits:
@@ -199,6 +203,7 @@ def merge_terms(problem: Problem, used_es: BoolArray, *, merge: bool = True) -> 
         close_qg2=close_qg2,
         reach_ge=(acts_ges & used_es).any(axis=2),
         by_level_g=explain_varies_g | (close_qg2[1:] != close_qg2[:1]).any(axis=(0, 2)),
+        moves_by_level_g=explain_varies_g,
     )
 
 

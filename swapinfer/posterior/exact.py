@@ -38,15 +38,16 @@ def infer(problem: Problem, *, merge: bool = True) -> Posterior:
         If the findings have probability zero under every combination of states.
     """
     started = time.perf_counter()
-    prepared = prepare(problem, problem.prior_es[None], merge=merge)
+    prepared = prepare(problem, problem.prior_zes, merge=merge)
     plan = Plan.of(prepared)
     exact = is_within_bound(plan)
     left_out = 0.0
     if exact:
         draws, largest = run_passes(plan)
-        log_evidence, marginal_es = float(draws.log_evidence_d[0]), draws.marginal_des[0]
+        mixed = _over_lots(problem, draws)
+        log_evidence, marginal_es = float(mixed.log_evidence_d[0]), mixed.marginal_des[0]
     else:
-        sets = enumerate_sets(problem, prepared)
+        sets = enumerate_sets(problem, prepare(problem, problem.prior_es[None], merge=merge))
         log_evidence, left_out = sets.log_evidence, sets.left_out
         marginal_es, largest = sets.marginals(problem.prior_es.shape), len(sets.found.belief_h)
     stats = PassStats(
@@ -78,12 +79,22 @@ def infer_draws(problem: Problem, prior_des: FloatArray) -> PosteriorDraws:
     EvidenceError
         If the findings have probability zero under every combination of states.
     """
-    prepared = prepare(problem, prior_des)
-    plan = Plan.of(prepared)
+    shape = (-1, *prior_des.shape[1:])
+    plan = Plan.of(prepare(problem, (prior_des[:, None] * problem.lot_zes).reshape(shape)))
     if is_within_bound(plan):
-        return run_passes(plan)[0]
+        return _over_lots(problem, run_passes(plan)[0])
     one_by_one = [infer(replace(problem, prior_es=prior_es)) for prior_es in prior_des]
     return PosteriorDraws(
         np.array([one.log_evidence for one in one_by_one]),
         np.stack([one.marginal_es for one in one_by_one]),
     )
+
+
+def _over_lots(problem: Problem, draws: PosteriorDraws) -> PosteriorDraws:
+    """Mix what was found at the nodes of the lots, which are the inner axis of the draws."""
+    n = len(problem.lot_z)
+    log_dz = draws.log_evidence_d.reshape(-1, n) + np.log(problem.lot_z)
+    log_evidence_d = np.logaddexp.reduce(log_dz, axis=1)
+    weight_dz = np.exp(log_dz - log_evidence_d[:, None])
+    marginal_dzes = draws.marginal_des.reshape(-1, n, *draws.marginal_des.shape[1:])
+    return PosteriorDraws(log_evidence_d, np.einsum("dz,dzes->des", weight_dz, marginal_dzes))

@@ -90,6 +90,8 @@ def fault_sets(
         found = _search_one_level(problem, posterior, cover, limit)
         if found.left_out > 1.0 - cover and len(found.belief_h) < limit:
             found = _search(problem, cover, limit)
+    if posterior.exact and problem.lot_z.size > 1:
+        found = _weighed(problem, posterior, found)
     order = _by_belief(found)
     count = min(limit, 1 + int(np.searchsorted(np.cumsum(found.belief_h[order]), cover)))
     kept = order[:count]
@@ -125,7 +127,11 @@ def _search_one_level(problem: Problem, posterior: Posterior, cover: float, limi
     node = int(np.logaddexp.reduce(log_qh, axis=1).argmax())
     if not np.isfinite(log_qh[node]).any():
         return _search(problem, cover, limit)
-    found = _search(problem.at_level(node), cover, limit)
+    return _weighed(problem, posterior, _search(problem.at_level(node), cover, limit))
+
+
+def _weighed(problem: Problem, posterior: Posterior, found: Found) -> Found:
+    """Weigh sets that were found in a simpler problem as they are."""
     every = np.arange(len(found.belief_h))
     belief_h = np.exp(log_joint(problem, *found.padded(every)) - posterior.log_evidence)
     return replace(found, belief_h=belief_h, left_out=max(0.0, 1.0 - float(belief_h.sum())))

@@ -86,8 +86,12 @@ def _good_is_silent(problem: Problem) -> bool:
 
 def _log_prior(problem: Problem, element_hk: IntArray, state_hk: IntArray) -> FloatArray:
     """Log of the prior and the factors of each fault set, shape (fault set,)."""
-    with np.errstate(divide="ignore"):
-        log_es = np.log(problem.prior_es) + problem.log_factor_nes.sum(axis=0)
     state_he = full_states(element_hk, state_hk, len(problem.elements))
-    log_h: FloatArray = log_es[np.arange(len(problem.elements)), state_he].sum(axis=1)
-    return log_h
+    every_e = np.arange(len(problem.elements))
+    with np.errstate(divide="ignore"):
+        log_zes = np.log(problem.prior_zes)
+    log_zh = np.stack([log_es[every_e, state_he].sum(axis=1) for log_es in log_zes])
+    log_h = np.logaddexp.reduce(log_zh + np.log(problem.lot_z)[:, None])
+    factor_es = problem.log_factor_nes.sum(axis=0)
+    found: FloatArray = log_h + factor_es[every_e, state_he].sum(axis=1)
+    return found

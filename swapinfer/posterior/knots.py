@@ -148,16 +148,16 @@ class KnotSum:
         Climbs that are possible where some of the digits open; levels where all of them do.
     entry_c : ndarray of int, shape (climb,)
         Entry of the matrix that each of them adds to.
-    close_c : ndarray of float, shape (climb,)
+    close_qc : ndarray of float, shape (level or 1, climb)
         Closing weight of the digits that close here, where each of them ends.
-    matrix : ndarray of float, shape (draw, 1, 1, to, from)
+    matrix : ndarray of float, shape (draw, 1, level or 1, to, from)
         The sum.
     """
 
     knot: Knot
     climb_c: IntArray
     entry_c: IntArray
-    close_c: FloatArray
+    close_qc: FloatArray
     matrix: FloatArray
 
     @classmethod
@@ -175,19 +175,20 @@ class KnotSum:
             climb_c = to_c = np.arange(lattice.length)
             from_c = np.zeros_like(to_c)
             weight_dc = total.reshape(len(total), -1)
-        close_c = np.ones(climb_c.size)
+        close_qc = np.ones((1, climb_c.size))
         for row in np.flatnonzero(~staying).tolist():
-            close_c *= digits.closing(step.group[row])[levels_gl[row, to_c], 0]
+            close_qc = close_qc * digits.closing(step.group[row])[levels_gl[row, to_c]].T
         lengths = np.array(lattice.lengths)
         from_c = _flat(levels_gl[opened], lengths[opened])[from_c]
         to_c = _flat(levels_gl[staying], lengths[staying])[to_c]
         entry_c = to_c * step.from_length + from_c
         size = step.to_length * step.from_length
+        weight_dqc = weight_dc[:, None] * close_qc
         flat: FloatArray = np.stack(
-            [np.bincount(entry_c, weight_c, size) for weight_c in weight_dc * close_c]
+            [np.bincount(entry_c, one_c, size) for one_qc in weight_dqc for one_c in one_qc]
         )
-        matrix: FloatArray = flat.reshape(-1, 1, 1, step.to_length, step.from_length)
-        return cls(knot, climb_c, entry_c, close_c, matrix)
+        shape = (len(weight_dc), 1, len(close_qc), step.to_length, step.from_length)
+        return cls(knot, climb_c, entry_c, close_qc, flat.reshape(shape))
 
     def worth(self, both: FloatArray) -> FloatArray:
         """Say what each level of the knot is worth, shape (draw, level).
@@ -197,8 +198,10 @@ class KnotSum:
         both : ndarray of float, shape (draw, kept or 1, level or 1, to, from)
             What each entry of the matrix is worth.
         """
-        flat = both.sum(axis=(1, 2)).reshape(len(both), -1)
-        worth_dc: FloatArray = flat[:, self.entry_c] * self.close_c
+        flat_dqi = both.sum(axis=1).reshape(*both.shape[:1], both.shape[2], -1)
+        if len(self.close_qc) == 1:
+            flat_dqi = flat_dqi.sum(axis=1, keepdims=True)
+        worth_dc: FloatArray = (flat_dqi[:, :, self.entry_c] * self.close_qc).sum(axis=1)
         lattice = self.knot.lattice
         if self.climb_c.size == lattice.length:
             return worth_dc

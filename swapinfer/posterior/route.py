@@ -93,12 +93,12 @@ class Route:
 
 
 def minds_order(digits: Digits) -> BoolArray:
-    """Say which digits mind the order of the elements or depend on the level, shape (digit,)."""
+    """Say which digits mind the order of the elements that move them, shape (digit,)."""
     gap_qges = digits.open_ges + digits.explain_qges
     gap_qges -= digits.explained_ges
     worst_ges = np.abs(gap_qges, out=gap_qges).max(axis=0)
     free_ge = (worst_ges <= ROUNDING * digits.explained_ges).all(axis=2)
-    return np.asarray(~free_ge.all(axis=1) | digits.by_level_g)
+    return np.asarray(~free_ge.all(axis=1) | digits.moves_by_level_g)
 
 
 def plan_route(

@@ -98,7 +98,7 @@ def _moves(digits: Digits, n_knots: int) -> dict[tuple[int, int], FloatArray]:
     """Return what each element does to each digit, (state, 1, level node or 1, to, from)."""
     by_kind: dict[tuple[int, bool], list[int]] = {}
     for g, (count, by_level) in enumerate(
-        zip(digits.count_g.tolist(), digits.by_level_g.tolist(), strict=True)
+        zip(digits.count_g.tolist(), digits.moves_by_level_g.tolist(), strict=True)
     ):
         by_kind.setdefault((count, by_level), []).append(g)
     moves: dict[tuple[int, int], FloatArray] = {}

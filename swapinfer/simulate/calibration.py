@@ -8,7 +8,7 @@ import numpy as np
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.problem import FloatArray
-from swapinfer.pack.model import Kind, Pack, Uncertain
+from swapinfer.pack.model import Curve, Kind, Pack, Uncertain
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.suppose import replay_events
 from swapinfer.posterior import infer
@@ -144,6 +144,43 @@ def perturb(pack: Pack, factor: float, rng: np.random.Generator) -> Pack:
     wrong = {name: float(np.exp(rng.uniform(-spread, spread))) for name in pack.kinds}
     kinds = {name: _faster(kind, wrong[name]) for name, kind in pack.kinds.items()}
     return replace(pack, kinds=kinds)
+
+
+def perturb_tests(pack: Pack, factor: float, rng: np.random.Generator) -> Pack:
+    """Return a pack whose chances of outcomes are wrong: their odds by factors of their own.
+
+    Parameters
+    ----------
+    pack : Pack
+        Right.
+    factor : float
+        Largest factor, up or down; drawn evenly on the log scale. Chances beside each other are
+        made to add up again.
+    rng : numpy.random.Generator
+        Draws a factor for every miss, coincidence and outcome.
+    """
+    spread = float(np.log(factor))
+
+    def off(chance: float) -> float:
+        odds = chance / max(1.0 - chance, 1e-12) * float(np.exp(rng.uniform(-spread, spread)))
+        return odds / (1.0 + odds)
+
+    def off_all(profile: Curve | dict[str, float]) -> Curve | dict[str, float]:
+        if isinstance(profile, Curve):
+            return profile
+        wrong = {name: off(chance) for name, chance in profile.items()}
+        return {name: chance / sum(wrong.values()) for name, chance in wrong.items()}
+
+    tests = {
+        name: replace(
+            test,
+            miss={severity: off(chance) for severity, chance in test.miss.items()},
+            coincidence=off(test.coincidence),
+            profiles={profile: off_all(chances) for profile, chances in test.profiles.items()},
+        )
+        for name, test in pack.tests.items()
+    }
+    return replace(pack, tests=tests)
 
 
 def _faster(kind: Kind, factor: float) -> Kind:

@@ -12,7 +12,7 @@ from swapinfer.evidence.codes import FaultCodes
 from swapinfer.evidence.levels import level_prior
 from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.evidence.running import Drive, expected_episodes, leak_chance, reach_ec
-from swapinfer.evidence.states import State, StateSpace, build_states
+from swapinfer.evidence.states import State, StateSpace, build_states, lot_factors
 from swapinfer.evidence.terms import Term
 from swapinfer.evidence.testing import (
     Setting,
@@ -352,11 +352,14 @@ class World:
 
 
 def draw_states(space: StateSpace, count: int, rng: np.random.Generator) -> IntArray:
-    """Draw the state of every element from the prior, shape (draw, element)."""
-    top_es = np.cumsum(space.prior_es, axis=1)
-    top_es[:, -1] = 1.0
-    draws = rng.random((count, len(top_es)))
-    state_de = (draws[:, :, None] > top_es[None]).sum(axis=2)
+    """Draw lots, and the state of every element from the prior, shape (draw, element)."""
+    kinds = dict.fromkeys(kind.id for kind in space.kinds if kind.lot_spread > 1.0)
+    lot_z, lot_zes = lot_factors(space, list(kinds))
+    top_zes = np.cumsum(space.prior_es * lot_zes, axis=2)
+    top_zes[:, :, -1] = 1.0
+    z_d = rng.choice(len(lot_z), count, p=lot_z)
+    draws = rng.random((count, len(space.elements)))
+    state_de = (draws[:, :, None] > top_zes[z_d]).sum(axis=2)
     last_e = np.array([len(row) - 1 for row in space.states])
     drawn: IntArray = np.minimum(state_de, last_e)
     return drawn

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from swapinfer.textview import show
 from swapinfer.textview.page import Page, money, percent
+from swapinfer.workflow.influence import InfluenceView
 from swapinfer.workflow.lives import LivesView
 from swapinfer.workflow.priors import ComparedView, LearnedView, PastLine, PriorsView, StrippedView
 
@@ -63,6 +64,32 @@ def _(facts: LivesView, page: Page) -> str:
     if len(facts.lives) > SHOWN_CAUSES:
         lines += page.wrap(f"{len(facts.lives) - SHOWN_CAUSES} more modes are in the report")
     return "\n".join(lines + _say_files(facts, page))
+
+
+@show.register
+def _(facts: InfluenceView, page: Page) -> str:
+    lines = page.wrap(
+        f"{facts.tried} numbers moved over their intervals in {len(facts.jobs)} jobs: "
+        + "; ".join(facts.jobs),
+        hang=2,
+    )
+    lines += page.wrap(
+        "steps: jobs that get another first step; cost: change of the expected cost; belief: "
+        "largest change of a probability",
+        hang=2,
+    )
+    rows = [["steps", "cost", "belief", "interval", "number"]]
+    rows += [
+        [
+            str(one.steps_changed),
+            money(one.cost_moved, facts.currency),
+            percent(one.belief_moved),
+            f"{one.low:.3g} to {one.high:.3g}",
+            f"{one.path} ({one.grade})",
+        ]
+        for one in facts.numbers
+    ]
+    return "\n".join([*lines, *page.table(rows, right=[0, 1, 2])])
 
 
 @show.register
