@@ -74,6 +74,7 @@ WITHOUT_JSON = {
     ("guide",): "it asks and answers",
     ("priors", "learn"): "it samples for minutes",
     ("priors", "lives"): "it samples; its own test holds it to its schema",
+    ("priors", "weight"): "it plans for minutes; its own test holds it to its schema",
 }
 
 OVERLAY = """
