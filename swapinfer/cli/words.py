@@ -51,6 +51,9 @@ def explain(
 
 def engine_tests(
     test: Annotated[str, typer.Argument(help="One in full.", autocompletion=complete_test)] = "",
+    weights: Annotated[
+        bool, typer.Option("--weights", help="What each outcome is worth, of all or of one.")
+    ] = False,
     job: Job = "",
     as_json: Json = False,
     store: Store = "",
@@ -61,7 +64,12 @@ def engine_tests(
     from swapinfer.workflow.testlist import list_tests, show_test
 
     with Shop(store, who) as shop:
-        tell(show_test(shop, test, job) if test else list_tests(shop, job), as_json=as_json)
+        if weights:
+            from swapinfer.workflow.weights import show_weights
+
+            tell(show_weights(shop, test), as_json=as_json)
+        else:
+            tell(show_test(shop, test, job) if test else list_tests(shop, job), as_json=as_json)
 
 
 COMMANDS = (

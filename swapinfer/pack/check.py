@@ -102,7 +102,7 @@ def _check_number(key: str, number: float, path: tuple[str, ...]) -> None:
         raise MisfitError(f"must be above 0, got {number:g}", path)
     if key in ("spread", "lot_spread") and "level" not in path and number < 1:
         raise MisfitError(f"is a factor of at least 1, got {number:g}", path)
-    if number < 0:
+    if number < 0 and path[-2:] != ("level", "median"):
         raise MisfitError(f"must not be negative, got {number:g}", path)
 
 
@@ -135,6 +135,9 @@ def check_pack(pack: Pack) -> None:
         _check_test(pack, test)
     for code in pack.codes.values():
         _check_code(pack, code)
+    least = [one.least for one in pack.classes.values()]
+    if least != sorted(least, reverse=True) or (least and least[-1] != 0):
+        raise MisfitError("must fall from class to class, the last is 0", ("class", "least"))
     for number, (what, name) in enumerate(pack.custom.order):
         tables: dict[str, Iterable[str]] = {"swap": pack.kinds, "test": pack.tests}
         _known(what, tables, "sort of step", "custom", "order", str(number))
@@ -253,6 +256,7 @@ def _check_test(pack: Pack, test: Test) -> None:
     else:
         _check_inspection(test, *path)
     _check_sees(pack, test, *path, "sees")
+    _check_weights(pack, test, *path, "weight")
     if test.remembers:
         _known(test.remembers, pack.kinds, "element", *path, "remembers")
         if test.target != "cylinder":
@@ -275,6 +279,17 @@ def _check_sees(pack: Pack, test: Test, *path: str) -> None:
     if unused:
         name = min(unused)
         raise MisfitError(f'nothing shows profile "{name}"', (*path[:-1], "profile", name))
+
+
+def _check_weights(pack: Pack, test: Test, *path: str) -> None:
+    seen = {sight.kind for sight in test.sees}
+    results = [*test.outcomes, *(band.id for band in test.bands)]
+    if test.weights:
+        _all_known(results, test.weights, "weight of", *path)
+    for result, weight in test.weights.items():
+        _known(result, results, "outcome or band", *path)
+        _known(weight.grade, pack.classes, "class", *path, result, "class")
+        _all_known(weight.of, seen, "element that it sees", *path, result, "of")
 
 
 def _check_reading(test: Test, *path: str) -> None:

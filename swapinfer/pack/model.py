@@ -303,6 +303,59 @@ class Sight:
 
 
 @dataclass(frozen=True, slots=True)
+class Weight:
+    """What an outcome of a test, or a reading in a band, is worth, as the trade judges it.
+
+    Attributes
+    ----------
+    of : tuple of str
+        Kinds of element that it speaks of; those that the engine has not are passed over.
+    grade : str
+        One of the pack's classes.
+    why : str
+        Reason, in one phrase.
+    """
+
+    of: tuple[str, ...]
+    grade: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class WeightClass:
+    """A class of weight: from which Bayes factor on, up to the next class."""
+
+    id: str
+    title: str
+    least: float
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """The base case in which findings are weighed: one cylinder, one code.
+
+    Attributes
+    ----------
+    layout : str
+        Of the engine.
+    fitments : tuple of dict
+        Of the engine; each test is weighed on the first that has it.
+    minutes, conditions
+        Of the drive.
+    code, common : str
+        Code read after it: of the first cylinder, and the one that names none, for tests of what
+        more than a cylinder shares.
+    """
+
+    layout: str = ""
+    fitments: tuple[dict[str, str], ...] = ()
+    minutes: float = 10.0
+    conditions: tuple[str, ...] = ()
+    code: str = ""
+    common: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Test:
     """A reading or an inspection that the trade does.
 
@@ -362,6 +415,8 @@ class Test:
         one; empty where the curves always hold as they are.
     remembers : str
         Kind of part whose looks tell of where it last ran; empty where a test sees the present.
+    weights : dict of str to Weight
+        What each outcome of an inspection, or each band of a reading, is worth.
     """
 
     id: str
@@ -400,6 +455,7 @@ class Test:
     reference_range: tuple[float, float] | None = None
     wanted: str = ""
     remembers: str = ""
+    weights: dict[str, Weight] = field(default_factory=dict)
 
     @property
     def nominal(self) -> float:
@@ -525,6 +581,10 @@ class Pack:
         Dotted path of every number to the id of its source.
     refusals : dict of str to str
         Kinds of engine that the pack knows of and cannot speak for, and why.
+    classes : dict of str to WeightClass
+        What findings may be worth, the most first.
+    weighing : Weighing
+        In which case that is so.
     """
 
     name: str
@@ -546,3 +606,5 @@ class Pack:
     refusals: dict[str, str] = field(default_factory=dict)
     feelings: dict[str, Feeling] = field(default_factory=dict)
     custom: Custom = field(default_factory=Custom)
+    classes: dict[str, WeightClass] = field(default_factory=dict)
+    weighing: Weighing = field(default_factory=Weighing)

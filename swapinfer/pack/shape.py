@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import fields
 from typing import Any
 
-from swapinfer.pack.model import Band, Code, Kind, Level, Pack, Test
+from swapinfer.pack.model import Band, Code, Kind, Level, Pack, Test, Weight
 
 Table = dict[str, Any]
 
@@ -26,9 +26,11 @@ KEY_OF_FIELD: dict[type, dict[str, str]] = {
         "cautions": "caution",
         "tools": "tool",
         "sources": "source",
+        "classes": "class",
     },
     Kind: {"modes": "mode"},
-    Test: {"profiles": "profile", "outcomes": "outcome", "bands": "band"},
+    Test: {"profiles": "profile", "outcomes": "outcome", "bands": "band", "weights": "weight"},
+    Weight: {"grade": "class"},
 }
 """Where a table's key is not the field's name: files speak of one thing at a time."""
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from swapinfer.textview import show
-from swapinfer.textview.page import Page
+from swapinfer.textview.page import Page, percent
 from swapinfer.workflow.glossary import ExplainView
 from swapinfer.workflow.testlist import TestLine, TestList, TestView
+from swapinfer.workflow.weights import WeightLine, WeightsView
 
 
 @show.register
@@ -23,6 +24,30 @@ def _(facts: TestList, page: Page) -> str:
     lines = page.wrap(f"{facts.ro}: tests of this engine, the least work first")
     lines += page.table(rows, right=[0])
     return "\n".join([*lines, *page.wrap("one in full: swapinfer tests TEST")])
+
+
+@show.register
+def _(facts: WeightsView, page: Page) -> str:
+    lines = page.wrap(f"what findings are worth, in the base case {facts.case}")
+    lines += page.wrap(
+        "Bayes factor of what each speaks of: the odds that it is at fault, after to before; "
+        + ", ".join(f"{name} from {least:g}" for name, least in facts.classes.items())
+    )
+    rows = [
+        [odds_words(line.factor), line.stated, line.test, line.result, _weight_words(line)]
+        for line in facts.lines
+    ]
+    return "\n".join(lines + page.table(rows, right=[0]))
+
+
+def _weight_words(line: WeightLine) -> str:
+    change = f"{percent(line.before)} -> {percent(line.after)}"
+    return f"{', '.join(line.of)} {change}: {line.why}"
+
+
+def odds_words(factor: float) -> str:
+    """Write a Bayes factor: how many times the odds become, or a part of them."""
+    return f"x {factor:,.0f}" if factor >= 9.5 else f"x {factor:.2g}"
 
 
 def _line(test: TestLine) -> str:

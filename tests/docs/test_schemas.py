@@ -64,6 +64,7 @@ LINES = (
     "explain severity",
     "tests",
     "tests compression",
+    "tests --weights compression",
     "settings",
     "settings --set rate_per_hour=110",
     "priors show element.coil.mode.breakdown",
