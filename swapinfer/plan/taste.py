@@ -106,7 +106,7 @@ def arrange(
     Order
     """
     by_cost = sorted(ways, key=lambda way: round(way.total, 6))
-    able = [way for way in by_cost if _may_begin(way, begun)] or by_cost
+    able = [way for way in by_cost if _may_begin(way, begun, costs.proof)] or by_cost
     taste = _Taste(begun, costs, money)
     first = taste.first(able)
     telling = [way for way in able if way.tells and way.pays]
@@ -119,12 +119,16 @@ def arrange(
     return Order((first, *others), is_carried, is_held_back)
 
 
-def _may_begin(way: Way, begun: Begun) -> bool:
+def _may_begin(way: Way, begun: Begun, proof: float) -> bool:
     """Whether a way may come first as the job stands."""
     if begun.owed_in is not None:
         return way.is_drive
+    handles = way.action is not None and bool(way.action.handled)
     if begun.is_blind:
-        return way.action is not None and way.is_closed and not way.action.handled
+        return way.action is not None and way.is_closed and not handles
+    if begun.is_undriven and handles:
+        # More work on top of it, and nothing would tell which of the two helped.
+        return way.is_repair and way.proof >= proof
     return True
 
 

@@ -105,7 +105,15 @@ def test_work_begun_is_driven_unless_something_else_is_better_by_far(costs: Cost
     ways = [way(LOOK, 400.0), way(DRIVE, 415.0, pays=False)]
     assert first(ways, costs, begun) == DRIVE
     assert first(ways, costs) == LOOK
-    assert first([way(LOOK, 400.0), way(DRIVE, 421.0, pays=False)], costs, begun) == LOOK
+    far = [way(LOOK, 400.0), way(DRIVE, 421.0, pays=False)]
+    assert first(far, costs, begun) == LOOK
+
+
+def test_no_more_is_handled_on_top_of_work_that_was_not_driven(costs: Costs) -> None:
+    begun = replace(NOTHING_BEGUN, is_undriven=True)
+    ways = [way(SWAP, 300.0), way(BUY, 350.0, proof=0.5), way(DRIVE, 400.0, pays=False)]
+    assert first(ways, costs, begun) == DRIVE
+    assert first([way(BUY, 350.0, proof=0.9), way(DRIVE, 400.0)], costs, begun) == BUY
 
 
 def misfire(cylinders: Sequence[int], *conditions: str) -> ev.Ran:
