@@ -192,7 +192,7 @@ def test_an_overlay_changes_only_what_it_names(pack: Pack, overlay: Path) -> Non
             inner = inner[key]
         inner[path[-1]] = value
     assert after == before
-    assert ours.kinds["coil"].modes["breakdown"].life_km == Uncertain(400_000, 1.5)
+    assert ours.kinds["coil"].modes["breakdown"].life_km == Uncertain(400_000, 2)
     assert ours.kinds["coil-pack"] == pack.kinds["coil-pack"]
     assert provenance_of(ours, "costs.rate_per_hour").text == "overlay north-yard of this shop"
 
