@@ -339,9 +339,9 @@ def inspection_chances(test: Test, view: View, seen: Seen) -> Chances:
 def own_shares(chance_po: FloatArray) -> FloatArray:
     """Chance that a fault's own part in what is seen departs no farther than each outcome.
 
-    The farther of that part and a good draw is what the fault's profile says, as far as that can be:
-    where the profile passes over an outcome that good ones show, the part takes it on with those
-    before it, since a chance of departing no farther cannot fall.
+    The farther of that part and a good draw is what the fault's profile says, as far as that can
+    be: where the profile passes over an outcome that good ones show, the part takes it on with
+    those before it, since a chance of departing no farther cannot fall.
 
     Parameters
     ----------
