@@ -262,12 +262,12 @@ def _likeness(job: Job, n: int, run: CodedRun) -> tuple[object, ...]:
 def _nodes_by_name(job: Job, groups: Sequence[_Group]) -> dict[str, Nodes]:
     """Nodes of every unknown that findings share, without those that cannot matter.
 
-    A meter over its limit tells nothing of a level.
+    A meter over its limit tells nothing of a level, unless all sound ones may show that.
     """
     sharing: dict[str, list[_Group]] = {}
     for group in groups:
         name = level_name(group.test)
-        if name and not math.isinf(group.seen.value):
+        if name and (group.test.alike or not math.isinf(group.seen.value)):
             sharing.setdefault(name, []).append(group)
     for wider in WIDER:
         nodes = {name: _nodes(job, some, wider) for name, some in sharing.items()}
@@ -281,7 +281,8 @@ def _nodes(job: Job, groups: Sequence[_Group], wider: float) -> Nodes:
     if not test.level:
         return alike_nodes(test)
     on_scale = math.log if test.scale == "log" else float
-    nodes = level_nodes(test, job.opening, [on_scale(group.seen.value) for group in groups], wider)
+    values = [on_scale(group.seen.value) for group in groups if math.isfinite(group.seen.value)]
+    nodes = level_nodes(test, job.opening, values, wider)
     common_e = np.all([group.view.seen_e for group in groups], axis=0)
     readings = [
         (group.chances(nodes.value_q).exact_qp, np.unique(group.view.profile_es[common_e]))
