@@ -349,16 +349,21 @@ def _stack(space: StateSpace, pieces: list[list[Term | Factor]], weight_q: Float
             else:
                 terms.append(piece)
                 finding_t.append(n)
-    q = len(weight_q)
+    q, t = len(weight_q), len(terms)
+    open_tes, explained_tes = np.empty((t, *shape)), np.empty((t, *shape))
+    explain_qtes, close_qt2 = np.empty((q, t, *shape)), np.empty((q, t, 2))
+    for at, term in enumerate(terms):
+        open_tes[at], explained_tes[at] = term.open_es, term.explained_es
+        explain_qtes[:, at], close_qt2[:, at] = term.explain_qes, term.close_q2
     return Problem(
         elements=tuple(element.id for element in space.elements),
         states=tuple(tuple(state.name for state in row) for row in space.states),
         prior_es=space.prior_es,
         log_factor_nes=log_factor_nes,
         finding_t=np.array(finding_t, dtype=np.int64),
-        open_tes=np.stack([t.open_es for t in terms]),
-        explained_tes=np.stack([t.explained_es for t in terms]),
-        explain_qtes=np.stack([np.broadcast_to(t.explain_qes, (q, *shape)) for t in terms], axis=1),
-        close_qt2=np.stack([np.broadcast_to(t.close_q2, (q, 2)) for t in terms], axis=1),
+        open_tes=open_tes,
+        explained_tes=explained_tes,
+        explain_qtes=explain_qtes,
+        close_qt2=close_qt2,
         level_q=weight_q,
     )
