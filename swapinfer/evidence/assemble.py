@@ -11,14 +11,16 @@ import numpy as np
 
 from swapinfer.evidence.codes import FaultCodes, sort_codes
 from swapinfer.evidence.levels import (
+    FEWEST,
     MOST_COMBINED,
+    NEGLIGIBLE,
     WIDER,
     Levels,
     Nodes,
     alike_nodes,
+    largest_weights,
     level_name,
     level_nodes,
-    worth_keeping,
 )
 from swapinfer.evidence.problem import BoolArray, FloatArray, Problem
 from swapinfer.evidence.running import (
@@ -188,7 +190,8 @@ def _assemble(findings: _Findings, keep_n: BoolArray) -> tuple[Problem, Levels]:
     coded = {n: run for n, run in findings.coded.items() if keep_n[n]}
     alike = _alike_runs(findings.job, coded)
     together = {f"drives {runs}": SUPPOSED for runs in alike}
-    levels = Levels.together(_nodes_by_name(findings.job, groups) | together)
+    nodes = _nodes_by_name(findings.job, groups, 2 ** len(together))
+    levels = Levels.together(nodes | together)
     pieces = [list(some) if keep_n[n] else [] for n, some in enumerate(findings.pieces)]
     for group in groups:
         pieces[group.n].append(_term(group, levels))
@@ -259,10 +262,19 @@ def _likeness(job: Job, n: int, run: CodedRun) -> tuple[object, ...]:
     return tuple(sorted(job.findings[n - 1].fitted.items())), run.cylinders, run.misfired
 
 
-def _nodes_by_name(job: Job, groups: Sequence[_Group]) -> dict[str, Nodes]:
+def _nodes_by_name(job: Job, groups: Sequence[_Group], others: int) -> dict[str, Nodes]:
     """Nodes of every unknown that findings share, without those that cannot matter.
 
     A meter over its limit tells nothing of a level, unless all sound ones may show that.
+
+    Parameters
+    ----------
+    job : Job
+        As replayed.
+    groups : sequence of _Group
+        What was seen.
+    others : int
+        Combinations of nodes that each of these is to be combined with besides.
     """
     sharing: dict[str, list[_Group]] = {}
     for group in groups:
@@ -271,15 +283,20 @@ def _nodes_by_name(job: Job, groups: Sequence[_Group]) -> dict[str, Nodes]:
             sharing.setdefault(name, []).append(group)
     for wider in WIDER:
         nodes = {name: _nodes(job, some, wider) for name, some in sharing.items()}
-        if math.prod(len(one.value_q) for one in nodes.values()) <= MOST_COMBINED:
+        if others * math.prod(len(one.value_q) for one, _ in nodes.values()) <= MOST_COMBINED:
             break
-    return nodes
+    count = {name: len(one.value_q) for name, (one, _) in nodes.items()}
+    while others * math.prod(count.values()) > MOST_COMBINED and max(count.values()) > FEWEST:
+        count[max(count, key=count.__getitem__)] -= 1
+    return {name: one.gathered(best_q, count[name]) for name, (one, best_q) in nodes.items()}
 
 
-def _nodes(job: Job, groups: Sequence[_Group], wider: float) -> Nodes:
+def _nodes(job: Job, groups: Sequence[_Group], wider: float) -> tuple[Nodes, FloatArray]:
+    """Nodes of one unknown, and the log of the largest weight that each may have."""
     test = groups[0].test
     if not test.level:
-        return alike_nodes(test)
+        alike = alike_nodes(test)
+        return alike, np.log(alike.weight_q)
     on_scale = math.log if test.scale == "log" else float
     values = [on_scale(group.seen.value) for group in groups if math.isfinite(group.seen.value)]
     nodes = level_nodes(test, job.opening, values, wider)
@@ -288,7 +305,9 @@ def _nodes(job: Job, groups: Sequence[_Group], wider: float) -> Nodes:
         (group.chances(nodes.value_q).exact_qp, np.unique(group.view.profile_es[common_e]))
         for group in groups
     ]
-    return nodes.kept(worth_keeping(nodes.weight_q, readings, wider))
+    log_best_q = largest_weights(nodes.weight_q, readings)
+    keep_q = log_best_q >= log_best_q.max() + math.log(NEGLIGIBLE)
+    return nodes.kept(keep_q), log_best_q[keep_q]
 
 
 def _complaint(job: Job, space: StateSpace) -> Term:

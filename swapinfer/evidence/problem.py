@@ -97,6 +97,15 @@ class Problem:
             level_q=np.ones(1),
         )
 
+    def at_nodes(self, kept_q: BoolArray) -> Problem:
+        """Return the problem with the shared levels known to be at one of some nodes."""
+        return replace(
+            self,
+            explain_qtes=self.explain_qtes[kept_q],
+            close_qt2=self.close_qt2[kept_q],
+            level_q=self.level_q[kept_q] / self.level_q[kept_q].sum(),
+        )
+
     def keeping(self, keep_n: BoolArray) -> Problem:
         """Return the problem with the terms and factors of some findings only."""
         keep_t = keep_n[self.finding_t]

@@ -13,6 +13,10 @@ from swapinfer.posterior.passes import Plan, is_within_bound, run_passes
 from swapinfer.posterior.prepare import prepare
 from swapinfer.posterior.relax import enumerate_sets
 
+IN_PARTS_LIMIT = 2**21
+"""Entries of the longest message up to which a pass that is too long is made in parts, for some of
+the level nodes at a time."""
+
 
 def infer(problem: Problem, *, merge: bool = True) -> Posterior:
     """Compute the evidence and posterior marginals, exactly wherever that is in reach.
@@ -41,6 +45,8 @@ def infer(problem: Problem, *, merge: bool = True) -> Posterior:
     prepared = prepare(problem, problem.prior_zes, merge=merge)
     plan = Plan.of(prepared)
     exact = is_within_bound(plan)
+    if not exact and problem.level_q.size > 1 and plan.longest <= IN_PARTS_LIMIT:
+        return _in_parts(problem, started, merge=merge)
     left_out = 0.0
     if exact:
         draws, largest = run_passes(plan)
@@ -57,6 +63,26 @@ def infer(problem: Problem, *, merge: bool = True) -> Posterior:
         seconds=time.perf_counter() - started,
     )
     return Posterior(log_evidence, marginal_es, exact, left_out, stats)
+
+
+def _in_parts(problem: Problem, started: float, *, merge: bool) -> Posterior:
+    """Infer for one half of the level nodes, then for the other, and mix what they say."""
+    nodes = np.arange(problem.level_q.size)
+    halves = [nodes < nodes.size // 2, nodes >= nodes.size // 2]
+    parts = [infer(problem.at_nodes(kept_q), merge=merge) for kept_q in halves]
+    log_h = np.array([part.log_evidence for part in parts])
+    log_h += np.log([problem.level_q[kept_q].sum() for kept_q in halves])
+    log_evidence = float(np.logaddexp.reduce(log_h))
+    weight_h = np.exp(log_h - log_evidence)
+    marginal_es = sum(w * part.marginal_es for w, part in zip(weight_h, parts, strict=True))
+    stats = replace(
+        parts[0].stats,
+        largest=sum(part.stats.largest for part in parts),
+        seconds=time.perf_counter() - started,
+    )
+    left_out = float(weight_h @ [part.left_out for part in parts])
+    exact = all(part.exact for part in parts)
+    return Posterior(log_evidence, np.asarray(marginal_es), exact, left_out, stats)
 
 
 def infer_draws(problem: Problem, prior_des: FloatArray) -> PosteriorDraws:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray, Problem
+from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray, Problem
+
+CHUNK = 2**21
+"""Entries of a table of levels, fault sets and bits that is made at once."""
 
 
 def full_states(element_hk: IntArray, state_hk: IntArray, n_elements: int) -> IntArray:
@@ -56,21 +59,43 @@ def log_joint_by_level(problem: Problem, element_hk: IntArray, state_hk: IntArra
     element_hk = np.take_along_axis(element_hk, order, axis=1)
     state_hk = np.take_along_axis(state_hk, order, axis=1)
     log_h = _log_prior(problem, element_hk, state_hk)
-    open_ht = np.ones((len(element_hk), problem.finding_t.size))
-    explained_qht = np.zeros((problem.level_q.size, *open_ht.shape))
+    by_level_t = (problem.explain_qtes[1:] != problem.explain_qtes[:1]).any(axis=(0, 2, 3))
+    by_level_t |= (problem.close_qt2[1:] != problem.close_qt2[:1]).any(axis=(0, 2))
+    log_h = log_h + _log_closed(problem, element_hk, state_hk, ~by_level_t, slice(1))[0]
+    log_qh = np.empty((problem.level_q.size, len(log_h)))
+    chunk = max(1, CHUNK // max(1, problem.level_q.size * int(by_level_t.sum())))
+    for start in range(0, len(log_h), chunk):
+        rows = slice(start, start + chunk)
+        log_qh[:, rows] = _log_closed(
+            problem, element_hk[rows], state_hk[rows], by_level_t, slice(None)
+        )
+    with np.errstate(divide="ignore"):
+        total_qh: FloatArray = log_qh + log_h + np.log(problem.level_q)[:, None]
+    return total_qh
+
+
+def _log_closed(
+    problem: Problem,
+    element_hk: IntArray,
+    state_hk: IntArray,
+    keep_t: BoolArray,
+    levels: slice,
+) -> FloatArray:
+    """Log of the product of some closed bits, shape (level, fault set)."""
+    terms = np.flatnonzero(keep_t)
+    close_qt2 = problem.close_qt2[levels][:, None, terms]
+    open_ht = np.ones((len(element_hk), terms.size))
+    explained_qht = np.zeros((len(close_qt2), *open_ht.shape))
+    explain_qtes = problem.explain_qtes[levels]
     for element_h, state_h in zip(element_hk.T, state_hk.T, strict=True):
         rows = np.flatnonzero(element_h >= 0)
-        at = element_h[rows], state_h[rows]
-        explain_qht = problem.explain_qtes[:, :, at[0], at[1]].swapaxes(1, 2)
-        explained_qht[:, rows] *= problem.explained_tes[:, at[0], at[1]].T
-        explained_qht[:, rows] += open_ht[rows] * explain_qht
-        open_ht[rows] *= problem.open_tes[:, at[0], at[1]].T
-    close_qt2 = problem.close_qt2[:, None]
+        at = terms[:, None], element_h[rows], state_h[rows]
+        explained_qht[:, rows] *= problem.explained_tes[at].T
+        explained_qht[:, rows] += open_ht[rows] * explain_qtes[:, *at].swapaxes(1, 2)
+        open_ht[rows] *= problem.open_tes[at].T
     closed_qht = open_ht * close_qt2[..., 0] + explained_qht * close_qt2[..., 1]
     with np.errstate(divide="ignore"):
-        log_qh: FloatArray = (
-            log_h + np.log(closed_qht).sum(axis=2) + np.log(problem.level_q)[:, None]
-        )
+        log_qh: FloatArray = np.log(closed_qht).sum(axis=2)
     return log_qh
 
 

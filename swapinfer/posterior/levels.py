@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from swapinfer.evidence.problem import BoolArray, FloatArray, Problem
@@ -44,9 +42,4 @@ def at_levels(problem: Problem, kept_q: BoolArray) -> Problem:
     kept_q : ndarray of bool, shape (level node,)
         Which nodes.
     """
-    return replace(
-        problem,
-        explain_qtes=problem.explain_qtes[kept_q],
-        close_qt2=problem.close_qt2[kept_q],
-        level_q=problem.level_q[kept_q] / problem.level_q[kept_q].sum(),
-    )
+    return problem.at_nodes(kept_q)
