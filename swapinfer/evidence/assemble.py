@@ -11,6 +11,8 @@ import numpy as np
 
 from swapinfer.evidence.codes import FaultCodes, sort_codes
 from swapinfer.evidence.levels import (
+    MOST_COMBINED,
+    WIDER,
     Levels,
     Nodes,
     alike_nodes,
@@ -258,27 +260,34 @@ def _likeness(job: Job, n: int, run: CodedRun) -> tuple[object, ...]:
 
 
 def _nodes_by_name(job: Job, groups: Sequence[_Group]) -> dict[str, Nodes]:
-    """Nodes of every unknown that findings share, without those that cannot matter."""
+    """Nodes of every unknown that findings share, without those that cannot matter.
+
+    A meter over its limit tells nothing of a level.
+    """
     sharing: dict[str, list[_Group]] = {}
     for group in groups:
-        if name := level_name(group.test):
+        name = level_name(group.test)
+        if name and not math.isinf(group.seen.value):
             sharing.setdefault(name, []).append(group)
-    return {name: _nodes(job, some) for name, some in sharing.items()}
+    for wider in WIDER:
+        nodes = {name: _nodes(job, some, wider) for name, some in sharing.items()}
+        if math.prod(len(one.value_q) for one in nodes.values()) <= MOST_COMBINED:
+            break
+    return nodes
 
 
-def _nodes(job: Job, groups: Sequence[_Group]) -> Nodes:
+def _nodes(job: Job, groups: Sequence[_Group], wider: float) -> Nodes:
     test = groups[0].test
     if not test.level:
         return alike_nodes(test)
     on_scale = math.log if test.scale == "log" else float
-    values = [on_scale(group.seen.value) for group in groups if math.isfinite(group.seen.value)]
-    nodes = level_nodes(test, job.opening, values)
+    nodes = level_nodes(test, job.opening, [on_scale(group.seen.value) for group in groups], wider)
     common_e = np.all([group.view.seen_e for group in groups], axis=0)
     readings = [
         (group.chances(nodes.value_q).exact_qp, np.unique(group.view.profile_es[common_e]))
         for group in groups
     ]
-    return nodes.kept(worth_keeping(nodes.weight_q, readings))
+    return nodes.kept(worth_keeping(nodes.weight_q, readings, wider))
 
 
 def _complaint(job: Job, space: StateSpace) -> Term:

@@ -23,11 +23,19 @@ BEYOND = 7.0
 SPACING = 1.2
 """Distance between nodes, in standard deviations of what the readings together leave open."""
 
+WIDER = (1.0, 1.4, 2.0)
+"""Factors on it, tried in turn, where several unknowns would have too many nodes together; with
+the last the trapezoid rule is right to 6 %."""
+
+MOST_COMBINED = 150
+"""Combinations of nodes beyond which they are set wider apart."""
+
 SUSPICION = 0.01
 """Weight given to a reading's being low for a reason of its own when nodes are left out."""
 
 NEGLIGIBLE = 1e-8
-"""Nodes whose largest possible weight is below this share of the best are left out."""
+"""Nodes whose largest possible weight is below this share of the best are left out; where nodes
+are set wider apart by a factor, the power of it that is its inverse."""
 
 KPA = {"kPa": 1.0, "psi": 6.894757293168361, "bar": 100.0}
 
@@ -140,7 +148,9 @@ def level_prior(test: Test, level: Level, opening: Opened) -> tuple[float, float
     return math.log(middle), math.hypot(math.log(level.spread), math.log(level.gauge_spread))
 
 
-def level_nodes(test: Test, opening: Opened, readings: Sequence[float]) -> Nodes:
+def level_nodes(
+    test: Test, opening: Opened, readings: Sequence[float], wider: float = 1.0
+) -> Nodes:
     """Nodes and weights of the normal prior of a test's level.
 
     Equally spaced on the test's scale: for smooth integrands that vanish at both ends the trapezoid
@@ -154,6 +164,8 @@ def level_nodes(test: Test, opening: Opened, readings: Sequence[float]) -> Nodes
         Compression ratio and altitude, where known.
     readings : sequence of float
         All that share the level, on the test's scale; the nodes reach beyond them.
+    wider : float, optional
+        Factor on their distance.
 
     Returns
     -------
@@ -173,7 +185,7 @@ def level_nodes(test: Test, opening: Opened, readings: Sequence[float]) -> Nodes
     low = min([middle - WIDTH * sd, *(x - BEYOND * good_sd for x in implied)])
     high = max([middle + WIDTH * sd, *(x + BEYOND * good_sd for x in implied)])
     finest = min(lobe_sd for _, _, lobe_sd in good.lobes) / math.sqrt(max(len(readings), 1))
-    count = 1 + math.ceil((high - low) / (SPACING * finest))
+    count = 1 + math.ceil((high - low) / (wider * SPACING * finest))
     value_q = np.linspace(low, high, count)
     log_q = -0.5 * ((value_q - middle) / sd) ** 2
     return Nodes(value_q, np.exp(log_q - np.logaddexp.reduce(log_q)))
@@ -186,7 +198,7 @@ def alike_nodes(test: Test) -> Nodes:
 
 
 def worth_keeping(
-    weight_q: FloatArray, readings: Sequence[tuple[FloatArray, IntArray]]
+    weight_q: FloatArray, readings: Sequence[tuple[FloatArray, IntArray]], wider: float = 1.0
 ) -> BoolArray:
     """Say which nodes can matter.
 
@@ -200,6 +212,8 @@ def worth_keeping(
     readings : sequence of (likelihood_qp, common_p)
         Of each reading: likelihood under each profile, shape (level, profile), and the profiles
         that a cause common to all readings may show.
+    wider : float, optional
+        Factor on the distance between nodes.
 
     Returns
     -------
@@ -213,5 +227,5 @@ def worth_keeping(
         common_q = likelihood_qp[:, common_p].max(axis=1, initial=0.0)
         log_common_q = log_common_q + np.log(np.maximum(common_q, best_q))
     log_best_q = np.maximum(log_own_q, log_common_q)
-    keep: BoolArray = log_best_q >= log_best_q.max() + math.log(NEGLIGIBLE)
+    keep: BoolArray = log_best_q >= log_best_q.max() + math.log(NEGLIGIBLE) / wider
     return keep

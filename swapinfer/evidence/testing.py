@@ -26,6 +26,13 @@ FLOOR = 1e-5
 """Share of every profile that is spread over what the others show: nothing is impossible
 (Cromwell's rule: D. V. Lindley, *Making Decisions*, 1985)."""
 
+MIDMOST = 1e-9
+"""Readings as near to the middle of the good ones as this share of them: chances of departing less
+are no longer told apart there, and their ratio is that of the densities."""
+
+MOST_EASED = 1.1
+"""How much likelier a fault may make the first outcomes for these still to be steps; our choice."""
+
 TINY = float(np.finfo(float).tiny)
 LEAST_LOG = -700.0
 """Natural logs of densities are not let below this, where floats end."""
@@ -249,8 +256,8 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
 
     A present fault that shows draws what its profile says, the rest of the engine what `good`
     says; what departs farthest from good is what is seen, so that faults that show together count
-    alike in any order. Only where the reading is relative to a shared level does the first cause
-    in the order of elements decide.
+    alike in any order. Only where a reading is relative to a shared level, or outcomes are no steps
+    away from the usual one, does the first cause in the order of elements decide.
 
     Parameters
     ----------
@@ -278,11 +285,13 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
         shows_es = 1.0 - (1.0 - shows_es) * (1.0 - test.fresh * shows_es) ** (looks - 1)
         shows_es[view.profile_es == 0] = 0.0
     exact_qp = chances.exact_qp
-    if test.level:
+    if test.level or (test.outcomes and not _are_steps(test)):
         close_q2 = np.stack([exact_qp[:, 0], np.ones(len(exact_qp))], axis=1)
         ones = np.ones_like(shows_es)
         return Term(1.0 - shows_es, shows_es * exact_qp[:, view.profile_es], ones, close_q2)
-    less_p = np.clip(chances.below_p / max(chances.below_p[0], TINY), 0.0, 1.0)
+    is_midmost = chances.is_density and chances.below_p[0] <= MIDMOST
+    nearer_p = exact_qp[0] if is_midmost else chances.below_p
+    less_p = np.clip(nearer_p / max(nearer_p[0], TINY), 0.0, 1.0)
     if chances.is_density:
         explain_p = np.maximum(exact_qp[0] - less_p * exact_qp[0, 0], 0.0)
     else:
@@ -294,6 +303,17 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
     explained_es = open_es if chances.is_density else open_es + explain_es
     close_q2 = np.stack([exact_qp[:, 0], chances.good_upto_q], axis=1)
     return Term(open_es, explain_es[None], explained_es, close_q2)
+
+
+def _are_steps(test: Test) -> bool:
+    """Say whether each outcome departs farther from good than those before it.
+
+    Then no fault makes it likelier than a good one does that only the first outcomes are seen.
+    """
+    chance_po = np.array([list(outcome_chances(test, name).values()) for name in test.profiles])
+    upto_po = chance_po.cumsum(axis=1)
+    good_o = upto_po[list(test.profiles).index(GOOD)]
+    return bool(np.all(upto_po <= MOST_EASED * good_o))
 
 
 def inspection_chances(test: Test, view: View, seen: Seen) -> Chances:

@@ -96,7 +96,7 @@ def _check_number(key: str, number: float, path: tuple[str, ...]) -> None:
         raise MisfitError(f"must be above 0, got {number:g}", path)
     if key in ("spread", "lot_spread") and "level" not in path and number < 1:
         raise MisfitError(f"is a factor of at least 1, got {number:g}", path)
-    if number < 0:
+    if number < 0 and path[-2:] != ("level", "median"):
         raise MisfitError(f"must not be negative, got {number:g}", path)
 
 
