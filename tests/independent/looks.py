@@ -246,20 +246,24 @@ def _within(job: Job, finding: Finding) -> set[str]:
         return {fitted[target]}
     cylinders = job.target_cylinders(target)
     remembers = job.tests[finding.event["test"]].get("remembers", "")
-    for place in job.places.values():
-        if place.kind == remembers and set(place.cylinders) <= cylinders:
-            ran = [{name: name for name in job.places}]
-            ran += [
-                f.fitted
-                for f in job.findings
-                if f.event["type"] == "ran" and f.time < finding.time
-            ]
-            part = finding.fitted[place.id]
-            for then in ran:
-                for where, element in then.items():
-                    if element == part:
-                        cylinders, fitted = set(job.places[where].cylinders), then
+    marked = [
+        place
+        for place in job.places.values()
+        if place.kind == remembers and set(place.cylinders) <= cylinders
+    ]
+    for place in marked:
+        part = finding.fitted[place.id]
+        for then in _ran_before(job, finding.time):
+            for where, element in then.items():
+                if element == part:
+                    cylinders, fitted = set(job.places[where].cylinders), then
     return {e for where, e in fitted.items() if set(job.places[where].cylinders) & cylinders}
+
+
+def _ran_before(job: Job, time: int) -> list[dict[str, str]]:
+    """What was fitted in each run before a time; first the driving that led to the complaint."""
+    runs = [f.fitted for f in job.findings if f.event["type"] == "ran" and f.time < time]
+    return [{name: name for name in job.places}, *runs]
 
 
 def _profile(sees: list[tuple[str, str, str]], kind: str, mode: str) -> str:

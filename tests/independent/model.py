@@ -15,7 +15,7 @@ from independent.priors import Table
 from independent.replay import Event, Job
 from independent.runs import Runs
 from independent.states import BEFORE, Array, States
-from independent.summing import Bit, Wide, add_up
+from independent.summing import Bit, add_up
 
 
 @dataclass
@@ -72,11 +72,9 @@ class Model:
         log_evidence = float(np.log(total)) + self.runs.log_constant
         return log_evidence, self.by_name((of_state / total).astype(float))
 
-    def weight_s(self, case: Case) -> Wide:
+    def weight_s(self, case: Case) -> Array:
         """Priors times the factors on single elements."""
-        weight_s: Wide = case.prior_s.astype(np.longdouble) * np.exp(
-            self.runs.log_s.astype(np.longdouble)
-        )
+        weight_s: Array = case.prior_s * np.exp(self.runs.log_s)
         return weight_s
 
     def by_name(self, of_state: Array) -> dict[str, dict[str, float]]:
