@@ -396,12 +396,15 @@ def _mode_chances(job: Job, life: _Life, chance_of: ChanceOf) -> dict[str, Float
 
 
 def _induced(job: Job, element: Element) -> tuple[tuple[str, int, float], ...]:
-    """Mode, onset and chance of harm by the handlings between each two findings."""
+    """Mode, onset and chance of harm by the handlings between each two findings.
+
+    What a test disturbs it disturbs after its own finding.
+    """
     finding_times = [finding.time for finding in job.findings]
     spared: dict[tuple[str, int], float] = {}
     onset: dict[tuple[str, int], int] = {}
     for one in _harmful(job.disturbances, element.id):
-        epoch = sum(1 for time in finding_times if time < one.time)
+        epoch = sum(1 for time in finding_times if time <= one.time)
         key = one.handling.mode, epoch
         spared[key] = spared.get(key, 1.0) * (1.0 - one.handling.chance)
         onset[key] = one.time

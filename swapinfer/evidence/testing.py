@@ -214,7 +214,7 @@ def _log_looks(test: Test, shown: str, looks: Sequence[str]) -> float:
     usual = next(iter(test.outcomes))
     overlooked = max(test.fresh, FLOOR)
     other = {o: overlooked if o == usual else test.slip.get(o, FLOOR) for o in test.outcomes}
-    return sum(0.0 if o == shown else math.log(other[o]) for o in looks)
+    return math.fsum(math.log(other[o]) for o in looks if o != shown)
 
 
 def _rank(test: Test, outcome: str) -> int:
@@ -423,7 +423,7 @@ def reading_chances(test: Test, view: View, seen: Seen, offset_q: FloatArray = N
     """
     curves = [averaged(test, _curve(test, name), seen.agreeing) for name in view.profiles]
     columns = [_density(test, curve, seen.value, offset_q) for curve in curves]
-    exact_qp = _mixed(test, view, seen, np.stack(columns, axis=1))
+    exact_qp = _mixed(test, view, seen, np.stack(columns, axis=1), float(math.isinf(seen.value)))
     all_q = np.ones(len(exact_qp))
     if test.level:
         return Chances(exact_qp, exact_qp[0], exact_qp[0], all_q, is_density=True)
@@ -432,13 +432,18 @@ def reading_chances(test: Test, view: View, seen: Seen, offset_q: FloatArray = N
     return Chances(exact_qp, below_p, below_p, all_q, is_density=True)
 
 
-def _mixed(test: Test, view: View, seen: Seen, of_qp: FloatArray) -> FloatArray:
-    """Let sound ones now and then read like faulty ones, and the other way round."""
+def _mixed(
+    test: Test, view: View, seen: Seen, of_qp: FloatArray, of_over: float = 0.0
+) -> FloatArray:
+    """Let sound ones now and then read like faulty ones, and the other way round.
+
+    `of_over` is the chance of the same where a slip makes the meter show "over limit".
+    """
     over = test.slip.get(OVER_LIMIT, 0.0) ** seen.agreeing
     like_p = test.coincidence * view.share_p
     like_p = like_p + [test.slip.get(name, 0.0) ** seen.agreeing for name in view.profiles]
     good_q = (1.0 - like_p.sum() - over) * of_qp[:, 0] + of_qp @ like_p
-    good_q = good_q + over * math.isinf(seen.value)
+    good_q = good_q + over * of_over
     out: FloatArray = (1.0 - FLOOR) * of_qp + FLOOR * good_q[:, None]
     out[:, 0] = good_q
     return np.maximum(out, TINY)

@@ -1,0 +1,264 @@
+"""What the complaint and the runs say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.stats import nbinom
+
+from independent.priors import Table, by_mode
+from independent.replay import Finding, Job
+from independent.states import Array, States
+from independent.summing import Bit
+
+MOST_SUPPOSED = 6
+MOST_WITH_LOTS = 6
+
+
+@dataclass
+class Episodes:
+    """Mean numbers in a run: of its own in each cylinder, and of what serves all."""
+
+    own: dict[int, Array]
+    shared_s: Array
+    hit: float
+
+    def u_s(self, k: int) -> Array:
+        """Chance that shared episodes leave ``k`` cylinders alone."""
+        none_s = np.exp(-self.shared_s)
+        return none_s - np.expm1(-self.shared_s) * (1.0 - self.hit) ** k
+
+    def own_in(self, cylinders: Any) -> Array:
+        """Sum over some cylinders."""
+        return np.sum([self.own[c] for c in cylinders], axis=0)
+
+
+@dataclass
+class Coded:
+    """A run whose codes speak of some cylinders."""
+
+    episodes: Episodes
+    cylinders: tuple[int, ...]
+    misfired: frozenset[int]
+    minutes: float
+    fitted: dict[str, str]
+
+    @property
+    def likeness(self) -> tuple[Any, ...]:
+        return tuple(sorted(self.fitted.items())), self.cylinders, self.misfired
+
+
+class Runs:
+    """All runs of a job as factors (``log_s`` and a constant), bits, and bits that depend."""
+
+    def __init__(self, job: Job, states: States) -> None:
+        self.job, self.states, self.running = job, states, job.priors["running"]
+        self.log_s, self.log_constant = np.zeros(len(states.states)), 0.0
+        self.bits = [self._complaint()]
+        self.coded: list[Coded] = []
+        for finding in job.findings:
+            if finding.event["type"] == "ran":
+                self._take(finding)
+        several = [run.likeness for run in self.coded if len(run.misfired) > 1]
+        self.supposed = list(dict.fromkeys(several))[:MOST_SUPPOSED]
+        for run in self.coded:
+            self._read_codes(run)
+
+    def bits_supposing(self, occurred: dict[Any, bool]) -> list[Bit]:
+        """Make the bits of drives for which it is supposed what served all cylinders."""
+        bits = []
+        for run in self.coded:
+            if run.likeness in occurred:
+                shared_s = run.episodes.shared_s
+                missed = (1.0 - run.episodes.hit) ** (len(run.cylinders) - len(run.misfired))
+                close = (0.0, missed) if occurred[run.likeness] else (1.0, 0.0)
+                bits.append(_at_least_one(shared_s, *close))
+                leak = self._leak(run.minutes)
+                if occurred[run.likeness]:
+                    leak = 1.0 - (1.0 - leak) * (1.0 - run.episodes.hit)
+                bits += [_at_least_one(run.episodes.own[c], leak) for c in sorted(run.misfired)]
+        return bits
+
+    def lots(self) -> list[str]:
+        """Kinds made in lots of which two or more served a cylinder that misfired."""
+        counted = {run.likeness: len(run.misfired) for run in self.coded}
+        if sum(counted.values()) > MOST_WITH_LOTS:
+            return []
+        served: dict[str, set[str]] = {}
+        for run in self.coded:
+            for place, name in run.fitted.items():
+                element = self.job.elements[name]
+                if not element.is_new and set(self.job.places[place].cylinders) & run.misfired:
+                    served.setdefault(element.home.kind, set()).add(name)
+        return [
+            kind
+            for kind, names in served.items()
+            if len(names) > 1 and self.job.kinds[kind].get("lot_spread", 1.0) > 1.0
+        ]
+
+    def _episodes(
+        self, minutes: float, conditions: list[str], fitted: dict[str, str], time: int
+    ) -> Episodes:
+        states, running = self.states, self.running
+        mean_s = self._rate_s(conditions, misfire=True) * states.active_s(time) * minutes
+        cylinders, share = self.job.cylinders, running["misattribution"]
+        serving = states.serving(fitted)
+        is_shared = [len(cylinders) > 1 and set(c) == set(cylinders) for c in serving]
+        own = {}
+        for c in cylinders:
+            before, after = self.job.firing_neighbours(c)
+            part = [
+                0.0
+                if is_shared[e]
+                else (1.0 - 2.0 * share) * (c in served)
+                + share * (before in served)
+                + share * (after in served)
+                for e, served in enumerate(serving)
+            ]
+            own[c] = mean_s * states.spread(part)
+        return Episodes(own, mean_s * states.spread(is_shared), running["together"])
+
+    def _rate_s(self, conditions: list[str], *, misfire: bool) -> Array:
+        severities = self.job.priors["severity"]
+
+        def rate(_kind: str, state: Any, mode: Table) -> float:
+            factors = [mode.get("when", {}).get(tag, 1.0) for tag in conditions]
+            factors.append(mode.get("misfire", 1.0) if misfire else 1.0)
+            return float(severities[state.severity]["rate_per_min"] * np.prod(factors))
+
+        return self.states.of_faults(rate)
+
+    def _leak(self, minutes: float, cylinders: int = 1) -> float:
+        return float(-np.expm1(-self.running["leak_per_min"] * minutes * cylinders))
+
+    def _complaint(self) -> Bit:
+        driven, running = self.job.opening.get("driven_km"), self.running
+        minutes = running["complaint_minutes"] if driven is None else driven / running["km_per_min"]
+        episodes = self._episodes(minutes, [], {p: p for p in self.job.places}, 0)
+        return self._word("complaint", episodes, 0.0)
+
+    def _word(self, word: str, episodes: Episodes, leak: float) -> Bit:
+        quiet_s = np.exp(-episodes.own_in(self.job.cylinders))
+        quiet_s = quiet_s * episodes.u_s(len(self.job.cylinders))
+        chance = self.job.priors["feeling"][word]
+        w1, w0 = chance["with_misfire"], chance["without"]
+        return Bit(quiet_s, 1.0 - quiet_s, np.ones_like(quiet_s), w0 * (1 - leak) + w1 * leak, w1)
+
+    def _take(self, finding: Finding) -> None:
+        event, minutes = finding.event, finding.event["minutes"]
+        conditions = event.get("conditions", [])
+        episodes = self._episodes(minutes, conditions, finding.fitted, finding.time)
+        counts = {int(c): n for c, n in event.get("counts", {}).items()}
+        for c, count in counts.items():
+            self._count(episodes.own[c] + episodes.hit * episodes.shared_s, count, minutes)
+        if event.get("codes") is not None:
+            codes = [code[:5].upper() for code in event["codes"]]
+            self._fault_codes(finding, set(codes))
+            unread = tuple(c for c in self.job.cylinders if c not in counts)
+            named = {c for c in self.job.cylinders if self._numbered("misfire", c) in codes}
+            roles = {self._numbered(f): about["role"] for f, about in self._families().items()}
+            if unread and not named and any(roles.get(code) == "random" for code in codes):
+                self.bits.append(self._unnamed(episodes, unread, minutes))
+            elif unread:
+                misfired = frozenset(named & set(unread))
+                self.coded.append(Coded(episodes, unread, misfired, minutes, finding.fitted))
+        elif not counts and event.get("suspected"):
+            right, leak = self.running["suspected_right"], self._leak(minutes)
+            for c in event["suspected"]:
+                mean_s = episodes.own[c] + episodes.hit * episodes.shared_s
+                self.bits.append(_at_least_one(mean_s, (1 - right) * (1 - leak) + leak))
+        elif not counts and event.get("felt"):
+            leak = self._leak(minutes, len(self.job.cylinders))
+            self.bits.append(self._word(event["felt"], episodes, leak))
+
+    def _read_codes(self, run: Coded) -> None:
+        """Take in what does not depend on a supposition."""
+        quiet, episodes = set(run.cylinders) - run.misfired, run.episodes
+        leak = self._leak(run.minutes)
+        self.log_s = self.log_s - sum(episodes.own[c] for c in quiet)
+        self.log_constant += len(quiet) * np.log1p(-leak)
+        if run.likeness in self.supposed:
+            return
+        if len(run.misfired) > 1:
+            self.log_s = self.log_s + np.log(episodes.u_s(len(quiet)))
+            for c in sorted(run.misfired):
+                mean_s = episodes.own[c] + episodes.hit * episodes.shared_s
+                self.bits.append(_at_least_one(mean_s, leak))
+        elif not run.misfired:
+            self.log_s = self.log_s + np.log(episodes.u_s(len(run.cylinders)))
+        else:
+            own_s = np.exp(-episodes.own_in(run.misfired))
+            a_s = own_s * episodes.u_s(len(run.cylinders))
+            c_s = episodes.u_s(len(quiet))
+            self.bits.append(Bit(a_s, c_s - a_s, c_s, leak, 1.0))
+
+    def _unnamed(self, episodes: Episodes, cylinders: tuple[int, ...], minutes: float) -> Bit:
+        unnamed = self.running["unnamed"]
+        own_s, u_s = np.exp(-episodes.own_in(cylinders)), episodes.u_s(len(cylinders))
+        b_s = unnamed * (1.0 - own_s) + (1.0 - u_s)
+        leak = unnamed * self._leak(minutes, len(cylinders))
+        return Bit(own_s * u_s, b_s, np.ones_like(b_s), leak, 1.0)
+
+    def _count(self, mean_s: Array, count: int, minutes: float) -> None:
+        """Take in a counter: the largest of the causes' counts and the background."""
+
+        def law(mean: float, size: float) -> Any:
+            return nbinom(size, size / (size + mean * minutes))
+
+        running, severities = self.running, self.job.priors["severity"]
+        laws = {v: law(one["counts_per_min"], one["dispersion"]) for v, one in severities.items()}
+        rest = law(running["leak_counts_per_min"], running["leak_dispersion"])
+        upto, below = (
+            self.states.of_faults(lambda _k, state, _m, of=of: of[state.severity])
+            for of in (
+                {v: float(one.cdf(n)) for v, one in laws.items()} for n in (count, count - 1)
+            )
+        )
+        quiet_s = np.exp(-mean_s)
+        c_s = quiet_s + (1.0 - quiet_s) * upto
+        a_s = (quiet_s + (1.0 - quiet_s) * below) * (count > 0)
+        self.bits.append(Bit(a_s, c_s - a_s, c_s, float(rest.pmf(count)), float(rest.cdf(count))))
+
+    def _families(self) -> dict[str, Table]:
+        """Families of codes with a cause, if they name any, that the engine has."""
+        return {
+            name: about
+            for name, about in self.job.priors["code"].items()
+            if not about.get("sets") or set(about["sets"]) & set(self.job.kinds)
+        }
+
+    def _numbered(self, family: str, number: int = 1) -> str:
+        about = self.job.priors["code"][family]
+        return f"P{about['first'] + (number - 1) * max(about.get('step', 0), 1):04d}"
+
+    def _fault_codes(self, finding: Finding, present: set[str]) -> None:
+        event, states = finding.event, self.states
+        rate_s = self._rate_s(event.get("conditions", []), misfire=False)
+        shown_s = -np.expm1(-rate_s * states.active_s(finding.time) * event["minutes"])
+        serving = states.serving(finding.fitted)
+        for family, about in self._families().items():
+            if about["role"] != "fault":
+                continue
+            sets = by_mode(about["sets"])
+            chance_s = shown_s * states.of_faults(lambda k, s, _m, sets=sets: _sets(sets, k, s))
+            for number, cylinders in enumerate(self.job.groups(about["pattern"]), start=1):
+                within_s = states.spread([bool(served & set(cylinders)) for served in serving])
+                one_s = chance_s * within_s
+                if self._numbered(family, number) in present:
+                    ones = np.ones_like(one_s)
+                    self.bits.append(Bit(1.0 - one_s, one_s, ones, about["false_chance"], 1.0))
+                else:
+                    self.log_s = self.log_s + np.log1p(-one_s)
+                    self.log_constant += np.log1p(-about["false_chance"])
+
+
+def _sets(sets: list[tuple[str, str, float]], kind: str, state: Any) -> float:
+    return next((p for k, mode, p in sets if k == kind and mode in (state.mode, "*")), 0.0)
+
+
+def _at_least_one(mean_s: Array, is_open: float, is_explained: float = 1.0) -> Bit:
+    return Bit(
+        np.exp(-mean_s), -np.expm1(-mean_s), np.ones_like(mean_s), is_open, is_explained
+    )

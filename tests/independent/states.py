@@ -1,0 +1,141 @@
+"""All states of all elements, one after another, with their priors."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from independent.priors import Table
+from independent.replay import Element, Job
+
+Array = NDArray[np.float64]
+
+BEFORE = -1
+NODES, WIDTH = 121, 9.0
+"""Of the trapezoid rule over life and ratio: nodes, and standard deviations to either side."""
+
+LARGEST = 0.9
+"""To which the faults of one element are capped together."""
+
+
+@dataclass
+class State:
+    """One way for an element to be; ``good`` has no mode."""
+
+    mode: str = ""
+    severity: str = ""
+    onset: int = BEFORE
+
+    @property
+    def name(self) -> str:
+        if not self.mode:
+            return "good"
+        return f"{self.mode}/{self.severity}" + (f"@{self.onset}" if self.onset >= 0 else "")
+
+
+class States:
+    """States laid end to end; arrays named ``_s`` run over all of them."""
+
+    def __init__(self, job: Job) -> None:
+        self.job, self.elements = job, job.in_order()
+        self.states: list[State] = []
+        self.element_s: list[int] = []
+        priors: list[float] = []
+        for e, element in enumerate(self.elements):
+            for state, prior in _states_of(job, element):
+                self.states.append(state)
+                self.element_s.append(e)
+                priors.append(prior)
+        self.prior_s = np.array(priors)
+        self.first_e = np.unique(self.element_s, return_index=True)[1]
+        self.is_fault_s = np.array([bool(state.mode) for state in self.states])
+
+    def mode_of(self, s: int) -> Table:
+        """Return what the pack says of a fault's mode."""
+        kind = self.elements[self.element_s[s]].home.kind
+        about: Table = self.job.kinds[kind]["mode"][self.states[s].mode]
+        return about
+
+    def of_faults(self, value: Any) -> Array:
+        """Fill an array by ``value(kind, state, mode)``; 0 for good."""
+        out = np.zeros(len(self.states))
+        for s, state in enumerate(self.states):
+            if state.mode:
+                kind = self.elements[self.element_s[s]].home.kind
+                out[s] = value(kind, state, self.mode_of(s))
+        return out
+
+    def active_s(self, time: int) -> Array:
+        """1 for faults that had their onset before a time and were not cured before it."""
+        out = np.zeros(len(self.states))
+        for s, state in enumerate(self.states):
+            if state.mode and state.onset < time:
+                handled = self.elements[self.element_s[s]].handled
+                is_cured = self.mode_of(s).get("cured_by_disturbance", False) and any(
+                    state.onset < when < time for when, _, _ in handled
+                )
+                out[s] = 0.0 if is_cured else 1.0
+        return out
+
+    def serving(self, fitted: dict[str, str]) -> list[frozenset[int]]:
+        """Cylinders that each element serves in an arrangement."""
+        serves = {e: frozenset(self.job.places[p].cylinders) for p, e in fitted.items()}
+        return [serves.get(element.id, frozenset()) for element in self.elements]
+
+    def spread(self, of_element: list[Any]) -> NDArray[Any]:
+        """Repeat a value of each element for its states."""
+        return np.array([of_element[e] for e in self.element_s])
+
+
+def _states_of(job: Job, element: Element) -> list[tuple[State, float]]:
+    kind, driven = job.kinds[element.home.kind], job.opening.get("driven_km")
+    exposure = job.priors["running"]["exposure_km"] if driven is None else driven
+    chance = {name: _prior(m, element.age_km, exposure) for name, m in kind["mode"].items()}
+    total = sum(chance.values())
+    if total:
+        cap = kind.get("new_fault", 0.0) / total if element.is_new else min(1.0, LARGEST / total)
+        chance = {name: p * cap for name, p in chance.items()}
+    faults = [
+        (State(name, severity), chance[name] * share)
+        for name, mode in kind["mode"].items()
+        for severity, share in mode["severity"].items()
+        if share
+    ]
+    good = 1.0 - sum(chance.values())
+    for (mode, onset), harm in _induced(job, element).items():
+        for severity, share in kind["mode"][mode]["severity"].items():
+            if share:
+                faults.append((State(mode, severity, onset), good * harm * share))
+        good *= 1.0 - harm
+    return [(State(), good), *faults]
+
+
+def _induced(job: Job, element: Element) -> dict[tuple[str, int], float]:
+    """Chance of each induced fault; handlings between two findings count as one, at the last."""
+    spared: dict[tuple[str, int], float] = {}
+    onset: dict[tuple[str, int], int] = {}
+    for time, mode, chance in element.handled:
+        if chance:
+            key = mode, sum(finding.time <= time for finding in job.findings)
+            spared[key] = spared.get(key, 1.0) * (1.0 - chance)
+            onset[key] = time
+    return {(key[0], onset[key]): 1.0 - left for key, left in spared.items()}
+
+
+def _prior(mode: Table, age: float, exposure: float) -> float:
+    """Chance that a mode appeared in the window, averaged over life and ratio."""
+    if age <= 0.0:
+        return 0.0
+    window, shape = min(max(exposure, mode["latent_km"]), age), mode["shape"]
+    life = mode["life_km"]
+    ratio = mode.get("hazard_ratio", {"median": 1.0, "spread": 1.0})
+    hazard = ratio["median"] * ((age / life["median"]) ** shape)
+    hazard *= 1.0 - (1.0 - window / age) ** shape
+    sd = math.hypot(shape * math.log(life["spread"]), math.log(ratio["spread"]))
+    z = np.linspace(-WIDTH, WIDTH, NODES)
+    weight = np.exp(-z * z / 2.0)
+    return float(weight @ -np.expm1(-hazard * np.exp(sd * z)) / weight.sum())
