@@ -482,7 +482,7 @@ def density(test: Test, profile: str, value: float, offset_q: FloatArray) -> Flo
 
 def _density(test: Test, curve: Curve, value: float, offset_q: FloatArray) -> FloatArray:
     if math.isinf(value):
-        return np.full(offset_q.shape, curve.over_limit)
+        return np.where(np.isinf(offset_q), 1.0, curve.over_limit)
     at_q = _on_scale(test, value) - offset_q
     parts = [
         math.log(max(weight, TINY) / (sd * math.sqrt(2.0 * math.pi)))
