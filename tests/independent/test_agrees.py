@@ -81,7 +81,7 @@ def test_two_unknown_levels_at_every_combination_of_nodes(
     priors: Table, pack: Pack, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(levels, "SPACING", 3.0)
-    monkeypatch.setattr(levels, "WIDER", (1.0,))
+    monkeypatch.setattr(assemble, "MOST_COMBINED", 10**9)
     log_evidence, marginals = Model(priors, TWO_LEVELS, spacing=3.0).solve()
     found_log, found = by_package(pack, TWO_LEVELS)
     same(found, marginals)
