@@ -1,13 +1,15 @@
 """An old job under its old priors still says what it said.
 
 `data/job.json` was exported once, with the priors of that day; `data/facts.json` is what its
-write-up said. After a change that is meant to alter numbers, write the file anew with
-``python -m tests.claim.test_golden`` and read its diff as carefully as code.
+write-up said. After a change that is meant to alter numbers, write the latter anew with
+``python -m tests.claim.test_golden`` and read its diff as carefully as code; with ``--job`` behind
+it also the former, after a change of what stored priors hold.
 """
 
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +19,10 @@ from swapinfer.claim.json_form import plain_tree
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.verify import verify_file
 from swapinfer.claim.write import write_up
-from swapinfer.ledger.exchange import read_document
+from swapinfer.ledger.exchange import JOB_FORMAT, read_document
 from swapinfer.ledger.replay import replay
-from swapinfer.pack import pack_from_json
+from swapinfer.pack import pack_from_json, pack_to_json
+from tests.claim.jobs import base_pack, chain, coil_events
 
 DATA = Path(__file__).parent / "data"
 
@@ -60,6 +63,20 @@ def test_the_old_file_still_verifies() -> None:
     assert (found.same, found.difference) == (True, "")
 
 
+def write_the_job() -> None:
+    """Write the job of these tests as an export of today."""
+    pack = base_pack()
+    document = {
+        "format": JOB_FORMAT,
+        "records": [record.to_json() for record in chain(coil_events())],
+        "packs": {pack.digest: pack_to_json(pack)},
+    }
+    text = json.dumps(document, indent=1, ensure_ascii=False) + "\n"
+    (DATA / "job.json").write_text(text, encoding="utf-8")
+
+
 if __name__ == "__main__":
+    if "--job" in sys.argv:
+        write_the_job()
     text = json.dumps(facts_of_the_old_job(), indent=1) + "\n"
     (DATA / "facts.json").write_text(text, encoding="utf-8")

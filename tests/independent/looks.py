@@ -158,7 +158,9 @@ class Look:
             for w, x, sd in self.test["profile"][profile].get("lobes", [])
         ]
 
-    def _reading(self, level: float | str | None) -> tuple[dict[str, float], dict[str, float], bool]:
+    def _reading(
+        self, level: float | str | None
+    ) -> tuple[dict[str, float], dict[str, float], bool]:
         at, n = self.value()
         exact: dict[str, float] = {}
         less: dict[str, float] = {}
