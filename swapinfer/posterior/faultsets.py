@@ -15,6 +15,7 @@ from swapinfer.evidence.problem import FloatArray, IntArray, Problem, for_order
 from swapinfer.posterior.axistree import AxisTree
 from swapinfer.posterior.belief import Posterior
 from swapinfer.posterior.joint import full_states, log_joint, log_joint_by_level
+from swapinfer.posterior.levels import level_weights
 from swapinfer.posterior.passes import route_of
 from swapinfer.posterior.prepare import prepare
 from swapinfer.posterior.relax import enumerate_sets
@@ -29,6 +30,12 @@ SMALLEST_THRESHOLD = 1e-12
 
 SCOUTS = 12
 """Likeliest single faults that decide at which level node to search."""
+
+MISSED = 0.02
+"""Share of the posterior that may be missing before other level nodes are searched."""
+
+MOST_NODES = 6
+"""Level nodes searched then."""
 
 WIDEST = 2
 """Most branches followed at a time, in multiples of the number of sets wanted."""
@@ -88,6 +95,8 @@ def fault_sets(
         found = _search(problem, cover, limit)
     else:
         found = _search_one_level(problem, posterior, cover, limit)
+        if found.left_out > max(1.0 - cover, MISSED):
+            found = _search_other_levels(problem, posterior, found, cover, limit)
         if found.left_out > 1.0 - cover and len(found.belief_h) < limit:
             found = _search(problem, cover, limit)
     if posterior.exact and problem.lot_z.size > 1:
@@ -128,6 +137,36 @@ def _search_one_level(problem: Problem, posterior: Posterior, cover: float, limi
     if not np.isfinite(log_qh[node]).any():
         return _search(problem, cover, limit)
     return _weighed(problem, posterior, _search(problem.at_level(node), cover, limit))
+
+
+def _search_other_levels(
+    problem: Problem, posterior: Posterior, found: Found, cover: float, limit: int
+) -> Found:
+    """Search also at the nodes where most is missing: what is likely there may be so there alone.
+
+    Whether something that serves all cylinders upset them is such an unknown: several faults at
+    once are likely where it did not, and cannot be seen where it did.
+    """
+    weight_q = level_weights(problem)
+    for _ in range(MOST_NODES):
+        every = np.arange(len(found.belief_h))
+        log_qh = log_joint_by_level(problem, *found.padded(every)) - posterior.log_evidence
+        missing_q = weight_q - np.exp(np.logaddexp.reduce(log_qh, axis=1))
+        node = int(missing_q.argmax())
+        if missing_q[node] <= max(1.0 - cover, MISSED) / problem.level_q.size:
+            break
+        more = _search(problem.at_level(node), cover, limit)
+        found = _weighed(problem, posterior, _together(found, more))
+        if found.left_out <= max(1.0 - cover, MISSED):
+            break
+    return found
+
+
+def _together(first: Found, second: Found) -> Found:
+    """Put what was found twice together, each set once."""
+    column = np.argsort(second.element_l)[np.argsort(np.argsort(first.element_l))]
+    state_hl = np.unique(np.vstack([first.state_hl, second.state_hl[:, column]]), axis=0)
+    return replace(first, state_hl=state_hl, belief_h=np.zeros(len(state_hl)))
 
 
 def _weighed(problem: Problem, posterior: Posterior, found: Found) -> Found:
