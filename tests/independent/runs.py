@@ -259,6 +259,4 @@ def _sets(sets: list[tuple[str, str, float]], kind: str, state: Any) -> float:
 
 
 def _at_least_one(mean_s: Array, is_open: float, is_explained: float = 1.0) -> Bit:
-    return Bit(
-        np.exp(-mean_s), -np.expm1(-mean_s), np.ones_like(mean_s), is_open, is_explained
-    )
+    return Bit(np.exp(-mean_s), -np.expm1(-mean_s), np.ones_like(mean_s), is_open, is_explained)

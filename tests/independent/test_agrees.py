@@ -98,7 +98,10 @@ def test_a_fault_that_a_swap_made_is_seen_by_the_look_that_follows(
 ) -> None:
     """The look opens the connector too, but only after it was made."""
     events = [opened(fitment=COP), ran(10, "P0302")]
-    events += [{"type": "reseated", "place": "coil2"}, inspected("coil-signal", "cylinder2", "none")]
+    events += [
+        {"type": "reseated", "place": "coil2"},
+        inspected("coil-signal", "cylinder2", "none"),
+    ]
     _, marginals = Model(priors, events).solve()
     same(by_package(pack, events)[1], marginals)
     induced = {s: p for s, p in marginals["coil-wiring2"].items() if s.startswith("open/hard@")}

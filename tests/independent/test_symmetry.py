@@ -53,7 +53,9 @@ def drawn(rng: Random, cylinders: int) -> list[Event]:
             named = rng.sample(range(1, cylinders + 1), rng.choice([0, 1, 1, 2]))
             more = rng.choice([[], [], ["P0300"], [f"P035{c}"], [f"P020{c}"], ["P0087"]])
             codes = [f"P030{one}" for one in sorted(named)] + more
-            events.append(ran(rng.choice([5, 15, 40]), *codes, at=rng.choice([("load",), ("idle",)])))
+            events.append(
+                ran(rng.choice([5, 15, 40]), *codes, at=rng.choice([("load",), ("idle",)]))
+            )
             if rng.random() < 0.2:
                 events[-1]["counts"] = {str(c): rng.choice([0, 3, 60])}
         elif step == "hear":
@@ -145,5 +147,3 @@ def test_only_two_questions_mind_the_numbering(pack: Pack) -> None:
     """Where outcomes are no steps away from good, the first cause in order decides."""
     inspections = [test for test in pack.tests.values() if test.outcomes]
     assert {t.id for t in inspections if not _are_steps(t)} <= {"freeze-frame", "driver-when"}
-
-

@@ -69,7 +69,9 @@ def test_leaving_out_matches_enumeration(problem: Problem) -> None:
     posterior = infer(problem)
     checks = check_findings(problem, posterior)
     for finding in range(problem.n_findings):
-        evidence, marginal_es = brute_force(problem.keeping(np.arange(problem.n_findings) != finding))
+        evidence, marginal_es = brute_force(
+            problem.keeping(np.arange(problem.n_findings) != finding)
+        )
         fault_e = marginal_es[:, 1:].sum(axis=1)
         np.testing.assert_allclose(checks.fault_ne[finding], fault_e, rtol=1e-10, atol=1e-13)
         given_others = posterior.log_evidence - np.log(evidence)
