@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -83,8 +84,8 @@ def learn(
     from swapinfer.workflow.priors import LearnOptions, learn_priors
     from swapinfer.workflow.shop import Shop
 
-    typer.echo("loading PyMC and sampling; this takes a minute or more ...", err=True)
-    options = LearnOptions(seed, family, weight, cluster, sys.stderr.isatty())
+    starting = partial(_say_sampling, "a minute or more")
+    options = LearnOptions(seed, family, weight, cluster, sys.stderr.isatty(), starting)
     with Shop(store, who) as shop:
         tell(learn_priors(shop, jobs, findings, out, options), as_json=as_json)
 
@@ -98,13 +99,17 @@ def lives(
 ) -> None:
     """Learn an overlay of lives from a fleet's exposure; this loads PyMC."""
     from swapinfer.workflow.lives import learn_fleet_lives
+    from swapinfer.workflow.priors import LearnOptions
     from swapinfer.workflow.shop import Shop
 
-    typer.echo("loading PyMC and sampling; this takes half a minute or more ...", err=True)
-    showing = sys.stderr.isatty()
+    starting = partial(_say_sampling, "half a minute or more")
+    options = LearnOptions(seed, is_showing=sys.stderr.isatty(), starting=starting)
     with Shop() as shop:
-        facts = learn_fleet_lives(shop, table, out, seed=seed, is_showing=showing)
-        tell(facts, as_json=as_json)
+        tell(learn_fleet_lives(shop, table, out, options), as_json=as_json)
+
+
+def _say_sampling(how_long: str) -> None:
+    typer.echo(f"loading PyMC and sampling; this takes {how_long} ...", err=True)
 
 
 @priors_app.command("compare", epilog=EXAMPLE + "priors compare base learned/overlay.toml")

@@ -182,6 +182,8 @@ class _Found:
 
 def _collect(damaged: Path) -> _Found:
     found = _Found()
+    if not damaged.exists() and not damaged.with_name(damaged.name + "-wal").exists():
+        raise InputError(f"{damaged}: there is no such file, nor a log of it")
     try:
         for row in scan_rows(damaged):
             _sort_in(row, found)

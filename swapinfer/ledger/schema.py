@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import os
 import threading
-import uuid
 from pathlib import Path
 
 import sqlalchemy as sa  # noqa: TID253  loads only with a store
 
+from swapinfer.drafts import draft_of, make_folders, remove_folders
 from swapinfer.errors import LedgerError
 from swapinfer.ledger.connect import RESCUE, create_sqlite, sqlite_engine
 from swapinfer.ledger.tables import SCHEMAS, version
@@ -86,7 +86,7 @@ def migrate(engine: sa.Engine, target: str = "head") -> None:
         command.upgrade(config, target)
 
 
-def create_file(path: Path, timeout: float) -> None:
+def create_file(path: Path, timeout: float) -> list[Path]:
     """Make a store beside its place and link it there whole: no one sees half a store.
 
     Parameters
@@ -95,6 +95,11 @@ def create_file(path: Path, timeout: float) -> None:
         Where the store is to be; its folder is made for its owner alone.
     timeout : float
         Seconds to wait for other processes.
+
+    Returns
+    -------
+    list of Path
+        Folders that were made, and the file; nothing if another process was first.
 
     Raises
     ------
@@ -108,8 +113,17 @@ def create_file(path: Path, timeout: float) -> None:
         raise LedgerError(
             f"store {path}: the file is gone but its log {log.name} is there; {RESCUE}"
         )
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    draft = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+    made = make_folders(path.parent, mode=0o700)
+    try:
+        is_first = _link_new(path, timeout)
+    except BaseException:
+        remove_folders(made)
+        raise
+    return [*made, path] if is_first else []
+
+
+def _link_new(path: Path, timeout: float) -> bool:
+    draft = draft_of(path)
     try:
         create_sqlite(draft)
         engine = sqlite_engine(draft, timeout)
@@ -119,6 +133,7 @@ def create_file(path: Path, timeout: float) -> None:
             engine.dispose()
         os.link(draft, path)
     except FileExistsError:
-        return  # another process was first, with a whole store
+        return False  # another process was first, with a whole store
     finally:
         draft.unlink(missing_ok=True)
+    return True
