@@ -29,6 +29,8 @@ def run(arguments: list[str]) -> int:
     from swapinfer.cli.app import app
     from swapinfer.errors import SwapinferError
 
+    # A number of any length is refused for what it is, not for how long it takes to read.
+    sys.set_int_max_str_digits(0)
     try:
         app(arguments, prog_name="swapinfer", standalone_mode=True)
     except SwapinferError as error:
