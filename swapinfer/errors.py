@@ -107,7 +107,7 @@ EXTRAS = {
     "PIL": "claim", "typst": "claim",
     "arviz": "learn", "matplotlib": "learn", "nutpie": "learn", "pandas": "learn",
     "pyarrow": "learn", "pymc": "learn", "scipy": "learn",
-    "dask": "cluster", "distributed": "cluster", "psycopg": "postgres",
+    "dask": "cluster", "psycopg": "postgres",
 }  # fmt: skip
 """Extra of this distribution that brings a library in; the others it needs always."""
 
