@@ -157,7 +157,9 @@ def throw(inputs: int, seed: int) -> tuple[Counter[int], list[str]]:
                 outcome = attempt(run, words, rng)
             codes[outcome.code] += 1
             may_change = outcome.code == 0 and command.words not in READING
-            changed = {} if may_change and "--what-if" not in words else differences(before, bay)
+            is_supposed = any(option == "--what-if" for option, _, _ in command.options)
+            is_supposed &= is_flag_set("--what-if", words)
+            changed = {} if may_change and not is_supposed else differences(before, bay)
             typed = [word[:40] for word in words]
             unhandled += [f"{typed}: {fault}" for fault in faults(outcome, changed)]
             if changed:
@@ -213,6 +215,12 @@ def draw(command: Command, rng: random.Random) -> list[str]:
             pool = STORES if name == "store" else rng.choice(pools)
             words.append(FEW.get(name) or rng.choice(pool))
     return words
+
+
+def is_flag_set(flag: str, words: list[str]) -> bool:
+    """Whether a flag surely is one, and not the value of the option before it."""
+    at = words.index(flag) if flag in words else 0
+    return at > 0 and not words[at - 1].startswith("-") and "--" not in words[:at]
 
 
 def attempt(run: Callable[[list[str]], int], words: list[str], rng: random.Random) -> Outcome:

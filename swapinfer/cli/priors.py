@@ -10,8 +10,11 @@ from typing import Annotated
 import typer
 
 from swapinfer.cli.options import Json, Overlays, Store, Who, tell
+from swapinfer.cli.parsing import decimal
 
 EXAMPLE = "Example: swapinfer "
+LAST_SEED = 2**32 - 1
+"""Largest that every random generator in use takes."""
 
 priors_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
@@ -73,8 +76,12 @@ def learn(
     findings: Annotated[Path | None, typer.Argument(help="Table of findings.")] = None,
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("learned"),
     family: Annotated[str, typer.Option(help="Vehicle family; default the whole mix.")] = "",
-    weight: Annotated[float, typer.Option(help="Weight of the base priors.")] = 1.0,
-    seed: Annotated[int, typer.Option(help="The same seed gives the same overlay.")] = 1,
+    weight: Annotated[
+        float, typer.Option(parser=decimal, metavar="<number>", help="Weight of the base priors.")
+    ] = 1.0,
+    seed: Annotated[
+        int, typer.Option(min=0, max=LAST_SEED, help="The same seed gives the same overlay.")
+    ] = 1,
     cluster: Annotated[str, typer.Option(help="Address of a Dask scheduler.")] = "",
     as_json: Json = False,
     store: Store = "",
@@ -94,7 +101,9 @@ def learn(
 def lives(
     table: Annotated[Path, typer.Argument(help="Table of a fleet's exposure.")],
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("lives"),
-    seed: Annotated[int, typer.Option(help="The same seed gives the same overlay.")] = 1,
+    seed: Annotated[
+        int, typer.Option(min=0, max=LAST_SEED, help="The same seed gives the same overlay.")
+    ] = 1,
     as_json: Json = False,
 ) -> None:
     """Learn an overlay of lives from a fleet's exposure; this loads PyMC."""
@@ -122,7 +131,9 @@ def compare(
     past: Annotated[
         int, typer.Option(min=0, help="Past jobs to work again under both; takes seconds each.")
     ] = 0,
-    seed: Annotated[int, typer.Option(help="The same seed draws the same luck.")] = 1,
+    seed: Annotated[
+        int, typer.Option(min=0, max=LAST_SEED, help="The same seed draws the same luck.")
+    ] = 1,
     as_json: Json = False,
     store: Store = "",
     who: Who = "",

@@ -9,7 +9,7 @@ from pathlib import Path
 import sqlalchemy as sa  # noqa: TID253  loads only with a store
 
 from swapinfer.drafts import draft_of, make_folders, remove_folders
-from swapinfer.errors import LedgerError
+from swapinfer.errors import JobError, LedgerError
 from swapinfer.ledger.connect import RESCUE, create_sqlite, sqlite_engine
 from swapinfer.ledger.tables import SCHEMAS, version
 
@@ -42,6 +42,8 @@ def require_schema(engine: sa.Engine, where: str, *, create: bool) -> None:
 
     Raises
     ------
+    JobError
+        If a server's database is empty, and is to stay so.
     LedgerError
         If the schema is unknown, or there is none and none is to be made.
     """
@@ -49,6 +51,8 @@ def require_schema(engine: sa.Engine, where: str, *, create: bool) -> None:
         found = schema_of(connection)
     if found == SCHEMAS[-1]:
         return
+    if found is None and not create and engine.dialect.name == "postgresql":
+        raise JobError(f"store {where}: it has no tables yet; opening a job makes them")
     if found is None and not create:
         raise LedgerError(f"store {where}: this is no store of swapinfer, or its start is lost")
     if found is not None and found not in SCHEMAS:

@@ -462,6 +462,8 @@ def close(shop: Shop, closed: ev.Closed, ro: str = "", *, is_confirmed: bool = F
 
     Raises
     ------
+    InputError
+        If there is not one mode for each cause, or a cause has no such mode.
     JobError
         If it is to be verified without a clean drive of the length asked.
     UnconfirmedError
@@ -471,6 +473,8 @@ def close(shop: Shop, closed: ev.Closed, ro: str = "", *, is_confirmed: bool = F
     def event_of(job: Job) -> ev.Closed:
         causes = tuple(_find_element(job, name) for name in closed.causes)
         modes = closed.modes or ("",) * len(causes)
+        if len(modes) != len(causes):
+            raise InputError(f"{len(modes)} modes for {len(causes)} causes; give one a cause")
         for cause, mode in zip(causes, modes, strict=True):
             known = job.engine.kinds[job.elements[cause].home.kind].modes
             if mode and mode not in known:

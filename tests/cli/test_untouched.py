@@ -65,6 +65,10 @@ def test_only_what_may_begin_a_store_makes_one(work: Bay, line: str) -> None:
 REFUSED = {
     "rescue of a text": ("store rescue text --store new/new.db", 3),
     "rescue of nothing": ("store rescue nowhere --store new.db", 2),
+    "rescue of a folder": ("store rescue . --store new.db", 2),
+    "rescue of what no disk holds": (f"store rescue {'x' * 300} --store new.db", 2),
+    "priors that no disk holds": (f"open RO-2 --priors {'x' * 300} --store new.db", 7),
+    "more modes than causes": ("close --mode hot", 2),
     "restore of a text": ("store restore text --store new.db", 3),
     "import of a text": ("import text --store new.db", 3),
     "move of no job": ("store move new.db --job RO-9", 9),
