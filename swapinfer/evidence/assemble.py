@@ -262,12 +262,12 @@ def _likeness(job: Job, n: int, run: CodedRun) -> tuple[object, ...]:
 def _nodes_by_name(job: Job, groups: Sequence[_Group]) -> dict[str, Nodes]:
     """Nodes of every unknown that findings share, without those that cannot matter.
 
-    A meter over its limit tells nothing of a level.
+    A meter over its limit tells nothing of a level, unless all sound ones may show that.
     """
     sharing: dict[str, list[_Group]] = {}
     for group in groups:
         name = level_name(group.test)
-        if name and not math.isinf(group.seen.value):
+        if name and (group.test.alike or not math.isinf(group.seen.value)):
             sharing.setdefault(name, []).append(group)
     for wider in WIDER:
         nodes = {name: _nodes(job, some, wider) for name, some in sharing.items()}
@@ -281,7 +281,8 @@ def _nodes(job: Job, groups: Sequence[_Group], wider: float) -> Nodes:
     if not test.level:
         return alike_nodes(test)
     on_scale = math.log if test.scale == "log" else float
-    nodes = level_nodes(test, job.opening, [on_scale(group.seen.value) for group in groups], wider)
+    values = [on_scale(group.seen.value) for group in groups if math.isfinite(group.seen.value)]
+    nodes = level_nodes(test, job.opening, values, wider)
     common_e = np.all([group.view.seen_e for group in groups], axis=0)
     readings = [
         (group.chances(nodes.value_q).exact_qp, np.unique(group.view.profile_es[common_e]))
@@ -348,24 +349,21 @@ def _stack(space: StateSpace, pieces: list[list[Term | Factor]], weight_q: Float
             else:
                 terms.append(piece)
                 finding_t.append(n)
-    q = len(weight_q)
+    q, t = len(weight_q), len(terms)
+    open_tes, explained_tes = np.empty((t, *shape)), np.empty((t, *shape))
+    explain_qtes, close_qt2 = np.empty((q, t, *shape)), np.empty((q, t, 2))
+    for at, term in enumerate(terms):
+        open_tes[at], explained_tes[at] = term.open_es, term.explained_es
+        explain_qtes[:, at], close_qt2[:, at] = term.explain_qes, term.close_q2
     return Problem(
         elements=tuple(element.id for element in space.elements),
         states=tuple(tuple(state.name for state in row) for row in space.states),
         prior_es=space.prior_es,
         log_factor_nes=log_factor_nes,
         finding_t=np.array(finding_t, dtype=np.int64),
-        open_tes=_rows([t.open_es for t in terms], shape),
-        explained_tes=_rows([t.explained_es for t in terms], shape),
-        explain_qtes=_rows([t.explain_qes for t in terms], (q, *shape)).swapaxes(0, 1).copy(),
-        close_qt2=_rows([t.close_q2 for t in terms], (q, 2)).swapaxes(0, 1).copy(),
+        open_tes=open_tes,
+        explained_tes=explained_tes,
+        explain_qtes=explain_qtes,
+        close_qt2=close_qt2,
         level_q=weight_q,
     )
-
-
-def _rows(arrays: Sequence[FloatArray], shape: tuple[int, ...]) -> FloatArray:
-    """Stack arrays, each spread to one shape; also none at all."""
-    rows = np.empty((len(arrays), *shape))
-    for row, array in zip(rows, arrays, strict=True):
-        row[...] = array
-    return rows

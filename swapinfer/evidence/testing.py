@@ -285,7 +285,7 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
         shows_es = 1.0 - (1.0 - shows_es) * (1.0 - test.fresh * shows_es) ** (looks - 1)
         shows_es[view.profile_es == 0] = 0.0
     exact_qp = chances.exact_qp
-    if test.level or (test.outcomes and not _are_steps(test)):
+    if test.level or (test.outcomes and not are_steps(test)):
         close_q2 = np.stack([exact_qp[:, 0], np.ones(len(exact_qp))], axis=1)
         ones = np.ones_like(shows_es)
         return Term(1.0 - shows_es, shows_es * exact_qp[:, view.profile_es], ones, close_q2)
@@ -305,7 +305,7 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
     return Term(open_es, explain_es[None], explained_es, close_q2)
 
 
-def _are_steps(test: Test) -> bool:
+def are_steps(test: Test) -> bool:
     """Say whether each outcome departs farther from good than those before it.
 
     Then no fault makes it likelier than a good one does that only the first outcomes are seen.
@@ -327,12 +327,31 @@ def inspection_chances(test: Test, view: View, seen: Seen) -> Chances:
                 for name in view.profiles
             ]
         )
-        rows.append(np.cumsum(chances_po, axis=1))
-    upto_qpo = np.stack(rows)
-    upto_qp = upto_qpo[:, :, rank]
-    below_qp = upto_qpo[:, :, rank - 1] if rank else np.zeros_like(upto_qp)
-    exact_qp = upto_qp - below_qp
-    return Chances(exact_qp, below_qp[0], upto_qp[0], upto_qp[:, 0], is_density=False)
+        rows.append(chances_po)
+    chance_qpo = np.stack(rows)
+    good_qo = np.cumsum(chance_qpo[:, 0], axis=1)
+    upto_po = own_shares(chance_qpo[0]) * good_qo[0]
+    below_p = upto_po[:, rank - 1] if rank else np.zeros(len(upto_po))
+    exact_qp = chance_qpo[:, :, rank]
+    return Chances(exact_qp, below_p, upto_po[:, rank], good_qo[:, rank], is_density=False)
+
+
+def own_shares(chance_po: FloatArray) -> FloatArray:
+    """Chance that a fault's own part in what is seen departs no farther than each outcome.
+
+    The farther of that part and a good draw is what the fault's profile says, as far as that can
+    be: where the profile passes over an outcome that good ones show, the part takes it on with
+    those before it, since a chance of departing no farther cannot fall.
+
+    Parameters
+    ----------
+    chance_po : ndarray of float, shape (profile, outcome)
+        Chances of the outcomes, the good profile's first.
+    """
+    upto_po = np.cumsum(chance_po, axis=1)
+    share_po = np.minimum(upto_po / upto_po[0], 1.0)
+    rising_po: FloatArray = np.minimum.accumulate(share_po[:, ::-1], axis=1)[:, ::-1]
+    return rising_po
 
 
 def outcome_chances(test: Test, profile: str, looks: int = 1, common: str = "") -> dict[str, float]:
@@ -463,7 +482,7 @@ def density(test: Test, profile: str, value: float, offset_q: FloatArray) -> Flo
 
 def _density(test: Test, curve: Curve, value: float, offset_q: FloatArray) -> FloatArray:
     if math.isinf(value):
-        return np.full(offset_q.shape, curve.over_limit)
+        return np.where(np.isinf(offset_q), 1.0, curve.over_limit)
     at_q = _on_scale(test, value) - offset_q
     parts = [
         math.log(max(weight, TINY) / (sd * math.sqrt(2.0 * math.pi)))

@@ -95,14 +95,15 @@ def good_range(
     Returns
     -------
     tuple of float or None
-        None for inspections, and for a reading whose reference was not recorded.
+        None for inspections, and for a reading whose level is not known or whose reference was not
+        recorded.
 
     Notes
     -----
     The central 90 % of the heaviest lobe of the curve: its centre and 1.645 standard deviations.
     """
     curve = test.profiles["good"]
-    if not isinstance(curve, Curve):
+    if not isinstance(curve, Curve) or (test.level and level is None):
         return None
     _, centre, sd = max(curve.lobes)
     apart = exp(1.645 * sd) if test.scale == "log" else 1.645 * sd
@@ -141,7 +142,7 @@ def expected_range(test: Test, level: float | None = None, event: ev.Measured | 
     -------
     str
         In the unit in which the reading was typed, with what it is relative to; empty for
-        inspections.
+        inspections and where it is not known.
     """
     between = good_range(test, level, event)
     if between is None:

@@ -304,8 +304,7 @@ def _check_reading(test: Test, *path: str) -> None:
     if test.level:
         _known(test.level.formula, FORMULAS, "formula", *path, "level", "formula")
     _all_known(test.slip, (*test.profiles, OVER_LIMIT), "profile", *path, "slip")
-    if test.alike:
-        raise MisfitError("is for inspections; a reading has a level", (*path, "alike"))
+    _all_known(test.alike, (OVER_LIMIT,) if test.level else (), "common reading", *path, "alike")
     edges = [band.below for band in test.bands]
     if not edges or edges != sorted(set(edges)) or edges[-1] != math.inf:
         raise MisfitError("must rise, and the last must be inf", (*path, "band"))

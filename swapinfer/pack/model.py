@@ -395,8 +395,8 @@ class Test:
         Chance that the test made again on the same target is a new look at a fault that comes
         and goes.
     alike : dict of str to float
-        For inspections compared between neighbours: chance that all sound ones of an engine show
-        an outcome alike.
+        For what is compared between neighbours: chance that all sound ones of an engine show an
+        outcome (inspections) or ``"over-limit"`` (readings with a level) alike.
     sweep : bool
         Whether one sitting takes every cylinder (bank).
     level : Level or None

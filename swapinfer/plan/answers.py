@@ -250,7 +250,7 @@ def clean_drive_minutes(
         raise InputError(f"residual risk must lie between 0 and 1, got {residual_risk:g}")
     chosen = outlook.conditions if conditions is None else conditions
     owes = outlook.begun.owed_in is not None
-    least = outlook.settings.costs.verify_minutes if owes else 0.0
+    least = max(least, outlook.settings.costs.verify_minutes if owes else 0.0)
     belief_h = outlook.hypotheses.belief_h
     rate_f = outlook.predictor.total_rate_f(chosen)
     rate_h = outlook.hypotheses.member_hf @ rate_f

@@ -27,6 +27,9 @@ class Begun:
         Conditions of the latest run in which a misfire was read.
     owed_in : tuple of str or None
         Conditions of the drive that the last repair still owes; None when it owes none.
+    owed_minutes : float
+        Length of that drive: as long as the shortest run in which it failed, but no shorter than
+        the pack asks; 0 when none is owed.
     lamp : bool
         Whether a run since the last repair felt as if a cylinder missed all the time.
     """
@@ -35,6 +38,7 @@ class Begun:
     is_undriven: bool
     failed_in: tuple[str, ...]
     owed_in: tuple[str, ...] | None
+    owed_minutes: float
     lamp: bool
 
 
@@ -54,12 +58,15 @@ def what_was_begun(job: Job) -> Begun:
     repaired = max((n for n, e in enumerate(events) if isinstance(e, ev.Replaced)), default=0)
     before, after = _runs(events[:repaired]), _runs(events[repaired:])
     failed = [run for run in (*before, *after) if has_misfired(job, run)]
+    owed_in = _owed(job, before, after) if repaired else None
+    shortest = min((run.minutes for run in failed), default=0.0)
     at_work = max((n for n, e in enumerate(events) if isinstance(e, HANDLED)), default=0)
     return Begun(
         is_blind=not before and not after,
         is_undriven=at_work > 0 and not _runs(events[at_work:]),
         failed_in=failed[-1].conditions if failed else (),
-        owed_in=_owed(job, before, after) if repaired else None,
+        owed_in=owed_in,
+        owed_minutes=0.0 if owed_in is None else max(shortest, job.pack.costs.verify_minutes),
         lamp=any(run.felt and job.pack.feelings[run.felt].hard for run in after),
     )
 

@@ -111,6 +111,8 @@ class PlannedStep:
         Ids in the pack.
     outcomes : tuple of Outcome
         The likeliest first; told for the first `DETAILED` steps of a plan only.
+    is_barred : bool
+        Whether it may not come first as the job stands: what was begun is to be driven before.
     """
 
     id: str
@@ -130,6 +132,7 @@ class PlannedStep:
     cautions: tuple[str, ...] = ()
     opens: tuple[str, ...] = ()
     outcomes: tuple[Outcome, ...] = ()
+    is_barred: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,7 +264,10 @@ def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     """Put a ranking in words and figures that people read."""
     author, order = _Author(outlook, ranking), decide(outlook, ranking)
     return Plan(
-        steps=tuple(author.step(way, is_told=n < DETAILED) for n, way in enumerate(order.ways)),
+        steps=tuple(
+            replace(author.step(way, is_told=n < DETAILED), is_barred=way in order.barred)
+            for n, way in enumerate(order.ways)
+        ),
         without_tests=ranking.base_cost,
         forecast=forecast(outlook, ranking, order.ways[0]),
         is_carried=order.is_carried,

@@ -24,7 +24,7 @@ from swapinfer.plan.actions import (
 from swapinfer.plan.base import NONE, BasePolicy, Faults, Prices
 from swapinfer.plan.begun import Begun, what_was_begun
 from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair, mode_weights
-from swapinfer.plan.hypotheses import Hypotheses, after_moves, form_hypotheses
+from swapinfer.plan.hypotheses import Hypotheses, form_hypotheses
 from swapinfer.plan.information import information_bits
 from swapinfer.plan.lookahead import LookAhead, Moves, Options, Ranking
 from swapinfer.plan.predict import Prediction, Predictor
@@ -414,11 +414,7 @@ class Outlook:
             prediction = self.predictor.sweep(test, views)
         else:
             prediction = self.predictor.test(test, first, views[first])
-        becomes_h = after_moves(moves, len(self.hypotheses.belief_h))
-        shown = Prediction(
-            prediction.outcomes, prediction.chance_oh[:, becomes_h], prediction.drive_o
-        )
-        return Priced(action, shown, work.effort, moves, work.opens)
+        return Priced(action, prediction, work.effort, moves, work.opens)
 
     def _ended(self, disturbed: Iterable[str], replaced: Iterable[str]) -> Moves:
         """Work out which faults handling some elements and replacing others ends."""

@@ -5,29 +5,31 @@ Axes: ``h`` hypothesis, ``f`` fault, ``c`` cylinder, ``o`` outcome, ``p`` profil
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from swapinfer.evidence.assemble import Evidence
-from swapinfer.evidence.levels import expected_level
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.levels import alike_nodes, expected_level
+from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.evidence.running import blame_cc, is_shared, reach_ec
 from swapinfer.evidence.testing import (
     Setting,
     View,
+    are_steps,
     band_chances,
     band_of,
     look,
     outcome_chances,
+    own_shares,
     reading_value,
     repeat_key,
 )
 from swapinfer.ledger.events import Inspected, Measured, Ran
 from swapinfer.ledger.replay import Job
-from swapinfer.pack.model import Test
+from swapinfer.pack.model import GOOD, Test
 from swapinfer.plan.base import mean_drive
 from swapinfer.plan.hypotheses import Hypotheses, after_moves
 from swapinfer.plan.lookahead import Moves
@@ -212,8 +214,10 @@ class Predictor:
         """
         tables = [chances_of(test, profile) for profile in view.profiles]
         names = tuple(tables[0])
-        chance_po = np.array([[table[name] for name in names] for table in tables])
-        chance_oh = self._mixed(view, chance_po).T
+        chance_po = np.array([list(table.values()) for table in tables])
+        good_o = _sound_chances(test) if test.form == "inspection" else chance_po[0]
+        decided = self._farthest if test.form == "inspection" and are_steps(test) else self._first
+        chance_oh = decided(view, chance_po, good_o).T
         return Prediction(names, self._stale(test, target, view, names, chance_oh), _still(names))
 
     def sweep(self, test: Test, targets: Mapping[str, View]) -> Prediction:
@@ -241,19 +245,31 @@ class Predictor:
         names = (ALL_GOOD, *targets)
         return Prediction(names, np.vstack([left_h, *rows]), _still(names))
 
-    def _mixed(self, view: View, chance_po: FloatArray) -> FloatArray:
+    def _first(self, view: View, chance_po: FloatArray, good_o: FloatArray) -> FloatArray:
         """Chance of each outcome, (hypothesis, outcome); the first fault that shows decides."""
+        left_h = np.ones(len(self.hypotheses.belief_h))
+        chance_ho = np.zeros((len(left_h), chance_po.shape[1]))
+        for shows_h, profile_h in self._shown(view):
+            chance_ho += (left_h * shows_h)[:, None] * chance_po[profile_h]
+            left_h = left_h * (1.0 - shows_h)
+        mixed: FloatArray = chance_ho + left_h[:, None] * good_o
+        return mixed
+
+    def _farthest(self, view: View, chance_po: FloatArray, good_o: FloatArray) -> FloatArray:
+        """Chance of each outcome, (hypothesis, outcome); what departs farthest decides."""
+        share_po = own_shares(chance_po)
+        upto_ho = np.tile(np.cumsum(good_o), (len(self.hypotheses.belief_h), 1))
+        for shows_h, profile_h in self._shown(view):
+            upto_ho *= 1.0 - shows_h[:, None] * (1.0 - share_po[profile_h])
+        return np.diff(upto_ho, axis=1, prepend=0.0)
+
+    def _shown(self, view: View) -> Iterator[tuple[FloatArray, IntArray]]:
+        """Go through the faults of each hypothesis: chance to show, and the profile shown."""
         faults = self.hypotheses
         shows_hk = faults.padded(faults.per_fault(view.shows_es))
         profile_f = np.append(faults.per_fault(view.profile_es), 0)
-        left_h = np.ones(len(faults.belief_h))
-        chance_ho = np.zeros((len(left_h), chance_po.shape[1]))
         for k in range(shows_hk.shape[1]):
-            profile_h = profile_f[faults.fault_hk[:, k]]
-            chance_ho += (left_h * shows_hk[:, k])[:, None] * chance_po[profile_h]
-            left_h = left_h * (1.0 - shows_hk[:, k])
-        mixed: FloatArray = chance_ho + left_h[:, None] * chance_po[0]
-        return mixed
+            yield shows_hk[:, k], profile_f[faults.fault_hk[:, k]]
 
     def _stale(
         self, test: Test, target: str, view: View, names: tuple[str, ...], chance_oh: FloatArray
@@ -291,6 +307,13 @@ def chances_of(test: Test, profile: str) -> dict[str, float]:
     """Chance of each outcome, or band of readings, under a profile."""
     is_reading = test.form == "reading"
     return band_chances(test, profile) if is_reading else outcome_chances(test, profile)
+
+
+def _sound_chances(test: Test) -> FloatArray:
+    """Chances of an inspection's outcomes where all is sound, over what engines show alike."""
+    rows = [list(outcome_chances(test, GOOD, common=name).values()) for name in ("", *test.alike)]
+    sound_o: FloatArray = alike_nodes(test).weight_q @ np.array(rows)
+    return sound_o
 
 
 def _still(names: tuple[str, ...]) -> FloatArray:

@@ -44,6 +44,12 @@ _NAMED = 2
 _CLOSER = 6
 """Halvings in the search for the probability at which other advice begins."""
 
+OWED = (
+    "the repair has not been driven yet where it failed: if it stays quiet it is proven, a misfire "
+    "says that something else is wrong"
+)
+"""Reason for the drive after a repair."""
+
 _NEGLIGIBLE = 0.02
 """Leaders less likely than this are not asked what would follow."""
 
@@ -135,6 +141,8 @@ def explain(outlook: Outlook, step: PlannedStep, *, is_best: bool = False) -> Re
         what = "a cheaper repair" if step.id == GIVE_UP else "another misfire"
         return Reason(author.ending(step), f"{what} would change that")
     tellings = author.tellings(step.action)
+    if step.action.kind == "drive" and outlook.begun.owed_in is not None:
+        return Reason(OWED, _what_then(step), tellings)
     if step.action.kind != "replace":
         return Reason(author.apart(step.action, tellings), _what_then(step), tellings)
     leader = author.suspects[0]

@@ -73,7 +73,9 @@ class Order:
     Attributes
     ----------
     ways : tuple of Way
-        The first one chosen, the others by cost.
+        The first one chosen, the others by cost, last those that may not come now.
+    barred : tuple of Way
+        Those of them that may not come first as the job stands.
     is_carried : bool
         Whether the first is the end, or a repair that the evidence carries.
     is_held_back : bool
@@ -81,6 +83,7 @@ class Order:
     """
 
     ways: tuple[Way, ...]
+    barred: tuple[Way, ...]
     is_carried: bool
     is_held_back: bool
 
@@ -107,6 +110,8 @@ def arrange(
     """
     by_cost = sorted(ways, key=lambda way: round(way.total, 6))
     able = [way for way in by_cost if _may_begin(way, begun, costs.proof)] or by_cost
+    if begun.owed_in is not None:
+        able = _long_enough(able, begun.owed_minutes)
     taste = _Taste(begun, costs, money)
     first = taste.first(able)
     telling = [way for way in able if way.tells and way.pays]
@@ -114,15 +119,16 @@ def arrange(
     is_held_back = is_unproven and bool(telling)
     if is_held_back:
         first = taste.first(telling)
-    others = (way for way in by_cost if way is not first)
+    barred = tuple(way for way in by_cost if way not in able)
+    others = (way for way in (*able, *barred) if way is not first)
     is_carried = not first.tells and first.proof >= costs.proof
-    return Order((first, *others), is_carried, is_held_back)
+    return Order((first, *others), barred, is_carried, is_held_back)
 
 
 def _may_begin(way: Way, begun: Begun, proof: float) -> bool:
     """Whether a way may come first as the job stands."""
     if begun.owed_in is not None:
-        return way.is_drive
+        return way.action is not None and way.is_drive
     handles = way.action is not None and bool(way.action.handled)
     if begun.is_blind:
         return way.action is not None and way.is_closed and not handles
@@ -130,6 +136,13 @@ def _may_begin(way: Way, begun: Begun, proof: float) -> bool:
         # More work on top of it, and nothing would tell which of the two helped.
         return way.is_repair and way.proof >= proof
     return True
+
+
+def _long_enough(drives: list[Way], minutes: float) -> list[Way]:
+    """Keep the drives that are as long as is owed, or the longest."""
+    lengths = [way.action.drive_minutes if way.action else 0.0 for way in drives]
+    wanted = min(minutes, max(lengths))
+    return [way for way, length in zip(drives, lengths, strict=True) if length >= wanted]
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,17 +153,31 @@ class _Taste:
 
     def first(self, by_cost: Sequence[Way]) -> Way:
         """Choose the plainest of the ways that are as good as the cheapest."""
-        plain = [way for way in by_cost if not way.is_bundle]
+        apart = [way for way in by_cost if not way.is_bundle]
         best = by_cost[0]
-        if best.is_bundle and plain and not self._is_above(plain[0], best, FAR):
-            best = plain[0]
+        if best.is_bundle and apart and not self._is_above(apart[0], best, FAR):
+            best = apart[0]
         if best.action is None:
             return best
+        plain = self._with_fewer_things(by_cost, best)
+        most = 1.0 + _things(best) - _things(plain)
         equals: dict[object, Way] = {}
         for way in by_cost:
-            if way is best or self._is_equal(way, best):
+            if way is plain or (self._is_equal(way, plain) and not self._is_above(way, best, most)):
                 equals.setdefault(_work(way), way)
         return min(equals.values(), key=self._plainness)
+
+    def _with_fewer_things(self, by_cost: Sequence[Way], best: Way) -> Way:
+        """Find the cheapest way with so little done at once that more would not pay.
+
+        Each further thing done at once must be better by one more resolution.
+        """
+        for way in by_cost:
+            fewer = _things(best) - _things(way)
+            is_work = way.tells and way.pays and not way.is_drive and not way.is_bundle
+            if fewer > 0 and is_work and not self._is_above(way, best, 1.0 + fewer):
+                return way
+        return best
 
     def _is_equal(self, way: Way, best: Way) -> bool:
         """Whether a way is worth as much as the cheapest."""
@@ -172,12 +199,17 @@ class _Taste:
             not self._finishes(way),
             not (way.is_repair and way.proof >= self.costs.proof),
             way.is_repair,
-            max(action.things, 1),
+            _things(way),
             way.is_bundle,
             round(action.drive_minutes / LOOK_MINUTES),
             round(self.money(way)),
             round(way.total, 6),
         )
+
+
+def _things(way: Way) -> int:
+    """Count what is done at once."""
+    return max(way.action.things, 1) if way.action else 1
 
 
 def _work(way: Way) -> object:

@@ -319,6 +319,8 @@ class World:
         if test.level.name not in self._levels:
             middle, sd = level_prior(test, test.level, self.opening)
             drawn = float(self.rng.normal(middle, sd))
+            if test.alike and self.rng.random() < test.alike[OVER_LIMIT]:
+                drawn = math.inf
             self._levels[test.level.name] = math.exp(drawn) if test.scale == "log" else drawn
         return self._levels[test.level.name]
 

@@ -33,6 +33,7 @@ INSTEAD = 3
 
 VERDICTS = {
     "go-on": "one more step pays",
+    "prove": "prove the repair",
     "stop-testing": "stop testing and repair",
     "bet": "no test pays; repair by the odds",
     "hand-over": "nothing more pays; hand it over",
@@ -122,7 +123,7 @@ def _instead(facts: NextView, page: Page) -> list[str]:
     best = facts.steps[0]
     return [
         page.cut(f"  or, {_more(step, best)}: {step.title} ({_time(step)})")
-        for step in facts.steps[1 : INSTEAD + 1]
+        for step in [other for other in facts.steps[1:] if not other.is_barred][:INSTEAD]
     ]
 
 

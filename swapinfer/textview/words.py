@@ -42,7 +42,7 @@ def _(facts: WeightsView, page: Page) -> str:
 
 def _weight_words(line: WeightLine) -> str:
     change = f"{percent(line.before)} -> {percent(line.after)}"
-    return f"{', '.join(line.of)} {change}: {line.why}"
+    return f"{line.meaning}: {', '.join(line.of)} {change}; {line.why}"
 
 
 def odds_words(factor: float) -> str:

@@ -15,7 +15,7 @@ from swapinfer.plan.actions import Action
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import GIVE_UP, HAND_OVER, Plan, PlannedStep, make_plan, next_steps
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.reason import Reason, Telling, explain
+from swapinfer.plan.reason import OWED, Reason, Telling, explain
 from swapinfer.plan.tree import Node, plan_tree
 from swapinfer.plan.verifying import VERIFIED_RISK, prove
 from swapinfer.workflow.causes import Belief, believe, list_causes
@@ -23,7 +23,7 @@ from swapinfer.workflow.commands import closing_command, commands_of
 from swapinfer.workflow.facts import Facts, StepLine
 from swapinfer.workflow.shop import Shop
 
-Verdict = Literal["go-on", "stop-testing", "bet", "hand-over", "give-up"]
+Verdict = Literal["go-on", "prove", "stop-testing", "bet", "hand-over", "give-up"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +123,8 @@ class StepFacts:
         All of them, known or not.
     tools, opens, how : tuple of str
         Titles and texts.
+    is_barred : bool
+        Whether it may not come first as the job stands: what was begun is to be driven before.
     """
 
     id: str
@@ -143,6 +145,7 @@ class StepFacts:
     opens: tuple[str, ...]
     how: tuple[str, ...]
     outcomes: tuple[OutcomeFacts, ...]
+    is_barred: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,9 +184,9 @@ class NextView(Facts):
     cost, spread, minutes, comebacks, wrong_parts : float
         What to expect under the plan.
     verdict : str
-        "go-on": the first step tells more; "stop-testing": it repairs the leading cause, and
-        what was found carries that; "bet": it repairs something that is not proven; "hand-over"
-        or "give-up": nothing more pays.
+        "go-on": the first step tells more; "prove": it drives what was repaired; "stop-testing":
+        it repairs the leading cause, and what was found carries that; "bet": it repairs something
+        that is not proven; "hand-over" or "give-up": nothing more pays.
     leading_is_gone : bool
         Whether touching the leading cause has more likely ended the fault than not.
     exact : bool
@@ -383,7 +386,7 @@ def _view(ro: str, belief: Belief, outlook: Outlook, plan: Plan, count: int) -> 
         wrong_parts=plan.forecast.wrong_parts,
         objective=plan.objective,
         currency=plan.currency,
-        verdict=_verdict(best, is_carried=bool(reason.carried)),
+        verdict=_verdict(best, is_carried=bool(reason.carried), is_owed=reason.sentence == OWED),
         leading=causes[0].label if causes else "",
         leading_probability=causes[0].probability if causes else 0.0,
         leading_is_gone=bool(causes) and causes[0].is_gone,
@@ -394,9 +397,11 @@ def _view(ro: str, belief: Belief, outlook: Outlook, plan: Plan, count: int) -> 
     )
 
 
-def _verdict(best: PlannedStep, *, is_carried: bool) -> Verdict:
+def _verdict(best: PlannedStep, *, is_carried: bool, is_owed: bool) -> Verdict:
     if best.action is None:
         return "give-up" if best.id == GIVE_UP else "hand-over"
+    if is_owed:
+        return "prove"
     if best.action.kind != "replace":
         return "go-on"
     return "stop-testing" if is_carried else "bet"
@@ -448,6 +453,7 @@ def describe_step(belief: Belief, step: PlannedStep, reason: Reason) -> StepFact
             )
             for o in step.outcomes
         ),
+        is_barred=step.is_barred,
     )
 
 

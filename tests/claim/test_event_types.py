@@ -102,7 +102,7 @@ REFUSING: dict[str, Callable[[Replayed], Any]] = {
     "supposing": lambda job: suppose(job, None, ""),  # type: ignore[arg-type]
     "verifying": lambda job: prove(gather_evidence(job), infer(gather_evidence(job).problem)),
     "cost": lambda job: tally(
-        job, stages(replay(chain(ALL), base_pack())), chain(ALL), ClaimSettings()
+        job, stages(replay(chain(ALL), base_pack())), chain(ALL), ClaimSettings(), lambda _: {}
     ),
     "write-up": lambda job: gather_facts(job, chain(ALL), ClaimSettings()),
     "every format": lambda job: write_up(job, chain(ALL)),

@@ -9,10 +9,19 @@ import numpy as np
 import pytest
 
 from swapinfer.api import Job
-from swapinfer.evidence import levels
+from swapinfer.evidence import assemble, levels
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.levels import expected_level
-from swapinfer.evidence.testing import Setting, absolute, band_chances, look
+from swapinfer.evidence.testing import (
+    Seen,
+    Setting,
+    absolute,
+    band_chances,
+    inspection_chances,
+    judge,
+    look,
+    outcome_chances,
+)
 from swapinfer.ledger import events as ev
 from swapinfer.pack import load_pack
 from swapinfer.pack.engine import is_fitted
@@ -95,3 +104,42 @@ def test_levels_reach_far_enough(monkeypatch: pytest.MonkeyPatch, psi: float, od
     monkeypatch.setattr(levels, "BEYOND", 2.0 * levels.BEYOND)
     wider = infer(gather_evidence(job.replayed).problem).marginal_es
     np.testing.assert_allclose(wider, usual, rtol=0, atol=1e-6)
+
+
+def test_several_levels_with_wider_nodes_say_much_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    readings = [
+        *(
+            ev.Measured("compression", f"cylinder{c}", v)
+            for c, v in enumerate((140, 170, 174, 171), 1)
+        ),
+        *(
+            ev.Measured("injector-resistance", f"injector{c}", v)
+            for c, v in enumerate((13, 12.1, 12), 1)
+        ),
+    ]
+    job = Job.open(opening(PACK.tests["compression"]), PACK).then(*readings)
+    usual = gather_evidence(job.replayed).problem
+    monkeypatch.setattr(assemble, "MOST_COMBINED", math.inf)
+    fine = gather_evidence(job.replayed).problem
+    assert len(fine.level_q) > 2 * len(usual.level_q)
+    np.testing.assert_allclose(infer(usual).marginal_es, infer(fine).marginal_es, rtol=0, atol=0.01)
+
+
+@pytest.mark.parametrize("answer", ["always", "load", "idle", "varies"])
+def test_answers_that_are_no_steps_weigh_as_their_profile_says(answer: str) -> None:
+    """One fault alone, by hand: missed, it answers as a sound engine does, else as its profile.
+
+    The closing weights of an open and an explained bit are `close_q2`.
+    """
+    job = Job.open(opening(PACK.tests["driver-when"]), PACK).replayed
+    space = gather_evidence(job).space
+    test = job.engine.tests["driver-when"]
+    view = look(job.engine, space, Setting(test, "engine", job.fitted, job.time))
+    term = judge(view, inspection_chances(test, view, Seen(answer)), test)
+    e = space.index["coil1"]
+    (s,) = (i for i, one in enumerate(space.states[e]) if one.name == "breakdown/rare")
+    left, right = term.close_q2[0]
+    found = term.open_es[e, s] * left + term.explain_qes[0, e, s] * right
+    good, load = (outcome_chances(test, name)[answer] for name in (GOOD, "load"))
+    missed = test.miss["rare"]
+    assert found == pytest.approx(missed * good + (1.0 - missed) * load)

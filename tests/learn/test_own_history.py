@@ -90,7 +90,7 @@ def test_own_jobs_read_back_to_the_same_numbers(
     """Counted here event by event, and there through both tables."""
     causes: Counter[str] = Counter()
     findings = bands = 0
-    for number in range(12):
+    for number in range(24):
         world = draw_job(pack, "inline-4", FITMENT, np.random.default_rng([7, number]))
         element, mode = true_cause(world)
         wander(world, 4)
@@ -232,7 +232,7 @@ def test_likelihoods_of_an_own_job_are_those_of_bayes_rule(pack: Pack) -> None:
     cracked, worn, absent = weigh_causes(job, causes)
     test = pack.tests["coil-look"]
     good, bad = (chances_of(test, profile)["crack"] for profile in ("good", "cracked"))
-    shows = test.shows["hard"]
+    shows = 1 - test.miss["hard"]
     looked_at = shows * bad + (1 - shows) * good
     expected = np.log((looked_at + 3 * good) / (4 * good))
     assert cracked - worn == pytest.approx(expected, abs=0.3)

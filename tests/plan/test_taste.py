@@ -26,7 +26,9 @@ from swapinfer.plan.taste import Way, arrange
 from swapinfer.posterior import infer
 from tests.plan.conftest import MakeOutlook
 
-NOTHING_BEGUN = Begun(is_blind=False, is_undriven=False, failed_in=(), owed_in=None, lamp=False)
+NOTHING_BEGUN = Begun(
+    is_blind=False, is_undriven=False, failed_in=(), owed_in=None, owed_minutes=0.0, lamp=False
+)
 TEST = Action("test", "smoke", ("engine",))
 LOOK = Action("test", "plug-look", ("cylinder1",))
 SWAP = Action("swap", swaps=(("coil1", "coil4"),), drive_minutes=10.0)
@@ -55,10 +57,31 @@ def first(ways: Sequence[Way], costs: Costs, begun: Begun = NOTHING_BEGUN) -> Ac
 
 def test_among_equals_the_plainer_goes_first(costs: Costs) -> None:
     assert first([way(BOTH, 400.0), way(SWAP, 415.0)], costs) == SWAP
-    assert first([way(BOTH, 400.0), way(SWAP, 425.0)], costs) == BOTH
+    assert first([way(BOTH, 400.0), way(SWAP, 445.0)], costs) == BOTH
     assert first([way(SWAP, 400.0), way(TEST, 410.0)], costs) == TEST
     assert first([way(TEST, 400.0), way(LOOK, 410.0)], costs) == LOOK
     assert first([way(BUY, 400.0, proof=0.5), way(SWAP, 410.0)], costs) == SWAP
+
+
+def test_each_further_thing_at_once_must_be_better_by_one_more_resolution(costs: Costs) -> None:
+    assert first([way(BOTH, 400.0), way(SWAP, 435.0)], costs) == SWAP  # 2 x 5 % of 400
+    assert first([way(SWAP, 400.0), way(TEST, 425.0)], costs) == SWAP  # one thing each: 5 %
+
+
+def test_what_may_not_come_now_is_told_apart_and_stands_last(costs: Costs) -> None:
+    undriven = replace(NOTHING_BEGUN, is_undriven=True)
+    ways = [way(BOTH, 380.0), way(DRIVE, 400.0), way(LOOK, 430.0)]
+    order = arrange(ways, undriven, costs, lambda _: 0.0)
+    assert [one.action for one in order.ways] == [DRIVE, LOOK, BOTH]
+    assert [one.action for one in order.barred] == [BOTH]
+
+
+def test_a_repair_owes_a_drive_as_long_as_it_took_to_fail(costs: Costs) -> None:
+    owed = replace(NOTHING_BEGUN, owed_in=("load",), owed_minutes=15.0)
+    lengths = (5.0, 10.0, 20.0, 30.0)
+    ways = [way(Action("drive", drive_minutes=t), 100.0 + t) for t in lengths]
+    chosen = arrange([*ways, way(None, 50.0)], owed, costs, lambda _: 0.0).ways[0].action
+    assert chosen == Action("drive", drive_minutes=20.0)
 
 
 def test_without_a_resolution_the_cheapest_goes_first(costs: Costs) -> None:

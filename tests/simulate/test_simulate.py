@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from swapinfer.evidence.states import State, build_states
-from swapinfer.evidence.testing import band_chances
+from swapinfer.evidence.testing import band_chances, relative
 from swapinfer.ledger import events as ev
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
@@ -118,7 +118,8 @@ def test_readings_fall_into_bands_as_often_as_predicted(pack: Pack) -> None:
     n = 600
     world = vehicle(pack)
     curve = test.profiles["good"]
-    values = [world._draw_reading(test, curve) for _ in range(n)]  # type: ignore[arg-type]
+    drawn = [world._draw_reading(test, curve) for _ in range(n)]  # type: ignore[arg-type]
+    values = [relative(test, value, world._level(test)) for value in drawn]
     tops = [band.below for band in test.bands]
     for at, (band, p) in enumerate(band_chances(test, "good").items()):
         low = tops[at - 1] if at else -math.inf
