@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -142,3 +144,23 @@ def test_a_device_is_written_to_and_stays_a_device(work: Bay) -> None:
     work.must("claim --md /dev/null --html good.html")
     assert Path("/dev/null").is_char_device()
     assert (work.folder / "good.html").read_bytes()
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["priors learn", "priors learn header.csv", "priors lives exposure.csv", "priors lives empty"],
+)
+def test_tables_are_looked_at_before_the_sampler_is_loaded(work: Bay, line: str) -> None:
+    """In a process of its own, since other tests load PyMC into this one."""
+    script = (
+        "import sys; from swapinfer.cli import run; "
+        "print(run(sys.argv[1:]), sorted({'pymc', 'nutpie', 'arviz'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, *line.split()],
+        cwd=work.folder,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout == "5 []\n", done.stderr
