@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.limits import check_limits
 from swapinfer.ledger.replay import Job as Replayed
 from swapinfer.ledger.replay import replay
 from swapinfer.pack import load_pack
@@ -52,7 +53,7 @@ class Job:
         InputError
             If the engine described cannot be.
         """
-        job = cls(pack or load_pack(), (opening,))
+        job = cls(pack or load_pack(), (check_limits(opening),))
         job.replayed  # noqa: B018  refuses an impossible engine now
         return job
 
@@ -73,7 +74,7 @@ class Job:
         """
         job = self
         for event in events:
-            job = Job(self.pack, (*job.events, event))
+            job = Job(self.pack, (*job.events, check_limits(event)))
             job.replayed  # noqa: B018  refuses an impossible event now
             if ev.is_a(event, ev.Closed):
                 evidence = gather_evidence(job.replayed)

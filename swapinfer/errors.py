@@ -13,12 +13,14 @@
     │   └── UnconfirmedError 11   doubtful, and nobody confirmed it
     ├── EvidenceError         4   findings that the exact engine cannot take
     ├── LearnError            5   history that cannot be learned from
-    └── ClaimError            6   a write-up that cannot be made or does not verify
+    ├── ClaimError            6   a write-up that cannot be made or does not verify
+    └── ExtraError           12   a library that is not installed
 """
 
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable
 from typing import ClassVar
 
@@ -93,6 +95,68 @@ class ClaimError(SwapinferError):
     """A write-up cannot be made, or does not verify."""
 
     exit_code = 6
+
+
+class ExtraError(SwapinferError):
+    """A library that only some commands need is not installed; the message says what to install."""
+
+    exit_code = 12
+
+
+EXTRAS = {
+    "PIL": "claim", "typst": "claim",
+    "arviz": "learn", "matplotlib": "learn", "nutpie": "learn", "pandas": "learn",
+    "pyarrow": "learn", "pymc": "learn", "scipy": "learn",
+    "dask": "cluster", "psycopg": "postgres",
+}  # fmt: skip
+"""Extra of this distribution that brings a library in; the others it needs always."""
+
+
+def missing_extra(library: str) -> ExtraError | None:
+    """Say which extra would bring a library in that could not be imported.
+
+    Parameters
+    ----------
+    library : str
+        Name of the module that was not found.
+
+    Returns
+    -------
+    ExtraError or None
+        None if no extra would.
+    """
+    top = library.partition(".")[0]
+    if top not in EXTRAS:
+        return None
+    return ExtraError(
+        f'this needs {top}, which is not installed; pip install "swapinfer[{EXTRAS[top]}]"'
+    )
+
+
+_HIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+"""What breaks lines, moves the cursor, turns the direction of reading, or is no character."""
+
+
+def printable(text: str, keep: str = "") -> str:
+    r"""Show control characters as escapes, so that a name stays on its line and is what it seems.
+
+    Parameters
+    ----------
+    text : str
+        With names in it that others chose.
+    keep : str, optional
+        Characters that stay.
+
+    Examples
+    --------
+    >>> printable("two
+    lines")
+    'two\nlines'
+    """
+    return _HIDDEN.sub(
+        lambda found: found[0] if found[0] in keep else found[0].encode("unicode_escape").decode(),
+        text,
+    )
 
 
 LISTED = 20

@@ -12,6 +12,25 @@ AIR_GAS_CONSTANT = 287.05287
 TROPOPAUSE_M = 11_000.0
 LOWEST_M = -5_000.0
 
+ROADS_M = (-500.0, 6_000.0)
+"""Altitudes that roads reach, from the shore of the Dead Sea to the passes of the Himalaya; from
+memory."""
+
+RATIOS = (4.0, 25.0)
+"""Compression ratios of engines; common practice, no source."""
+
+MOST_MINUTES = 10_000.0
+"""Running time of one record: a week without a stop; our choice, no source."""
+
+MOST_KM = 3_000_000.0
+"""Distance that a vehicle does in its life at most; from memory."""
+
+FIRINGS_PER_MIN = 3_500.0
+"""Of one cylinder at most: a four-stroke engine at 7,000 turns a minute; common practice."""
+
+COUNTER_WIDTH = 65_535
+"""Of a misfire counter: what sixteen bits hold, which may stand there from before; from memory."""
+
 COPPER_ALPHA = 0.00393
 """Per kelvin at 20 degC, IEC 60028."""
 
@@ -110,8 +129,7 @@ def expected_cranking_kpa(
     InputError
         If the ratio or altitude is none that an engine has.
     """
-    if not 4 <= ratio <= 25:
-        raise InputError(f"compression ratio must be 4 to 25, got {ratio:g}")
+    check_ratio(ratio)
     return fill * polytropic_gauge_kpa(ratio, exponent, isa_pressure_kpa(altitude_m))
 
 
@@ -169,3 +187,72 @@ def copper_at_20(value: float, temperature_c: float, alpha: float = COPPER_ALPHA
     if not -60 <= temperature_c <= 250:
         raise InputError(f"winding temperature must be -60 to 250 degC, got {temperature_c:g}")
     return value / (1 + alpha * (temperature_c - 20))
+
+
+def check_minutes(minutes: float) -> None:
+    """Refuse a running time that is none, or longer than anyone runs an engine in one go.
+
+    Raises
+    ------
+    InputError
+        Naming the limit.
+    """
+    if not 0 < minutes <= MOST_MINUTES:
+        raise InputError(
+            f"running time must be more than 0 and at most {MOST_MINUTES:,.0f} minutes, "
+            f"got {minutes:g}"
+        )
+
+
+def check_count(cylinder: int, count: int, minutes: float) -> None:
+    """Refuse more misfires than a cylinder fires, with what its counter may hold from before.
+
+    Raises
+    ------
+    InputError
+        Naming the limit.
+    """
+    most = int(FIRINGS_PER_MIN * minutes) + COUNTER_WIDTH
+    if not 0 <= count <= most:
+        raise InputError(
+            f"misfire count of cylinder {cylinder} must be 0 to {most:,} in {minutes:g} minutes, "
+            f"got {count}"
+        )
+
+
+def check_km(km: float) -> None:
+    """Refuse a distance that no vehicle has done.
+
+    Raises
+    ------
+    InputError
+        Naming the limit.
+    """
+    if not 0 <= km <= MOST_KM:
+        raise InputError(f"a distance must be 0 to {MOST_KM:,.0f} km, got {km:g} km")
+
+
+def check_altitude(altitude_m: float) -> None:
+    """Refuse an altitude that no road reaches.
+
+    Raises
+    ------
+    InputError
+        Naming the limits.
+    """
+    low, high = ROADS_M
+    if not low <= altitude_m <= high:
+        raise InputError(f"altitude must be {low:,.0f} to {high:,.0f} m, got {altitude_m:g} m")
+
+
+def check_ratio(ratio: float) -> None:
+    """Refuse a compression ratio that no engine has.
+
+    Raises
+    ------
+    InputError
+        Naming the limits.
+    """
+    low, high = RATIOS
+    if not low <= ratio <= high:
+        raise InputError(f"compression ratio must be {low:g} to {high:g}, got {ratio:g}")

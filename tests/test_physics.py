@@ -11,6 +11,11 @@ from swapinfer.errors import InputError
 from swapinfer.physics import (
     COPPER_ALPHA,
     SEA_LEVEL_KPA,
+    check_altitude,
+    check_count,
+    check_km,
+    check_minutes,
+    check_ratio,
     copper_at_20,
     copper_resistance,
     expected_cranking_kpa,
@@ -144,3 +149,36 @@ def test_there_and_back(at_20: float, temperature: float) -> None:
 def test_no_winding_is_that_cold_or_hot(temperature: float) -> None:
     with pytest.raises(InputError, match="winding temperature must be -60 to 250 degC"):
         copper_at_20(12, temperature)
+
+
+def test_limits_are_in_and_beyond_them_is_out() -> None:
+    """A cylinder of a four-stroke engine fires every other turn: 3,500 times at 7,000 a minute."""
+    turns_per_min = 7_000
+    most = 10 * turns_per_min // 2 + (2**16 - 1)
+    for inside in (
+        lambda: check_minutes(0.1),
+        lambda: check_minutes(10_000),
+        lambda: check_count(2, 0, 10),
+        lambda: check_count(2, most, 10),
+        lambda: check_km(0),
+        lambda: check_km(1_500_000),
+        lambda: check_altitude(-430),
+        lambda: check_altitude(4_300),
+        lambda: check_ratio(9.5),
+    ):
+        inside()
+    for outside, limit in (
+        (lambda: check_minutes(0), "10,000"),
+        (lambda: check_minutes(float("nan")), "10,000"),
+        (lambda: check_minutes(10_001), "10,000"),
+        (lambda: check_count(2, -1, 10), f"{most:,}"),
+        (lambda: check_count(2, most + 1, 10), f"{most:,}"),
+        (lambda: check_count(2, 10**400, 10), f"{most:,}"),
+        (lambda: check_km(-1), "3,000,000"),
+        (lambda: check_km(float("inf")), "3,000,000"),
+        (lambda: check_altitude(8_849), "6,000"),
+        (lambda: check_altitude(-11_000), "-500"),
+        (lambda: check_ratio(1), "4 to 25"),
+    ):
+        with pytest.raises(InputError, match=limit):
+            outside()

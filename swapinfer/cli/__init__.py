@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
+from typing import Any
+
+from swapinfer.errors import SwapinferError, missing_extra, printable
 
 
 def main() -> None:
@@ -26,14 +29,34 @@ def run(arguments: list[str]) -> int:
     int
         0, the exit code of one of our errors, or 2 for a usage error.
     """
-    from swapinfer.cli.app import app
-    from swapinfer.errors import SwapinferError
+    import typer
 
+    from swapinfer.cli.app import app
+
+    # A number of any length is refused for what it is, not for how long it takes to read.
+    sys.set_int_max_str_digits(0)
+    # Where this class comes from differs between versions of typer.
+    usage_error: Any = typer.BadParameter.__mro__[1]
     try:
-        app(arguments, prog_name="swapinfer", standalone_mode=True)
+        return int(app(arguments, prog_name="swapinfer", standalone_mode=False) or 0)
     except SwapinferError as error:
-        print(f"swapinfer: {error}", file=sys.stderr)  # noqa: T201  the one place that reports
-        return error.exit_code
+        return _complain(error)
+    except ModuleNotFoundError as error:
+        lacking = missing_extra(error.name or "")
+        if lacking is None:
+            raise
+        return _complain(lacking)
+    except typer.Abort:
+        return _complain(SwapinferError("stopped"))
     except SystemExit as leaving:
         return leaving.code if isinstance(leaving.code, int) else 1
-    return 0
+    except usage_error as error:
+        for word in arguments:
+            error.message = error.message.replace(word or "\0", printable(word))
+        error.show()
+        return int(error.exit_code)
+
+
+def _complain(error: SwapinferError) -> int:
+    print(f"swapinfer: {printable(str(error))}", file=sys.stderr)  # noqa: T201  the one that reports
+    return error.exit_code

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Protocol
 
 import typer
 
-from swapinfer.cli.options import Store, Who, complete_ro, page
+from swapinfer.cli.options import Store, Who, complete_ro, page, say
 from swapinfer.errors import JobError
 
 if TYPE_CHECKING:
@@ -111,13 +111,13 @@ def _read_line() -> str:
 
 
 def _say(text: str) -> None:
-    typer.echo("\n".join(page().wrap(text)))
+    say("\n".join(page().wrap(text)))
 
 
 def _show(facts: Facts) -> None:
     from swapinfer.textview import show
 
-    typer.echo(show(facts, page()))
+    say(show(facts, page()))
 
 
 COMMANDS = (("guide", guide, "guide RO-7"),)

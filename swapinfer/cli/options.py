@@ -80,8 +80,18 @@ def page(*, is_full: bool = False) -> Page:
 def tell(facts: Facts, *, as_json: bool, is_full: bool = False) -> None:
     """Print facts as text, in full or at a glance, or as JSON."""
     if as_json:
-        typer.echo(json.dumps(facts.to_json(), indent=2, ensure_ascii=False))
+        text = json.dumps(facts.to_json(), indent=2, ensure_ascii=False)
+        typer.echo(text.encode(errors="backslashreplace").decode())
         return
     from swapinfer.textview import show
 
-    typer.echo(show(facts, page(is_full=is_full)))
+    say(show(facts, page(is_full=is_full)))
+
+
+def say(text: str) -> None:
+    """Print lines in which nothing but our own emphasis acts on the terminal."""
+    from swapinfer.errors import printable
+    from swapinfer.textview.page import EMPHASIS
+
+    parts = enumerate(EMPHASIS.split(text))
+    typer.echo("".join(part if i % 2 else printable(part, keep="\n") for i, part in parts))

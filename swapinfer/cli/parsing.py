@@ -15,6 +15,9 @@ NO_CODES = {"none", "no", "0", "-"}
 TIME_UNITS = {"s", "min", "mins", "minute", "minutes", "h", "hour", "hours"}
 """What may stand apart from the running time."""
 
+BELOW_ZERO = "m"
+"""Of the quantities typed beside commands, only an altitude may be negative."""
+
 MOVE = r"(\d+(?:\+\d+)*)\s*-\s*(\d+(?:\+\d+)*)"
 """Two places that change: ``3-1``, or of pairs ``1+4-2+5``."""
 
@@ -107,14 +110,14 @@ def quantity(text: str, unit: str) -> float | None:
     Raises
     ------
     InputError
-        If it is no number, negative, or of another quantity.
+        If it is no number, negative where it cannot be, or of another quantity.
     """
     if not text.strip():
         return None
     from swapinfer.workflow.settings import read_settings
 
     value = to_unit(text, unit, read_settings().bare_unit(unit))
-    if not 0 <= value < float("inf"):
+    if unit != BELOW_ZERO and not 0 <= value < float("inf"):
         raise InputError(f'"{text}" must be a number of {unit} that is not negative')
     return value
 

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from swapinfer.cli.options import Json, Overlays, Store, Who, tell
+from swapinfer.cli.parsing import decimal
 
 EXAMPLE = "Example: swapinfer "
+LAST_SEED = 2**32 - 1
+"""Largest that every random generator in use takes."""
 
 priors_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
@@ -72,8 +76,12 @@ def learn(
     findings: Annotated[Path | None, typer.Argument(help="Table of findings.")] = None,
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("learned"),
     family: Annotated[str, typer.Option(help="Vehicle family; default the whole mix.")] = "",
-    weight: Annotated[float, typer.Option(help="Weight of the base priors.")] = 1.0,
-    seed: Annotated[int, typer.Option(help="The same seed gives the same overlay.")] = 1,
+    weight: Annotated[
+        float, typer.Option(parser=decimal, metavar="<number>", help="Weight of the base priors.")
+    ] = 1.0,
+    seed: Annotated[
+        int, typer.Option(min=0, max=LAST_SEED, help="The same seed gives the same overlay.")
+    ] = 1,
     cluster: Annotated[str, typer.Option(help="Address of a Dask scheduler.")] = "",
     as_json: Json = False,
     store: Store = "",
@@ -83,8 +91,8 @@ def learn(
     from swapinfer.workflow.priors import LearnOptions, learn_priors
     from swapinfer.workflow.shop import Shop
 
-    typer.echo("loading PyMC and sampling; this takes a minute or more ...", err=True)
-    options = LearnOptions(seed, family, weight, cluster, sys.stderr.isatty())
+    starting = partial(_say_sampling, "a minute or more")
+    options = LearnOptions(seed, family, weight, cluster, sys.stderr.isatty(), starting)
     with Shop(store, who) as shop:
         tell(learn_priors(shop, jobs, findings, out, options), as_json=as_json)
 
@@ -93,18 +101,24 @@ def learn(
 def lives(
     table: Annotated[Path, typer.Argument(help="Table of a fleet's exposure.")],
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("lives"),
-    seed: Annotated[int, typer.Option(help="The same seed gives the same overlay.")] = 1,
+    seed: Annotated[
+        int, typer.Option(min=0, max=LAST_SEED, help="The same seed gives the same overlay.")
+    ] = 1,
     as_json: Json = False,
 ) -> None:
     """Learn an overlay of lives from a fleet's exposure; this loads PyMC."""
     from swapinfer.workflow.lives import learn_fleet_lives
+    from swapinfer.workflow.priors import LearnOptions
     from swapinfer.workflow.shop import Shop
 
-    typer.echo("loading PyMC and sampling; this takes half a minute or more ...", err=True)
-    showing = sys.stderr.isatty()
+    starting = partial(_say_sampling, "half a minute or more")
+    options = LearnOptions(seed, is_showing=sys.stderr.isatty(), starting=starting)
     with Shop() as shop:
-        facts = learn_fleet_lives(shop, table, out, seed=seed, is_showing=showing)
-        tell(facts, as_json=as_json)
+        tell(learn_fleet_lives(shop, table, out, options), as_json=as_json)
+
+
+def _say_sampling(how_long: str) -> None:
+    typer.echo(f"loading PyMC and sampling; this takes {how_long} ...", err=True)
 
 
 @priors_app.command("compare", epilog=EXAMPLE + "priors compare base learned/overlay.toml")
@@ -117,7 +131,9 @@ def compare(
     past: Annotated[
         int, typer.Option(min=0, help="Past jobs to work again under both; takes seconds each.")
     ] = 0,
-    seed: Annotated[int, typer.Option(help="The same seed draws the same luck.")] = 1,
+    seed: Annotated[
+        int, typer.Option(min=0, max=LAST_SEED, help="The same seed draws the same luck.")
+    ] = 1,
     as_json: Json = False,
     store: Store = "",
     who: Who = "",

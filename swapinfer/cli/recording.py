@@ -25,7 +25,7 @@ from swapinfer.cli.parsing import (
     trouble_codes,
     words,
 )
-from swapinfer.errors import DoubtError
+from swapinfer.errors import DoubtError, printable
 
 EXAMPLE = "Example: swapinfer "
 
@@ -249,7 +249,7 @@ def _is_meant(doubt: DoubtError) -> bool:
     """Ask once, where someone can answer."""
     if not sys.stdin.isatty():
         return False
-    return typer.confirm(f"{doubt}.\nRecord it as typed?", err=True)
+    return typer.confirm(f"{printable(str(doubt))}.\nRecord it as typed?", err=True)
 
 
 def inspect(
@@ -333,7 +333,10 @@ def close(
         try:
             told = record.close(shop, closed, job, is_confirmed=yes)
         except UnconfirmedError as doubt:
-            if not (sys.stdin.isatty() and typer.confirm(f"{doubt}. Close on it?", err=True)):
+            if not (
+                sys.stdin.isatty()
+                and typer.confirm(f"{printable(str(doubt))}. Close on it?", err=True)
+            ):
                 raise UnconfirmedError(f"{doubt}; not closed: confirm it with --yes") from None
             told = record.close(shop, closed, job, is_confirmed=True)
         tell(told, as_json=as_json)

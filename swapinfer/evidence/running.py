@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import exp, expm1, log
+from math import expm1, log
 
 import numpy as np
 
+from swapinfer.evidence.negbin import negative_binomial
 from swapinfer.evidence.problem import BoolArray, FloatArray
 from swapinfer.evidence.states import StateSpace, fitted_at
 from swapinfer.evidence.terms import Factor, Term, at_least_one, none_at_all
@@ -326,32 +327,3 @@ def count_misfires(
     below_es = loud_es * below_es + quiet_es
     close = background[1], background[0] + background[1]
     return Term.plain(below_es, exactly_es, below_es + exactly_es, close)
-
-
-def negative_binomial(mean: float, size: float, count: int) -> tuple[float, float]:
-    """Chance of fewer than, and of exactly, `count` under a negative binomial.
-
-    Parameters
-    ----------
-    mean : float
-        Mean count, positive.
-    size : float
-        Dispersion: variance is ``mean + mean**2 / size``.
-    count : int
-        At least 0.
-
-    Returns
-    -------
-    (float, float)
-        Both floored at 1e-300, so that no count is impossible.
-
-    References
-    ----------
-    Hilbe, J. M. (2011), Negative Binomial Regression, 2nd ed., section 8.1 (NB2).
-    """
-    k = np.arange(count + 1)
-    ratio = np.log((k[:-1] + size) / (k[:-1] + 1) * mean / (mean + size))
-    start = size * log(size / (mean + size))
-    log_pmf = np.concatenate([[start], start + np.cumsum(ratio)])
-    below = float(np.exp(log_pmf[:-1]).sum())
-    return max(below, 1e-300), max(exp(float(log_pmf[-1])), 1e-300)

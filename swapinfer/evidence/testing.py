@@ -277,8 +277,10 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
     Notes
     -----
     With ``F`` the chance of departing less, ``f`` that of just this, ``m`` that of being missed,
-    a cause's own part is ``G = F / F_good``: the larger of it and a good draw is its profile. The
-    bit stays open with ``m + (1 - m) G``, and the good draw's ``f`` closes it.
+    a cause's own part is ``G = F / F_good``, or ``f / f_good`` where that is less, at most 1: the
+    larger of it and a good draw is its profile. The bit stays open with ``m + (1 - m) G``, and the
+    good draw's ``f`` closes it; what ``f`` has beyond ``G f_good`` explains it, so that one fault
+    alone shows just what its profile says.
     """
     shows_es = view.shows_es * 1.0
     if looks > 1:
@@ -291,12 +293,10 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
         return Term(1.0 - shows_es, shows_es * exact_qp[:, view.profile_es], ones, close_q2)
     is_midmost = chances.is_density and chances.below_p[0] <= MIDMOST
     nearer_p = exact_qp[0] if is_midmost else chances.below_p
-    less_p = np.clip(nearer_p / max(nearer_p[0], TINY), 0.0, 1.0)
-    if chances.is_density:
-        explain_p = np.maximum(exact_qp[0] - less_p * exact_qp[0, 0], 0.0)
-    else:
-        most_p = np.clip(chances.upto_p / chances.upto_p[0], 0.0, 1.0)
-        explain_p = np.maximum(most_p - less_p, 0.0)
+    less_p = np.clip(nearer_p / max(nearer_p[0], TINY), 0.0, exact_qp[0] / exact_qp[0, 0])
+    less_p = np.minimum(less_p, 1.0)
+    upto_good = 1.0 if chances.is_density else chances.upto_p[0]
+    explain_p = np.maximum(exact_qp[0] - less_p * exact_qp[0, 0], 0.0) / upto_good
     less_p[0], explain_p[0] = 1.0, 0.0
     open_es = (1.0 - shows_es) + shows_es * less_p[view.profile_es]
     explain_es = shows_es * explain_p[view.profile_es]

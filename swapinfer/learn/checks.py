@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from swapinfer.errors import near_match
+from swapinfer.physics import MOST_KM
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -22,7 +23,6 @@ REPAIR = "repair"
 WORD = r"[a-z0-9][a-z0-9._+-]{0,39}"
 """Families and complaints: a word, so that no free text with names in it gets in."""
 DATE = r"\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])"
-MAX_KM = 3_000_000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,8 +163,8 @@ def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd
     found.unlike("opened", DATE, "a date like 2026-03-31")
     for column in ("family", "complaint"):
         found.not_word(column)
-    found.not_number("odometer_km", 0.0, MAX_KM)
-    found.not_number("exposure_km", 0.0, MAX_KM)
+    found.not_number("odometer_km", 0.0, MOST_KM)
+    found.not_number("exposure_km", 0.0, MOST_KM)
     for column, known in (
         ("layout", words.layouts),
         *words.fitments.items(),

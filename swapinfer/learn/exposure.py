@@ -13,11 +13,12 @@ import numpy as np
 
 from swapinfer.errors import LearnError, near_match
 from swapinfer.learn.aggregate import MAX_FAMILIES, RefusedRows, commonest_reason, digest_files
-from swapinfer.learn.checks import MAX_KM, Refusals, check_width, to_number, trimmed
+from swapinfer.learn.checks import Refusals, check_width, to_number, trimmed
 from swapinfer.learn.lives import Lives
 from swapinfer.learn.scan import OTHER
 from swapinfer.learn.tables import EXPOSURE_COLUMNS, read_chunks
 from swapinfer.pack.model import Pack
+from swapinfer.physics import MOST_KM
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -128,7 +129,7 @@ def check_exposure(
     found.unlike("count", WHOLE, "a whole number from 1")
     for column in ("from_km", "to_km"):
         found.refuse((tidy[column] == "").to_numpy(), partial(_say_missing, column))
-        found.not_number(column, 0.0, MAX_KM)
+        found.not_number(column, 0.0, MOST_KM)
     numbers = {name: to_number(tidy[name]) for name in ("count", "from_km", "to_km")}
     found.refuse(~(numbers["to_km"] > numbers["from_km"]), partial(_say_order, tidy))
     for kind, own in modes.items():

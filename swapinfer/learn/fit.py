@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 import numpy as np
 
@@ -18,6 +19,14 @@ folding, and localization: an improved R-hat", Bayesian Analysis 16, 2021."""
 MIN_E_BFMI = 0.3
 """Betancourt, "Diagnosing suboptimal cotangent disintegrations in Hamiltonian Monte Carlo",
 2016 (arXiv 1604.00695); the number is from memory."""
+
+
+Starting: TypeAlias = Callable[[], None]
+"""Called when everything has been looked at and sampling is next."""
+
+
+def quietly() -> None:
+    """Say nothing before sampling."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ import numpy as np
 from swapinfer.evidence.problem import FloatArray
 from swapinfer.learn.compat import library_versions, save_draws
 from swapinfer.learn.exposure import Exposure, read_exposure
-from swapinfer.learn.fit import Fit, Sampling, fit
+from swapinfer.learn.fit import Fit, Sampling, Starting, fit, quietly
 from swapinfer.learn.learn import OVERLAY, REFUSED, REPORT
 from swapinfer.learn.lives import FAMILY_SD, LifePriors, Lives, life_model
 from swapinfer.learn.overlay import base_text, overlay_head, sampler_text
@@ -91,6 +91,7 @@ def learn_lives(
     out: Path,
     sampling: Sampling | None = None,
     progress: bool = False,
+    starting: Starting = quietly,
 ) -> LivesResult:
     """Learn lives and shapes of the modes of every kind whose exposure is known.
 
@@ -108,6 +109,8 @@ def learn_lives(
         Settings of the first attempt.
     progress : bool
         Whether to show progress bars.
+    starting : callable
+        Called when everything has been looked at and sampling is next.
 
     Returns
     -------
@@ -124,6 +127,7 @@ def learn_lives(
     out.mkdir(parents=True, exist_ok=True)
     exposure = read_exposure(table, pack, refused_to=out / REFUSED)
     data = exposure.lives
+    starting()
     model = life_model(data, life_priors(pack, data))
     fitted = fit(model, seed=seed, sampling=sampling, progress=progress)
     result = LivesResult(

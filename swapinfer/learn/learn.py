@@ -12,7 +12,7 @@ from swapinfer.evidence.problem import FloatArray
 from swapinfer.learn import compat
 from swapinfer.learn.aggregate import Counts, History, read_history
 from swapinfer.learn.base import Tests, describe_tests, vocabulary
-from swapinfer.learn.fit import Fit, Sampling, fit
+from swapinfer.learn.fit import Fit, Sampling, Starting, fit, quietly
 from swapinfer.learn.models import CauseCounts, CausePriors, cause_model, reliability_model
 from swapinfer.learn.overlay import Provenance, overlay_text, provenance_of
 from swapinfer.learn.prepare import all_causes, cause_priors, prepare_causes, prepare_outcomes
@@ -88,7 +88,7 @@ class LearnResult:
     learned: Learned
 
 
-def learn_overlay(
+def learn_overlay(  # noqa: PLR0913  what is learned from, how, and what is seen of it
     history: History,
     pack: Pack,
     *,
@@ -98,6 +98,7 @@ def learn_overlay(
     family: str = "",
     sampling: Sampling | None = None,
     progress: bool = False,
+    starting: Starting = quietly,
 ) -> LearnResult:
     """Learn a shop's priors from its closed jobs.
 
@@ -119,6 +120,8 @@ def learn_overlay(
         Settings of the first attempt.
     progress : bool
         Whether to show progress bars.
+    starting : callable
+        Called when everything has been looked at and sampling is next.
 
     Returns
     -------
@@ -145,6 +148,7 @@ def learn_overlay(
         family=family,
         sampling=sampling,
         progress=progress,
+        starting=starting,
     )
     draws = {name: out / f"draws-{name}.zarr" for name in learned.fits}
     for name, path in draws.items():
@@ -165,6 +169,7 @@ def learn_from_counts(
     family: str = "",
     sampling: Sampling | None = None,
     progress: bool = False,
+    starting: Starting = quietly,
 ) -> Learned:
     """Learn from counts; as `learn_overlay`, without files."""
     tests = describe_tests(pack)
@@ -172,6 +177,7 @@ def learn_from_counts(
     priors = cause_priors(pack, data, weight)
     weight_g = _mix(counts, family)
     settings = sampling or Sampling()
+    starting()
     fits = {
         "causes": fit(cause_model(data, priors), seed=seed, sampling=settings, progress=progress)
     }

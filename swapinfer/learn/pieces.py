@@ -106,14 +106,10 @@ def connect(address: str) -> Client:
     Raises
     ------
     LearnError
-        If Dask is not installed or nothing answers.
+        If nothing answers.
     """
-    try:
-        from dask.distributed import Client
-    except ImportError as error:
-        raise LearnError(
-            'a cluster needs Dask: install it with pip install "swapinfer[cluster]"'
-        ) from error
+    from dask.distributed import Client
+
     try:
         return Client(address, timeout="10s")
     except (OSError, ValueError) as error:

@@ -53,6 +53,8 @@ def clear_errors(where: str) -> Iterator[None]:
 
     Raises
     ------
+    InputError
+        If a text cannot be kept anywhere.
     LedgerError
         Instead of any error of SQLAlchemy, SQLite, PostgreSQL or the file system.
     """
@@ -60,6 +62,8 @@ def clear_errors(where: str) -> Iterator[None]:
         yield
     except sa.exc.DBAPIError as error:
         raise LedgerError(f"store {where}: {_explain(error.orig)}") from error.orig
+    except UnicodeEncodeError as error:
+        raise InputError(f'"{error.object}" holds bytes that are no characters') from error
     except (sqlite3.Error, sa.exc.SQLAlchemyError, OSError, UnicodeDecodeError) as error:
         raise LedgerError(f"store {where}: {_explain(error)}") from error
 
@@ -166,7 +170,7 @@ def sqlite_engine(path: Path, timeout: float) -> sa.Engine:
 
     def connect() -> sqlite3.Connection:
         connection = sqlite3.connect(
-            f"file:{quote(str(path))}?{mode}",
+            f"file:{quote(os.fsencode(path))}?{mode}",
             uri=True,
             timeout=timeout,
             isolation_level=None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
@@ -10,18 +10,23 @@ from typing import Self
 
 import sqlalchemy as sa  # noqa: TID253  loads only with a store
 
-from swapinfer.errors import LedgerError
-from swapinfer.ledger import connect
+from swapinfer.drafts import remove_folders
+from swapinfer.errors import JobError, LedgerError
+from swapinfer.ledger import connect, tables
 from swapinfer.ledger.schema import create_file, require_schema
 
 
 class Database:
     """An open database; use it as a context manager, from one thread at a time."""
 
-    def __init__(self, engine: sa.Engine, where: str, path: Path | None) -> None:
+    def __init__(
+        self, engine: sa.Engine, where: str, path: Path | None, made: Sequence[Path] = ()
+    ) -> None:
         self._engine = engine
         self._where = where
         self._file = None if path is None else (path, _identity(path))
+        self._made = list(made)
+        self._writer: sa.Connection | None = None
 
     @classmethod
     def open(cls, place: str | Path, *, create: bool = True, timeout: float = 30.0) -> Self:
@@ -46,6 +51,8 @@ class Database:
         ------
         InputError
             If `place` cannot be understood.
+        JobError
+            If there is no such file, and none is to be made.
         LedgerError
             If the store cannot be opened: one line says why.
         """
@@ -58,24 +65,46 @@ class Database:
             return cls._open_engine(engine, name, None, create=create)
 
     @classmethod
+    @contextmanager
+    def founding(cls, place: str | Path) -> Iterator[Self]:
+        """Open a store, made if there is none; one made here goes again if the block fails."""
+        with cls.open(place) as store:
+            try:
+                yield store
+            except BaseException:
+                store.abandon()
+                raise
+
+    @classmethod
     def _open_file(cls, path: Path, *, create: bool, timeout: float) -> Self:
+        made: list[Path] = []
         if not path.exists():
             if not create:
-                raise LedgerError(f"store {path}: there is no such file")
-            create_file(path, timeout)
+                raise JobError(
+                    f"store {path}: there is no such file; opening a job makes it "
+                    "(swapinfer open RO ...), --store names another"
+                )
+            made = create_file(path, timeout)
         if path.is_dir():
             raise LedgerError(f"store {path}: this is a folder; name a file in it")
-        connect.make_private(path)
         engine = connect.sqlite_engine(path, timeout)
-        return cls._open_engine(engine, str(path), path, create=False)
+        store = cls._open_engine(engine, str(path), path, create=False, made=made)
+        connect.make_private(path)
+        return store
 
     @classmethod
     def _open_engine(
-        cls, engine: sa.Engine, where: str, path: Path | None, *, create: bool
+        cls,
+        engine: sa.Engine,
+        where: str,
+        path: Path | None,
+        *,
+        create: bool,
+        made: Sequence[Path] = (),
     ) -> Self:
         try:
             require_schema(engine, where, create=create)
-            return cls(engine, where, path)
+            return cls(engine, where, path, made)
         except BaseException:
             engine.dispose()
             raise
@@ -84,6 +113,21 @@ class Database:
         """Give the connections back."""
         with connect.clear_errors(self._where):
             self._engine.dispose()
+
+    def abandon(self) -> None:
+        """Remove the file if this opening made it, unless someone has a job in it by now."""
+        if not self._made or self._file is None:
+            return
+        path = self._file[0]
+        with self.writing() as connection:
+            if connection.execute(sa.select(sa.func.count()).select_from(tables.jobs)).scalar():
+                return
+            path.unlink(missing_ok=True)  # under the lock: whoever waits for it sees it gone
+            self._file = None
+        self.close()
+        for suffix in ("-wal", "-shm"):
+            path.with_name(path.name + suffix).unlink(missing_ok=True)
+        remove_folders(self._made[:-1])
 
     def __enter__(self) -> Self:
         return self
@@ -114,7 +158,10 @@ class Database:
 
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
-        """Transaction that sees one state of the store throughout."""
+        """Transaction that sees one state of the store throughout; the one that writes, in one."""
+        if self._writer is not None:
+            yield self._writer
+            return
         level = {"isolation_level": "REPEATABLE READ"} if self._file is None else {}
         with (
             connect.clear_errors(self._where),
@@ -125,13 +172,23 @@ class Database:
 
     @contextmanager
     def writing(self) -> Iterator[sa.Connection]:
-        """Transaction that is on disk when the block has ended, or leaves nothing behind."""
+        """Transaction that is on disk when the block has ended, or leaves nothing behind.
+
+        Blocks inside such a block are part of it.
+        """
+        if self._writer is not None:
+            yield self._writer
+            return
         with (
             connect.clear_errors(self._where),
             self._engine.connect().execution_options(writing=True) as connection,
             connection.begin(),
         ):
-            yield connection
+            self._writer = connection
+            try:
+                yield connection
+            finally:
+                self._writer = None
             self._require_same_file()
 
     def _require_same_file(self) -> None:

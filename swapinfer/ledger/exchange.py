@@ -16,18 +16,19 @@ then a job file's object for each job, then ``{"jobs": n}``. That of a SQLite st
 from __future__ import annotations
 
 import csv
+import io
 import json
 import os
 import shutil
 import sqlite3
 import tempfile
-import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn
 
+from swapinfer.drafts import draft_of, write_whole
 from swapinfer.errors import InputError, LedgerError, SwapinferError
 from swapinfer.ledger.connect import clear_errors
 from swapinfer.ledger.record import JSON, Record, canonical_json, digest_text, record_from_json
@@ -294,7 +295,9 @@ def restore(store: Store, path: Path, summary: Summary | None = None) -> Restore
     with _naming(str(path)):
         for _ in _read_backup(path):
             pass  # all of it verifies before any of it is taken
-        added = [_take(store, chain, packs, summary).added for chain, packs in _read_backup(path)]
+        with store.writing():
+            found = _read_backup(path)
+            added = [_take(store, chain, packs, summary).added for chain, packs in found]
     return Restored(len(added), sum(added))
 
 
@@ -317,37 +320,37 @@ def _read_store(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
                 yield read_document(job_document(kept, row.job))
 
 
-def write_csv(rows: Iterable[Mapping[str, object]], path: Path) -> None:
-    """Write a table for spreadsheets, none of whose cells acts as a formula.
+def write_csv(tables: Mapping[Path, Iterable[Mapping[str, object]]]) -> None:
+    """Write tables for spreadsheets, none of whose cells acts as a formula: all, or none.
 
     Parameters
     ----------
-    rows : iterable of mapping
-        Column to value; the first row's columns count. Numbers stay numbers.
-    path : Path
-        Written whole or not at all; one that is there already is replaced.
+    tables : mapping of Path to iterable of mapping
+        Rows of each file, column to value; the first row's columns count. Numbers stay numbers.
+        A file that is there already is replaced.
 
     Raises
     ------
     LedgerError
-        If the file cannot be written.
+        If a file cannot be written.
 
     References
     ----------
     OWASP, "CSV Injection": an apostrophe before what could begin a formula.
     """
+    contents = {path: _csv(rows) for path, rows in tables.items()}
+    with clear_errors(", ".join(map(str, tables))):
+        write_whole(contents)
+
+
+def _csv(rows: Iterable[Mapping[str, object]]) -> bytes:
     table = list(rows)
     columns = list(table[0]) if table else []
-    draft = _draft_of(path)
-    with clear_errors(str(path)):
-        try:
-            with draft.open("w", encoding="utf-8", newline="") as file:
-                writer = csv.writer(file, quoting=csv.QUOTE_NONNUMERIC)
-                writer.writerow([_cell(column) for column in columns])
-                writer.writerows([_cell(row.get(column)) for column in columns] for row in table)
-            draft.replace(path)
-        finally:
-            draft.unlink(missing_ok=True)
+    file = io.StringIO(newline="")
+    writer = csv.writer(file, quoting=csv.QUOTE_NONNUMERIC)
+    writer.writerow([_cell(column) for column in columns])
+    writer.writerows([_cell(row.get(column)) for column in columns] for row in table)
+    return file.getvalue().encode()
 
 
 def _cell(value: object) -> object:
@@ -431,16 +434,10 @@ def _naming(path: str) -> Iterator[None]:
         raise type(error)(f"{path}: {error}") from error
 
 
-def _draft_of(path: Path) -> Path:
-    if not path.name:
-        raise InputError(f"'{path}' is no file name; name a new file")
-    return path.with_name(f".{path.name}.{uuid.uuid4().hex}")
-
-
 @contextmanager
 def _new_file(path: Path) -> Iterator[Path]:
     """Give a draft of the owner's alone that becomes `path` when all went well."""
-    draft = _draft_of(path)
+    draft = draft_of(path)
     with clear_errors(str(path)):
         if path.exists():
             raise InputError(f"{path} is there already; name a new file")

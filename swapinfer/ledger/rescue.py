@@ -182,7 +182,11 @@ class _Found:
 
 def _collect(damaged: Path) -> _Found:
     found = _Found()
+    if not damaged.name:
+        raise InputError(f"{damaged}: this is a folder; name a file in it")
     try:
+        if not damaged.exists() and not damaged.with_name(damaged.name + "-wal").exists():
+            raise InputError(f"{damaged}: there is no such file, nor a log of it")
         for row in scan_rows(damaged):
             _sort_in(row, found)
     except OSError as error:

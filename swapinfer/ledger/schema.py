@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 import threading
-import uuid
 from pathlib import Path
 
 import sqlalchemy as sa  # noqa: TID253  loads only with a store
 
-from swapinfer.errors import LedgerError
+from swapinfer.drafts import draft_of, make_folders, remove_folders
+from swapinfer.errors import JobError, LedgerError
 from swapinfer.ledger.connect import RESCUE, create_sqlite, sqlite_engine
 from swapinfer.ledger.tables import SCHEMAS, version
 
@@ -42,6 +42,8 @@ def require_schema(engine: sa.Engine, where: str, *, create: bool) -> None:
 
     Raises
     ------
+    JobError
+        If a server's database is empty, and is to stay so.
     LedgerError
         If the schema is unknown, or there is none and none is to be made.
     """
@@ -49,6 +51,8 @@ def require_schema(engine: sa.Engine, where: str, *, create: bool) -> None:
         found = schema_of(connection)
     if found == SCHEMAS[-1]:
         return
+    if found is None and not create and engine.dialect.name == "postgresql":
+        raise JobError(f"store {where}: it has no tables yet; opening a job makes them")
     if found is None and not create:
         raise LedgerError(f"store {where}: this is no store of swapinfer, or its start is lost")
     if found is not None and found not in SCHEMAS:
@@ -86,7 +90,7 @@ def migrate(engine: sa.Engine, target: str = "head") -> None:
         command.upgrade(config, target)
 
 
-def create_file(path: Path, timeout: float) -> None:
+def create_file(path: Path, timeout: float) -> list[Path]:
     """Make a store beside its place and link it there whole: no one sees half a store.
 
     Parameters
@@ -95,6 +99,11 @@ def create_file(path: Path, timeout: float) -> None:
         Where the store is to be; its folder is made for its owner alone.
     timeout : float
         Seconds to wait for other processes.
+
+    Returns
+    -------
+    list of Path
+        Folders that were made, and the file; nothing if another process was first.
 
     Raises
     ------
@@ -108,8 +117,17 @@ def create_file(path: Path, timeout: float) -> None:
         raise LedgerError(
             f"store {path}: the file is gone but its log {log.name} is there; {RESCUE}"
         )
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    draft = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+    made = make_folders(path.parent, mode=0o700)
+    try:
+        is_first = _link_new(path, timeout)
+    except BaseException:
+        remove_folders(made)
+        raise
+    return [*made, path] if is_first else []
+
+
+def _link_new(path: Path, timeout: float) -> bool:
+    draft = draft_of(path)
     try:
         create_sqlite(draft)
         engine = sqlite_engine(draft, timeout)
@@ -119,6 +137,7 @@ def create_file(path: Path, timeout: float) -> None:
             engine.dispose()
         os.link(draft, path)
     except FileExistsError:
-        return  # another process was first, with a whole store
+        return False  # another process was first, with a whole store
     finally:
         draft.unlink(missing_ok=True)
+    return True

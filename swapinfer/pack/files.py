@@ -85,9 +85,12 @@ def read_files(path: Path, called: str | None = None) -> list[PriorsFile]:
         If there is nothing there or a file cannot be read.
     """
     called = called or str(path)
-    if not path.is_dir():
-        return [_read(path, called)]
-    paths = sorted(path.rglob("*.toml"))
+    try:
+        if not path.is_dir():
+            return [_read(path, called)]
+        paths = sorted(path.rglob("*.toml"))
+    except OSError as error:
+        raise PackError(f"{called}: cannot be read ({error.strerror})") from error
     if not paths:
         raise PackError(f"{called}: no .toml file in this folder")
     return [_read(file, f"{called}/{file.relative_to(path).as_posix()}") for file in paths]

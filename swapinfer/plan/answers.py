@@ -12,6 +12,7 @@ import numpy as np
 
 from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.assemble import Evidence
+from swapinfer.physics import MOST_MINUTES
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, PlannedStep, next_steps
 from swapinfer.plan.outlook import Outlook
@@ -19,9 +20,6 @@ from swapinfer.posterior import Posterior
 
 _NEAR = 3
 """Steps named where none comes near what was typed."""
-
-LONGEST_DRIVE = 10_000.0
-"""Minutes beyond which a drive is no answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,15 +261,15 @@ def clean_drive_minutes(
         return float(weight_h[lasting_h].sum() / weight_h.sum())
 
     minutes = max(_first_below(risk, residual_risk), least)
-    return CleanDrive(minutes, risk(0.0), risk(min(minutes, LONGEST_DRIVE)), chosen)
+    return CleanDrive(minutes, risk(0.0), risk(min(minutes, MOST_MINUTES)), chosen)
 
 
 def _first_below(risk: Callable[[float], float], wanted: float) -> float:
     if risk(0.0) <= wanted:
         return 0.0
-    if risk(LONGEST_DRIVE) > wanted:
+    if risk(MOST_MINUTES) > wanted:
         return math.inf
-    low, high = 0.0, LONGEST_DRIVE
+    low, high = 0.0, MOST_MINUTES
     while high - low > 1e-3 * high:
         middle = 0.5 * (low + high)
         low, high = (low, middle) if risk(middle) <= wanted else (middle, high)

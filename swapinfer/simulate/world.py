@@ -28,9 +28,7 @@ from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import GOOD, OVER_LIMIT, Curve, Handling, Pack, Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.base import LOOK_MINUTES
-from swapinfer.plan.costing import Costing, PlanSettings
 from swapinfer.plan.suppose import replay_events
-from swapinfer.plan.work import work_of
 
 COMEBACK_MINUTES = 3000.0
 """A fault that does not show for so long after the repair brings nobody back."""
@@ -203,17 +201,13 @@ class World:
 
     def _test(self, action: Action) -> None:
         test = self.job.engine.tests[action.test]
-        self._handle(self._disturbed(action))
         for target in action.targets:
             setting = Setting(test, target, self.job.fitted, self.job.time)
             view = look(self.job.engine, self.space, setting)
             key = repeat_key(self.job, self.space, setting, view)
+            time = self.job.time
             self._append(self._finding(key, setting, view))
-
-    def _disturbed(self, action: Action) -> Iterable[tuple[str, Handling]]:
-        costing = Costing(self.job, PlanSettings(self.pack.costs))
-        kind_of = self.job.engine.kind_of
-        return work_of(costing, action, lambda place: costing.repair(kind_of(place), {})).disturbs
+            self._handle((d.element, d.handling) for d in self.job.disturbances if d.time == time)
 
     def _finding(self, key: tuple[object, ...], setting: Setting, view: View) -> ev.Event:
         test, target = setting.test, setting.target

@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from swapinfer.errors import printable
 from swapinfer.units import percent
 
 __all__ = ["Page", "bar", "exactness", "money", "percent"]
@@ -15,6 +16,9 @@ BAR = "#"
 
 _BOUND = re.compile(r"(?<=\d) (?=%)|(?<=\b[A-Z]{3}) (?=\d)")
 """Blanks at which no line is broken: before the sign of per cent, behind a currency."""
+
+EMPHASIS = re.compile(r"(\033\[[01]m)")
+"""Begins and ends what `Page.strong` emphasises."""
 
 USEFUL_BOUND = 0.05
 """Bounds on an error beyond this say nothing that helps."""
@@ -45,7 +49,7 @@ class Page:
     def wrap(self, text: str, indent: int = 0, hang: int = 2) -> list[str]:
         """Break one paragraph into lines; later lines hang further in."""
         lines = textwrap.wrap(
-            _BOUND.sub("\u00a0", text),
+            _BOUND.sub("\u00a0", _on_one_line(text)),
             self.width,
             initial_indent=" " * indent,
             subsequent_indent=" " * (indent + hang),
@@ -56,6 +60,7 @@ class Page:
 
     def cut(self, text: str) -> str:
         """Keep a text to one line."""
+        text = _on_one_line(text)
         return text if len(text) <= self.width else f"{text[: self.width - 4].rstrip()} ..."
 
     def heading(self, text: str) -> list[str]:
@@ -72,7 +77,7 @@ class Page:
         right : iterable of int
             Columns that are flush right.
         """
-        cells = [list(row) for row in rows]
+        cells = [list(map(_on_one_line, row)) for row in rows]
         if not cells:
             return []
         flush = set(right)
@@ -89,6 +94,12 @@ class Page:
         room = max(self.width - lead, 16)
         last = textwrap.wrap(row[-1], room, break_on_hyphens=False) or [""]
         return [(head + last[0]).rstrip(), *(" " * lead + line for line in last[1:])]
+
+
+def _on_one_line(text: str) -> str:
+    """Show what names hide in them as escapes; only emphasis stays."""
+    parts = enumerate(EMPHASIS.split(text))
+    return "".join(part if i % 2 else printable(part) for i, part in parts)
 
 
 def exactness(off_by: float, *, is_exact: bool) -> str:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from datetime import datetime
 
+from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.drawing import draw_engine
 from swapinfer.ledger.events import read_event
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
+from swapinfer.ledger.rows import STATUSES
 from swapinfer.ledger.words import element_label, job_status, say
 from swapinfer.posterior import (
     NEGLIGIBLE,
@@ -46,6 +48,8 @@ COVER = 0.999
 
 def list_jobs(shop: Shop, status: str = "") -> JobList:
     """List jobs, the newest first, without replaying any."""
+    if status and status not in STATUSES:
+        raise InputError(f'no status "{status}"{near_match(status, STATUSES)}')
     current = shop.store.current_job(shop.who)
     rows = shop.store.jobs(status or None)
     now = shop.now()

@@ -107,13 +107,15 @@ def write_claim(
     Raises
     ------
     ClaimError
-        If a file cannot be written.
+        If a file cannot be written; none of them is then.
     InputError
-        If there is nothing to compare.
+        If two forms are to go into one file.
     """
     from swapinfer.claim.settings import ESTABLISHED, ClaimSettings
     from swapinfer.claim.write import write_up
 
+    if len(set(files.values())) < len(files):
+        raise InputError("name a file of its own for each form of the write-up")
     loaded = shop.load(ro)
     own = shop.settings
     options = options or ClaimOptions()
@@ -133,8 +135,7 @@ def write_claim(
     )
     text = shop.store.pack(loaded.records[0].pack)
     claim = write_up(loaded.job, loaded.records, settings=settings, pack_text=text)
-    for form, path in files.items():
-        _save(path, _render(claim, form, own.paper))
+    _save({path: _render(claim, form, own.paper) for form, path in files.items()})
     standing = claim.facts.standing
     names = tuple(map(str, files.values()))
     return Written(loaded.ro, names, bool(standing.draft), standing.draft)
@@ -181,11 +182,13 @@ def _render(claim: Claim, form: str, paper: str) -> bytes:
     return to_json(claim).encode()
 
 
-def _save(path: Path, content: bytes) -> None:
+def _save(contents: dict[Path, bytes]) -> None:
+    from swapinfer.drafts import write_whole
+
     try:
-        path.write_bytes(content)
+        write_whole(contents)
     except OSError as error:
-        raise ClaimError(f"{path}: cannot be written ({error.strerror})") from error
+        raise ClaimError(f"{error.filename}: cannot be written ({error.strerror})") from error
 
 
 def verify_claim(path: Path, expect: str = "", job: Path | None = None) -> VerifiedView:
@@ -230,8 +233,9 @@ def import_(shop: Shop, path: Path) -> Written:
     """Take over an exported job; one that is here already is left as it is."""
     from swapinfer.ledger.exchange import import_job
 
-    found = import_job(shop.store, path, _summary(shop))
-    ro = shop.store.job(found.job).ro
+    with shop.founding() as store:
+        found = import_job(store, path, _summary(shop))
+        ro = store.job(found.job).ro
     return Written(ro, (str(path),), remarks=(f"{found.added} new events",))
 
 
@@ -258,8 +262,10 @@ def write_tables(visits: Sequence[Visit], jobs: Path, findings: Path) -> None:
     from swapinfer.ledger.exchange import write_csv
     from swapinfer.workflow.tables import finding_rows, job_rows
 
-    write_csv([line for visit in visits for line in job_rows(visit)], jobs)
-    write_csv([line for visit in visits for line in finding_rows(visit)], findings)
+    write_csv({
+        jobs: [line for visit in visits for line in job_rows(visit)],
+        findings: [line for visit in visits for line in finding_rows(visit)],
+    })  # fmt: skip
 
 
 def back_up(shop: Shop, path: Path) -> Written:
@@ -274,7 +280,8 @@ def restore_store(shop: Shop, path: Path) -> StoreView:
     """Bring every job of a backup back, into a store that is empty."""
     from swapinfer.ledger.exchange import restore
 
-    found = restore(shop.store, path, _summary(shop))
+    with shop.founding() as store:
+        found = restore(store, path, _summary(shop))
     return StoreView(found.jobs, found.records, (), ())
 
 
@@ -290,7 +297,8 @@ def rescue_store(shop: Shop, damaged: Path) -> StoreView:
     """Save what verifies of a damaged store into this one."""
     from swapinfer.ledger.rescue import rescue
 
-    found = rescue(damaged, shop.store)
+    with shop.founding() as store:
+        found = rescue(damaged, store)
     return StoreView(found.jobs, found.records, found.losses, ())
 
 
@@ -300,6 +308,6 @@ def move_job(shop: Shop, target: str, ro: str = "") -> Written:
     from swapinfer.ledger.store import Store
 
     job_id = shop.job_id(ro)
-    with Store.open(target) as other:
+    with Store.founding(target) as other:
         exchange.move_job(shop.store, other, job_id)
     return Written(shop.store.job(job_id).ro, (target,))

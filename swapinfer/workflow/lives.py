@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
+from swapinfer.drafts import whole_folder
 from swapinfer.workflow.facts import Facts
-from swapinfer.workflow.priors import pack_to_learn_on
+from swapinfer.workflow.priors import LearnOptions, pack_to_learn_on
 from swapinfer.workflow.shop import Shop
 
 if TYPE_CHECKING:
@@ -46,9 +47,7 @@ class LivesView(Facts):
     remarks: tuple[str, ...] = ()
 
 
-def learn_fleet_lives(
-    shop: Shop, table: Path, out: Path, *, seed: int = 1, is_showing: bool = False
-) -> LivesView:
+def learn_fleet_lives(shop: Shop, table: Path, out: Path, options: LearnOptions) -> LivesView:
     """Learn an overlay of lives from a table of exposure.
 
     Parameters
@@ -59,29 +58,36 @@ def learn_fleet_lives(
         Exposure, CSV or Parquet.
     out : Path
         Folder to write to.
-    seed : int
-        The same seed gives the same overlay.
-    is_showing : bool
-        Whether progress is shown.
+    options : LearnOptions
+        Of these its seed and what is shown.
 
     Raises
     ------
     LearnError
-        If the table cannot be read or the sampler does not become healthy.
+        If the table cannot be read or the sampler does not become healthy; then nothing at all
+        is written.
     """
     from swapinfer.learn.fleet import learn_lives
 
     pack, left_out = pack_to_learn_on(shop)
-    result = learn_lives(table, pack, seed=seed, out=out, progress=is_showing)
-    return view_lives(result, left_out)
+    with whole_folder(out) as draft:
+        result = learn_lives(
+            table,
+            pack,
+            seed=options.seed,
+            out=draft,
+            progress=options.is_showing,
+            starting=options.starting,
+        )
+    return view_lives(result, out, left_out)
 
 
-def view_lives(result: LivesResult, remarks: tuple[str, ...] = ()) -> LivesView:
-    """Say what learning lives wrote."""
+def view_lives(result: LivesResult, out: Path, remarks: tuple[str, ...] = ()) -> LivesView:
+    """Say what learning lives wrote, and that it lies in a folder now."""
     return LivesView(
-        overlay=str(result.overlay),
-        report=str(result.report),
-        refused=str(result.refused),
+        overlay=str(out / result.overlay.name),
+        report=str(out / result.report.name),
+        refused=str(out / result.refused.name),
         rows_used=result.exposure.used,
         rows_refused=result.exposure.refused.total(),
         element_km=result.exposure.element_km,

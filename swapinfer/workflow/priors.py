@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from swapinfer.drafts import whole_folder
 from swapinfer.errors import LearnError
 from swapinfer.pack import load_pack
 from swapinfer.pack.census import census
@@ -190,6 +191,8 @@ class LearnOptions:
         Address of a Dask scheduler; empty for none.
     is_showing : bool
         Whether progress is shown.
+    starting : callable
+        Called when the history has been looked at and sampling is next.
     """
 
     seed: int = 1
@@ -197,6 +200,7 @@ class LearnOptions:
     weight: float = 1.0
     cluster: str = ""
     is_showing: bool = False
+    starting: Callable[[], None] = lambda: None
 
 
 def learn_priors(
@@ -207,36 +211,38 @@ def learn_priors(
     Raises
     ------
     LearnError
-        If the history cannot be read or the sampler does not become healthy.
+        If the history cannot be read or the sampler does not become healthy; then nothing at all
+        is written.
     """
     from swapinfer.learn.aggregate import History
     from swapinfer.learn.learn import learn_overlay
 
-    out.mkdir(parents=True, exist_ok=True)
     pack, left_out = pack_to_learn_on(shop)
-    if jobs is None:
-        history = _own_history(shop, pack, out, options)
-    else:
-        history = History(jobs, findings, cluster=options.cluster)
-    result = learn_overlay(
-        history,
-        pack,
-        seed=options.seed,
-        out=out,
-        family=options.family,
-        weight=options.weight,
-        progress=options.is_showing,
-    )
-    return view_learned(result, left_out)
+    with whole_folder(out) as draft:
+        if jobs is None:
+            history = _own_history(shop, pack, draft, options)
+        else:
+            history = History(jobs, findings, cluster=options.cluster)
+        result = learn_overlay(
+            history,
+            pack,
+            seed=options.seed,
+            out=draft,
+            family=options.family,
+            weight=options.weight,
+            progress=options.is_showing,
+            starting=options.starting,
+        )
+    return view_learned(result, out, left_out)
 
 
-def view_learned(result: LearnResult, remarks: tuple[str, ...] = ()) -> LearnedView:
-    """Say what learning wrote."""
+def view_learned(result: LearnResult, out: Path, remarks: tuple[str, ...] = ()) -> LearnedView:
+    """Say what learning wrote, and that it lies in a folder now."""
     rows = result.learned.counts.rows
     return LearnedView(
-        overlay=str(result.overlay),
-        report=str(result.report),
-        refused=str(result.refused),
+        overlay=str(out / result.overlay.name),
+        report=str(out / result.report.name),
+        refused=str(out / result.refused.name),
         rows_used=rows.jobs_used + rows.findings_used,
         rows_refused=rows.rows_refused,
         causes=tuple(
@@ -303,8 +309,12 @@ def strip_tables(jobs: Path, findings: Path | None, out: Path) -> StrippedView:
     for path in files:
         if path.resolve() in sources:
             raise LearnError(f"{path} would be overwritten; name another folder with --out")
-    out.mkdir(parents=True, exist_ok=True)
-    count = strip_history(History(jobs, findings), jobs_to=jobs_to, findings_to=findings_to)
+    with whole_folder(out) as draft:
+        count = strip_history(
+            History(jobs, findings),
+            jobs_to=draft / jobs_to.name,
+            findings_to=draft / findings_to.name if findings_to else None,
+        )
     return StrippedView(count, tuple(map(str, files)))
 
 

@@ -26,9 +26,6 @@ from swapinfer.workflow.readings import NOT_TAKEN, Typist, find_target
 from swapinfer.workflow.record import check_run
 from swapinfer.workflow.settings import Settings
 
-LONGEST_DRIVE = 720.0
-"""Minutes; more is a slip of the finger."""
-
 FELT = "v"
 LATER = "w"
 
@@ -229,8 +226,6 @@ def _ask_minutes(job: Job, run: ev.Ran) -> Asking[ev.Ran]:
                 near = near_match(word, job.pack.running.conditions)
                 raise InputError(f'no condition "{word}"{near}')
         conditions = tuple(known) or run.conditions
-        if to_unit(number, "min") > LONGEST_DRIVE:
-            raise InputError(f"{number} is more minutes than anyone drives in one go")
         return check_run(job, replace(run, minutes=to_unit(number, "min"), conditions=conditions))
 
     return (yield from ask(question, read))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -11,6 +10,7 @@ from typing import Any
 from swapinfer.errors import ConflictError, InputError, JobError, near_match
 from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.limits import check_limits
 from swapinfer.ledger.replay import Job, build_engine, last_undoable, refuse_conflict, replay
 from swapinfer.ledger.words import element_label, job_status, say
 from swapinfer.pack.codes import read_codes
@@ -81,7 +81,7 @@ def record(
     loaded = shop.load(ro)
     check = refuse_conflict({place: loaded.job.fitted[place] for place in touched})
     for _ in range(TRIES):
-        events = events_of(loaded.job)
+        events = list(map(check_limits, events_of(loaded.job)))
         after = believe(shop.replay(_with(loaded.records, events)))
         if ev.is_a(events[-1], ev.Closed):
             check_closing(after.evidence, after.posterior, is_confirmed=is_confirmed)
@@ -205,21 +205,23 @@ def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
         If the repair order is open already.
     """
     pack = shop.pack
+    check_limits(opening)
     engine = build_engine(opening, pack)
     newer = {engine.find_place(name).id: age for name, age in opening.newer.items()}
     opening = dataclasses.replace(opening, newer=newer)
-    shop.keep_pack(pack)
     belief = believe(replay(_with([], [opening]), pack))
     step = first_step(shop, belief)
-    first = shop.store.create_job(
-        opening.ro,
-        opening.to_json(),
-        who=shop.who,
-        at=shop.now(),
-        pack=pack.digest,
-        summary=summarise(belief.evidence.job, belief, step),
-    )
-    shop.store.choose_job(shop.who, first.job)
+    with shop.founding() as store, store.writing():
+        shop.keep_pack(pack)
+        first = store.create_job(
+            opening.ro,
+            opening.to_json(),
+            who=shop.who,
+            at=shop.now(),
+            pack=pack.digest,
+            summary=summarise(belief.evidence.job, belief, step),
+        )
+        store.choose_job(shop.who, first.job)
     return Recorded(
         ro=opening.ro,
         seq=0,
@@ -239,7 +241,7 @@ def run_engine(shop: Shop, run: ev.Ran, ro: str = "") -> Recorded:
     Raises
     ------
     InputError
-        If the minutes are not positive, a condition, feeling or code is not one.
+        If minutes or counts cannot be, or a condition, feeling or code is not one.
     """
     return record(shop, lambda job: [check_run(job, run)], ro)
 
@@ -250,16 +252,12 @@ def check_run(job: Job, run: ev.Ran) -> ev.Ran:
     Raises
     ------
     InputError
-        If the minutes are not positive, a condition, feeling or code is not one.
+        If minutes or counts cannot be, or a condition, feeling or code is not one.
     """
-    if not 0 < run.minutes < math.inf:
-        raise InputError(f"running time must be more than 0 minutes, got {run.minutes:g}")
+    check_limits(run)
     feelings = [word for word in job.pack.feelings if word != COMPLAINT_WORD]
     if run.felt and run.felt not in feelings:
         raise InputError(f'no feeling "{run.felt}"{near_match(run.felt, feelings)}')
-    for cylinder, count in run.counts.items():
-        if count < 0:
-            raise InputError(f"misfire count of cylinder {cylinder} is negative: {count}")
     if run.codes is None and not run.counts and not run.felt and not run.suspected:
         raise InputError("say what was found: --codes (or --no-codes), --counts or --felt")
     if run.suspected and (run.codes is not None or run.counts):
@@ -464,6 +462,8 @@ def close(shop: Shop, closed: ev.Closed, ro: str = "", *, is_confirmed: bool = F
 
     Raises
     ------
+    InputError
+        If there is not one mode for each cause, or a cause has no such mode.
     JobError
         If it is to be verified without a clean drive of the length asked.
     UnconfirmedError
@@ -473,6 +473,8 @@ def close(shop: Shop, closed: ev.Closed, ro: str = "", *, is_confirmed: bool = F
     def event_of(job: Job) -> ev.Closed:
         causes = tuple(_find_element(job, name) for name in closed.causes)
         modes = closed.modes or ("",) * len(causes)
+        if len(modes) != len(causes):
+            raise InputError(f"{len(modes)} modes for {len(causes)} causes; give one a cause")
         for cause, mode in zip(causes, modes, strict=True):
             known = job.engine.kinds[job.elements[cause].home.kind].modes
             if mode and mode not in known:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -75,8 +76,21 @@ class Shop:
 
     @cached_property
     def store(self) -> Store:
-        """Store, opened when first needed."""
-        return Store.open(self.store_place)
+        """Store, opened when first needed; it is there already."""
+        return Store.open(self.store_place, create=False)
+
+    @contextmanager
+    def founding(self) -> Iterator[Store]:
+        """Give the store to what may begin one; made for work that fails, it goes again."""
+        if "store" in self.__dict__:
+            yield self.store
+            return
+        with Store.founding(self.store_place) as store:
+            self.store = store
+            try:
+                yield store
+            finally:
+                del self.store
 
     @cached_property
     def pack(self) -> Pack:

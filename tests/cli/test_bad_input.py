@@ -49,6 +49,17 @@ BAD = {
     "cause that is no element": ("close --cause gearbox", 8, "gearbox"),
     "unreadable pack": ("open RO-2 --priors nowhere.toml", 7, "nowhere.toml"),
     "counter of a word": ("drive 10 --counts 3=many", 2, "3=140"),
+    "counter that nothing holds": ("drive 10 --counts 2=10000000000", 2, "0 to 100,535 in 10 min"),
+    "counter beyond any number": (f"drive 10 --counts 2={'9' * 5000}", 2, "0 to 100,535"),
+    "cylinder beyond any number": (f"drive 10 --suspect {'9' * 5000}", 8, "1 to 4"),
+    "place beyond any number": (f"replace coil{'9' * 5000}", 8, "coil1, coil2"),
+    "drive of a lifetime": ("drive 1e7 --no-codes", 2, "at most 10,000 minutes"),
+    "odometer of no vehicle": ("open RO-2 --odometer 4000000km", 2, "0 to 3,000,000 km"),
+    "distance of no vehicle": ("open RO-2 --driven 1e300km", 2, "0 to 3,000,000 km"),
+    "part older than any": ("open RO-2 --newer coil2=1e9", 2, "0 to 3,000,000 km"),
+    "altitude of no road": ("open RO-2 --altitude 9000", 2, "-500 to 6,000 m"),
+    "altitude of no shore": ("open RO-2 --altitude=-900ft --altitude=-900m", 2, "-500 to 6,000 m"),
+    "ratio of no engine": ("open RO-2 --compression-ratio 100", 2, "4 to 25"),
     "counter of no cylinder": ("drive 10 --counts 9=3", 8, "1 to 4"),
 }
 

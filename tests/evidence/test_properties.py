@@ -5,12 +5,16 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
-from evidence.reference import Reference
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from independent.beside import by_package
+from independent.jobs import inspected, measured, opened, ran, swapped
+from independent.model import Model
+from independent.priors import Table, read_priors
 
 from swapinfer import Inspected, Job, Measured, Opened, Ran, Swapped, load_pack
 from swapinfer.evidence.assemble import gather_evidence
@@ -42,62 +46,52 @@ def fault_by_element(job: Job) -> dict[str, np.ndarray]:
     return dict(zip(evidence.problem.elements, marginal_es, strict=True))
 
 
+def small_priors() -> Table:
+    """Return the same as plain tables, for the program that knows nothing of the package."""
+    priors = read_priors(Path(__file__).parents[2] / "priors")
+    kept = {name: priors["element"][name] for name in ("fuel-pressure", "coil-wiring", "coil")}
+    for name, kind in kept.items():
+        kind["mode"] = dict(itertools.islice(kind["mode"].items(), 2))
+        harm = {"coil": {next(iter(kind["mode"])): 0.003}}
+        kind["handling"] = harm if name == "coil" else {}
+    for test in priors["test"].values():
+        test["disturbs"] = {}
+    twin = {"twin": {"banks": [[1, 2]], "firing_order": [1, 2]}}
+    return priors | {"element": kept, "layout": twin}
+
+
 def test_brute_force_on_a_small_engine() -> None:
-    """Every combination of states, summed one by one by the second reading of the model."""
-    pack = small_pack()
+    """Every combination of states, one by one, of factors and bits written from the documents."""
     events = [
-        Opened("RO", "twin", COP, odometer_km=150000, driven_km=200),
-        Ran(12, LOAD, ("P0301",)),
-        Swapped((("coil1", "coil2"),)),
-        Ran(20, LOAD, ("P0302",)),
-        Measured("coil-primary", "coil2", 0.9),
+        opened("twin", odometer_km=150_000.0, driven_km=200.0),
+        ran(12, "P0301"),
+        swapped(("coil1", "coil2")),
+        ran(20, "P0302"),
+        ran(20, "P0301", "P0302"),
+        measured("leak-down", "cylinder1", 30.0),
+        inspected("cut-out", "cylinder2", "none"),
     ]
-    reference = Reference(pack, events)
-    bits, weight = reference.everything(1.0)
-    names = reference.order()
-    total = 0.0
-    marginal = {name: np.zeros(len(reference.things[name].states)) for name in names}
-    for combination in itertools.product(*(range(len(reference.things[n].states)) for n in names)):
-        mass = math.prod(
-            reference.things[n].prior[s] * weight[n][s]
-            for n, s in zip(names, combination, strict=True)
-        )
-        for bit in bits:
-            is_open, is_explained = 1.0, 0.0
-            for n, s in zip(names, combination, strict=True):
-                if n in bit.weights:
-                    open_, explain, explained = bit.weights[n][s]
-                    is_explained = is_explained * explained + is_open * explain
-                    is_open *= open_
-            mass *= is_open * bit.close[0] + is_explained * bit.close[1]
-        total += mass
-        for n, s in zip(names, combination, strict=True):
-            marginal[n][s] += mass
-    job = Job(pack, tuple(events))
-    evidence = gather_evidence(job.replayed)
-    mine = infer(evidence.problem)
-    log_scale = sum(bit.log_scale for bit in bits)
-    leaks = _log_constants(pack, events)
-    assert math.isclose(mine.log_evidence, math.log(total) + log_scale + leaks, abs_tol=1e-12)
-    for e, name in enumerate(evidence.problem.elements):
-        states = dict(zip(evidence.problem.states[e], mine.marginal_es[e], strict=False))
-        for s, (mode, severity, onset) in enumerate(reference.things[name].states):
-            label = f"{mode}/{severity}" + (f"@{onset}" if onset >= 0 else "") if s else "good"
-            assert math.isclose(states[label], marginal[name][s] / total, abs_tol=1e-12)
-
-
-def _log_constants(pack: Pack, events: list[object]) -> float:
-    """What quiet cylinders and absent codes weigh when nothing is wrong."""
-    total = 0.0
-    for run in events:
-        if isinstance(run, Ran):
-            quiet = 2 - len(run.codes or ())
-            total -= quiet * pack.running.leak_per_min * run.minutes
-            for code in pack.codes.values():
-                if code.role == "fault" and any(kind in pack.kinds for kind, _, _ in code.sets):
-                    groups = pack.layouts["twin"].groups(code.pattern)
-                    total += len(groups) * math.log1p(-code.false_chance)
-    return total
+    model = Model(small_priors(), events)
+    edges = [*model.states.first_e.tolist(), len(model.states.states)]
+    rows = [range(start, end) for start, end in itertools.pairwise(edges)]
+    total, of_state = 0.0, np.zeros(len(model.states.states))
+    for case in model.cases():
+        weight_s = model.weight_s(case)
+        for states in itertools.product(*rows):
+            mass = case.weight * math.prod(weight_s[s] for s in states)
+            for bit in case.bits:
+                is_open, is_explained = 1.0, 0.0
+                for s in states:
+                    is_explained = is_explained * bit.c_s[s] + is_open * bit.b_s[s]
+                    is_open *= bit.a_s[s]
+                mass *= is_open * bit.is_open + is_explained * bit.is_explained
+            total += mass
+            of_state[list(states)] += mass
+    by_hand = model.by_name(of_state / total)
+    log_evidence, found = by_package(small_pack(), events)
+    assert math.isclose(log_evidence, math.log(total) + model.runs.log_constant, abs_tol=1e-11)
+    for name, row in by_hand.items():
+        assert found[name] == pytest.approx(row, rel=0, abs=1e-12)
 
 
 FINDINGS = [

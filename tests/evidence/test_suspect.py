@@ -54,13 +54,23 @@ def test_two_states_by_hand() -> None:
     assert joint_s[1] / joint_s.sum() == pytest.approx(0.203328, abs=5e-7)
 
 
-def test_ear_that_is_always_right_is_a_code(pack: Pack) -> None:
-    """With chance 1 the term is that of a misfire code, others unread."""
-    sure = replace(pack, running=replace(pack.running, suspected_right=1.0))
+def test_ear_that_is_always_right_is_a_code_of_one_cylinder(pack: Pack) -> None:
+    """What serves that cylinder alone weighs as with the code, others unread.
+
+    Of what serves all, with ``u = e + (1 - e) 0.25^4`` the chance that an episode, absent with
+    ``e``, leaves four cylinders alone, the code leaves open ``u``; the ear takes it as ``e^0.75``.
+    """
+    sure = replace(pack, running=replace(pack.running, suspected_right=1.0, together=0.75))
     heard = gather_evidence(job_of(sure, ev.Ran(10.0, suspected=(3,)))).problem
     coded = gather_evidence(job_of(sure, ev.Ran(10.0, codes=("P0303",)))).problem
     np.testing.assert_allclose(heard.close_qt2[:, 1], coded.close_qt2[:, 1], rtol=1e-12)
-    np.testing.assert_allclose(heard.open_tes[1], coded.open_tes[1], rtol=1e-12)
+    names = enumerate(heard.elements)
+    own = [e for e, name in names if name[-1].isdigit() and "bank" not in name]
+    np.testing.assert_allclose(heard.open_tes[1, own], coded.open_tes[1, own], rtol=1e-12)
+    shared = heard.elements.index("fuel-pressure")
+    missed = 0.25**4
+    none_s = (coded.open_tes[1, shared] - missed) / (1.0 - missed)
+    np.testing.assert_allclose(heard.open_tes[1, shared], none_s**0.75, rtol=1e-12)
 
 
 def test_ear_that_is_never_right_changes_nothing(pack: Pack) -> None:

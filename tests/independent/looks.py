@@ -95,25 +95,21 @@ class Look:
         m_s = self.missed_s()
         if self.is_reading:
             exact, less, is_first = self._reading(shared)
-            most, good_most = less, 1.0
+            most, shared_good = {"good": 1.0}, (exact["good"], 1.0)
         else:
-            exact, less, most, good_most, is_first = self._inspection(shared)
+            exact, less, most, shared_good, is_first = self._inspection(shared)
         ones = np.ones_like(m_s)
         if is_first:
             b_s = (1.0 - m_s) * self._by_profile(exact)
-            return Bit(m_s, b_s, ones, exact["good"], 1.0)
-        own_less = {p: _share(less[p], less["good"]) for p in less}
-        own_most = {p: _share(most[p], most["good"]) for p in most}
-        if self.is_reading:
-            if less["good"] <= MIDMOST:
-                own_less = {p: _share(exact[p], exact["good"]) for p in exact}
-            new = {p: max(exact[p] - own_less[p] * exact["good"], 0.0) for p in exact}
-        else:
-            new = {p: max(own_most[p] - own_less[p], 0.0) for p in most}
-        a_s = m_s + (1.0 - m_s) * self._by_profile(own_less)
+            return Bit(m_s, b_s, ones, shared_good[0], 1.0)
+        if self.is_reading and less["good"] <= MIDMOST:
+            less = exact
+        own = {p: min(_share(less[p], less["good"]), _share(exact[p], exact["good"])) for p in less}
+        new = {p: max(exact[p] - own[p] * exact["good"], 0.0) / most["good"] for p in exact}
+        a_s = m_s + (1.0 - m_s) * self._by_profile(own)
         b_s = (1.0 - m_s) * self._by_profile(new)
         c_s = a_s if self.is_reading else a_s + b_s
-        return Bit(a_s, b_s, c_s, exact["good"], good_most)
+        return Bit(a_s, b_s, c_s, *shared_good)
 
     def _by_profile(self, of: dict[str, float]) -> Array:
         return np.array([of[profile] for profile in self.profile_s])
@@ -140,8 +136,7 @@ class Look:
         less = {p: sum(row[:at]) for p, row in table.items()}
         most = {p: sum(row[: at + 1]) for p, row in table.items()}
         good = self._chances("good", agreeing, str(common or ""))
-        exact["good"] = good[at]
-        return exact, less, most, sum(good[: at + 1]), not self._are_steps()
+        return exact, less, most, (good[at], sum(good[: at + 1])), not self._are_steps()
 
     def _are_steps(self) -> bool:
         """Whether no profile makes the first outcomes likelier than good ones do, nearly."""

@@ -13,17 +13,15 @@ from pathlib import Path
 
 import pytest
 from independent import runs
-from independent.jobs import COP, JOBS, THREE_KINDS, TWO_LEVELS, Event, inspected, opened, ran
+from independent.beside import Marginals, by_package
+from independent.jobs import COP, JOBS, THREE_KINDS, TWO_LEVELS, inspected, opened, ran
 from independent.model import Model
 from independent.network import solve_by_library
 from independent.priors import Table, read_priors
 
-from swapinfer import Job
 from swapinfer.evidence import assemble, levels
-from swapinfer.ledger.events import read_event
 from swapinfer.pack import load_pack
 from swapinfer.pack.model import Pack
-from swapinfer.posterior import infer
 
 ROOT = Path(__file__).parents[2]
 PRIORS = ROOT / "priors"
@@ -53,17 +51,7 @@ def _every_node(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(levels, "NEGLIGIBLE", 1e-200)
 
 
-def by_package(pack: Pack, events: list[Event]) -> tuple[float, dict[str, dict[str, float]]]:
-    payloads = [{k: v for k, v in event.items() if k != "type"} for event in events]
-    told = [read_event(e["type"], p) for e, p in zip(events, payloads, strict=True)]
-    evidence = assemble.gather_evidence(Job(pack, tuple(told)).replayed)
-    posterior = infer(evidence.problem)
-    rows = zip(evidence.problem.states, posterior.marginal_es.tolist(), strict=True)
-    marginals = [dict(zip(names, row, strict=False)) for names, row in rows]
-    return posterior.log_evidence, dict(zip(evidence.problem.elements, marginals, strict=True))
-
-
-def same(mine: dict[str, dict[str, float]], theirs: dict[str, dict[str, float]]) -> None:
+def same(mine: Marginals, theirs: Marginals) -> None:
     assert set(mine) == set(theirs)
     for element, row in mine.items():
         assert row == pytest.approx(theirs[element], rel=0, abs=TOLERANCE), element

@@ -116,7 +116,9 @@ def test_overlay_is_taken_by_the_pack_reader(pack: Pack, result: LearnResult) ->
 
 def test_what_is_printed_fits_the_documented_schema(result: LearnResult) -> None:
     """JSON Schema 2020-12, by a general validator; a figure of the wrong kind does not fit."""
-    facts = json.loads(json.dumps(view_learned(result, ("a remark",)).to_json()))
+    facts = json.loads(
+        json.dumps(view_learned(result, result.overlay.parent, ("a remark",)).to_json())
+    )
     shapes = Path(__file__).parents[2] / "docs" / "reference" / "json-shapes.json"
     schema = json.loads(shapes.read_text(encoding="utf-8"))[facts["shape"]]
     jsonschema.validate(facts, schema, jsonschema.Draft202012Validator)

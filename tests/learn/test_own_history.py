@@ -13,6 +13,7 @@ from swapinfer.errors import LearnError
 from swapinfer.learn.aggregate import Counts, History, read_history
 from swapinfer.learn.base import chances_of, vocabulary
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.store import Store
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
@@ -41,6 +42,7 @@ def pack() -> Pack:
 @pytest.fixture
 def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
     monkeypatch.setenv("SWAPINFER_SETTINGS", str(tmp_path / "settings.toml"))
+    Store.open(tmp_path / "jobs.db").close()
     with Shop(str(tmp_path / "jobs.db"), "Technician Sentinel") as opened:
         yield opened
 

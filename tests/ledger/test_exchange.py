@@ -362,7 +362,7 @@ def test_csv_cells_are_neutralised_as_owasp_asks(tmp_path: Path) -> None:
     """OWASP, "CSV Injection": = + - @ tab, carriage return (and NUL: OWASP ASVS) at the start."""
     path = tmp_path / "jobs.csv"
     evil = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "\0=1", "  =1", "\uff1d1"]
-    write_csv([{"=h": text, "n": number} for number, text in enumerate(evil, -3)], path)
+    write_csv({path: [{"=h": text, "n": number} for number, text in enumerate(evil, -3)]})
     with path.open(encoding="utf-8", newline="") as file:
         rows = list(csv.reader(file))
     assert rows[0] == ["'=h", "n"]
@@ -385,7 +385,7 @@ def test_csv_cells_are_neutralised_as_owasp_asks(tmp_path: Path) -> None:
 def test_csv_reads_back_with_no_cell_that_starts_a_formula(rows: list[dict[str, Any]]) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "t.csv"
-        write_csv(rows, path)
+        write_csv({path: rows})
         with path.open(encoding="utf-8", newline="") as file:
             back = list(csv.DictReader(file))
         assert [entry.name for entry in Path(folder).iterdir()] == ["t.csv"]
@@ -397,7 +397,7 @@ def test_csv_reads_back_with_no_cell_that_starts_a_formula(rows: list[dict[str, 
 
 
 def test_csv_of_nothing_and_of_a_place_that_is_not_there(tmp_path: Path) -> None:
-    write_csv([], tmp_path / "empty.csv")
+    write_csv({tmp_path / "empty.csv": []})
     assert (tmp_path / "empty.csv").read_bytes().strip() == b""
     with pytest.raises(LedgerError, match="no such file or directory"):
-        write_csv([{"a": 1}], tmp_path / "nowhere" / "t.csv")
+        write_csv({tmp_path / "nowhere" / "t.csv": [{"a": 1}]})

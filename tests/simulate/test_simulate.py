@@ -114,7 +114,7 @@ def test_handling_cures_a_loose_contact_and_replacing_ends_a_fault(pack: Pack) -
 
 
 def test_readings_fall_into_bands_as_often_as_predicted(pack: Pack) -> None:
-    test = pack.tests["injector-resistance"]
+    test = pack.tests["leak-down"]
     n = 600
     world = vehicle(pack)
     curve = test.profiles["good"]
