@@ -103,7 +103,7 @@ class Course:
         }
 
     def level(self, test: Test) -> float | None:
-        """Say what sound ones are expected to show in a test after all findings; None if unknown."""
+        """Say what sound ones are expected to show in a test, all considered; None if unknown."""
         return self.evidence.usual(test, self.level_weight_q) if test.level else None
 
     def index(self, element: str) -> int:
