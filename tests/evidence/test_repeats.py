@@ -104,7 +104,7 @@ def test_five_scattered_readings_count_about_as_one(pack: Pack) -> None:
 
 
 def test_a_slip_goes_when_the_look_is_repeated_and_a_coincidence_does_not(pack: Pack) -> None:
-    """By hand: a good lead shows over limit by a loose probe, 0.001, or by coincidence, 0.002 x 0.35.
+    """A good lead shows over limit by a loose probe, 0.001, or by coincidence, 0.002 x 0.35.
 
     Twice that is 0.000001 + 0.002 x 0.35: the odds are 2.43 times as high, and a little more since
     a fault is less often missed. One that measures far too high by coincidence does so each time.
