@@ -107,7 +107,7 @@ def test_a_slip_goes_when_the_look_is_repeated_and_a_coincidence_does_not(pack: 
     """A good lead shows over limit by a loose probe, 0.0012, or by coincidence, 0.002 x 0.35.
 
     Twice that is 0.0012 squared + 0.002 x 0.35: the odds are 2.71 times as high, and a little more
-    since a fault is less often missed. One that reads far too high by coincidence does so each time.
+    since a fault is less often missed. One too high by coincidence reads so each time.
     """
     test = with_leads(pack).engine.tests["lead-resistance"]
     assert (test.coincidence, test.slip) == (0.002, {"over-limit": 0.0012})

@@ -128,7 +128,7 @@ def test_stretches_into_which_one_reading_falls(
     """Eight stretches alike in chance, by the trapezoid rule over the evidence's density."""
     about = pack.tests[test]
     is_log = about.scale == "log"
-    points = np.linspace(*(np.log(about.range) if is_log else about.range), 601)
+    points = np.linspace(*(np.log(about.range) if is_log else about.range), 241)
     readings = (np.exp(points) if is_log else points).tolist()
     density = np.array([said(pack, faults, ev.Measured(test, target, x)) for x in readings])
     steps = (density[1:] + density[:-1]) * np.diff(points) / 2.0
