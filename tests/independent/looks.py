@@ -101,9 +101,7 @@ class Look:
         if is_first:
             b_s = (1.0 - m_s) * self._by_profile(exact)
             return Bit(m_s, b_s, ones, shared_good[0], 1.0)
-        if self.is_reading and less["good"] <= MIDMOST:
-            less = exact
-        own = {p: min(_share(less[p], less["good"]), _share(exact[p], exact["good"])) for p in less}
+        own = {p: min(less[p], _share(exact[p], exact["good"])) for p in less}
         new = {p: max(exact[p] - own[p] * exact["good"], 0.0) / most["good"] for p in exact}
         a_s = m_s + (1.0 - m_s) * self._by_profile(own)
         b_s = (1.0 - m_s) * self._by_profile(new)
@@ -132,8 +130,10 @@ class Look:
         at = list(self.test["outcome"]).index(shown)
         table = {p: self._chances(p, agreeing) for p in self.test["profile"]}
         exact = {p: row[at] for p, row in table.items()}
-        less = {p: sum(row[:at]) for p, row in table.items()}
-        most = {p: sum(row[: at + 1]) for p, row in table.items()}
+        upto = {p: np.cumsum(row) for p, row in table.items()}
+        shares = {p: [*upto[p] / upto["good"], 1.0] for p in table}
+        less = {p: min(row[at - 1 :]) if at else 0.0 for p, row in shares.items()}
+        most = {"good": upto["good"][at]}
         good = self._chances("good", agreeing, str(common or ""))
         return exact, less, most, (good[at], sum(good[: at + 1])), not self._are_steps()
 
@@ -164,19 +164,23 @@ class Look:
         reach = abs(within - middle)
         for profile, curve in self.test["profile"].items():
             lobes = self._lobes(profile, n)
+            offset = float(level or 0.0)
             if math.isinf(at):
-                exact[profile] = curve.get("over_limit", 0.0)
+                exact[profile] = 1.0 if math.isinf(offset) else curve.get("over_limit", 0.0)
                 less[profile] = 1.0 - exact[profile]
             else:
-                x = within - float(level or 0.0)
-                exact[profile] = sum(w * norm.pdf(x, c, sd) for w, c, sd in lobes)
+                exact[profile] = sum(w * norm.pdf(within - offset, c, sd) for w, c, sd in lobes)
                 less[profile] = sum(
                     w * (norm.cdf(middle + reach, c, sd) - norm.cdf(middle - reach, c, sd))
                     for w, c, sd in lobes
                 )
         over = self.test.get("slip", {}).get("over-limit", 0.0) ** n
         exact = self._mixed(exact, n, over, over * math.isinf(at))
-        return exact, self._mixed(less, n, over, 0.0), "level" in self.test
+        less = self._mixed(less, n, over, 0.0)
+        if less["good"] <= MIDMOST:
+            less = exact
+        less = {p: _share(f, less["good"]) for p, f in less.items()}
+        return exact, less, "level" in self.test
 
     def _mixed(self, of: dict[str, float], n: int, over: float, more: float) -> dict[str, float]:
         """Let good ones read like faulty ones by coincidence or slip, and the other way round."""
@@ -280,15 +284,19 @@ def nodes_of(job: Job, looks: list[Look], spacing: float) -> Iterator[tuple[Any,
         return
     level = first["level"]
     middle, sd = _level_prior(job, first, level)
-    values = [at for at, _ in (look.value() for look in looks)]
+    values = [at for at, _ in (look.value() for look in looks) if math.isfinite(at)]
     lobes = looks[0]._lobes("good", 1)
     _, good_at, good_sd = max(lobes)
     low = min([middle - WIDTH * sd, *(x - good_at - BEYOND * good_sd for x in values)])
     high = max([middle + WIDTH * sd, *(x - good_at + BEYOND * good_sd for x in values)])
-    finest = min(lobe[2] for lobe in lobes) / math.sqrt(len(values))
+    finest = min(lobe[2] for lobe in lobes) / math.sqrt(max(len(values), 1))
     nodes = np.linspace(low, high, 1 + math.ceil((high - low) / (spacing * finest)))
     weights = np.exp(-(((nodes - middle) / sd) ** 2) / 2.0)
-    yield from zip(nodes.tolist(), (weights / weights.sum()).tolist(), strict=True)
+    over = first.get("alike", {}).get("over-limit", 0.0)
+    weights *= (1.0 - over) / weights.sum()
+    yield from zip(nodes.tolist(), weights.tolist(), strict=True)
+    if over:
+        yield math.inf, over
 
 
 def _level_prior(job: Job, test: Table, level: Table) -> tuple[float, float]:

@@ -41,7 +41,7 @@ class Model:
         unknowns: dict[str, list[Any]] = {}
         for look in self.looks:
             is_over = look.is_reading and math.isinf(look.value()[0])
-            if look.unknown and not is_over:
+            if look.unknown and (look.test.get("alike") or not is_over):
                 unknowns.setdefault(look.unknown, []).append(look)
         nodes = [list(nodes_of(self.job, some, self.spacing)) for some in unknowns.values()]
         looked = {

@@ -9,7 +9,7 @@ import pytest
 from independent.beside import by_package
 from independent.jobs import Event, inspected, measured, opened, ran, swapped, unread
 
-from swapinfer.evidence.testing import _are_steps
+from swapinfer.evidence.testing import are_steps
 from swapinfer.pack import load_pack
 from swapinfer.pack.model import Pack
 
@@ -146,4 +146,4 @@ def test_banks_exchanged(seed: int, pack: Pack) -> None:
 def test_only_two_questions_mind_the_numbering(pack: Pack) -> None:
     """Where outcomes are no steps away from good, the first cause in order decides."""
     inspections = [test for test in pack.tests.values() if test.outcomes]
-    assert {t.id for t in inspections if not _are_steps(t)} <= {"freeze-frame", "driver-when"}
+    assert {t.id for t in inspections if not are_steps(t)} <= {"freeze-frame", "driver-when"}
