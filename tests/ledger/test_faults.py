@@ -15,11 +15,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 
 from swapinfer.errors import InputError, LedgerError
-from swapinfer.ledger import tables
 from swapinfer.ledger.connect import POSTGRES_FAULTS, clear_errors
+from swapinfer.ledger.rows import require_row
 from swapinfer.ledger.store import Store
 
 By = dict[str, Any]
@@ -51,8 +50,8 @@ def test_file_that_became_readable_by_others_is_closed_to_them(tmp_path: Path) -
 def test_sqlite_waits_for_the_disk_at_every_commit(tmp_path: Path) -> None:
     """sqlite.org/pragma.html: journal mode WAL; synchronous 2 is FULL."""
     with Store.open(tmp_path / "shop.db") as store, store.reading() as connection:
-        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
-        assert connection.exec_driver_sql("PRAGMA synchronous").scalar() == 2
+        assert connection.execute("PRAGMA journal_mode") == [("wal",)]
+        assert connection.execute("PRAGMA synchronous") == [(2,)]
 
 
 @pytest.mark.parametrize("events", [0, 3])
@@ -62,11 +61,8 @@ def test_disk_that_fills_up(tmp_path: Path, by: By, events: int) -> None:
         job = store.create_job("RO-1", {}, **by).job
         for _ in range(events):
             store.append(job, "noted", {}, **by)
-
-        def limit(connection: sa.Connection) -> None:
-            connection.exec_driver_sql("PRAGMA max_page_count = 1")
-
-        sa.event.listen(store.engine, "begin", limit)
+        with store.reading() as connection:
+            connection.execute("PRAGMA max_page_count = 1")
         with pytest.raises(LedgerError, match="its disk is full; make room and repeat"):
             store.append(job, "noted", {"text": "x" * 1_000_000}, **by)
     with Store.open(tmp_path / "shop.db") as store:
@@ -194,7 +190,7 @@ def test_locked_store_is_told_after_the_wait(places: Callable[[], str], by: By) 
     with Store.open(place) as store:
         job = store.create_job("RO-1", {}, **by).job
         with store.writing() as connection, Store.open(place, timeout=0.2) as other:
-            connection.execute(sa.select(tables.jobs).with_for_update())
+            require_row(connection, job, lock=True)
             assert len(other.records(job)) == 1
             with pytest.raises(LedgerError, match="another process keeps it locked; repeat"):
                 other.append(job, "noted", {}, **by)
@@ -233,7 +229,7 @@ def test_newer_schema_is_refused_untouched(places: Callable[[], str], by: By) ->
     with Store.open(place) as store:
         store.create_job("RO-1", {}, **by)
         with store.writing() as connection:
-            connection.execute(sa.update(tables.version).values(version_num="0099"))
+            connection.execute("UPDATE store_schema SET version_num = '0099'")
     with pytest.raises(
         LedgerError, match=r'schema "0099" is newer than this program, which knows 0001 to \d{4}'
     ):
@@ -279,7 +275,7 @@ def test_postgresql_that_stops_in_between(postgres_places: Callable[[], str], by
 
         def cut(_: object) -> None:
             with other.writing() as connection:
-                connection.exec_driver_sql(
+                connection.execute(
                     "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
                     "WHERE datname = current_database() AND pid <> pg_backend_pid()"
                 )
@@ -292,11 +288,8 @@ def test_postgresql_that_stops_in_between(postgres_places: Callable[[], str], by
 def test_postgresql_that_only_reads(postgres_places: Callable[[], str], by: By) -> None:
     with Store.open(postgres_places()) as store:
         job = store.create_job("RO-1", {}, **by).job
-
-        def only_read(connection: sa.Connection) -> None:
-            connection.exec_driver_sql("SET TRANSACTION READ ONLY")
-
-        sa.event.listen(store.engine, "begin", only_read)
+        with store.reading() as connection:
+            connection.execute("SET default_transaction_read_only = on")
         with pytest.raises(LedgerError, match="it is read-only; nothing can be recorded"):
             store.append(job, "noted", {}, **by)
         assert len(store.records(job)) == 1
@@ -310,9 +303,7 @@ def test_every_kind_of_postgresql_error_becomes_one_line(
     expected = next(text for known, text in POSTGRES_FAULTS.items() if state.startswith(known))
     with Store.open(postgres_places()) as store:
         with pytest.raises(LedgerError) as caught, store.writing() as connection:
-            connection.exec_driver_sql(
-                f"DO $$ BEGIN RAISE EXCEPTION 'x' USING ERRCODE = '{state}'; END $$"
-            )
+            connection.execute(f"DO $$ BEGIN RAISE EXCEPTION 'x' USING ERRCODE = '{state}'; END $$")
         assert str(caught.value) == f"store {store}: {expected}"
 
 
