@@ -84,7 +84,7 @@ def _explain(error: Exception) -> str:
     message = str(error).strip()
     if "password" in message:
         return POSTGRES_FAULTS["28"]
-    line = message.splitlines()[-1] if message else type(error).__name__
+    line = message.splitlines()[-1].strip() if message else type(error).__name__
     return line if state else f"{line}; is its place right?"
 
 
@@ -296,8 +296,10 @@ def create_sqlite(path: Path) -> None:
 
 
 def make_private(path: Path) -> None:
-    """Take a file from group and others where its owner asks."""
-    mode = path.stat().st_mode
-    if mode & (stat.S_IRWXG | stat.S_IRWXO):
-        with suppress(PermissionError):
-            path.chmod(stat.S_IRUSR | stat.S_IWUSR & mode)
+    """Take a store's file, and what SQLite has beside it, from all but the owner who asks."""
+    for suffix in ("", "-wal", "-shm"):
+        file = path.with_name(path.name + suffix)
+        with suppress(FileNotFoundError, PermissionError):
+            mode = file.stat().st_mode
+            if mode & (stat.S_IRWXG | stat.S_IRWXO):
+                file.chmod(stat.S_IRUSR | stat.S_IWUSR & mode)

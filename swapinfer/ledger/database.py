@@ -57,6 +57,8 @@ class Database:
             try:
                 # A file that is there is a store, or it is something else and left alone.
                 require_schema(connection, where, create=create and isinstance(where, str))
+                if isinstance(where, Path):
+                    make_private(where)  # only now: it is a store, and no one else's file
                 return cls(where, connection, timeout)
             except BaseException:
                 connection.close()
@@ -140,7 +142,6 @@ def _require_file(path: Path, *, create: bool, timeout: float) -> None:
         create_file(path, timeout)
     if path.is_dir():
         raise LedgerError(f"store {path}: this is a folder; name a file in it")
-    make_private(path)
 
 
 def _identity(path: Path | None) -> tuple[int, int] | None:

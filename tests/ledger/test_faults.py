@@ -43,8 +43,9 @@ def test_file_that_became_readable_by_others_is_closed_to_them(tmp_path: Path) -
     path = tmp_path / "shop.db"
     Store.open(path).close()
     path.chmod(0o644)
-    Store.open(path).close()
-    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    with Store.open(path):
+        modes = {file.name: stat.S_IMODE(file.stat().st_mode) for file in tmp_path.iterdir()}
+    assert modes == dict.fromkeys(("shop.db", "shop.db-wal", "shop.db-shm"), 0o600)
 
 
 def test_sqlite_waits_for_the_disk_at_every_commit(tmp_path: Path) -> None:
@@ -219,9 +220,11 @@ def test_what_is_no_store_is_left_alone(
     path = tmp_path / "thing"
     make(path)
     before = path.read_bytes() if path.is_file() else None
+    path.chmod(0o755)
     with pytest.raises(LedgerError, match=message):
         Store.open(path)
     assert (path.read_bytes() if path.is_file() else None) == before
+    assert stat.S_IMODE(path.stat().st_mode) == 0o755
 
 
 def test_newer_schema_is_refused_untouched(places: Callable[[], str], by: By) -> None:
@@ -249,6 +252,7 @@ def test_failing_transaction_leaves_nothing_and_the_store_usable(store: Store, b
     [
         ("mysql://x@y/z", 'stores of kind "mysql" are not known; accepted: a file, or postgresql'),
         ("postgresql://a b:@@:x/y", "the store's URL cannot be read; accepted"),
+        ("postgresql://a@b:99999/y", "the store's URL cannot be read; accepted"),
     ],
 )
 def test_unknown_urls_are_refused(place: str, message: str) -> None:
