@@ -7,7 +7,7 @@ import sqlite3
 import stat
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -288,11 +288,8 @@ def _opening_mode(path: Path) -> str:
 def create_sqlite(path: Path) -> None:
     """Make an empty database file of one's own, in write-ahead mode, without any table."""
     os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-    connection = sqlite3.connect(path)
-    try:
+    with closing(sqlite3.connect(path)) as connection:
         connection.execute("PRAGMA journal_mode = WAL")
-    finally:
-        connection.close()
 
 
 def make_private(path: Path) -> None:

@@ -97,14 +97,7 @@ def _job_row(row: Sequence[Any]) -> JobRow:
         raise LedgerError(f"job {job}: its index row is damaged; {RESCUE}") from error
 
 
-def read_records(connection: Connection, job: str) -> Iterator[Record]:
-    """Read a job's records in order, without verifying them.
-
-    Raises
-    ------
-    LedgerError
-        At the first row that is no record.
-    """
+def _read_records(connection: Connection, job: str) -> Iterator[Record]:
     query = (
         "SELECT job, seq, type, payload, who, at, pack, program, previous, digest "
         "FROM records WHERE job = ? ORDER BY seq"
@@ -126,7 +119,7 @@ def verified_chain(connection: Connection, row: JobRow) -> list[Record]:
     LedgerError
         If the chain does not verify, or does not end where the index says.
     """
-    chain = list(read_records(connection, row.job))
+    chain = list(_read_records(connection, row.job))
     verify_chain(chain)
     if len(chain) != row.length or not chain or chain[-1].digest != row.head:
         raise LedgerError(

@@ -313,7 +313,9 @@ class Store(Database):
         """
         with self.reading() as connection:
             found = list_rows(
-                connection, "WHERE ro = ? ORDER BY status = 'open' DESC, updated_at DESC", [ro]
+                connection,
+                "WHERE ro = ? ORDER BY status = 'open' DESC, updated_at DESC LIMIT 1",
+                [ro],
             )
         if not found:
             known = [row.ro for row in self.jobs("open", limit=1000)]
