@@ -101,20 +101,12 @@ def require_schema(connection: Connection, where: Path | str, *, create: bool) -
     migrate(connection)
 
 
-def migrate(connection: Connection, target: str = SCHEMAS[-1]) -> None:
-    """Run the missing migrations in one transaction, one process at a time.
-
-    Parameters
-    ----------
-    connection : Connection
-        To the store.
-    target : str
-        Schema version to stop at.
-    """
+def migrate(connection: Connection) -> None:
+    """Run the missing migrations in one transaction, one process at a time."""
     with connection.transaction(connection.dialect.migrate):
         found = schema_of(connection) or ""  # another process may have been first
         for version, statements in MIGRATIONS.items():
-            if found < version <= target:
+            if version > found:
                 for statement in statements:
                     connection.execute(statement)
                 connection.execute("DELETE FROM store_schema")
