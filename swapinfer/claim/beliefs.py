@@ -103,8 +103,8 @@ class Course:
         }
 
     def level(self, test: Test) -> float | None:
-        """Mean of what sound ones share in a test, after all findings; None if nothing."""
-        return self.evidence.levels.reading(test, self.level_weight_q) if test.level else None
+        """Say what sound ones are expected to show in a test, all considered; None if unknown."""
+        return self.evidence.usual(test, self.level_weight_q) if test.level else None
 
     def index(self, element: str) -> int:
         """Position of an element in the arrays."""

@@ -21,6 +21,7 @@ from swapinfer.evidence.levels import (
     largest_weights,
     level_name,
     level_nodes,
+    tells_little,
 )
 from swapinfer.evidence.problem import BoolArray, FloatArray, Problem
 from swapinfer.evidence.running import (
@@ -98,6 +99,29 @@ class Evidence:
     def keeping(self, keep_n: BoolArray) -> Problem:
         """Return the problem as if only some of the findings had been made."""
         return _assemble(self._findings, keep_n)[0]
+
+    def usual(self, test: Test, weight_q: FloatArray) -> float | None:
+        """Say what a sound one is expected to show, in a reading's unit.
+
+        Parameters
+        ----------
+        test : Test
+            A reading that is relative to a level.
+        weight_q : ndarray of float, shape (level,)
+            Posterior weights of the nodes.
+
+        Returns
+        -------
+        float or None
+            None where nothing tells it: sound ones differ widely beforehand, and no two were read.
+        """
+        tests, name = self.job.engine.tests, level_name(test)
+        events = [finding.event for finding in self.job.findings]
+        read = [tests[event.test] for event in events if not isinstance(event, Ran)]
+        compared = sum(level_name(other) == name for other in read)
+        if compared < 2 and tells_little(test, self.job.opening):
+            return None
+        return self.levels.reading(test, weight_q)
 
     @cached_property
     def _findings(self) -> _Findings:

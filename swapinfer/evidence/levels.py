@@ -34,6 +34,9 @@ into fewer. In the jobs tried that moved no marginal by more than 0.02."""
 FEWEST = 3
 """Nodes that each unknown keeps in any case."""
 
+WIDE_OPEN = 5.0
+"""Spreads of sound ones beyond which a level says little of one reading alone; our choice."""
+
 SUSPICION = 0.01
 """Weight given to a reading's being low for a reason of its own when nodes are left out."""
 
@@ -180,6 +183,15 @@ def level_prior(test: Test, level: Level, opening: Opened) -> tuple[float, float
     if test.scale == "linear":
         return middle, math.hypot(level.spread, level.gauge_spread)
     return math.log(middle), math.hypot(math.log(level.spread), math.log(level.gauge_spread))
+
+
+def tells_little(test: Test, opening: Opened) -> bool:
+    """Whether the level lies so wide open beforehand that one reading alone cannot be judged."""
+    good = test.profiles[GOOD]
+    if test.level is None or not isinstance(good, Curve):
+        return False
+    _, _, good_sd = max(good.lobes)
+    return level_prior(test, test.level, opening)[1] > WIDE_OPEN * good_sd
 
 
 def level_nodes(

@@ -354,6 +354,23 @@ def own_shares(chance_po: FloatArray) -> FloatArray:
     return rising_po
 
 
+def own_parts(chance_po: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Say of each outcome how a fault that shows leaves its bit open, and explains it.
+
+    As `judge` has it, for every outcome at once.
+
+    Parameters
+    ----------
+    chance_po : ndarray of float, shape (profile, outcome)
+        Chances of the outcomes, the good profile's first.
+    """
+    before_po = np.pad(own_shares(chance_po)[:, :-1], ((0, 0), (1, 0)))
+    less_po = np.minimum(before_po, chance_po / chance_po[0])
+    explain_po = np.maximum(chance_po - less_po * chance_po[0], 0.0) / np.cumsum(chance_po[0])
+    less_po[0], explain_po[0] = 1.0, 0.0
+    return less_po, explain_po
+
+
 def outcome_chances(test: Test, profile: str, looks: int = 1, common: str = "") -> dict[str, float]:
     """Chances of an inspection's outcomes.
 

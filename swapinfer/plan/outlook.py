@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from swapinfer.errors import InputError
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.testing import View
@@ -224,7 +225,10 @@ class Outlook:
         found = list(self._tests())
         for action in list_work(self.suspicion, first):
             found += self._price_drives(action)
-        return [one for one in found if self._is_allowed(one)]
+        allowed = [one for one in found if self._is_allowed(one)]
+        if found and not allowed:
+            raise InputError("no step stays within the minutes and the cap given; allow more")
+        return allowed
 
     @cached_property
     def look_ahead(self) -> LookAhead:

@@ -23,7 +23,7 @@ from swapinfer.evidence.testing import (
     band_of,
     look,
     outcome_chances,
-    own_shares,
+    own_parts,
     reading_value,
     repeat_key,
 )
@@ -257,11 +257,17 @@ class Predictor:
 
     def _farthest(self, view: View, chance_po: FloatArray, good_o: FloatArray) -> FloatArray:
         """Chance of each outcome, (hypothesis, outcome); what departs farthest decides."""
-        share_po = own_shares(chance_po)
-        upto_ho = np.tile(np.cumsum(good_o), (len(self.hypotheses.belief_h), 1))
+        less_po, explain_po = own_parts(chance_po)
+        open_ho = np.ones((len(self.hypotheses.belief_h), len(good_o)))
+        explained_ho = np.zeros_like(open_ho)
         for shows_h, profile_h in self._shown(view):
-            upto_ho *= 1.0 - shows_h[:, None] * (1.0 - share_po[profile_h])
-        return np.diff(upto_ho, axis=1, prepend=0.0)
+            left_open_ho = 1.0 - shows_h[:, None] * (1.0 - less_po[profile_h])
+            explain_ho = shows_h[:, None] * explain_po[profile_h]
+            explained_ho = open_ho * explain_ho + explained_ho * (left_open_ho + explain_ho)
+            open_ho *= left_open_ho
+        chance_ho = open_ho * good_o + explained_ho * np.cumsum(good_o)
+        summed: FloatArray = chance_ho / chance_ho.sum(axis=1, keepdims=True)
+        return summed
 
     def _shown(self, view: View) -> Iterator[tuple[FloatArray, IntArray]]:
         """Go through the faults of each hypothesis: chance to show, and the profile shown."""

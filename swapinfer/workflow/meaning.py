@@ -53,8 +53,10 @@ def _reading_words(after: Belief, event: ev.Measured) -> list[str]:
     test = job.engine.tests[event.test]
     level = None
     if test.level:
-        level = after.evidence.levels.reading(test, level_weights(after.evidence.problem))
+        level = after.evidence.usual(test, level_weights(after.evidence.problem))
     good = expected_range(test, level, event)
+    if not good and test.level:
+        return ["alone it says little: read others of its kind to compare it with"]
     if not good:
         return []
     said = [f"a good one reads {good}{' here' * bool(test.level)}"]

@@ -60,6 +60,8 @@ BAD = {
     "altitude of no road": ("open RO-2 --altitude 9000", 2, "-500 to 6,000 m"),
     "altitude of no shore": ("open RO-2 --altitude=-900ft --altitude=-900m", 2, "-500 to 6,000 m"),
     "ratio of no engine": ("open RO-2 --compression-ratio 100", 2, "4 to 25"),
+    "no time for any step": ("next --minutes 0", 2, "no step stays within"),
+    "no money for any step": ("next --cap -5", 2, "no step stays within"),
     "counter of no cylinder": ("drive 10 --counts 9=3", 8, "1 to 4"),
 }
 

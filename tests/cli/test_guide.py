@@ -154,8 +154,9 @@ def test_sealing_found_with_gauges(bay: Bay) -> None:
     assert job.closing.verified
 
 
-def test_wrong_turns_back_and_hanging_up(opened: Bay) -> None:
-    opened.must("drive 15 --when warm,load --codes P0303")
+def test_wrong_turns_back_and_hanging_up(bay: Bay) -> None:
+    bay.must("open RO-1 --layout inline-4 --odometer '61000 km'")
+    bay.must("drive 15 --when warm,load --codes P0303")
     terminal = Terminal("")
     assert "nothing was recorded" in " ".join(terminal.type("b").split())
     assert "1 to 4" in terminal.type("9")

@@ -1,4 +1,4 @@
-"""What a run may show adds up: chances of all sets of misfire codes, under faults that are known."""
+"""What a run may show adds up: chances of all sets of misfire codes, faults being known."""
 
 from __future__ import annotations
 

@@ -104,13 +104,13 @@ def test_five_scattered_readings_count_about_as_one(pack: Pack) -> None:
 
 
 def test_a_slip_goes_when_the_look_is_repeated_and_a_coincidence_does_not(pack: Pack) -> None:
-    """By hand: a good lead shows over limit by a loose probe, 0.001, or by coincidence, 0.002 x 0.35.
+    """A good lead shows over limit by a loose probe, 0.0012, or by coincidence, 0.002 x 0.35.
 
-    Twice that is 0.000001 + 0.002 x 0.35: the odds are 2.43 times as high, and a little more since
-    a fault is less often missed. One that measures far too high by coincidence does so each time.
+    Twice that is 0.0012 squared + 0.002 x 0.35: the odds are 2.71 times as high, and a little more
+    since a fault is less often missed. One too high by coincidence reads so each time.
     """
     test = with_leads(pack).engine.tests["lead-resistance"]
-    assert (test.coincidence, test.slip) == (0.002, {"over-limit": 0.001})
+    assert (test.coincidence, test.slip) == (0.002, {"over-limit": 0.0012})
     over = replace(LEAD, value=math.inf)
     before, once, twice, often = (
         odds(with_leads(pack, *[LEAD] * n), "lead3") for n in (0, 1, 2, 10)
@@ -118,7 +118,7 @@ def test_a_slip_goes_when_the_look_is_repeated_and_a_coincidence_does_not(pack: 
     assert before < once < twice < often < before / test.coincidence
     assert often < 2.0 * once
     one_over, two_over = (odds(with_leads(pack, *[over] * n), "lead3") for n in (1, 2))
-    by_hand = (0.001 + 0.002 * 0.35) / (0.001**2 + 0.002 * 0.35)
+    by_hand = (0.0012 + 0.002 * 0.35) / (0.0012**2 + 0.002 * 0.35)
     assert by_hand < two_over / one_over < 1.03 * by_hand
     assert two_over < before / test.coincidence
 

@@ -14,7 +14,7 @@ WASTE = {"ignition": "waste-spark", "fuel": "port"}
 DISTRIBUTOR = {"ignition": "distributor", "fuel": "single-point"}
 
 
-def opened(layout: str = "inline-4", fitment: dict[str, str] = COP, **said: Any) -> Event:
+def opened(layout: str = "inline-4", fitment: dict[str, str] = COP, **said: object) -> Event:
     return {"type": "opened", "ro": "RO", "layout": layout, "fitment": fitment, **said}
 
 
@@ -23,7 +23,7 @@ def ran(minutes: float, *codes: str, at: tuple[str, ...] = LOAD) -> Event:
     return {"type": "ran", "minutes": minutes, "conditions": list(at), "codes": list(codes)}
 
 
-def unread(minutes: float, at: tuple[str, ...] = LOAD, **said: Any) -> Event:
+def unread(minutes: float, at: tuple[str, ...] = LOAD, **said: object) -> Event:
     """Drive after which nobody read codes."""
     return {"type": "ran", "minutes": minutes, "conditions": list(at), **said}
 
@@ -44,7 +44,7 @@ def undone(seq: int) -> Event:
     return {"type": "undone", "seq": seq}
 
 
-def measured(test: str, target: str, value: float | str, **said: Any) -> Event:
+def measured(test: str, target: str, value: float | str, **said: object) -> Event:
     return {"type": "measured", "test": test, "target": target, "value": value, **said}
 
 

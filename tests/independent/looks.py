@@ -8,12 +8,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import norm
-
 from independent.priors import Table, by_mode
 from independent.replay import Event, Finding, Job
 from independent.states import Array, States
 from independent.summing import Bit
+from scipy.stats import norm
 
 FLOOR = 1e-5
 MIDMOST = 1e-9

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
 from independent.looks import SPACING, looks_of, nodes_of
 from independent.priors import Table
 from independent.replay import Event, Job
@@ -85,7 +84,7 @@ class Model:
             out[element.id][self.states.states[s].name] = value
         return out
 
-    def _bits_of(self, unknown: str, node: Any) -> list[Bit]:
+    def _bits_of(self, unknown: str, node: float | str) -> list[Bit]:
         return [look.bit(node) for look in self.looks if look.unknown == unknown]
 
     def _lots(self) -> Iterator[tuple[float, Array]]:

@@ -6,12 +6,8 @@ import math
 
 import numpy as np
 import pyagrum
-
 from independent.model import Case, Model
 from independent.summing import Bit
-
-REFUSED = 2
-"""Third value of a bit's nodes, for what open and explained weight leave."""
 
 
 def solve_by_library(model: Model) -> dict[str, dict[str, float]]:
@@ -47,37 +43,32 @@ def _solve(model: Model, case: Case) -> tuple[float, list[float]]:
 def _add_chain(net: pyagrum.BayesNet, b: int, bit: Bit, edges: list[int]) -> float:
     """Nodes open, explained, refused along the elements on which a bit acts; log of the scale."""
     scale = max(1.0, float(np.max(bit.a_s + bit.b_s)), float(bit.c_s.max()))
-    before, log_scale = "", 0.0
+    before, log_scale = _start(net, b), 0.0
     for e in range(len(edges) - 1):
         row = range(edges[e], edges[e + 1])
-        if not any((bit.a_s[s], bit.b_s[s], bit.c_s[s]) != (1.0, 0.0, 1.0) for s in row):
+        if all((bit.a_s[s], bit.b_s[s], bit.c_s[s]) == (1.0, 0.0, 1.0) for s in row):
             continue
         node, log_scale = f"b{b}_{e}", log_scale + math.log(scale)
         net.add(pyagrum.LabelizedVariable(node, "", 3))
-        if before:
-            net.addArc(before, node)
+        net.addArc(before, node)
         net.addArc(f"e{e}", node)
         for s in row:
             a, b_, c = (float(x[s]) / scale for x in (bit.a_s, bit.b_s, bit.c_s))
-            at = {f"e{e}": s - edges[e]}
             tables = [[a, b_, 1.0 - a - b_], [0.0, c, 1.0 - c], [0.0, 0.0, 1.0]]
-            if not before:
-                net.cpt(node)[at] = _clipped(tables[0])
-            for value, table in enumerate(tables if before else []):
-                net.cpt(node)[{**at, before: value}] = _clipped(table)
+            for value, table in enumerate(tables):
+                at = {f"e{e}": s - edges[e], before: value}
+                net.cpt(node)[at] = [max(p, 0.0) for p in table]
         before = node
     closing = np.array([bit.is_open, bit.is_explained, 0.0])
     net.add(pyagrum.LabelizedVariable(f"z{b}", "", 2))
-    if before:
-        net.addArc(before, f"z{b}")
-    top = max(float(closing.max()), 1e-300)
-    for value, p in enumerate((closing / top).tolist()):
-        if before:
-            net.cpt(f"z{b}")[{before: value}] = [1.0 - p, p]
-        elif value == 0:
-            net.cpt(f"z{b}").fillWith([1.0 - p, p])
-    return log_scale + math.log(top)
+    net.addArc(before, f"z{b}")
+    for value, p in enumerate((closing / closing.max()).tolist()):
+        net.cpt(f"z{b}")[{before: value}] = [1.0 - p, p]
+    return log_scale + math.log(closing.max())
 
 
-def _clipped(table: list[float]) -> list[float]:
-    return [max(p, 0.0) for p in table]
+def _start(net: pyagrum.BayesNet, b: int) -> str:
+    """Node of a bit that is surely open."""
+    net.add(pyagrum.LabelizedVariable(f"b{b}", "", 3))
+    net.cpt(f"b{b}").fillWith([1.0, 0.0, 0.0])
+    return f"b{b}"

@@ -20,8 +20,7 @@ def read_priors(folder: Path, *overlays: Table) -> Table:
         if isinstance(section, dict):
             for name in section:
                 _fill_like(section, name)
-    cleaned: Table = _without_sources(priors)
-    return cleaned
+    return {name: _without_sources(table) for name, table in priors.items()}
 
 
 def by_mode(table: Table) -> list[tuple[str, str, Any]]:
@@ -50,7 +49,7 @@ def _fill_like(section: Table, name: str) -> None:
             own.setdefault(key, value)
 
 
-def _without_sources(value: Any) -> Any:
+def _without_sources(value: object) -> object:
     if isinstance(value, dict):
         return {key: _without_sources(item) for key, item in value.items() if key != "from"}
     return value

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import nbinom
-
 from independent.priors import Table, by_mode
 from independent.replay import Finding, Job
-from independent.states import Array, States
+from independent.states import Array, State, States
 from independent.summing import Bit
+from scipy.stats import nbinom
 
 MOST_SUPPOSED = 6
 MOST_WITH_LOTS = 6
@@ -30,7 +30,7 @@ class Episodes:
         none_s = np.exp(-self.shared_s)
         return none_s - np.expm1(-self.shared_s) * (1.0 - self.hit) ** k
 
-    def own_in(self, cylinders: Any) -> Array:
+    def own_in(self, cylinders: Iterable[int]) -> Array:
         """Sum over some cylinders."""
         return np.sum([self.own[c] for c in cylinders], axis=0)
 
@@ -123,7 +123,7 @@ class Runs:
     def _rate_s(self, conditions: list[str], *, misfire: bool) -> Array:
         severities = self.job.priors["severity"]
 
-        def rate(_kind: str, state: Any, mode: Table) -> float:
+        def rate(_kind: str, state: State, mode: Table) -> float:
             factors = [mode.get("when", {}).get(tag, 1.0) for tag in conditions]
             factors.append(mode.get("misfire", 1.0) if misfire else 1.0)
             return float(severities[state.severity]["rate_per_min"] * np.prod(factors))
@@ -204,22 +204,18 @@ class Runs:
     def _count(self, mean_s: Array, count: int, minutes: float) -> None:
         """Take in a counter: the largest of the causes' counts and the background."""
 
-        def law(mean: float, size: float) -> Any:
-            return nbinom(size, size / (size + mean * minutes))
-
-        running, severities = self.running, self.job.priors["severity"]
-        laws = {v: law(one["counts_per_min"], one["dispersion"]) for v, one in severities.items()}
-        rest = law(running["leak_counts_per_min"], running["leak_dispersion"])
-        upto, below = (
-            self.states.of_faults(lambda _k, state, _m, of=of: of[state.severity])
-            for of in (
-                {v: float(one.cdf(n)) for v, one in laws.items()} for n in (count, count - 1)
-            )
-        )
+        severities, running = self.job.priors["severity"], self.running
+        of = {
+            name: _counted(one["counts_per_min"] * minutes, one["dispersion"], count)
+            for name, one in severities.items()
+        }
+        below = self.states.of_faults(lambda _kind, state, _mode: of[state.severity][0])
+        upto = self.states.of_faults(lambda _kind, state, _mode: of[state.severity][1])
+        rest = _counted(running["leak_counts_per_min"] * minutes, running["leak_dispersion"], count)
         quiet_s = np.exp(-mean_s)
         c_s = quiet_s + (1.0 - quiet_s) * upto
         a_s = (quiet_s + (1.0 - quiet_s) * below) * (count > 0)
-        self.bits.append(Bit(a_s, c_s - a_s, c_s, float(rest.pmf(count)), float(rest.cdf(count))))
+        self.bits.append(Bit(a_s, c_s - a_s, c_s, rest[1] - rest[0], rest[1]))
 
     def _families(self) -> dict[str, Table]:
         """Families of codes with a cause, if they name any, that the engine has."""
@@ -254,7 +250,13 @@ class Runs:
                     self.log_constant += np.log1p(-about["false_chance"])
 
 
-def _sets(sets: list[tuple[str, str, float]], kind: str, state: Any) -> float:
+def _counted(mean: float, size: float, count: int) -> tuple[float, float]:
+    """Chance of fewer, and of no more, under a negative binomial."""
+    law = nbinom(size, size / (size + mean))
+    return float(law.cdf(count - 1)), float(law.cdf(count))
+
+
+def _sets(sets: list[tuple[str, str, float]], kind: str, state: State) -> float:
     return next((p for k, mode, p in sets if k == kind and mode in (state.mode, "*")), 0.0)
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-
 from independent.priors import Table
 from independent.replay import Element, Job
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
@@ -60,7 +60,7 @@ class States:
         about: Table = self.job.kinds[kind]["mode"][self.states[s].mode]
         return about
 
-    def of_faults(self, value: Any) -> Array:
+    def of_faults(self, value: Callable[[str, State, Table], float]) -> Array:
         """Fill an array by ``value(kind, state, mode)``; 0 for good."""
         out = np.zeros(len(self.states))
         for s, state in enumerate(self.states):

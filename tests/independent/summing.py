@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +35,7 @@ class Bit:
     is_open: float
     is_explained: float
 
-    def products(self, first_e: NDArray[np.int64], numbers: Any) -> tuple[Numbers, Numbers]:
+    def products(self, first_e: NDArray[np.int64], numbers: Arithmetic) -> tuple[Numbers, Numbers]:
         """Write the bit as a sum: coefficients, and a factor for each state of every element."""
         a_s, b_s, c_s = numbers.of(self.a_s), numbers.of(self.b_s), numbers.of(self.c_s)
         is_open, explained = numbers.of(np.array([self.is_open, self.is_explained]))
@@ -67,8 +67,8 @@ class Extended:
         return np.divide(x, y, where=y > 0, out=0 * (x + y))
 
     @staticmethod
-    def back(x: Any) -> np.longdouble:
-        return np.longdouble(x)
+    def back(x: np.longdouble) -> np.longdouble:
+        return x
 
 
 class Whole:
@@ -90,8 +90,11 @@ class Whole:
         return (x << BINARY_DIGITS) // np.maximum(y, 1)
 
     @staticmethod
-    def back(x: Any) -> np.longdouble:
+    def back(x: int) -> np.longdouble:
         return np.ldexp(np.longdouble(x >> (BINARY_DIGITS - 200)), -200)
+
+
+Arithmetic: TypeAlias = type[Extended] | type[Whole]
 
 
 def add_up(
@@ -107,7 +110,10 @@ def add_up(
 
 
 def _multiply_out(
-    weight_s: Numbers, sums: list[tuple[Numbers, Numbers]], first_e: NDArray[np.int64], num: Any
+    weight_s: Numbers,
+    sums: list[tuple[Numbers, Numbers]],
+    first_e: NDArray[np.int64],
+    num: Arithmetic,
 ) -> tuple[Any, Any, Numbers]:
     """Total, the sum of absolute values, and the total with each state.
 

@@ -293,10 +293,10 @@ def test_shares_of_causes_are_those_that_the_source_of_the_lives_speaks_of(
     total = sum(chance.values())
     assert 0.03 <= unlisted / (total + unlisted) <= 0.06
     aims = {
-        ("coil",): (0.25, 0.35),
+        ("coil",): (0.20, 0.30),
         ("plug",): (0.20, 0.25),
         ("injector",): (0.08, 0.12),
-        ("coil-wiring", "injector-wiring"): (0.08, 0.12),
+        ("coil-wiring", "injector-wiring"): (0.09, 0.15),
         ("boot",): (0.05, 0.08),
         ("sealing",): (0.06, 0.08),
         ("intake-leak", "intake-gasket"): (0.03, 0.07),
