@@ -19,7 +19,6 @@ import traceback
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from importlib import import_module
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -242,7 +241,6 @@ def main(quick: bool) -> dict[str, float]:
 
 def _serve() -> None:
     """Fork a writer for each order that comes in, and tell of its start and end."""
-    import_module("alembic.command")  # once, instead of in every writer that makes a store
     signal.signal(signal.SIGCHLD, lambda *_: _tell_the_dead())
     for line in sys.stdin:
         pid = os.fork()

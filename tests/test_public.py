@@ -12,7 +12,9 @@ import pytest
 
 import swapinfer
 
-HEAVY = {"arviz", "dask", "matplotlib", "pandas", "pint", "pymc", "scipy", "typst"}
+HEAVY = {
+    "arviz", "dask", "matplotlib", "pandas", "pint", "psycopg", "pymc", "scipy", "typst",
+}  # fmt: skip
 JOB = """
 from swapinfer.cli import run
 assert run(["open", "RO-1", "--layout", "inline-4"]) == 0
@@ -66,12 +68,13 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 LIGHT = {
-    "--help": HEAVY | {"numpy", "sqlalchemy"},
-    "jobs --help": HEAVY | {"numpy", "sqlalchemy"},
+    "--help": HEAVY | {"numpy"},
+    "jobs --help": HEAVY | {"numpy"},
     "jobs": HEAVY,
     "show": HEAVY,
     "next": HEAVY,
     "why": HEAVY,
+    "note hello": HEAVY,
     "drive 10 --no-codes": HEAVY,
 }
 """A command, and what it must not have loaded when it is done."""

@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import sqlite3
 import stat
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
-from urllib.parse import quote
-
-import sqlalchemy as sa  # noqa: TID253  loads only with a store
+from typing import Any, Self
+from urllib.parse import parse_qs, quote, urlsplit
 
 from swapinfer.errors import InputError, LedgerError
 
@@ -56,19 +57,23 @@ def clear_errors(where: str) -> Iterator[None]:
     InputError
         If a text cannot be kept anywhere.
     LedgerError
-        Instead of any error of SQLAlchemy, SQLite, PostgreSQL or the file system.
+        Instead of any error of SQLite, PostgreSQL or the file system.
     """
     try:
         yield
-    except sa.exc.DBAPIError as error:
-        raise LedgerError(f"store {where}: {_explain(error.orig)}") from error.orig
     except UnicodeEncodeError as error:
         raise InputError(f'"{error.object}" holds bytes that are no characters') from error
-    except (sqlite3.Error, sa.exc.SQLAlchemyError, OSError, UnicodeDecodeError) as error:
+    except _known_errors() as error:
         raise LedgerError(f"store {where}: {_explain(error)}") from error
 
 
-def _explain(error: BaseException | None) -> str:
+def _known_errors() -> tuple[type[Exception], ...]:
+    known = (sqlite3.Error, OSError, UnicodeDecodeError)
+    driver = sys.modules.get("psycopg")  # until it is loaded, it cannot have raised anything
+    return (*known, driver.Error) if driver else known
+
+
+def _explain(error: Exception) -> str:
     if isinstance(error, OSError):
         return f"{(error.strerror or str(error)).lower()}; choose a place that you can write to"
     if isinstance(error, UnicodeDecodeError):  # raised while sqlite3 reports damaged text
@@ -83,11 +88,11 @@ def _explain(error: BaseException | None) -> str:
     message = str(error).strip()
     if "password" in message:
         return POSTGRES_FAULTS["28"]
-    line = message.splitlines()[-1] if message else type(error).__name__
+    line = message.splitlines()[-1].strip() if message else type(error).__name__
     return line if state else f"{line}; is its place right?"
 
 
-def locate(place: str | Path) -> Path | sa.URL:
+def locate(place: str | Path) -> Path | str:
     """Read where a store is.
 
     Parameters
@@ -97,8 +102,8 @@ def locate(place: str | Path) -> Path | sa.URL:
 
     Returns
     -------
-    Path or sqlalchemy.URL
-        Of SQLite or PostgreSQL.
+    Path or str
+        File of SQLite, or URL of PostgreSQL.
 
     Raises
     ------
@@ -108,23 +113,20 @@ def locate(place: str | Path) -> Path | sa.URL:
     if isinstance(place, Path) or "://" not in place:
         return Path(place).expanduser().absolute()
     accepted = "accepted: a file, or postgresql://user@host:port/database"
+    kind, rest = place.split("://", 1)
     try:
-        url = sa.make_url(place)
-    except (sa.exc.ArgumentError, ValueError):
+        url = urlsplit(f"postgresql://{rest}")
+        _ = url.port
+    except ValueError:
         raise InputError(f"the store's URL cannot be read; {accepted}") from None
-    if url.password is not None or "password" in url.query:
+    if url.password is not None or "password" in parse_qs(url.query, keep_blank_values=True):
         raise InputError(
             "a password in the store's URL shows in the list of processes; "
             f"put it into {PASSWORD} or into a file named by {PASSWORD_FILE}"
         )
-    if url.drivername not in {"postgresql", "postgres", "postgresql+psycopg"}:
-        raise InputError(f'stores of kind "{url.drivername}" are not known; {accepted}')
-    return url.set(drivername="postgresql+psycopg")
-
-
-def name_of(place: Path | sa.URL) -> str:
-    """Name a store as its user would."""
-    return str(place if isinstance(place, Path) else place.set(drivername="postgresql"))
+    if kind not in {"postgresql", "postgres", "postgresql+psycopg"}:
+        raise InputError(f'stores of kind "{kind}" are not known; {accepted}')
+    return f"postgresql://{rest}"
 
 
 def stored_password() -> str | None:
@@ -148,51 +150,135 @@ def stored_password() -> str | None:
         raise InputError(f"password file {path} cannot be read: {error}") from error
 
 
-def postgres_engine(url: sa.URL, timeout: float) -> sa.Engine:
-    """Engine of a PostgreSQL store; the password is in no object that prints itself."""
-    secret = stored_password()
-    options = f"-c lock_timeout={int(timeout * 1000)}"
-    return sa.create_engine(
-        url,
-        connect_args={"options": options, **({} if secret is None else {"password": secret})},
-        hide_parameters=True,
-        pool_pre_ping=True,
-    )
+@dataclass(frozen=True, slots=True)
+class Dialect:
+    """The few words in which the SQL of the two databases differs.
 
-
-def sqlite_engine(path: Path, timeout: float) -> sa.Engine:
-    """Engine of an existing SQLite store, which is never created by connecting.
-
-    Each transaction begins as the connection's option ``writing`` says: at once exclusive among
-    writers, or reading only.
+    Attributes
+    ----------
+    placeholder : str
+        Stands for a value.
+    read, write, migrate : str
+        How a transaction begins that sees one state throughout; that writes; that is alone in
+        changing the schema.
+    lock_row : str
+        Ends a query whose row is to be kept from other writers.
+    has_schema : str
+        Asks whether there is a table of schema versions.
     """
-    mode = _opening_mode(path)
 
-    def connect() -> sqlite3.Connection:
-        connection = sqlite3.connect(
-            f"file:{quote(os.fsencode(path))}?{mode}",
-            uri=True,
-            timeout=timeout,
-            isolation_level=None,
-            check_same_thread=False,
-        )
+    placeholder: str
+    read: str
+    write: str
+    migrate: str
+    lock_row: str
+    has_schema: str
+
+
+SQLITE = Dialect(
+    placeholder="?",
+    read="BEGIN",
+    write="BEGIN IMMEDIATE",
+    migrate="BEGIN IMMEDIATE",
+    lock_row="",  # its writing transactions exclude each other
+    has_schema="SELECT count(*) FROM sqlite_master WHERE name = 'store_schema'",
+)
+POSTGRES = Dialect(
+    placeholder="%s",
+    read="BEGIN ISOLATION LEVEL REPEATABLE READ",
+    write="BEGIN",
+    migrate="BEGIN; SELECT pg_advisory_xact_lock(7927463)",  # of all who migrate
+    lock_row=" FOR UPDATE",
+    # Not to_regclass, whose answer may be from before the wait for the lock above.
+    has_schema="SELECT count(*) FROM pg_class "
+    "WHERE relname = 'store_schema' AND pg_table_is_visible(oid)",
+)
+
+
+class Connection:
+    """A connection to either database, for the same statements with ``?`` for each value.
+
+    Attributes
+    ----------
+    dialect : Dialect
+        For where the statements differ after all.
+    driver : sqlite3.Connection or psycopg.Connection
+        In autocommit mode: transactions begin where `transaction` begins them.
+    """
+
+    def __init__(self, driver: Any, dialect: Dialect) -> None:  # noqa: ANN401  PEP 249's interface
+        self.driver = driver
+        self.dialect = dialect
+
+    def execute(self, statement: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        """Run a statement and fetch all its rows, so that no open query outlives it."""
+        cursor = self.driver.execute(statement.replace("?", self.dialect.placeholder), values)
+        return cursor.fetchall() if cursor.description else []
+
+    @contextmanager
+    def transaction(self, begin: str) -> Iterator[Self]:
+        """Transaction that is on disk when the block has ended, or leaves nothing behind."""
+        self.execute(begin)
         try:
-            connection.execute("PRAGMA synchronous = FULL")
+            yield self
+            self.driver.commit()
         except BaseException:
-            connection.close()
+            try:
+                self.driver.rollback()
+            except self.driver.Error:
+                self.close()
             raise
-        return connection
 
-    engine = sa.create_engine(
-        "sqlite://", creator=connect, poolclass=sa.pool.QueuePool, hide_parameters=True
+    def is_alive(self) -> bool:
+        """Whether it can be used: it may be closed, or its server have gone."""
+        try:
+            self.execute("SELECT 1")
+        except self.driver.Error:
+            return False
+        return True
+
+    def close(self) -> None:
+        """Close it, as may be done again."""
+        self.driver.close()
+
+
+def connect(where: Path | str, timeout: float) -> Connection:
+    """Connect to a database that is there.
+
+    Parameters
+    ----------
+    where : Path or str
+        As `locate` gives it.
+    timeout : float
+        Seconds to wait for other writers.
+    """
+    if isinstance(where, Path):
+        return _connect_sqlite(where, timeout)
+    import psycopg
+
+    driver = psycopg.connect(
+        where,
+        autocommit=True,
+        options=f"-c lock_timeout={int(timeout * 1000)}",
+        password=stored_password(),
     )
-    sa.event.listen(engine, "begin", _begin)
-    return engine
+    return Connection(driver, POSTGRES)
 
 
-def _begin(connection: sa.Connection) -> None:
-    writing = connection.get_execution_options().get("writing", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+def _connect_sqlite(path: Path, timeout: float) -> Connection:
+    driver = sqlite3.connect(
+        f"file:{quote(os.fsencode(path))}?{_opening_mode(path)}",
+        uri=True,
+        timeout=timeout,
+        isolation_level=None,
+        check_same_thread=False,
+    )
+    try:
+        driver.execute("PRAGMA synchronous = FULL")
+    except BaseException:
+        driver.close()
+        raise
+    return Connection(driver, SQLITE)
 
 
 def _opening_mode(path: Path) -> str:
@@ -206,16 +292,15 @@ def _opening_mode(path: Path) -> str:
 def create_sqlite(path: Path) -> None:
     """Make an empty database file of one's own, in write-ahead mode, without any table."""
     os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-    connection = sqlite3.connect(path)
-    try:
+    with closing(sqlite3.connect(path)) as connection:
         connection.execute("PRAGMA journal_mode = WAL")
-    finally:
-        connection.close()
 
 
 def make_private(path: Path) -> None:
-    """Take a file from group and others where its owner asks."""
-    mode = path.stat().st_mode
-    if mode & (stat.S_IRWXG | stat.S_IRWXO):
-        with suppress(PermissionError):
-            path.chmod(stat.S_IRUSR | stat.S_IWUSR & mode)
+    """Take a store's file, and what SQLite has beside it, from all but the owner who asks."""
+    for suffix in ("", "-wal", "-shm"):
+        file = path.with_name(path.name + suffix)
+        with suppress(FileNotFoundError, PermissionError):
+            mode = file.stat().st_mode
+            if mode & (stat.S_IRWXG | stat.S_IRWXO):
+                file.chmod(stat.S_IRUSR | stat.S_IWUSR & mode)

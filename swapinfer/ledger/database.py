@@ -8,11 +8,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-import sqlalchemy as sa  # noqa: TID253  loads only with a store
-
 from swapinfer.drafts import remove_folders
 from swapinfer.errors import JobError, LedgerError
-from swapinfer.ledger import connect, tables
+from swapinfer.ledger.connect import Connection, clear_errors, connect, locate, make_private
 from swapinfer.ledger.schema import create_file, require_schema
 
 
@@ -20,13 +18,18 @@ class Database:
     """An open database; use it as a context manager, from one thread at a time."""
 
     def __init__(
-        self, engine: sa.Engine, where: str, path: Path | None, made: Sequence[Path] = ()
+        self,
+        where: Path | str,
+        connection: Connection,
+        timeout: float,
+        made: Sequence[Path] = (),
     ) -> None:
-        self._engine = engine
         self._where = where
-        self._file = None if path is None else (path, _identity(path))
+        self._identity = _identity(self.path)
+        self._connection = connection
+        self._timeout = timeout
+        self._begun = ""
         self._made = list(made)
-        self._writer: sa.Connection | None = None
 
     @classmethod
     def open(cls, place: str | Path, *, create: bool = True, timeout: float = 30.0) -> Self:
@@ -52,17 +55,25 @@ class Database:
         InputError
             If `place` cannot be understood.
         JobError
-            If there is no such file, and none is to be made.
+            If there is no such store, and none is to be made.
         LedgerError
             If the store cannot be opened: one line says why.
         """
-        where = connect.locate(place)
-        name = connect.name_of(where)
-        with connect.clear_errors(name):
+        where = locate(place)
+        with clear_errors(str(where)):
+            made = list[Path]()
             if isinstance(where, Path):
-                return cls._open_file(where, create=create, timeout=timeout)
-            engine = connect.postgres_engine(where, timeout)
-            return cls._open_engine(engine, name, None, create=create)
+                made = _require_file(where, create=create, timeout=timeout)
+            connection = connect(where, timeout)
+            try:
+                # A file that is there is a store, or it is something else and left alone.
+                require_schema(connection, where, create=create and isinstance(where, str))
+                if isinstance(where, Path):
+                    make_private(where)  # only now: it is a store, and no one else's file
+                return cls(where, connection, timeout, made)
+            except BaseException:
+                connection.close()
+                raise
 
     @classmethod
     @contextmanager
@@ -75,59 +86,25 @@ class Database:
                 store.abandon()
                 raise
 
-    @classmethod
-    def _open_file(cls, path: Path, *, create: bool, timeout: float) -> Self:
-        made: list[Path] = []
-        if not path.exists():
-            if not create:
-                raise JobError(
-                    f"store {path}: there is no such file; opening a job makes it "
-                    "(swapinfer open RO ...), --store names another"
-                )
-            made = create_file(path, timeout)
-        if path.is_dir():
-            raise LedgerError(f"store {path}: this is a folder; name a file in it")
-        engine = connect.sqlite_engine(path, timeout)
-        store = cls._open_engine(engine, str(path), path, create=False, made=made)
-        connect.make_private(path)
-        return store
-
-    @classmethod
-    def _open_engine(
-        cls,
-        engine: sa.Engine,
-        where: str,
-        path: Path | None,
-        *,
-        create: bool,
-        made: Sequence[Path] = (),
-    ) -> Self:
-        try:
-            require_schema(engine, where, create=create)
-            return cls(engine, where, path, made)
-        except BaseException:
-            engine.dispose()
-            raise
-
-    def close(self) -> None:
-        """Give the connections back."""
-        with connect.clear_errors(self._where):
-            self._engine.dispose()
-
     def abandon(self) -> None:
         """Remove the file if this opening made it, unless someone has a job in it by now."""
-        if not self._made or self._file is None:
+        path = self.path
+        if not self._made or path is None or _identity(path) != self._identity:
             return
-        path = self._file[0]
         with self.writing() as connection:
-            if connection.execute(sa.select(sa.func.count()).select_from(tables.jobs)).scalar():
+            if connection.execute("SELECT 1 FROM jobs LIMIT 1"):
                 return
             path.unlink(missing_ok=True)  # under the lock: whoever waits for it sees it gone
-            self._file = None
+            self._identity = None
         self.close()
         for suffix in ("-wal", "-shm"):
             path.with_name(path.name + suffix).unlink(missing_ok=True)
         remove_folders(self._made[:-1])
+
+    def close(self) -> None:
+        """End the connection; a later transaction makes another."""
+        with clear_errors(str(self)):
+            self._connection.close()
 
     def __enter__(self) -> Self:
         return self
@@ -141,65 +118,77 @@ class Database:
         self.close()
 
     def __str__(self) -> str:
-        return self._where
+        return str(self._where)
 
     def __repr__(self) -> str:
-        return f"Store({self._where!r})"
-
-    @property
-    def engine(self) -> sa.Engine:
-        """SQLAlchemy engine, for backup and benchmarks."""
-        return self._engine
+        return f"Store({str(self)!r})"
 
     @property
     def path(self) -> Path | None:
         """File of a SQLite store."""
-        return self._file[0] if self._file else None
+        return self._where if isinstance(self._where, Path) else None
 
     @contextmanager
-    def reading(self) -> Iterator[sa.Connection]:
-        """Transaction that sees one state of the store throughout; the one that writes, in one."""
-        if self._writer is not None:
-            yield self._writer
+    def reading(self) -> Iterator[Connection]:
+        """Transaction that sees one state of the store throughout; the one begun, inside one."""
+        if self._begun:
+            yield self._connection
             return
-        level = {"isolation_level": "REPEATABLE READ"} if self._file is None else {}
-        with (
-            connect.clear_errors(self._where),
-            self._engine.connect().execution_options(**level) as connection,
-            connection.begin(),
-        ):
+        with self._transaction(self._connection.dialect.read) as connection:
             yield connection
 
     @contextmanager
-    def writing(self) -> Iterator[sa.Connection]:
+    def writing(self) -> Iterator[Connection]:
         """Transaction that is on disk when the block has ended, or leaves nothing behind.
 
         Blocks inside such a block are part of it.
         """
-        if self._writer is not None:
-            yield self._writer
+        if self._begun == self._connection.dialect.write:
+            yield self._connection
             return
-        with (
-            connect.clear_errors(self._where),
-            self._engine.connect().execution_options(writing=True) as connection,
-            connection.begin(),
-        ):
-            self._writer = connection
-            try:
-                yield connection
-            finally:
-                self._writer = None
+        with self._transaction(self._connection.dialect.write) as connection:
+            yield connection
             self._require_same_file()
 
+    @contextmanager
+    def _transaction(self, begin: str) -> Iterator[Connection]:
+        if self._begun:
+            raise RuntimeError("nothing is written while a transaction only reads")
+        with clear_errors(str(self)):
+            if not self._connection.is_alive():
+                self._connection = connect(self._where, self._timeout)
+            with self._connection.transaction(begin) as connection:
+                self._begun = begin
+                try:
+                    yield connection
+                finally:
+                    self._begun = ""
+
     def _require_same_file(self) -> None:
-        if self._file and _identity(self._file[0]) != self._file[1]:
+        if _identity(self.path) != self._identity:
             raise LedgerError(
-                f"store {self._where}: the file was exchanged or removed meanwhile; "
+                f"store {self}: the file was exchanged or removed meanwhile; "
                 "nothing was recorded; open it again"
             )
 
 
-def _identity(path: Path) -> tuple[int, int] | None:
+def _require_file(path: Path, *, create: bool, timeout: float) -> list[Path]:
+    made = list[Path]()
+    if not path.exists():
+        if not create:
+            raise JobError(
+                f"store {path}: there is no such file; opening a job makes it "
+                "(swapinfer open RO ...), --store names another"
+            )
+        made = create_file(path, timeout)
+    if path.is_dir():
+        raise LedgerError(f"store {path}: this is a folder; name a file in it")
+    return made
+
+
+def _identity(path: Path | None) -> tuple[int, int] | None:
+    if path is None:
+        return None
     try:
         status = path.stat()
     except OSError:

@@ -31,15 +31,13 @@ from typing import NoReturn
 from swapinfer.drafts import draft_of, write_whole
 from swapinfer.errors import InputError, LedgerError, SwapinferError
 from swapinfer.ledger.connect import clear_errors
+from swapinfer.ledger.pages import MAGIC
 from swapinfer.ledger.record import JSON, Record, canonical_json, digest_text, record_from_json
 from swapinfer.ledger.rows import JobRow, Summary, require_whole_job
 from swapinfer.ledger.store import Store
 
 JOB_FORMAT = "swapinfer-job/1"
 BACKUP_FORMAT = "swapinfer-backup/1"
-
-SQLITE_HEADER = b"SQLite format 3\0"
-"""How every SQLite file begins (sqlite.org, "Database File Format", section 1.3)."""
 
 MAX_BYTES = 256 * 2**20
 """Largest job file that is read."""
@@ -254,13 +252,8 @@ def backup(store: Store, path: Path) -> list[str]:
     with _new_file(path) as draft:
         if store.path is None:
             return _write_lines(store, draft)
-        with (
-            clear_errors(str(store)),
-            store.engine.connect() as connection,
-            closing(sqlite3.connect(draft)) as copy,
-        ):
-            raw = connection.connection.driver_connection
-            raw.backup(copy)  # type: ignore[union-attr]  # a sqlite3.Connection
+        with store.reading() as connection, closing(sqlite3.connect(draft)) as copy:
+            connection.driver.backup(copy)
             copy.execute("PRAGMA journal_mode = WAL")
     return []
 
@@ -304,7 +297,7 @@ def restore(store: Store, path: Path, summary: Summary | None = None) -> Restore
 def _read_backup(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
     try:
         with path.open("rb") as file:
-            is_store = file.read(len(SQLITE_HEADER)) == SQLITE_HEADER
+            is_store = file.read(len(MAGIC)) == MAGIC
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror}") from error
     return _read_store(path) if is_store else _read_lines(path)

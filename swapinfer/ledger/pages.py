@@ -11,12 +11,15 @@ from __future__ import annotations
 import mmap
 import struct
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeAlias
 
 Value: TypeAlias = int | float | str | bytes | None
 
 MAGIC = b"SQLite format 3\0"
+"""How every SQLite file begins (section 1.3)."""
+
 USUAL_PAGE_SIZE = 4096
 INTEGER_BYTES = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}
 """Serial type to size of an integer."""
@@ -74,23 +77,14 @@ class _Images:
         return self._data[start : start + self._size]
 
 
-class _bytes_of:  # noqa: N801  used like a function
+@contextmanager
+def _bytes_of(path: Path) -> Iterator[bytes | mmap.mmap]:
     """Map a file that may be missing or empty into memory."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-
-    def __enter__(self) -> bytes | mmap.mmap:
-        self._map: mmap.mmap | None = None
-        if not self._path.exists() or not self._path.stat().st_size:
-            return b""
-        with self._path.open("rb") as file:
-            self._map = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
-        return self._map
-
-    def __exit__(self, *_: object) -> None:
-        if self._map is not None:
-            self._map.close()
+    if not path.exists() or not path.stat().st_size:
+        yield b""
+        return
+    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        yield content
 
 
 def _page_size(data: bytes | mmap.mmap) -> int:

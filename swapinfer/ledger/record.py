@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -72,6 +73,10 @@ FIELDS = tuple(field.name for field in dataclasses.fields(Record))
 """Names of a record's fields, in the order of the store's columns."""
 
 
+TOO_LONG = 10**sys.int_info.default_max_str_digits
+"""What Python does not read back unless it is told to, as no program need be."""
+
+
 def canonical_json(value: object) -> str:
     """Write a value in the one form that digests are taken of.
 
@@ -110,8 +115,10 @@ def plain(value: object) -> JSON:
     Raises
     ------
     LedgerError
-        If a key is no string or something is not JSON.
+        If a key is no string, a number is too long or something is not JSON.
     """
+    if isinstance(value, int) and abs(value) >= TOO_LONG:
+        raise LedgerError("a number of so many digits cannot be recorded")
     if value is None or isinstance(value, (bool, int, float, str)):
         return value
     if isinstance(value, (list, tuple)):

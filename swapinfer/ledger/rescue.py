@@ -5,13 +5,10 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 
-import sqlalchemy as sa  # noqa: TID253  loads only with a store
-
 from swapinfer.errors import ConflictError, InputError, LedgerError
-from swapinfer.ledger import tables
 from swapinfer.ledger.pages import Value, scan_rows
 from swapinfer.ledger.record import (
     FIELDS,
@@ -25,6 +22,8 @@ from swapinfer.ledger.record import (
 )
 from swapinfer.ledger.rows import STATUSES, JobRow, Summary, require_whole_job
 from swapinfer.ledger.store import Store
+
+PACK_COLUMNS, INDEX_COLUMNS = 2, len(fields(JobRow))
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +113,11 @@ def _index_rows(store: Store, faults: list[str]) -> list[JobRow]:
 
 def _file_faults(store: Store) -> Iterator[str]:
     """Damage that no chain shows: of the file's structure, and records that no job owns."""
-    known = sa.select(tables.jobs.c.id)
-    orphans = sa.select(tables.records.c.job).where(tables.records.c.job.not_in(known)).distinct()
+    orphans = "SELECT DISTINCT job FROM records WHERE job NOT IN (SELECT id FROM jobs)"
     try:
         with store.reading() as connection:
             if store.path is not None:
-                for (line,) in connection.exec_driver_sql("PRAGMA integrity_check(20)"):
+                for (line,) in connection.execute("PRAGMA integrity_check(20)"):
                     if line != "ok":
                         yield f"store {store}: {' '.join(str(line).split())}"
             for (job,) in connection.execute(orphans):
@@ -202,11 +200,11 @@ def _sort_in(row: tuple[Value, ...], found: _Found) -> None:
             record = _record(row)
             if is_sealed(record):
                 found.records[record.job][record.previous] = record
-        elif len(row) == len(tables.packs.c):
+        elif len(row) == PACK_COLUMNS:
             digest, text = row
             if isinstance(text, str) and isinstance(digest, str) and digest_text(text) == digest:
                 found.packs[digest] = text
-        elif len(row) in {len(tables.jobs.c) - 1, len(tables.jobs.c)}:
+        elif len(row) in {INDEX_COLUMNS - 1, INDEX_COLUMNS}:
             index = _index_row(row)
             known = found.rows.get(index.job)
             if known is None or known.length <= index.length:

@@ -5,16 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeAlias
 
-import sqlalchemy as sa  # noqa: TID253  loads only with a store
-
 from swapinfer.errors import ConflictError, JobError, LedgerError, near_match
-from swapinfer.ledger import tables
-from swapinfer.ledger.connect import RESCUE
+from swapinfer.ledger.connect import RESCUE, Connection
 from swapinfer.ledger.record import (
     FIELDS,
+    GENESIS,
     JSON,
     Record,
     as_utc,
@@ -62,20 +60,22 @@ class JobRow:
     summary: dict[str, JSON]
 
 
-def find_row(
-    connection: sa.Connection,
-    where: sa.ColumnElement[bool],
-    *order: sa.ColumnElement[Any],
-    lock: bool = False,
-) -> JobRow | None:
-    """First index row that fits, kept from other writers where `lock` asks for it."""
-    query = sa.select(tables.jobs).where(where).order_by(*order).limit(1)
-    # SQLite has no row locks and needs none: its writing transactions exclude each other.
-    row = connection.execute(query.with_for_update() if lock else query).first()
-    return None if row is None else job_row(row)
+def list_rows(
+    connection: Connection, clauses: str = "", values: Sequence[object] = ()
+) -> list[JobRow]:
+    """Index rows, as the clauses that end a query want them."""
+    columns = "id, ro, status, opened_at, updated_at, length, head, summary"
+    query = f"SELECT {columns} FROM jobs {clauses}"  # noqa: S608  from this program alone
+    return [_job_row(row) for row in connection.execute(query, values)]
 
 
-def require_row(connection: sa.Connection, job: str, *, lock: bool = False) -> JobRow:
+def find_row(connection: Connection, job: str, *, lock: bool = False) -> JobRow | None:
+    """Index row of a job if it is here, kept from other writers where `lock` asks for it."""
+    clauses = "WHERE id = ?" + (connection.dialect.lock_row if lock else "")
+    return next(iter(list_rows(connection, clauses, [job])), None)
+
+
+def require_row(connection: Connection, job: str, *, lock: bool = False) -> JobRow:
     """Index row of a job.
 
     Raises
@@ -83,20 +83,13 @@ def require_row(connection: sa.Connection, job: str, *, lock: bool = False) -> J
     JobError
         If there is no such job.
     """
-    row = find_row(connection, tables.jobs.c.id == job, lock=lock)
+    row = find_row(connection, job, lock=lock)
     if row is None:
         raise JobError(f'there is no job "{job}" in this store')
     return row
 
 
-def job_row(row: Sequence[Any]) -> JobRow:
-    """Read a row of the index.
-
-    Raises
-    ------
-    LedgerError
-        If it was damaged.
-    """
+def _job_row(row: Sequence[Any]) -> JobRow:
     job, ro, status, opened_at, updated_at, length, head, summary = row
     try:
         return JobRow(job, ro, status, opened_at, updated_at, length, head, json.loads(summary))
@@ -104,16 +97,12 @@ def job_row(row: Sequence[Any]) -> JobRow:
         raise LedgerError(f"job {job}: its index row is damaged; {RESCUE}") from error
 
 
-def read_records(connection: sa.Connection, job: str) -> Iterator[Record]:
-    """Read a job's records in order, without verifying them.
-
-    Raises
-    ------
-    LedgerError
-        At the first row that is no record.
-    """
-    query = sa.select(tables.records).where(tables.records.c.job == job)
-    for seq, row in enumerate(connection.execute(query.order_by(tables.records.c.seq))):
+def _read_records(connection: Connection, job: str) -> Iterator[Record]:
+    query = (
+        "SELECT job, seq, type, payload, who, at, pack, program, previous, digest "
+        "FROM records WHERE job = ? ORDER BY seq"
+    )
+    for seq, row in enumerate(connection.execute(query, [job])):
         fields = dict(zip(FIELDS, row, strict=True))
         try:
             fields["payload"] = json.loads(fields["payload"])
@@ -122,7 +111,7 @@ def read_records(connection: sa.Connection, job: str) -> Iterator[Record]:
             raise LedgerError(f"job {job}: record {seq} was altered: {error}") from error
 
 
-def verified_chain(connection: sa.Connection, row: JobRow) -> list[Record]:
+def verified_chain(connection: Connection, row: JobRow) -> list[Record]:
     """All records of a job.
 
     Raises
@@ -130,7 +119,7 @@ def verified_chain(connection: sa.Connection, row: JobRow) -> list[Record]:
     LedgerError
         If the chain does not verify, or does not end where the index says.
     """
-    chain = list(read_records(connection, row.job))
+    chain = list(_read_records(connection, row.job))
     verify_chain(chain)
     if len(chain) != row.length or not chain or chain[-1].digest != row.head:
         raise LedgerError(
@@ -157,7 +146,7 @@ def require_whole_job(chain: Sequence[Record]) -> None:
         as_utc(record.at)
 
 
-def insert_job(connection: sa.Connection, chain: Sequence[Record], summary: Summary | None) -> None:
+def insert_job(connection: Connection, chain: Sequence[Record], summary: Summary | None) -> None:
     """Write a job that is not there yet.
 
     Raises
@@ -166,20 +155,20 @@ def insert_job(connection: sa.Connection, chain: Sequence[Record], summary: Summ
         If its repair order is open in another job.
     """
     first = chain[0]
-    start: dict[str, object] = {
-        "id": first.job,
-        "ro": first.payload["ro"],
-        "opened_at": _utc(first),
-        "status": "open",
-        **_index_columns(chain, _made(summary, chain)),
-    }
-    with _one_open_job(str(start["ro"])):
-        connection.execute(tables.jobs.insert().values(start))
+    ro, opened_at = str(first.payload["ro"]), _utc(first)
+    start = JobRow(first.job, ro, "open", opened_at, opened_at, 0, GENESIS, {})
+    row = _grown(start, chain, _made(summary, chain))
+    with _one_open_job(connection, ro):
+        connection.execute(
+            "INSERT INTO jobs (status, updated_at, length, head, summary, ro, opened_at, id) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            [*_changing(row), ro, opened_at, row.job],
+        )
     _insert_records(connection, chain)
 
 
 def extend_job(
-    connection: sa.Connection,
+    connection: Connection,
     row: JobRow,
     new: Sequence[Record],
     summary: Summary | None,
@@ -193,44 +182,58 @@ def extend_job(
         If its repair order is open in another job.
     """
     _insert_records(connection, new)
-    columns = _index_columns(new, _made(summary, [*past, *new]))
-    if columns:
-        with _one_open_job(row.ro):
-            connection.execute(update_job(row.job).values(columns))
+    update_row(connection, _grown(row, new, _made(summary, [*past, *new])))
 
 
-def update_job(job: str) -> sa.Update:
-    """Statement that changes a job's index row."""
-    return sa.update(tables.jobs).where(tables.jobs.c.id == job)
+def update_row(connection: Connection, row: JobRow) -> None:
+    """Write what has changed in a job's index row.
+
+    Raises
+    ------
+    ConflictError
+        If its repair order is open in another job.
+    """
+    with _one_open_job(connection, row.ro):
+        connection.execute(
+            "UPDATE jobs SET status = ?, updated_at = ?, length = ?, head = ?, summary = ? "
+            "WHERE id = ?",
+            [*_changing(row), row.job],
+        )
+
+
+def _changing(row: JobRow) -> list[object]:
+    return [row.status, row.updated_at, row.length, row.head, canonical_json(row.summary)]
 
 
 @contextmanager
-def _one_open_job(ro: str) -> Iterator[None]:
+def _one_open_job(connection: Connection, ro: str) -> Iterator[None]:
     try:
         yield
-    except sa.exc.IntegrityError as error:
+    except connection.driver.IntegrityError as error:
         raise ConflictError(
             f"repair order {ro} is open in another job; add to that one, or close it first"
-        ) from error.orig
+        ) from error
 
 
-def _insert_records(connection: sa.Connection, chain: Sequence[Record]) -> None:
-    rows = [{**record.to_json(), "payload": canonical_json(record.payload)} for record in chain]
-    if rows:
-        connection.execute(tables.records.insert(), rows)
+def _insert_records(connection: Connection, chain: Sequence[Record]) -> None:
+    for record in chain:
+        connection.execute(
+            "INSERT INTO records "
+            "(job, seq, type, payload, who, at, pack, program, previous, digest) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [*{**record.to_json(), "payload": canonical_json(record.payload)}.values()],
+        )
 
 
-def _index_columns(new: Sequence[Record], summary: Mapping[str, JSON] | None) -> dict[str, object]:
-    """Columns of the index that change with new records and a new summary."""
-    columns: dict[str, object] = {}
+def _grown(row: JobRow, new: Sequence[Record], summary: Mapping[str, JSON] | None) -> JobRow:
+    """Index row after new records and with a new summary, where there are any."""
     if new:
         last = new[-1]
-        columns = {"updated_at": _utc(last), "length": last.seq + 1, "head": last.digest}
+        row = replace(row, updated_at=_utc(last), length=last.seq + 1, head=last.digest)
     if summary is not None:
-        columns["summary"] = canonical_json(summary)
-        if "status" in summary:
-            columns["status"] = _status(summary["status"])
-    return columns
+        status = _status(summary.get("status", row.status))
+        row = replace(row, summary=dict(summary), status=status)
+    return row
 
 
 def _status(status: object) -> str:

@@ -1,41 +1,84 @@
-"""The store's schema version, and its migration from older ones."""
+"""The store's tables, as numbered migrations that bring any older store to the newest schema."""
 
 from __future__ import annotations
 
 import os
-import threading
+from collections.abc import Mapping
+from contextlib import closing
 from pathlib import Path
-
-import sqlalchemy as sa  # noqa: TID253  loads only with a store
 
 from swapinfer.drafts import draft_of, make_folders, remove_folders
 from swapinfer.errors import JobError, LedgerError
-from swapinfer.ledger.connect import RESCUE, create_sqlite, sqlite_engine
-from swapinfer.ledger.tables import SCHEMAS, version
+from swapinfer.ledger.connect import RESCUE, Connection, connect, create_sqlite
 
-_ONE_AT_A_TIME = 7_927_463
-"""PostgreSQL advisory lock of those who migrate."""
+MIGRATIONS: Mapping[str, tuple[str, ...]] = {
+    "0001": (
+        """
+        CREATE TABLE store_schema (
+            version_num VARCHAR(32) NOT NULL,
+            CONSTRAINT store_schema_pkc PRIMARY KEY (version_num)
+        )
+        """,
+        """
+        CREATE TABLE jobs (
+            id TEXT NOT NULL PRIMARY KEY,
+            ro TEXT NOT NULL,
+            status TEXT NOT NULL,
+            opened_at TEXT NOT NULL,
+            updated_at TEXT NOT NULL,
+            length INTEGER NOT NULL,
+            head TEXT NOT NULL
+        )
+        """,
+        "CREATE INDEX jobs_by_ro ON jobs (ro)",
+        "CREATE INDEX jobs_by_status ON jobs (status, updated_at)",
+        "CREATE UNIQUE INDEX jobs_one_open_per_ro ON jobs (ro) WHERE status = 'open'",
+        """
+        CREATE TABLE records (
+            job TEXT NOT NULL,
+            seq INTEGER NOT NULL,
+            type TEXT NOT NULL,
+            payload TEXT NOT NULL,
+            who TEXT NOT NULL,
+            at TEXT NOT NULL,
+            pack TEXT NOT NULL,
+            program TEXT NOT NULL,
+            previous TEXT NOT NULL,
+            digest TEXT NOT NULL,
+            PRIMARY KEY (job, seq)
+        )
+        """,
+        "CREATE TABLE settings (key TEXT NOT NULL PRIMARY KEY, value TEXT NOT NULL)",
+    ),
+    "0002": (
+        "ALTER TABLE jobs ADD COLUMN summary TEXT DEFAULT '{}' NOT NULL",
+        "CREATE TABLE packs (digest TEXT NOT NULL PRIMARY KEY, text TEXT NOT NULL)",
+    ),
+}
+"""Schema version to the statements that lead to it from the one before, oldest first.
 
-_ONE_THREAD_AT_A_TIME = threading.Lock()
-"""The migration tool keeps its context in module globals."""
+The jobs' table is an index of the records, kept in the same transactions. A record's payload is
+canonical JSON as text, so that a database never reorders it. Packs are those ever in force."""
+
+SCHEMAS = tuple(MIGRATIONS)
+"""Schema versions that this program knows, oldest first; it works with the last."""
 
 
-def schema_of(connection: sa.Connection) -> str | None:
+def schema_of(connection: Connection) -> str | None:
     """Look up the schema version of a store, None where there is none."""
-    if not sa.inspect(connection).has_table(version.name):
-        return None
-    found: str | None = connection.execute(sa.select(version.c.version_num)).scalar()
-    return found
+    ((is_there,),) = connection.execute(connection.dialect.has_schema)
+    rows = connection.execute("SELECT version_num FROM store_schema") if is_there else []
+    return rows[0][0] if rows else None
 
 
-def require_schema(engine: sa.Engine, where: str, *, create: bool) -> None:
+def require_schema(connection: Connection, where: Path | str, *, create: bool) -> None:
     """Bring a store to the newest schema, leaving one that has it alone.
 
     Parameters
     ----------
-    engine : sqlalchemy.Engine
-        Of the store.
-    where : str
+    connection : Connection
+        To the store.
+    where : Path or str
         How errors name it.
     create : bool
         Whether a database without any schema is to be given one.
@@ -47,11 +90,10 @@ def require_schema(engine: sa.Engine, where: str, *, create: bool) -> None:
     LedgerError
         If the schema is unknown, or there is none and none is to be made.
     """
-    with engine.connect() as connection:
-        found = schema_of(connection)
+    found = schema_of(connection)
     if found == SCHEMAS[-1]:
         return
-    if found is None and not create and engine.dialect.name == "postgresql":
+    if found is None and not create and isinstance(where, str):
         raise JobError(f"store {where}: it has no tables yet; opening a job makes them")
     if found is None and not create:
         raise LedgerError(f"store {where}: this is no store of swapinfer, or its start is lost")
@@ -60,34 +102,19 @@ def require_schema(engine: sa.Engine, where: str, *, create: bool) -> None:
             f'store {where}: schema "{found}" is newer than this program, which knows '
             f"{SCHEMAS[0]} to {SCHEMAS[-1]}; install a newer swapinfer"
         )
-    migrate(engine)
+    migrate(connection)
 
 
-def migrate(engine: sa.Engine, target: str = "head") -> None:
-    """Run the missing migrations in one transaction, one process at a time.
-
-    Parameters
-    ----------
-    engine : sqlalchemy.Engine
-        Of the store.
-    target : str
-        Schema version to stop at.
-    """
-    from alembic import command
-    from alembic.config import Config
-
-    config = Config()
-    config.set_main_option("script_location", str(Path(__file__).with_name("migrations")))
-    config.set_main_option("path_separator", "os")
-    with (
-        _ONE_THREAD_AT_A_TIME,
-        engine.connect().execution_options(writing=True) as connection,
-        connection.begin(),
-    ):
-        if engine.dialect.name == "postgresql":
-            connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_ONE_AT_A_TIME)))
-        config.attributes["connection"] = connection
-        command.upgrade(config, target)
+def migrate(connection: Connection) -> None:
+    """Run the missing migrations in one transaction, one process at a time."""
+    with connection.transaction(connection.dialect.migrate):
+        found = schema_of(connection) or ""  # another process may have been first
+        for version, statements in MIGRATIONS.items():
+            if version > found:
+                for statement in statements:
+                    connection.execute(statement)
+                connection.execute("DELETE FROM store_schema")
+                connection.execute("INSERT INTO store_schema VALUES (?)", [version])
 
 
 def create_file(path: Path, timeout: float) -> list[Path]:
@@ -130,11 +157,8 @@ def _link_new(path: Path, timeout: float) -> bool:
     draft = draft_of(path)
     try:
         create_sqlite(draft)
-        engine = sqlite_engine(draft, timeout)
-        try:
-            migrate(engine)
-        finally:
-            engine.dispose()
+        with closing(connect(draft, timeout)) as connection:
+            migrate(connection)
         os.link(draft, path)
     except FileExistsError:
         return False  # another process was first, with a whole store

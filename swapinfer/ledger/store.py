@@ -5,13 +5,10 @@ from __future__ import annotations
 import difflib
 import uuid
 from collections.abc import Callable, Mapping, Sequence
-from importlib import import_module
-from typing import Any, TypeAlias
-
-import sqlalchemy as sa  # noqa: TID253  loads only with a store
+from dataclasses import replace
+from typing import TypeAlias
 
 from swapinfer.errors import ConflictError, JobError, LedgerError
-from swapinfer.ledger import tables
 from swapinfer.ledger.connect import RESCUE
 from swapinfer.ledger.database import Database
 from swapinfer.ledger.record import GENESIS, Record, check_text, digest_text, seal
@@ -21,10 +18,10 @@ from swapinfer.ledger.rows import (
     extend_job,
     find_row,
     insert_job,
-    job_row,
+    list_rows,
     require_row,
     require_whole_job,
-    update_job,
+    update_row,
     verified_chain,
 )
 
@@ -212,7 +209,7 @@ class Store(Database):
         """
         require_whole_job(chain)
         with self.writing() as connection:
-            row = find_row(connection, sa.and_(tables.jobs.c.id == chain[0].job), lock=True)
+            row = find_row(connection, chain[0].job, lock=True)
             if row is None:
                 insert_job(connection, chain, summary)
                 return len(chain)
@@ -247,7 +244,7 @@ class Store(Database):
             if row.status == "moved":
                 raise _moved(row)
             deliver(row, verified_chain(connection, row))
-            connection.execute(update_job(job).values(status="moved"))
+            update_row(connection, replace(row, status="moved"))
 
     def records(self, job: str) -> list[Record]:
         """All records of a job, verified.
@@ -287,15 +284,13 @@ class Store(Database):
         list of JobRow
             No job is replayed for it.
         """
-        query = (
-            sa.select(tables.jobs)
-            .order_by(tables.jobs.c.updated_at.desc(), tables.jobs.c.ro.desc())
-            .limit(limit)
-        )
+        clauses, values = "ORDER BY updated_at DESC, ro DESC", list[object]()
         if status is not None:
-            query = query.where(tables.jobs.c.status == status)
+            clauses, values = f"WHERE status = ? {clauses}", [status]
+        if limit is not None:
+            clauses, values = f"{clauses} LIMIT ?", [*values, limit]
         with self.reading() as connection:
-            return [job_row(row) for row in connection.execute(query)]
+            return list_rows(connection, clauses, values)
 
     def job(self, job: str) -> JobRow:
         """Find what the index knows of a job.
@@ -316,17 +311,18 @@ class Store(Database):
         JobError
             If there is none, with the open one that was probably meant.
         """
-        jobs = tables.jobs.c
         with self.reading() as connection:
-            row = find_row(
-                connection, jobs.ro == ro, (jobs.status == "open").desc(), jobs.updated_at.desc()
+            found = list_rows(
+                connection,
+                "WHERE ro = ? ORDER BY status = 'open' DESC, updated_at DESC LIMIT 1",
+                [ro],
             )
-        if row is None:
+        if not found:
             known = [row.ro for row in self.jobs("open", limit=1000)]
             close = difflib.get_close_matches(ro, known, n=1)
             meant = f'; did you mean "{close[0]}"?' if close else "; list the jobs to see theirs"
             raise JobError(f'no job with repair order "{ro}"{meant}')
-        return row
+        return found[0]
 
     # Packs and settings
 
@@ -341,9 +337,11 @@ class Store(Database):
         if digest_text(text) != digest:
             raise LedgerError(f"pack {digest[:12]}: its text has another digest")
         if not self.has_pack(digest):
-            row = self._insert_into(tables.packs).values(digest=digest, text=text)
             with self.writing() as connection:
-                connection.execute(row.on_conflict_do_nothing())
+                connection.execute(
+                    "INSERT INTO packs (digest, text) VALUES (?, ?) ON CONFLICT DO NOTHING",
+                    [digest, text],
+                )
 
     def pack(self, digest: str) -> str:
         """Text of a pack that was in force.
@@ -353,7 +351,7 @@ class Store(Database):
         LedgerError
             If it is not kept here or was altered.
         """
-        text = self._value(tables.packs, digest)
+        text = self._value("SELECT text FROM packs WHERE digest = ?", digest)
         if text is None:
             raise LedgerError(f"store {self}: pack {digest[:12]} is not kept here")
         if digest_text(text) != digest:
@@ -362,18 +360,19 @@ class Store(Database):
 
     def has_pack(self, digest: str) -> bool:
         """Whether a pack is kept here."""
-        return self._value(tables.packs, digest) is not None
+        return self._value("SELECT text FROM packs WHERE digest = ?", digest) is not None
 
     def setting(self, key: str) -> str | None:
         """Value of a setting, None where it was never set."""
-        return self._value(tables.settings, key)
+        return self._value("SELECT value FROM settings WHERE key = ?", key)
 
     def keep_setting(self, key: str, value: str) -> None:
         """Set a setting."""
-        row = self._insert_into(tables.settings).values(key=key, value=value)
         with self.writing() as connection:
             connection.execute(
-                row.on_conflict_do_update(index_elements=["key"], set_={"value": value})
+                "INSERT INTO settings (key, value) VALUES (?, ?) "
+                "ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                [key, value],
             )
 
     def current_job(self, user: str) -> str | None:
@@ -384,15 +383,10 @@ class Store(Database):
         """Make a job the one that a user works on."""
         self.keep_setting(f"current job of {user}", job)
 
-    def _insert_into(self, table: sa.Table) -> Any:  # noqa: ANN401  each dialect has its own
-        """Make an insertion that can say what to do if the key is there."""
-        return import_module(f"sqlalchemy.dialects.{self.engine.dialect.name}").insert(table)
-
-    def _value(self, table: sa.Table, key: str) -> str | None:
-        name, value = table.c
+    def _value(self, query: str, key: str) -> str | None:
         with self.reading() as connection:
-            found: str | None = connection.execute(sa.select(value).where(name == key)).scalar()
-        return found
+            rows = connection.execute(query, [key])
+        return rows[0][0] if rows else None
 
 
 def _overtaken(chain: Sequence[Record], ro: str, expected: int) -> ConflictError:

@@ -12,7 +12,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-import sqlalchemy as sa
 
 from swapinfer.ledger.connect import PASSWORD
 from swapinfer.ledger.store import Store
@@ -78,26 +77,21 @@ def postgres() -> Iterator[tuple[str, str]]:
 @pytest.fixture
 def postgres_places(postgres: tuple[str, str], monkeypatch: pytest.MonkeyPatch) -> Iterator[Places]:
     """Make empty databases, and drop them afterwards."""
+    import psycopg
+
     server, password = postgres
     monkeypatch.setenv(PASSWORD, password)
-    admin = sa.create_engine(
-        f"{server}/postgres".replace("postgresql:", "postgresql+psycopg:"),
-        connect_args={"password": password},
-        isolation_level="AUTOCOMMIT",
-    )
     names: list[str] = []
+    with psycopg.connect(f"{server}/postgres", password=password, autocommit=True) as admin:
 
-    def make() -> str:
-        names.append(f"shop_{secrets.token_hex(6)}")
-        with admin.connect() as connection:
-            connection.exec_driver_sql(f"CREATE DATABASE {names[-1]}")
-        return f"{server}/{names[-1]}"
+        def make() -> str:
+            names.append(f"shop_{secrets.token_hex(6)}")
+            admin.execute(f"CREATE DATABASE {names[-1]}")
+            return f"{server}/{names[-1]}"
 
-    yield make
-    with admin.connect() as connection:
+        yield make
         for name in names:
-            connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
-    admin.dispose()
+            admin.execute(f"DROP DATABASE {name} WITH (FORCE)")
 
 
 @pytest.fixture

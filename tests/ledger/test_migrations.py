@@ -4,61 +4,109 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
-from alembic.autogenerate import compare_metadata
-from alembic.config import Config
-from alembic.migration import MigrationContext
-from alembic.script import ScriptDirectory
 
-import swapinfer.ledger
-from swapinfer.ledger import connect, tables
+from swapinfer.errors import LedgerError
+from swapinfer.ledger import connect
 from swapinfer.ledger.record import GENESIS, Record, seal
-from swapinfer.ledger.schema import migrate, schema_of
+from swapinfer.ledger.schema import schema_of
 from swapinfer.ledger.store import Store
 
 By = dict[str, Any]
 
+FIRST_RELEASE = """
+CREATE TABLE store_schema (
+    version_num VARCHAR(32) NOT NULL,
+    CONSTRAINT store_schema_pkc PRIMARY KEY (version_num)
+);
+INSERT INTO store_schema VALUES ('0001');
+CREATE TABLE jobs (
+    id TEXT NOT NULL,
+    ro TEXT NOT NULL,
+    status TEXT NOT NULL,
+    opened_at TEXT NOT NULL,
+    updated_at TEXT NOT NULL,
+    length INTEGER NOT NULL,
+    head TEXT NOT NULL,
+    PRIMARY KEY (id)
+);
+CREATE INDEX jobs_by_ro ON jobs (ro);
+CREATE INDEX jobs_by_status ON jobs (status, updated_at);
+CREATE UNIQUE INDEX jobs_one_open_per_ro ON jobs (ro) WHERE status = 'open';
+CREATE TABLE records (
+    job TEXT NOT NULL,
+    seq INTEGER NOT NULL,
+    type TEXT NOT NULL,
+    payload TEXT NOT NULL,
+    who TEXT NOT NULL,
+    at TEXT NOT NULL,
+    pack TEXT NOT NULL,
+    program TEXT NOT NULL,
+    previous TEXT NOT NULL,
+    digest TEXT NOT NULL,
+    PRIMARY KEY (job, seq)
+);
+CREATE TABLE settings (
+    "key" TEXT NOT NULL,
+    value TEXT NOT NULL,
+    PRIMARY KEY ("key")
+)
+"""
+"""What the first release's own tool made in both databases, read back from SQLite."""
 
-def engine_of(place: str) -> sa.Engine:
-    """Connect to a place where no store is yet, without making one."""
+SECOND_RELEASE = """
+DELETE FROM store_schema;
+INSERT INTO store_schema VALUES ('0002');
+ALTER TABLE jobs ADD COLUMN summary TEXT DEFAULT '{}' NOT NULL;
+CREATE TABLE packs (
+    digest TEXT NOT NULL,
+    text TEXT NOT NULL,
+    PRIMARY KEY (digest)
+)
+"""
+"""What the second release's own tool added, likewise."""
+
+
+@contextmanager
+def writing_to(place: str) -> Iterator[connect.Connection]:
+    """Write to a place whatever stands there; a file is made."""
     where = connect.locate(place)
-    if isinstance(where, sa.URL):
-        return connect.postgres_engine(where, 10)
-    where.parent.mkdir(parents=True)
-    connect.create_sqlite(where)
-    return connect.sqlite_engine(where, 10)
+    if isinstance(where, Path) and not where.exists():
+        where.parent.mkdir(parents=True)
+        connect.create_sqlite(where)
+    with closing(connect.connect(where, 10)) as opened, opened.transaction("BEGIN") as connection:
+        yield connection
+
+
+def make_as_released(place: str, *releases: str) -> None:
+    """Make the tables of earlier releases."""
+    with writing_to(place) as connection:
+        for statement in ";".join(releases).split(";"):
+            connection.execute(statement)
 
 
 def fill_first_schema(place: str, by: By) -> list[Record]:
     """Write a job as the first release did: that schema's columns, no summary, no packs."""
     first = seal("j" * 32, 0, "opened", {"ro": "RO-1"}, **by, previous=GENESIS)
     second = seal("j" * 32, 1, "noted", {"text": "é"}, **by, previous=first.digest)
-    engine = engine_of(place)
-    migrate(engine, "0001")
-    with engine.connect().execution_options(writing=True) as connection, connection.begin():
-        assert schema_of(connection) == "0001"
-        for record in (first, second):
+    make_as_released(place, FIRST_RELEASE)
+    with writing_to(place) as connection:
+        for record, payload in ((first, '{"ro":"RO-1"}'), (second, '{"text":"é"}')):
+            row = {**record.to_json(), "payload": payload}
             connection.execute(
-                sa.text(
-                    "INSERT INTO records VALUES (:job, :seq, :type, :payload, :who, :at, :pack, "
-                    ":program, :previous, :digest)"
-                ),
-                {
-                    **record.to_json(),
-                    "payload": '{"ro":"RO-1"}' if not record.seq else '{"text":"é"}',
-                },
+                "INSERT INTO records VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", list(row.values())
             )
+        at = "2031-05-04T07:30:00+00:00"
         connection.execute(
-            sa.text("INSERT INTO jobs VALUES (:id, 'RO-1', 'open', :at, :at, 2, :head)"),
-            {"id": first.job, "at": "2031-05-04T07:30:00+00:00", "head": second.digest},
+            "INSERT INTO jobs VALUES (?, 'RO-1', 'open', ?, ?, 2, ?)",
+            [first.job, at, at, second.digest],
         )
-    engine.dispose()
     return [first, second]
 
 
@@ -76,56 +124,57 @@ def test_first_released_schema_is_brought_up_to_date(places: Callable[[], str], 
         assert len(store.records(job)) == 3
 
 
-@pytest.mark.parametrize("start", ["nothing", "first schema"])
-def test_migrated_schema_is_the_one_the_code_names(
-    places: Callable[[], str], by: By, start: str
+def structure_of(place: str) -> set[tuple[Any, ...]]:
+    """Columns and indexes as the database itself describes them."""
+    with writing_to(place) as connection:
+        if connection.dialect is connect.POSTGRES:
+            return {
+                *connection.execute(
+                    "SELECT table_name, column_name, ordinal_position, data_type, is_nullable, "
+                    "column_default FROM information_schema.columns WHERE table_schema = 'public'"
+                ),
+                *connection.execute("SELECT indexdef FROM pg_indexes WHERE schemaname = 'public'"),
+            }
+        return {
+            *connection.execute(
+                'SELECT m.name, c.name, cid, c.type, "notnull", dflt_value, pk '
+                "FROM sqlite_master m, pragma_table_info(m.name) c WHERE m.type = 'table'"
+            ),
+            *connection.execute(
+                'SELECT m.name, i.name, i."unique", partial, seqno, c.name, x.sql '
+                "FROM sqlite_master m, pragma_index_list(m.name) i, pragma_index_info(i.name) c "
+                "LEFT JOIN sqlite_master x ON x.name = i.name WHERE m.type = 'table'"
+            ),
+        }
+
+
+@pytest.mark.parametrize("releases", [(), (FIRST_RELEASE,), (FIRST_RELEASE, SECOND_RELEASE)])
+def test_opening_leads_to_the_tables_of_the_second_release(
+    places: Callable[[], str], releases: tuple[str, ...]
 ) -> None:
-    """Alembic's own comparison of database and tables finds no difference."""
-    place = places()
-    if start == "first schema":
-        fill_first_schema(place, by)
-    with Store.open(place) as store, store.engine.connect() as connection:
-        context = MigrationContext.configure(
-            connection, opts={"version_table": tables.VERSION_TABLE}
-        )
-        differences = compare_metadata(context, tables.metadata)
-    # The one index that only the migrations name; test_repair_order_is_open_once shows it works.
-    assert [(kind, thing.name) for kind, thing in differences] == [
-        ("remove_index", "jobs_one_open_per_ro")
-    ]
-
-
-def test_schema_versions_named_are_those_of_the_scripts() -> None:
-    config = Config()
-    folder = Path(swapinfer.ledger.__file__).with_name("migrations")
-    config.set_main_option("script_location", str(folder))
-    config.set_main_option("path_separator", "os")
-    scripts = ScriptDirectory.from_config(config)
-    newest_first = [script.revision for script in scripts.walk_revisions()]
-    assert tuple(reversed(newest_first)) == tables.SCHEMAS
-    assert len(scripts.get_heads()) == 1
+    released, place = places(), places()
+    make_as_released(released, FIRST_RELEASE, SECOND_RELEASE)
+    if releases:
+        make_as_released(place, *releases)
+    before = structure_of(place) if releases else set()
+    Store.open(place).close()
+    assert structure_of(place) == structure_of(released)
+    assert (before == structure_of(place)) == (len(releases) == 2)
 
 
 def test_failed_migration_leaves_the_old_schema(places: Callable[[], str], by: By) -> None:
     """A table in the way stops the second migration after its first statement."""
     place = places()
     written = fill_first_schema(place, by)
-    where = connect.locate(place)
-    engine = (
-        connect.postgres_engine(where, 10)
-        if isinstance(where, sa.URL)
-        else connect.sqlite_engine(where, 10)
-    )
-    with engine.connect().execution_options(writing=True) as connection, connection.begin():
-        connection.exec_driver_sql("CREATE TABLE packs (other INTEGER)")
-    with pytest.raises(sa.exc.DBAPIError):
-        migrate(engine)
-    with engine.connect().execution_options(writing=True) as connection, connection.begin():
+    with writing_to(place) as connection:
+        connection.execute("CREATE TABLE packs (other INTEGER)")
+    before = structure_of(place)
+    with pytest.raises(LedgerError, match=r"packs.* already exists"):
+        Store.open(place)
+    assert structure_of(place) == before
+    with writing_to(place) as connection:
         assert schema_of(connection) == "0001"
-        columns = sa.inspect(connection).get_columns("jobs")
-        assert "summary" not in {column["name"] for column in columns}
-        connection.exec_driver_sql("DROP TABLE packs")
-    engine.dispose()
+        connection.execute("DROP TABLE packs")
     with Store.open(place) as store:
         assert store.records(written[0].job) == written
 
@@ -147,13 +196,11 @@ def test_many_that_open_at_once_migrate_once(places: Callable[[], str], by: By, 
         assert len(store.jobs()) == 8 + (start == "first schema")
 
 
-def test_opening_a_current_store_loads_no_migration_tool(tmp_path: Path) -> None:
-    Store.open(tmp_path / "shop.db").close()
+def test_opening_a_file_loads_no_other_databases_driver(tmp_path: Path) -> None:
     code = (
         "import sys; from swapinfer.ledger.store import Store; "
         f"Store.open({str(tmp_path / 'shop.db')!r}).jobs(); "
-        "print({'alembic', 'sqlalchemy.orm', 'psycopg', 'sqlalchemy.dialects.postgresql'} "
-        "& set(sys.modules))"
+        "print('psycopg' in sys.modules)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout == "set()\n"
+    assert done.stdout == "False\n"

@@ -5,17 +5,14 @@ from __future__ import annotations
 import random
 import shutil
 import sqlite3
-from collections.abc import Callable
 from contextlib import closing
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 
 from swapinfer.errors import InputError, LedgerError, SwapinferError
-from swapinfer.ledger import tables
 from swapinfer.ledger.pages import USUAL_PAGE_SIZE, scan_rows
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.rescue import check, rescue
@@ -54,21 +51,37 @@ def test_clock_set_back_and_missing_pack_are_remarked(store: Store, by: By) -> N
     assert "pack 000000000000 is not kept here" in found.remarks[1]
 
 
-TAMPERINGS: dict[str, tuple[Callable[[sa.TableClause], Any], str]] = {
-    "payload": (lambda t: sa.update(t).where(t.c.seq == 2).values(payload='{"text":"x"}'),
-                "record 2 was altered"),
-    "payload no JSON": (lambda t: sa.update(t).where(t.c.seq == 2).values(payload="{"),
-                        "record 2 was altered"),
-    "who": (lambda t: sa.update(t).where(t.c.seq == 3).values(who="Other"), "record 3 was altered"),
-    "digest": (lambda t: sa.update(t).where(t.c.seq == 1).values(digest="0" * 64),
-               "record 1 was altered"),
-    "removed": (lambda t: sa.delete(t).where(t.c.seq == 2), "record 2 is missing"),
-    "removed at the end": (lambda t: sa.delete(t).where(t.c.seq == 4),
-                           "4 records stand where the index knows 5"),
-    "removed wholly": (sa.delete, "0 records stand where the index knows 5"),
-    "renumbered": (lambda t: sa.update(t).where(t.c.seq == 4).values(seq=9),
-                   "record 4 is missing: record 9 stands in its place"),
-}  # fmt: skip
+TAMPERINGS = {
+    "payload": (
+        """UPDATE records SET payload = '{"text":"x"}' WHERE job = ? AND seq = 2""",
+        "record 2 was altered",
+    ),
+    "payload no JSON": (
+        "UPDATE records SET payload = '{' WHERE job = ? AND seq = 2",
+        "record 2 was altered",
+    ),
+    "who": (
+        "UPDATE records SET who = 'Other' WHERE job = ? AND seq = 3",
+        "record 3 was altered",
+    ),
+    "digest": (
+        "UPDATE records SET digest = previous WHERE job = ? AND seq = 1",
+        "record 1 was altered",
+    ),
+    "removed": ("DELETE FROM records WHERE job = ? AND seq = 2", "record 2 is missing"),
+    "removed at the end": (
+        "DELETE FROM records WHERE job = ? AND seq = 4",
+        "4 records stand where the index knows 5",
+    ),
+    "removed wholly": (
+        "DELETE FROM records WHERE job = ?",
+        "0 records stand where the index knows 5",
+    ),
+    "renumbered": (
+        "UPDATE records SET seq = 9 WHERE job = ? AND seq = 4",
+        "record 4 is missing: record 9 stands in its place",
+    ),
+}
 
 
 @pytest.mark.parametrize("name", sorted(TAMPERINGS))
@@ -77,7 +90,7 @@ def test_tampering_is_found_and_placed(store: Store, by: By, name: str) -> None:
     kept = fill(store, by, jobs=2, events=4)
     job = next(iter(kept))
     with store.writing() as connection:
-        connection.execute(change(tables.records).where(tables.records.c.job == job))
+        connection.execute(change, [job])
     with pytest.raises(LedgerError, match=message):
         store.records(job)
     with pytest.raises(LedgerError, match=message):
@@ -92,21 +105,21 @@ def test_records_without_a_job_are_reported(store: Store, by: By) -> None:
     kept = fill(store, by, jobs=2, events=1)
     job = next(iter(kept))
     with store.writing() as connection:
-        connection.execute(sa.delete(tables.jobs).where(tables.jobs.c.id == job))
+        connection.execute("DELETE FROM jobs WHERE id = ?", [job])
     assert f"job {job}: the index does not know it" in check(store).faults[0]
 
 
 def test_altered_repair_order_in_the_index_is_reported(store: Store, by: By) -> None:
     fill(store, by, jobs=1, events=1)
     with store.writing() as connection:
-        connection.execute(sa.update(tables.jobs).values(ro="RO-9"))
+        connection.execute("UPDATE jobs SET ro = 'RO-9'")
     assert "the index has another repair order (RO-9)" in check(store).faults[0]
 
 
 def test_damaged_index_row_is_reported(store: Store, by: By) -> None:
     fill(store, by, jobs=1, events=1)
     with store.writing() as connection:
-        connection.execute(sa.update(tables.jobs).values(summary="{"))
+        connection.execute("UPDATE jobs SET summary = '{'")
     assert "its index row is damaged" in check(store).faults[0]
 
 
@@ -126,8 +139,8 @@ def test_rescue_of_a_sound_store_saves_everything(tmp_path: Path, by: By) -> Non
 def test_rescue_from_the_log_alone(tmp_path: Path, by: By) -> None:
     """The file itself is gone; its log still holds every committed page."""
     with Store.open(tmp_path / "a.db") as store:
-        with store.engine.connect() as connection:
-            connection.exec_driver_sql("PRAGMA wal_autocheckpoint = 0")
+        with store.reading() as connection:
+            connection.execute("PRAGMA wal_autocheckpoint = 0")
         job = store.create_job("RO-1", {}, **by).job
         for number in range(20):
             store.append(job, "noted", {"n": number}, **by)
@@ -166,7 +179,7 @@ def test_jobs_without_their_index_rows_are_saved_all_the_same(tmp_path: Path, by
             job = store.create_job("RO-1", {}, **by).job
             store.append(job, "noted", {}, **by, summary={"status": status})
         with store.writing() as connection:
-            connection.execute(sa.delete(tables.jobs))
+            connection.execute("DELETE FROM jobs")
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("VACUUM")  # nor are they left in unused space
     with Store.open(tmp_path / "b.db") as saved:
@@ -249,8 +262,7 @@ def test_loss_is_told_job_by_job(tmp_path: Path, by: By) -> None:
         kept = fill(store, by, jobs=2, events=4)
         job = next(iter(kept))
         with store.writing() as connection:
-            bad = sa.and_(tables.records.c.job == job, tables.records.c.seq == 2)
-            connection.execute(sa.update(tables.records).where(bad).values(payload="{}"))
+            connection.execute("UPDATE records SET payload = '{}' WHERE job = ? AND seq = 2", [job])
     with Store.open(tmp_path / "b.db") as saved:
         done = rescue(path, saved)
         assert (done.jobs, done.records) == (2, 7)

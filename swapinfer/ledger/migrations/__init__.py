@@ -1,1 +1,0 @@
-"""Scripts that bring a store from any released schema to the newest."""
