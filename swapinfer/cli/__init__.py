@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import warnings
 from typing import Any
 
 from swapinfer.errors import SwapinferError, missing_extra, printable
@@ -33,6 +34,7 @@ def run(arguments: list[str]) -> int:
 
     from swapinfer.cli.app import app
 
+    warnings.formatwarning = lambda said, *_: f"swapinfer: {said}\n"
     # A number of any length is refused for what it is, not for how long it takes to read.
     sys.set_int_max_str_digits(0)
     # Where this class comes from differs between versions of typer.

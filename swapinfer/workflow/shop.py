@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,13 +13,17 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from swapinfer.errors import JobError
+from swapinfer.errors import JobError, PackError
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.ledger.store import Store
 from swapinfer.pack import load_pack, pack_from_json, pack_to_json
 from swapinfer.pack.model import Pack
 from swapinfer.workflow.settings import Settings, default_store, login_name, read_settings
+
+OTHER_VERSION = (
+    "priors {} were kept by another version of swapinfer; those of today are used in their place"
+)
 
 
 @dataclass(frozen=True)
@@ -102,9 +107,18 @@ class Shop:
         self.store.keep_pack(pack.digest, pack_to_json(pack))
 
     def pack_by_digest(self, digest: str) -> Pack:
-        """Pack that a job was opened with, whatever has changed since."""
+        """Pack that a job was opened with, whatever has changed since.
+
+        What another version of swapinfer kept may lack numbers that this one reckons with: such a
+        job goes on under the priors of today, and says so.
+        """
         if digest not in self._packs:
-            self._packs[digest] = pack_from_json(self.store.pack(digest))
+            text = self.store.pack(digest)
+            try:
+                self._packs[digest] = pack_from_json(text)
+            except PackError:
+                warnings.warn(OTHER_VERSION.format(digest[:12]), stacklevel=2)
+                self._packs[digest] = self.pack
         return self._packs[digest]
 
     def job_id(self, ro: str = "") -> str:
