@@ -11,6 +11,7 @@ import pytest
 from scipy import stats
 
 from swapinfer.errors import DoubtError, InputError
+from swapinfer.evidence.levels import tells_little
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack import load_pack
@@ -185,6 +186,14 @@ def test_a_good_and_a_bad_reading_in_every_unit(name: str, unit: str) -> None:
         rises = fault(after, row.kind) > fault(before, row.kind)
         assert rises == (verdict == "bad"), (text, said)
         check_words_follow_figures(before, after, said[-1])
+        if tells_little(test, job.opening):
+            has_others = len(job.engine.target_places(test.target)) > 1
+            assert ("read others of its kind" in said[0]) == has_others, said
+            assert has_others or "the maker's figure" in said[0]
+            if not has_others:
+                continue
+            places = job.engine.target_places(test.target)
+            *_, said = read(job, name, dict.fromkeys(places, text), beside)
         numbers, told_unit = said_range(said)
         assert told_unit == unit
         low, high = nine_in_ten(test)

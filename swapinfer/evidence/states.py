@@ -314,10 +314,12 @@ def lot_factors(space: StateSpace, kinds: Sequence[str]) -> tuple[FloatArray, Fl
         sigma = np.log(spread)
         original_es = in_lot_e[:, None] & (space.mode_es > 0) & (space.onset_es == BEFORE)
         fault_e = (space.prior_es * original_es).sum(axis=1)
+        good_prior_e = space.prior_es[:, 0]
         both = []
         for factor in np.exp([-sigma, sigma]) / np.cosh(sigma):
-            good_e = 1.0 + (1.0 - factor) * fault_e / space.prior_es[:, 0]
-            one_es = np.where(original_es, factor, 1.0)
+            factor_e = LARGEST_PRIOR / np.maximum(fault_e, LARGEST_PRIOR / factor)
+            good_e = 1.0 + (1.0 - factor_e) * fault_e / good_prior_e
+            one_es = np.where(original_es, factor_e[:, None], 1.0)
             one_es[in_lot_e, 0] = good_e[in_lot_e]
             both.append(one_es)
         lot_zes = (lot_zes[:, None] * np.stack(both)).reshape(-1, *space.prior_es.shape)

@@ -56,7 +56,9 @@ def _reading_words(after: Belief, event: ev.Measured) -> list[str]:
         level = after.evidence.usual(test, level_weights(after.evidence.problem))
     good = expected_range(test, level, event)
     if not good and test.level:
-        return ["alone it says little: read others of its kind to compare it with"]
+        has_others = len(job.engine.target_places(test.target)) > 1
+        beside = "read others of its kind" if has_others else "find the maker's figure"
+        return [f"alone it says little: {beside} to compare it with"]
     if not good:
         return []
     said = [f"a good one reads {good}{' here' * bool(test.level)}"]

@@ -491,7 +491,7 @@ def _ask_causes(job: Job, named: Sequence[str], default: str) -> Asking[list[str
         whole = _one_word(text)
         if whole in ("0", "not-found"):
             return []
-        for name in named:
+        for name in dict.fromkeys([*named, *job.elements]):
             if whole in (name, _one_word(element_label(job, name))):
                 return [name]
         words = re.split(r"[,\s]+", text)

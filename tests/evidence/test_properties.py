@@ -11,13 +11,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from independent.beside import by_package
+from independent.beside import by_package, gathered
 from independent.jobs import inspected, measured, opened, ran, swapped
 from independent.model import Model
 from independent.priors import Table, read_priors
 
 from swapinfer import Inspected, Job, Measured, Opened, Ran, Swapped, load_pack
 from swapinfer.evidence.assemble import gather_evidence
+from swapinfer.evidence.states import lot_factors
 from swapinfer.layout import Layout
 from swapinfer.pack.model import Handling, Pack
 from swapinfer.posterior import infer
@@ -184,3 +185,16 @@ def test_low_compression_speaks_against_the_cylinder_down_to_nothing_at_all(psi:
     seen = [Ran(15, LOAD, ("P0303",)), *others, Measured("compression", "cylinder3", psi)]
     fault = fault_by_element(Job(PACK, (opening, *seen)))
     assert 1 - fault["sealing3"][0] > 2 / 3
+
+
+@pytest.mark.parametrize("share", [0.01, 0.3, 0.6, 0.85])
+def test_a_lot_leaves_every_prior_a_probability(share: float) -> None:
+    """However likely a fault is beforehand, what lots make of it adds up to one."""
+    space = gathered(PACK, [opened()]).space
+    prior_es = space.prior_es.copy()
+    prior_es[:, 1:] *= share / prior_es[:, 1:].sum(axis=1, keepdims=True)
+    prior_es[:, 0] = 1.0 - share
+    _, lot_zes = lot_factors(dataclasses.replace(space, prior_es=prior_es), ["coil", "plug"])
+    assert lot_zes.shape[0] == 4
+    assert np.all(lot_zes > 0)
+    assert np.allclose((lot_zes * prior_es).sum(axis=-1), 1.0, rtol=0, atol=1e-12)
