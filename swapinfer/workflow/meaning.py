@@ -15,6 +15,9 @@ from swapinfer.workflow.causes import Belief
 NOTICEABLE = 0.005
 """Smallest change of a probability that is worth a sentence."""
 
+MUCH = 0.1
+"""Change of a probability that nobody would call little."""
+
 
 def explain_events(before: Belief, after: Belief, events: Sequence[ev.Event]) -> list[str]:
     """Say what new events mean: for a run, what followed what; for tests, how they read.
@@ -37,7 +40,7 @@ def explain_events(before: Belief, after: Belief, events: Sequence[ev.Event]) ->
         case ev.Ran():
             return explain_run(job, job.findings[-1])
         case ev.Measured():
-            return [*_reading_words(after, newest), *_shift(before, after)]
+            return [*_reading_words(before, after, newest), *_shift(before, after)]
         case ev.Inspected():
             return [*_where_it_ran(after, newest), *_shift(before, after)]
         case ev.Swapped() | ev.Returned() | ev.Reseated() | ev.Replaced():
@@ -48,7 +51,7 @@ def explain_events(before: Belief, after: Belief, events: Sequence[ev.Event]) ->
             raise ev.unhandled(newest, "explained")
 
 
-def _reading_words(after: Belief, event: ev.Measured) -> list[str]:
+def _reading_words(before: Belief, after: Belief, event: ev.Measured) -> list[str]:
     job = after.evidence.job
     test = job.engine.tests[event.test]
     level = None
@@ -56,6 +59,8 @@ def _reading_words(after: Belief, event: ev.Measured) -> list[str]:
         level = after.evidence.usual(test, level_weights(after.evidence.problem))
     good = expected_range(test, level, event)
     if not good and test.level:
+        if max(map(abs, _changes(before, after).values())) >= MUCH:
+            return []
         has_others = len(job.engine.target_places(test.target)) > 1
         beside = "read others of its kind" if has_others else "find the maker's figure"
         return [f"alone it says little: {beside} to compare it with"]
@@ -86,11 +91,18 @@ def _where_it_ran(after: Belief, event: ev.Inspected) -> list[str]:
     return [f"this {title} last ran in cylinder {where}, so this tells of that one"]
 
 
+def _faults(belief: Belief) -> dict[str, float]:
+    return dict(zip(belief.evidence.problem.elements, belief.posterior.fault_e, strict=True))
+
+
+def _changes(before: Belief, after: Belief) -> dict[str, float]:
+    old = _faults(before)
+    return {name: new - old.get(name, 0.0) for name, new in _faults(after).items()}
+
+
 def _shift(before: Belief, after: Belief) -> list[str]:
     """Name the elements whose probabilities rose and fell most."""
-    old = dict(zip(before.evidence.problem.elements, before.posterior.fault_e, strict=True))
-    new = dict(zip(after.evidence.problem.elements, after.posterior.fault_e, strict=True))
-    change = {name: new[name] - old.get(name, 0.0) for name in new}
+    old, new, change = _faults(before), _faults(after), _changes(before, after)
     said = []
     for word, name in (
         ("for", max(change, key=lambda name: change[name])),
