@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import numpy as np
 
-from swapinfer.evidence.problem import Problem
+from swapinfer.evidence.arrays import Arrays
 from swapinfer.posterior import fault_sets, infer, infer_draws
 from swapinfer.posterior.lattice import Lattice
 from tests.posterior.engines import compression_job, diagnosing_job, swapping_job
@@ -37,24 +37,24 @@ def once(action: Callable[[], object]) -> float:
     return 1e3 * (time.process_time() - started)
 
 
-def first(problem: Problem) -> float:
+def first(arrays: Arrays) -> float:
     """CPU time before any table of a lattice is kept from an earlier job, the least of five."""
     times = []
     for _ in range(5):
         Lattice.of.cache_clear()
-        times.append(once(lambda: infer(problem)))
+        times.append(once(lambda: infer(arrays)))
     return min(times)
 
 
-def describe(problem: Problem, label: str, repeats: int) -> dict[str, float]:
+def describe(arrays: Arrays, label: str, repeats: int) -> dict[str, float]:
     """Time one job and print a row."""
-    posterior = infer(problem)
-    cold = first(problem)
-    median, least = milliseconds(lambda: infer(problem), repeats)
+    posterior = infer(arrays)
+    cold = first(arrays)
+    median, least = milliseconds(lambda: infer(arrays), repeats)
     stats = posterior.stats
     share = "exact" if posterior.exact else f"left out <= {posterior.left_out:.1e}"
     print(
-        f"{label:34}{len(problem.elements):5}{stats.terms:7}{stats.digits:8}"
+        f"{label:34}{len(arrays.elements):5}{stats.terms:7}{stats.digits:8}"
         f"{stats.largest:10}{cold:10.2f}{median:11.2f}{least:9.2f}  {share}"
     )
     return {
@@ -67,12 +67,12 @@ def describe(problem: Problem, label: str, repeats: int) -> dict[str, float]:
     }
 
 
-def compare(problem: Problem, *, lazy: bool) -> Figures:
+def compare(arrays: Arrays, *, lazy: bool) -> Figures:
     """Let the libraries answer the same question; the first asks for one marginal only."""
-    network = build_network(problem)
-    posterior = infer(problem)
+    network = build_network(arrays)
+    posterior = infer(arrays)
     watched = int(posterior.fault_e.argmax())
-    name = problem.elements[watched]
+    name = arrays.elements[watched]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         started = time.perf_counter()
@@ -83,7 +83,7 @@ def compare(problem: Problem, *, lazy: bool) -> Figures:
     figures: Figures = {"library_ms": library_ms}
     if lazy:
         started = time.perf_counter()
-        _, answers = solve_with_pyagrum(network, problem.elements)
+        _, answers = solve_with_pyagrum(network, arrays.elements)
         figures["pyagrum_ms"] = 1e3 * (time.perf_counter() - started)
         rows = zip(answers, posterior.marginal_es, strict=True)
         gap = max(gap, *(float(np.abs(a - row[: len(a)]).max()) for a, row in rows))
@@ -93,7 +93,7 @@ def compare(problem: Problem, *, lazy: bool) -> Figures:
 
 
 def growth(
-    label: str, values: Iterable[int], job: Callable[[int], Problem], repeats: int
+    label: str, values: Iterable[int], job: Callable[[int], Arrays], repeats: int
 ) -> list[dict[str, float]]:
     """Time jobs of growing size."""
     return [{label: value} | describe(job(value), f"{label} {value}", repeats) for value in values]

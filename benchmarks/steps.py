@@ -25,7 +25,7 @@ def main(*, quick: bool) -> dict[str, float]:
     opening = ev.Opened("benchmark", "v8", {"ignition": "coil-on-plug", "fuel": "port"})
     job = replay_events([opening, ev.Ran(20.0, (), codes=("P0305",))], pack)
     evidence = gather_evidence(job)
-    posterior = infer(evidence.problem)
+    posterior = infer(evidence.arrays)
     settings = PlanSettings(pack.costs)
 
     def timed(work: Callable[[], object]) -> tuple[float, object]:

@@ -78,7 +78,7 @@ class Job:
             job.replayed  # noqa: B018  refuses an impossible event now
             if ev.is_a(event, ev.Closed):
                 evidence = gather_evidence(job.replayed)
-                check_closing(evidence, infer(evidence.problem), is_confirmed=is_confirmed)
+                check_closing(evidence, infer(evidence.arrays), is_confirmed=is_confirmed)
         return job
 
     @cached_property
@@ -106,7 +106,7 @@ def belief(job: Job) -> pd.DataFrame:
     import pandas as pd
 
     evidence = gather_evidence(job.replayed)
-    posterior = infer(evidence.problem)
+    posterior = infer(evidence.arrays)
     rows = []
     for e, element in enumerate(evidence.space.elements):
         place = job.replayed.place_of(element.id)
@@ -148,4 +148,4 @@ def next_steps(job: Job, settings: PlanSettings | None = None) -> tuple[planner.
     """
     evidence = gather_evidence(job.replayed)
     chosen = settings or PlanSettings(costs=job.pack.costs)
-    return planner.next_steps(evidence, infer(evidence.problem), chosen).steps
+    return planner.next_steps(evidence, infer(evidence.arrays), chosen).steps

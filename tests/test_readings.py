@@ -155,8 +155,8 @@ def said_range(said: list[str]) -> tuple[list[float], str]:
 
 def check_words_follow_figures(before: Belief, after: Belief, words: str) -> None:
     """What is named rose, or fell, to what is said, and nothing moved further that way."""
-    names = after.evidence.problem.elements
-    old = dict(zip(before.evidence.problem.elements, before.posterior.fault_e, strict=True))
+    names = after.evidence.arrays.elements
+    old = dict(zip(before.evidence.arrays.elements, before.posterior.fault_e, strict=True))
     change = [p - old[name] for name, p in zip(names, after.posterior.fault_e, strict=True)]
     moves = re.findall(r"(for|against) the .*? \((?:under |over )?([\d.]+) %", words)
     assert ("for" in dict(moves)) >= (max(change) > 2 * NOTICEABLE), words

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
+from swapinfer.evidence.arrays import BoolArray, FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
-from swapinfer.evidence.problem import BoolArray, FloatArray
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Test
@@ -76,7 +76,7 @@ class Course:
     @property
     def leader(self) -> str:
         """Element that is most probably at fault."""
-        return self.evidence.problem.elements[self.flips.leader]
+        return self.evidence.arrays.elements[self.flips.leader]
 
     @cached_property
     def decibans_ne(self) -> FloatArray:
@@ -95,7 +95,7 @@ class Course:
     @cached_property
     def times_likelier(self) -> dict[str, float]:
         """How much likelier beforehand each other element must be to draw level with the leader."""
-        names = self.evidence.problem.elements
+        names = self.evidence.arrays.elements
         tiny = np.finfo(float).tiny
         return {
             names[rival]: float(1.0 / max(factor, tiny))
@@ -124,7 +124,7 @@ class Course:
         names = list(elements)
         if len(names) == 1:
             return float(self.posterior.fault_e[self.index(names[0])])
-        barred_es = np.zeros_like(self.evidence.problem.prior_es, dtype=bool)
+        barred_es = np.zeros_like(self.evidence.arrays.prior_es, dtype=bool)
         for element in names:
             barred_es[self.index(element), 0] = True
         return self._share_without(barred_es)
@@ -139,8 +139,8 @@ class Course:
 
     def _share_without(self, barred_es: BoolArray) -> float:
         """Posterior probability that no element is in a barred state: a ratio of evidences."""
-        problem = self.evidence.problem
-        rest = infer(replace(problem, prior_es=np.where(barred_es, 0.0, problem.prior_es)))
+        arrays = self.evidence.arrays
+        rest = infer(arrays.with_prior(np.where(barred_es, 0.0, arrays.prior_es)))
         return min(1.0, float(np.exp(rest.log_evidence - self.posterior.log_evidence)))
 
 
@@ -157,19 +157,19 @@ def follow_belief(job: Job) -> Course:
     Course
     """
     evidence = gather_evidence(job)
-    problem = evidence.problem
-    posterior = infer(problem)
-    level_weight_q = level_weights(problem)
+    arrays = evidence.arrays
+    posterior = infer(arrays)
+    level_weight_q = level_weights(arrays)
     kept_q = level_weight_q >= NEGLIGIBLE
     count = draws_in_reach(posterior, float(kept_q.mean()))
     draws = draw_priors(job, evidence.space, count, SEED) if count else None
     return Course(
         evidence=evidence,
         posterior=posterior,
-        weights=weigh_findings(problem, evidence.keeping),
-        checks=check_findings(problem, posterior, evidence.keeping) if count else None,
-        intervals=None if draws is None else fault_intervals(at_levels(problem, kept_q), draws),
+        weights=weigh_findings(arrays, evidence.keeping),
+        checks=check_findings(arrays, posterior, evidence.keeping) if count else None,
+        intervals=None if draws is None else fault_intervals(at_levels(arrays, kept_q), draws),
         draws=count,
-        flips=flip_points(problem, posterior),
+        flips=flip_points(arrays, posterior),
         level_weight_q=level_weight_q,
     )

@@ -56,7 +56,7 @@ def subjects_of(course: Course) -> tuple[str, ...]:
 def _likely(course: Course) -> list[str]:
     fault_e = course.posterior.fault_e
     return [
-        course.evidence.problem.elements[e] for e in np.argsort(-fault_e) if fault_e[e] >= LIKELY
+        course.evidence.arrays.elements[e] for e in np.argsort(-fault_e) if fault_e[e] >= LIKELY
     ]
 
 
@@ -66,7 +66,7 @@ def shown_causes(course: Course) -> tuple[str, ...]:
     peak_e = course.fault_ne[1:].max(axis=0)
     rivals = [
         element
-        for element in course.evidence.problem.elements
+        for element in course.evidence.arrays.elements
         if element not in subjects and peak_e[course.index(element)] >= WORTH_SHOWING
     ]
     rivals.sort(key=lambda element: (element != course.leader, -peak_e[course.index(element)]))

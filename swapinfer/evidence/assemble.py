@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from swapinfer.evidence.codes import FaultCodes, sort_codes
+from swapinfer.evidence.arrays import Arrays, BoolArray, Factor, FloatArray, Term
 from swapinfer.evidence.levels import (
     FEWEST,
     MOST_COMBINED,
@@ -23,10 +23,10 @@ from swapinfer.evidence.levels import (
     level_nodes,
     tells_little,
 )
-from swapinfer.evidence.problem import BoolArray, FloatArray, Problem
 from swapinfer.evidence.running import (
     CodedRun,
     Drive,
+    FaultCodes,
     count_misfires,
     expected_episodes,
     feel,
@@ -36,7 +36,6 @@ from swapinfer.evidence.running import (
     suspect,
 )
 from swapinfer.evidence.states import StateSpace, build_states, lot_factors
-from swapinfer.evidence.terms import Factor, Term
 from swapinfer.evidence.testing import (
     NO_LEVEL,
     Chances,
@@ -82,22 +81,22 @@ class Evidence:
         As replayed.
     space : StateSpace
         Elements and their states.
-    problem : Problem
+    arrays : Arrays
         Arrays.
     seqs : tuple of int
         Position in the chain of each finding; the complaint is `COMPLAINT`.
     levels : Levels
-        What readings share, at the problem's nodes.
+        What readings share, at the nodes of the arrays.
     """
 
     job: Job
     space: StateSpace
-    problem: Problem
+    arrays: Arrays
     seqs: tuple[int, ...]
     levels: Levels
 
-    def keeping(self, keep_n: BoolArray) -> Problem:
-        """Return the problem as if only some of the findings had been made."""
+    def keeping(self, keep_n: BoolArray) -> Arrays:
+        """Return the arrays as if only some of the findings had been made."""
         return _assemble(self._findings, keep_n)[0]
 
     def usual(self, test: Test, weight_q: FloatArray) -> float | None:
@@ -147,9 +146,9 @@ def gather_evidence(job: Job) -> Evidence:
     """
     space = build_states(job)
     findings = _Findings.of(job, space)
-    problem, levels = _assemble(findings, np.ones(len(job.findings) + 1, dtype=np.bool_))
+    arrays, levels = _assemble(findings, np.ones(len(job.findings) + 1, dtype=np.bool_))
     seqs = (COMPLAINT, *(finding.seq for finding in job.findings))
-    evidence = Evidence(job, space, problem, seqs, levels)
+    evidence = Evidence(job, space, arrays, seqs, levels)
     evidence.__dict__["_findings"] = findings
     return evidence
 
@@ -209,7 +208,7 @@ class _Findings:
         return cls(job, space, pieces, coded, looks)
 
 
-def _assemble(findings: _Findings, keep_n: BoolArray) -> tuple[Problem, Levels]:
+def _assemble(findings: _Findings, keep_n: BoolArray) -> tuple[Arrays, Levels]:
     groups = _grouped([one for one in findings.looks if keep_n[one.n]])
     coded = {n: run for n, run in findings.coded.items() if keep_n[n]}
     alike = _alike_runs(findings.job, coded)
@@ -225,9 +224,8 @@ def _assemble(findings: _Findings, keep_n: BoolArray) -> tuple[Problem, Levels]:
     for n, run in coded.items():
         supposed_q = levels.values.get(named.get(n, ""))
         pieces[n] += run.read(running, supposed_q, 2.0 if n in first else 1.0)
-    problem = _stack(findings.space, pieces, levels.weight_q)
-    lot_z, lot_zes = lot_factors(findings.space, _suspected_twice(findings, coded))
-    return replace(problem, lot_z=lot_z, lot_zes=lot_zes), levels
+    lots = _suspected_twice(findings, coded)
+    return _stack(findings.space, pieces, levels.weight_q, lots), levels
 
 
 def _suspected_twice(findings: _Findings, coded: Mapping[int, CodedRun]) -> list[str]:
@@ -360,15 +358,17 @@ def _take_run(
         mean_es = episodes.in_cylinder(cylinder)
         pieces.append(count_misfires(space, mean_es, run.minutes, count, running))
     if run.codes is not None:
-        codes = sort_codes(read_codes(job.pack, job.engine, run.codes))
+        codes = read_codes(job.pack, job.engine, run.codes)
         reached_ec = reach_ec(job.engine, space, finding.fitted)
-        pieces += fault_codes.read(space, drive, reached_ec, codes.faults)
+        faults = {c.text for c in codes if c.role == "fault"}
+        pieces += fault_codes.read(space, drive, reached_ec, faults)
+        misfired = frozenset(c.cylinder for c in codes if c.role == "misfire" and c.cylinder)
+        names_none = not misfired and any(c.role == "random" for c in codes)
         uncounted = tuple(c for c in every if c not in run.counts)
-        if uncounted and codes.random_only:
+        if uncounted and names_none:
             pieces.append(read_random_only(episodes, uncounted, run.minutes, running))
         elif uncounted:
-            misfired = codes.misfired & set(uncounted)
-            return pieces, CodedRun(episodes, uncounted, misfired, run.minutes)
+            return pieces, CodedRun(episodes, uncounted, misfired & set(uncounted), run.minutes)
     elif run.suspected and not run.counts:
         leak = leak_chance(running, run.minutes)
         right = running.suspected_right
@@ -379,7 +379,12 @@ def _take_run(
     return pieces, None
 
 
-def _stack(space: StateSpace, pieces: list[list[Term | Factor]], weight_q: FloatArray) -> Problem:
+def _stack(
+    space: StateSpace,
+    pieces: Sequence[Sequence[Term | Factor]],
+    weight_q: FloatArray,
+    lots: Sequence[str],
+) -> Arrays:
     shape = space.prior_es.shape
     log_factor_nes = np.zeros((len(pieces), *shape))
     terms: list[Term] = []
@@ -398,7 +403,8 @@ def _stack(space: StateSpace, pieces: list[list[Term | Factor]], weight_q: Float
     for at, term in enumerate(terms):
         open_tes[at], explained_tes[at] = term.open_es, term.explained_es
         explain_qtes[:, at], close_qt2[:, at] = term.explain_qes, term.close_q2
-    return Problem(
+    lot_z, lot_zes = lot_factors(space, lots)
+    return Arrays(
         elements=tuple(element.id for element in space.elements),
         states=tuple(tuple(state.name for state in row) for row in space.states),
         prior_es=space.prior_es,
@@ -409,4 +415,6 @@ def _stack(space: StateSpace, pieces: list[list[Term | Factor]], weight_q: Float
         explain_qtes=explain_qtes,
         close_qt2=close_qt2,
         level_q=weight_q,
+        lot_z=lot_z,
+        lot_zes=lot_zes,
     )

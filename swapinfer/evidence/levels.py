@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.ledger.events import Opened
 from swapinfer.pack.model import GOOD, OVER_LIMIT, Curve, Level, Test
 from swapinfer.physics import expected_cranking_kpa

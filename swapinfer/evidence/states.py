@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.ledger.events import Ran
 from swapinfer.ledger.replay import Disturbance, Element, Job
 from swapinfer.pack.hazard import mode_prior, mode_prior_draws

@@ -9,9 +9,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, Term
 from swapinfer.evidence.states import StateSpace, fitted_at
-from swapinfer.evidence.terms import Term
 from swapinfer.ledger.events import Inspected, Measured
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.engine import Engine

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from swapinfer.errors import LearnError
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn.chains import CaseCounts, follow_chains
 from swapinfer.learn.checks import Vocabulary
 from swapinfer.learn.count import (

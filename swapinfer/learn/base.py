@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.testing import ANY_MODE, band_chances, outcome_chances
 from swapinfer.layout import places_of
 from swapinfer.learn.checks import Vocabulary

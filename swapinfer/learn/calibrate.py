@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn import compat
 from swapinfer.learn.ratios import INTERVAL
 

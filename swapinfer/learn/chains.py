@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn.scan import OPEN
 
 if TYPE_CHECKING:

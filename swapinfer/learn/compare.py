@@ -9,7 +9,7 @@ from typing import TypeVar
 import numpy as np
 
 from swapinfer.errors import LearnError
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn.base import base_shares, cause_modes, chances_of
 from swapinfer.learn.scan import Cell
 from swapinfer.pack.model import Mode, Pack

@@ -16,7 +16,7 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 
 Model: TypeAlias = Any
 """A `pymc.Model`; these libraries have no types of their own."""

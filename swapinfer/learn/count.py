@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from swapinfer.evidence.problem import IntArray
+from swapinfer.evidence.arrays import IntArray
 from swapinfer.learn.checks import (
     Vocabulary,
     check_findings,

@@ -9,7 +9,7 @@ from typing import TypeAlias
 import numpy as np
 
 from swapinfer.errors import LearnError
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn import compat
 
 MAX_R_HAT = 1.01

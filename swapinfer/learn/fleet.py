@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn.compat import library_versions, save_draws
 from swapinfer.learn.exposure import Exposure, read_exposure
 from swapinfer.learn.fit import Fit, Sampling, Starting, fit, quietly

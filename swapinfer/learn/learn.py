@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from swapinfer.errors import LearnError, near_match
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn import compat
 from swapinfer.learn.aggregate import Counts, History, read_history
 from swapinfer.learn.base import Tests, describe_tests, vocabulary

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn.compat import Model, Tensor
 
 Hyperprior = Callable[[str], Tensor]

@@ -7,7 +7,7 @@ from collections import Counter
 
 import numpy as np
 
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.learn.aggregate import Counts
 from swapinfer.learn.base import NEVER, Tests, base_shares, cause_modes, shop_sd
 from swapinfer.learn.models import CauseCounts, CausePriors, Factor, OutcomeCounts

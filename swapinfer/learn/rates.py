@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn.compat import Model, Tensor
 from swapinfer.learn.models import Hyperprior, log_normal
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn.base import NEVER
 from swapinfer.learn.fit import Fit
 from swapinfer.learn.models import CauseCounts, CausePriors, OutcomeCounts

@@ -8,7 +8,7 @@ from html import escape
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn import compat, pictures
 from swapinfer.learn.learn import Learned
 from swapinfer.learn.ratios import INTERVAL, LearnedChance

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from swapinfer.evidence.problem import IntArray
+from swapinfer.evidence.arrays import IntArray
 from swapinfer.learn.checks import Vocabulary, check_findings, check_jobs, factorize, to_number
 
 if TYPE_CHECKING:

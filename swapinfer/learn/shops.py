@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn.calibrate import Quantities, Simulate
 from swapinfer.learn.compat import Model
 from swapinfer.learn.models import (

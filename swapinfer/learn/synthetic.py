@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn.base import Tests, base_shares
 from swapinfer.learn.checks import Vocabulary
 from swapinfer.learn.scan import AGE_BANDS, AGE_MIDDLES_KM, Cell

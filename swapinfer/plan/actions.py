@@ -8,7 +8,7 @@ from itertools import combinations
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.layout import Place
 from swapinfer.ledger.followed import carried
 from swapinfer.ledger.replay import Job

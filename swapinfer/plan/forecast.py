@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.plan.base import Prices
 from swapinfer.plan.costing import Effort
 from swapinfer.plan.lookahead import BASE, Ranking

@@ -18,8 +18,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
-from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.evidence.states import StateSpace
 from swapinfer.plan.base import NONE
 from swapinfer.plan.lookahead import Moves

@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from swapinfer.evidence.problem import for_order
+from swapinfer.evidence.arrays import for_order
 from swapinfer.plan.base import BasePolicy
 
 FloatArray = NDArray[np.float64]

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from swapinfer.evidence.arrays import FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence
-from swapinfer.evidence.problem import FloatArray, for_order
 from swapinfer.plan.actions import Action, after_swaps
 from swapinfer.plan.costing import Cost, PlanSettings
 from swapinfer.plan.forecast import Forecast, forecast

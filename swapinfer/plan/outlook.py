@@ -9,8 +9,8 @@ from functools import cached_property
 import numpy as np
 
 from swapinfer.errors import InputError
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.testing import View
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Test
@@ -110,8 +110,8 @@ class Outlook:
     @cached_property
     def hypotheses(self) -> Hypotheses:
         """Most probable combinations of faults."""
-        problem = self.evidence.problem
-        sets = fault_sets(problem, self.posterior, cover=COVER, limit=MOST_SETS)
+        arrays = self.evidence.arrays
+        sets = fault_sets(arrays, self.posterior, cover=COVER, limit=MOST_SETS)
         return form_hypotheses(self.evidence, sets)
 
     @cached_property

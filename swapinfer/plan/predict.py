@@ -11,9 +11,9 @@ from functools import cached_property
 
 import numpy as np
 
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.levels import alike_nodes, expected_level
-from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.evidence.running import blame_cc, is_shared, reach_ec
 from swapinfer.evidence.testing import (
     Setting,

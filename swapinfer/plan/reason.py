@@ -11,7 +11,7 @@ from itertools import takewhile
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, for_order
+from swapinfer.evidence.arrays import FloatArray, for_order
 from swapinfer.ledger.words import element_label, origin
 from swapinfer.plan.actions import Action
 from swapinfer.plan.next import GIVE_UP, PlannedStep, decide, title_way

@@ -90,6 +90,6 @@ def plan_tree(
         then = None
         if depth > 1:
             after = gather_evidence(suppose(evidence.job, step.action, outcome.id))
-            then = plan_tree(after, infer(after.problem), settings, depth - 1)
+            then = plan_tree(after, infer(after.arrays), settings, depth - 1)
         branches.append(Branch(outcome.title, outcome.probability, then))
     return Node(step, tuple(branches))

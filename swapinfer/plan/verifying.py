@@ -89,7 +89,7 @@ def prove(
     if not runs:
         return Proof(repaired, now, 0.0)
     before = gather_evidence(_without(job, runs))
-    outlook = _outlook(before, infer(before.problem))
+    outlook = _outlook(before, infer(before.arrays))
     asked = clean_drive_minutes(outlook, risk, conditions, least)
     after = min(asked.risk_after, now.risk_now)
     asked = replace(asked, risk_now=now.risk_now, risk_after=after)

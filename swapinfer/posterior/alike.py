@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.posterior.digits import Digits
 from swapinfer.posterior.prepare import Prepared
 
@@ -19,7 +19,7 @@ ODD = np.uint64(0x9E3779B97F4A7C15)
 
 @dataclass(frozen=True, slots=True)
 class Alike:
-    """A prepared problem with alike states joined.
+    """Prepared arrays with alike states joined.
 
     Attributes
     ----------

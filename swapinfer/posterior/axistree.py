@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.posterior.prepare import Prepared
 from swapinfer.posterior.route import Route
 from swapinfer.posterior.steps import Step

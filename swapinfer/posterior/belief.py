@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,7 +14,7 @@ class PassStats:
     Attributes
     ----------
     terms : int
-        Terms of the problem.
+        Terms that the findings gave.
     digits : int
         Digits left after equal terms were merged and those of a single element became factors.
     largest : int

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.posterior.digits import Digits
 from swapinfer.posterior.kernels import Block, build_blocks
 from swapinfer.posterior.route import Route

@@ -11,7 +11,7 @@ from math import prod
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.posterior.digits import IDLE, Digits
 from swapinfer.posterior.lattice import Lattice
 from swapinfer.posterior.product import Product

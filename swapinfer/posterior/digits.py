@@ -7,7 +7,7 @@ from math import comb
 
 import numpy as np
 
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray, Problem
+from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray, IntArray
 
 IDLE = -1
 """Stands for "no digit" where an index is expected."""
@@ -15,10 +15,10 @@ IDLE = -1
 
 @dataclass(frozen=True, slots=True)
 class Digits:
-    """The terms of a problem, equal ones merged.
+    """The terms of a job, equal ones merged.
 
     A digit of ``k`` equal terms has ``k + 1`` levels: how many of them are explained. Axes as in
-    `Problem`, with ``g`` for digits.
+    `Arrays`, with ``g`` for digits.
 
     Attributes
     ----------
@@ -152,12 +152,12 @@ class Digits:
         )
 
 
-def merge_terms(problem: Problem, used_es: BoolArray, *, merge: bool = True) -> Digits:
+def merge_terms(arrays: Arrays, used_es: BoolArray, *, merge: bool = True) -> Digits:
     """Merge the terms whose weights are equal on every element.
 
     Parameters
     ----------
-    problem : Problem
+    arrays : Arrays
         Findings as arrays.
     used_es : ndarray of bool, shape (element, state)
         States that have any prior probability; only these can reach a term.
@@ -172,14 +172,14 @@ def merge_terms(problem: Problem, used_es: BoolArray, *, merge: bool = True) -> 
     groups: list[list[int]] = []
     by_sum: dict[tuple[float, ...], list[list[int]]] = {}
     sums_t = zip(
-        problem.open_tes.sum(axis=(1, 2)).tolist(),
-        problem.explain_qtes.sum(axis=(0, 2, 3)).tolist(),
-        problem.close_qt2.sum(axis=(0, 2)).tolist(),
+        arrays.open_tes.sum(axis=(1, 2)).tolist(),
+        arrays.explain_qtes.sum(axis=(0, 2, 3)).tolist(),
+        arrays.close_qt2.sum(axis=(0, 2)).tolist(),
         strict=True,
     )
     for term, sums in enumerate(sums_t):
         like = by_sum.setdefault(sums, [])
-        same = (group for group in like if merge and _are_equal(problem, group[0], term))
+        same = (group for group in like if merge and _are_equal(arrays, group[0], term))
         group = next(same, None)
         if group is None:
             group = []
@@ -187,12 +187,12 @@ def merge_terms(problem: Problem, used_es: BoolArray, *, merge: bool = True) -> 
             groups.append(group)
         group.append(term)
     first: IntArray | slice = np.array([terms[0] for terms in groups], dtype=np.int64)
-    if len(groups) == problem.finding_t.size:
+    if len(groups) == arrays.finding_t.size:
         first = slice(None)  # a view of everything instead of a copy
-    open_ges = problem.open_tes[first]
-    explain_qges = problem.explain_qtes[:, first]
-    explained_ges = problem.explained_tes[first]
-    close_qg2 = problem.close_qt2[:, first]
+    open_ges = arrays.open_tes[first]
+    explain_qges = arrays.explain_qtes[:, first]
+    explained_ges = arrays.explained_tes[first]
+    close_qg2 = arrays.close_qt2[:, first]
     acts_ges = (open_ges != 1.0) | (explained_ges != 1.0) | (explain_qges != 0.0).any(axis=0)
     explain_varies_g = (explain_qges[1:] != explain_qges[:1]).any(axis=(0, 2, 3))
     return Digits(
@@ -207,13 +207,13 @@ def merge_terms(problem: Problem, used_es: BoolArray, *, merge: bool = True) -> 
     )
 
 
-def _are_equal(problem: Problem, one: int, other: int) -> bool:
+def _are_equal(arrays: Arrays, one: int, other: int) -> bool:
     """Say whether two terms have equal weights everywhere."""
     return (
-        np.array_equal(problem.open_tes[one], problem.open_tes[other])
-        and np.array_equal(problem.explain_qtes[:, one], problem.explain_qtes[:, other])
-        and np.array_equal(problem.explained_tes[one], problem.explained_tes[other])
-        and np.array_equal(problem.close_qt2[:, one], problem.close_qt2[:, other])
+        np.array_equal(arrays.open_tes[one], arrays.open_tes[other])
+        and np.array_equal(arrays.explain_qtes[:, one], arrays.explain_qtes[:, other])
+        and np.array_equal(arrays.explained_tes[one], arrays.explained_tes[other])
+        and np.array_equal(arrays.close_qt2[:, one], arrays.close_qt2[:, other])
     )
 
 

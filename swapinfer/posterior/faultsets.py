@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray, Problem, for_order
+from swapinfer.evidence.arrays import Arrays, FloatArray, IntArray, for_order
 from swapinfer.posterior.axistree import AxisTree
 from swapinfer.posterior.belief import Posterior
 from swapinfer.posterior.joint import full_states, log_joint, log_joint_by_level
@@ -67,13 +67,13 @@ class FaultSets:
 
 
 def fault_sets(
-    problem: Problem, posterior: Posterior, cover: float = 0.999, limit: int = 5000
+    arrays: Arrays, posterior: Posterior, cover: float = 0.999, limit: int = 5000
 ) -> FaultSets:
     """Find the most probable combinations of faults.
 
     Parameters
     ----------
-    problem : Problem
+    arrays : Arrays
         Findings as arrays.
     posterior : Posterior
         Its posterior.
@@ -90,17 +90,17 @@ def fault_sets(
         a single set of lower belief may stand in for a more probable one.
     """
     if not posterior.exact:
-        found = enumerate_sets(problem, prepare(problem, problem.prior_es[None])).found
-    elif problem.level_q.size == 1:
-        found = _search(problem, cover, limit)
+        found = enumerate_sets(arrays, prepare(arrays, arrays.prior_es[None])).found
+    elif arrays.level_q.size == 1:
+        found = _search(arrays, cover, limit)
     else:
-        found = _search_one_level(problem, posterior, cover, limit)
+        found = _search_one_level(arrays, posterior, cover, limit)
         if found.left_out > max(1.0 - cover, MISSED):
-            found = _search_other_levels(problem, posterior, found, cover, limit)
+            found = _search_other_levels(arrays, posterior, found, cover, limit)
         if found.left_out > 1.0 - cover and len(found.belief_h) < limit:
-            found = _search(problem, cover, limit)
-    if posterior.exact and problem.lot_z.size > 1:
-        found = _weighed(problem, posterior, found)
+            found = _search(arrays, cover, limit)
+    if posterior.exact and arrays.lot_z.size > 1:
+        found = _weighed(arrays, posterior, found)
     order = _by_belief(found)
     count = min(limit, 1 + int(np.searchsorted(np.cumsum(found.belief_h[order]), cover)))
     kept = order[:count]
@@ -122,7 +122,7 @@ def _by_belief(found: Found) -> IntArray:
     return order
 
 
-def _search_one_level(problem: Problem, posterior: Posterior, cover: float, limit: int) -> Found:
+def _search_one_level(arrays: Arrays, posterior: Posterior, cover: float, limit: int) -> Found:
     """Search at the level node that the likeliest single faults prefer, then weigh at all nodes.
 
     The search is far cheaper at one node. What it finds is weighed exactly, so that beliefs and
@@ -132,31 +132,31 @@ def _search_one_level(problem: Problem, posterior: Posterior, cover: float, limi
     fault_es = posterior.marginal_es[:, 1:]
     scouts = np.argsort(-fault_es, axis=None)[:SCOUTS]
     element_h, state_h = np.unravel_index(scouts, fault_es.shape)
-    log_qh = log_joint_by_level(problem, element_h[:, None], state_h[:, None] + 1)
+    log_qh = log_joint_by_level(arrays, element_h[:, None], state_h[:, None] + 1)
     node = int(np.logaddexp.reduce(log_qh, axis=1).argmax())
     if not np.isfinite(log_qh[node]).any():
-        return _search(problem, cover, limit)
-    return _weighed(problem, posterior, _search(problem.at_level(node), cover, limit))
+        return _search(arrays, cover, limit)
+    return _weighed(arrays, posterior, _search(arrays.at_level(node), cover, limit))
 
 
 def _search_other_levels(
-    problem: Problem, posterior: Posterior, found: Found, cover: float, limit: int
+    arrays: Arrays, posterior: Posterior, found: Found, cover: float, limit: int
 ) -> Found:
     """Search also at the nodes where most is missing: what is likely there may be so there alone.
 
     Whether something that serves all cylinders upset them is such an unknown: several faults at
     once are likely where it did not, and cannot be seen where it did.
     """
-    weight_q = level_weights(problem)
+    weight_q = level_weights(arrays)
     for _ in range(MOST_NODES):
         every = np.arange(len(found.belief_h))
-        log_qh = log_joint_by_level(problem, *found.padded(every)) - posterior.log_evidence
+        log_qh = log_joint_by_level(arrays, *found.padded(every)) - posterior.log_evidence
         missing_q = weight_q - np.exp(np.logaddexp.reduce(log_qh, axis=1))
         node = int(missing_q.argmax())
-        if missing_q[node] <= max(1.0 - cover, MISSED) / problem.level_q.size:
+        if missing_q[node] <= max(1.0 - cover, MISSED) / arrays.level_q.size:
             break
-        more = _search(problem.at_level(node), cover, limit)
-        found = _weighed(problem, posterior, _together(found, more))
+        more = _search(arrays.at_level(node), cover, limit)
+        found = _weighed(arrays, posterior, _together(found, more))
         if found.left_out <= max(1.0 - cover, MISSED):
             break
     return found
@@ -169,16 +169,16 @@ def _together(first: Found, second: Found) -> Found:
     return replace(first, state_hl=state_hl, belief_h=np.zeros(len(state_hl)))
 
 
-def _weighed(problem: Problem, posterior: Posterior, found: Found) -> Found:
-    """Weigh sets that were found in a simpler problem as they are."""
+def _weighed(arrays: Arrays, posterior: Posterior, found: Found) -> Found:
+    """Weigh sets that were found for simpler findings as they are."""
     every = np.arange(len(found.belief_h))
-    belief_h = np.exp(log_joint(problem, *found.padded(every)) - posterior.log_evidence)
+    belief_h = np.exp(log_joint(arrays, *found.padded(every)) - posterior.log_evidence)
     return replace(found, belief_h=belief_h, left_out=max(0.0, 1.0 - float(belief_h.sum())))
 
 
-def _search(problem: Problem, cover: float, limit: int) -> Found:
+def _search(arrays: Arrays, cover: float, limit: int) -> Found:
     """Lower the threshold until enough is covered or enough sets are found."""
-    tree = _plant(problem)
+    tree = _plant(arrays)
     threshold = (1.0 - cover) / 20.0
     while True:
         found = tree.sets_above(threshold, WIDEST * limit)
@@ -188,8 +188,8 @@ def _search(problem: Problem, cover: float, limit: int) -> Found:
         threshold /= THRESHOLD_STEP
 
 
-def _plant(problem: Problem) -> BlockTree | AxisTree:
-    prepared = prepare(problem, problem.prior_es[None])
+def _plant(arrays: Arrays) -> BlockTree | AxisTree:
+    prepared = prepare(arrays, arrays.prior_es[None])
     route = route_of(prepared)
     if route.order and route.size(prepared.digits) <= BLOCK_LIMIT:
         return BlockTree.of(prepared, route)

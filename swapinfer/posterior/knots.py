@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.posterior.bundles import Bundle, Bundled
 from swapinfer.posterior.digits import IDLE, Digits
 from swapinfer.posterior.lattice import Lattice
@@ -39,7 +39,7 @@ class Knot:
 
 @dataclass(frozen=True, slots=True)
 class Knots:
-    """All knots of a problem.
+    """All knots of a job.
 
     Attributes
     ----------

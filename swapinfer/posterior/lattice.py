@@ -16,7 +16,7 @@ from math import comb, prod
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True)

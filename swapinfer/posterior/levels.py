@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from swapinfer.evidence.problem import BoolArray, FloatArray, Problem
+from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray
 from swapinfer.posterior.exact import infer
 
 NEGLIGIBLE = 1e-4
 """Nodes below this posterior weight may be passed over where many passes are made."""
 
 
-def level_weights(problem: Problem) -> FloatArray:
+def level_weights(arrays: Arrays) -> FloatArray:
     """Compute the posterior weights of the level's nodes, from the evidence at each.
 
     Parameters
     ----------
-    problem : Problem
+    arrays : Arrays
         Findings as arrays.
 
     Returns
@@ -24,22 +24,22 @@ def level_weights(problem: Problem) -> FloatArray:
     ndarray of float, shape (level node,)
         Adds up to 1.
     """
-    nodes = np.arange(problem.level_q.size)
-    log_q = np.log(problem.level_q)
+    nodes = np.arange(arrays.level_q.size)
+    log_q = np.log(arrays.level_q)
     if nodes.size > 1:
-        log_q += [infer(at_levels(problem, nodes == q)).log_evidence for q in nodes]
+        log_q += [infer(at_levels(arrays, nodes == q)).log_evidence for q in nodes]
     weight_q: FloatArray = np.exp(log_q - np.logaddexp.reduce(log_q))
     return weight_q
 
 
-def at_levels(problem: Problem, kept_q: BoolArray) -> Problem:
-    """Return the problem with the shared level known to be at one of some nodes.
+def at_levels(arrays: Arrays, kept_q: BoolArray) -> Arrays:
+    """Return the arrays with the shared level known to be at one of some nodes.
 
     Parameters
     ----------
-    problem : Problem
+    arrays : Arrays
         Findings as arrays.
     kept_q : ndarray of bool, shape (level node,)
         Which nodes.
     """
-    return problem.at_nodes(kept_q)
+    return arrays.at_nodes(kept_q)

@@ -12,7 +12,7 @@ from typing import Protocol
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.posterior.steps import Step
 
 DENSE = 2**10

@@ -1,4 +1,4 @@
-"""Choosing and running the pass that a prepared problem needs."""
+"""Choosing and running the pass that prepared arrays need."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from math import prod
 import numpy as np
 
 from swapinfer.errors import EvidenceError
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.posterior.alike import Alike, join_alike
 from swapinfer.posterior.belief import PosteriorDraws
 from swapinfer.posterior.bundles import Bundle, tie_bundles

@@ -1,4 +1,4 @@
-"""From a problem to the weights and digits of the pass: all that needs no pass is done here."""
+"""From the arrays of a job to the weights and digits of the pass: all that needs no pass."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from swapinfer.errors import EvidenceError
-from swapinfer.evidence.problem import FloatArray, IntArray, Problem
+from swapinfer.evidence.arrays import Arrays, FloatArray, IntArray
 from swapinfer.posterior.digits import Digits, merge_terms
 
 IMPOSSIBLE = "the findings have probability zero under every combination of faults"
@@ -51,14 +51,14 @@ class Prepared:
         )
 
 
-def prepare(problem: Problem, prior_des: FloatArray, *, merge: bool = True) -> Prepared:
+def prepare(arrays: Arrays, prior_des: FloatArray, *, merge: bool = True) -> Prepared:
     """Merge terms, and take those that join nothing into the weights.
 
     A term that one element reaches is a factor on it; one that none reaches is a constant.
 
     Parameters
     ----------
-    problem : Problem
+    arrays : Arrays
         Findings as arrays; its own prior is not used.
     prior_des : ndarray of float, shape (draw, element, state)
         Priors.
@@ -75,13 +75,13 @@ def prepare(problem: Problem, prior_des: FloatArray, *, merge: bool = True) -> P
         If an element has no possible state left.
     """
     used_es = np.asarray((prior_des > 0).any(axis=0))
-    digits = merge_terms(problem, used_es, merge=merge)
+    digits = merge_terms(arrays, used_es, merge=merge)
     n_reaching_g = digits.reach_ge.sum(axis=1)
     alone_g = (n_reaching_g == 1) & ~digits.by_level_g
     joining_g = (n_reaching_g > 0) & ~alone_g
-    log_es = problem.log_factor_nes.sum(axis=0)
+    log_es = arrays.log_factor_nes.sum(axis=0)
     with np.errstate(divide="ignore"):
-        log_level_q = np.log(problem.level_q)
+        log_level_q = np.log(arrays.level_q)
         if not joining_g.all():
             log_level_q += _log_constants(digits.only(n_reaching_g == 0))
             log_es += _log_alone(digits.only(alone_g))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, Problem
+from swapinfer.evidence.arrays import Arrays, FloatArray
 from swapinfer.posterior.digits import Digits
 from swapinfer.posterior.joint import log_joint
 from swapinfer.posterior.passes import Plan, route_of, run_passes
@@ -58,12 +58,12 @@ class Enumerated:
         return marginal_es
 
 
-def enumerate_sets(problem: Problem, prepared: Prepared) -> Enumerated:
+def enumerate_sets(arrays: Arrays, prepared: Prepared) -> Enumerated:
     """Enumerate fault sets until little can be left out, or many are found.
 
     Parameters
     ----------
-    problem : Problem
+    arrays : Arrays
         Findings as arrays.
     prepared : Prepared
         The same, prepared.
@@ -81,15 +81,15 @@ def enumerate_sets(problem: Problem, prepared: Prepared) -> Enumerated:
         found = tree.sets_above(threshold, 2 * MOST_SETS)
         if not len(found.belief_h):
             continue
-        one = _weighed(problem, found, bound)
+        one = _weighed(arrays, found, bound)
         if one.left_out <= ENOUGH or len(found.belief_h) >= MOST_SETS:
             break
     return one
 
 
-def _weighed(problem: Problem, found: Found, bound: float) -> Enumerated:
+def _weighed(arrays: Arrays, found: Found, bound: float) -> Enumerated:
     element_hk, state_hk = found.padded(np.arange(len(found.belief_h)))
-    log_weight_h = log_joint(problem, element_hk, state_hk)
+    log_weight_h = log_joint(arrays, element_hk, state_hk)
     weight_h = np.exp(log_weight_h - bound)
     total = float(weight_h.sum())
     left_out = found.left_out / (found.left_out + total)

@@ -15,7 +15,7 @@ from math import prod
 
 import numpy as np
 
-from swapinfer.evidence.problem import BoolArray, IntArray
+from swapinfer.evidence.arrays import BoolArray, IntArray
 from swapinfer.posterior.digits import Digits
 
 ROUNDING = 1e-15

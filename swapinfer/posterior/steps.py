@@ -7,7 +7,7 @@ from math import prod
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.posterior.digits import Digits, count_moves
 from swapinfer.posterior.route import Route
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.posterior.digits import Digits
 from swapinfer.posterior.knots import Knot, KnotSum
 from swapinfer.posterior.moves import DenseMoves, Moves, element_moves

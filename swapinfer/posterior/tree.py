@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.posterior.blocks import Blocks
 from swapinfer.posterior.prepare import Prepared
 from swapinfer.posterior.route import Route

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray, Problem
+from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray, IntArray
 from swapinfer.posterior.belief import Posterior
 from swapinfer.posterior.exact import infer, infer_draws
 
@@ -53,12 +53,12 @@ def draws_in_reach(posterior: Posterior, kept: float = 1.0) -> int:
     return next((draws for largest, draws in DRAWS if size <= largest), 0)
 
 
-def fault_intervals(problem: Problem, prior_des: FloatArray, level: float = 0.9) -> FaultIntervals:
+def fault_intervals(arrays: Arrays, prior_des: FloatArray, level: float = 0.9) -> FaultIntervals:
     """Compute central intervals of the fault probabilities over draws of the priors.
 
     Parameters
     ----------
-    problem : Problem
+    arrays : Arrays
         Findings as arrays; its own prior is not used.
     prior_des : ndarray of float, shape (draw, element, state)
         Priors; rows sum to 1.
@@ -70,7 +70,7 @@ def fault_intervals(problem: Problem, prior_des: FloatArray, level: float = 0.9)
     FaultIntervals
         Quantiles by linear interpolation between draws.
     """
-    fault_de = infer_draws(problem, prior_des).marginal_des[:, :, 1:].sum(axis=2)
+    fault_de = infer_draws(arrays, prior_des).marginal_des[:, :, 1:].sum(axis=2)
     tail = (1.0 - level) / 2.0
     low_e, median_e, high_e = np.quantile(fault_de, [tail, 0.5, 1.0 - tail], axis=0)
     return FaultIntervals(low_e, median_e, high_e, fault_de)
@@ -99,12 +99,12 @@ class FlipPoints:
     factor_r: FloatArray
 
 
-def flip_points(problem: Problem, posterior: Posterior) -> FlipPoints:
+def flip_points(arrays: Arrays, posterior: Posterior) -> FlipPoints:
     """Compute the flip point of the leader against every rival.
 
     Parameters
     ----------
-    problem : Problem
+    arrays : Arrays
         Findings as arrays.
     posterior : Posterior
         Its posterior.
@@ -125,18 +125,18 @@ def flip_points(problem: Problem, posterior: Posterior) -> FlipPoints:
     the leader clamped to good and to faulty.
     """
     leader = int(posterior.fault_e.argmax())
-    is_good_s = np.arange(problem.prior_es.shape[1]) == 0
+    is_good_s = np.arange(arrays.prior_es.shape[1]) == 0
     leader_good = posterior.marginal_es[leader, 0]
-    rival_only_e = np.zeros(len(problem.elements))
+    rival_only_e = np.zeros(len(arrays.elements))
     if leader_good > 0:
-        rival_only_e = leader_good * _given(problem, leader, is_good_s).fault_e
-    given_faulty = _given(problem, leader, ~is_good_s)
+        rival_only_e = leader_good * _given(arrays, leader, is_good_s).fault_e
+    given_faulty = _given(arrays, leader, ~is_good_s)
     leader_only_e = posterior.fault_e[leader] * given_faulty.marginal_es[:, 0]
     with np.errstate(divide="ignore", invalid="ignore"):
         factor_e = rival_only_e / leader_only_e
-    rivals = np.delete(np.arange(len(problem.elements)), leader)
+    rivals = np.delete(np.arange(len(arrays.elements)), leader)
     rival_r = rivals[np.argsort(-factor_e[rivals], kind="stable")]
-    prior_s = problem.prior_es[leader]
+    prior_s = arrays.prior_es[leader]
     return FlipPoints(
         leader=leader,
         prior_odds=float(prior_s[1:].sum() / prior_s[0]),
@@ -145,9 +145,9 @@ def flip_points(problem: Problem, posterior: Posterior) -> FlipPoints:
     )
 
 
-def _given(problem: Problem, element: int, keep_s: BoolArray) -> Posterior:
+def _given(arrays: Arrays, element: int, keep_s: BoolArray) -> Posterior:
     """Infer with one element known to be in one of some states."""
-    prior_es = problem.prior_es.copy()
+    prior_es = arrays.prior_es.copy()
     prior_es[element] *= keep_s
     prior_es[element] /= prior_es[element].sum()
-    return infer(replace(problem, prior_es=prior_es))
+    return infer(arrays.with_prior(prior_es))

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapinfer.evidence.problem import BoolArray, FloatArray, IntArray, Problem
+from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray, IntArray
 from swapinfer.posterior.belief import Posterior
 from swapinfer.posterior.exact import infer
 
@@ -57,27 +57,27 @@ class FindingWeights:
     against_rival_ne: FloatArray
 
 
-Keeping = Callable[[BoolArray], Problem]
-"""Makes the problem as if only some findings had been made: what repeats itself counts together."""
+Keeping = Callable[[BoolArray], Arrays]
+"""Makes the arrays as if only some findings had been made: what repeats itself counts together."""
 
 
-def weigh_findings(problem: Problem, keeping: Keeping | None = None) -> FindingWeights:
+def weigh_findings(arrays: Arrays, keeping: Keeping | None = None) -> FindingWeights:
     """Weigh the findings of a job one after another.
 
     Parameters
     ----------
-    problem : Problem
+    arrays : Arrays
         Findings as arrays.
     keeping : callable, optional
-        Makes the problem of some of the findings; by default their terms and factors are taken.
+        Makes the arrays of some of the findings; by default their terms and factors are taken.
 
     Returns
     -------
     FindingWeights
         Columns add up to the change of the log odds from prior to posterior.
     """
-    keep, number_n = keeping or problem.keeping, np.arange(problem.n_findings)
-    prefixes = [infer(keep(number_n < count)) for count in range(problem.n_findings + 1)]
+    keep, number_n = keeping or arrays.keeping, np.arange(arrays.n_findings)
+    prefixes = [infer(keep(number_n < count)) for count in range(arrays.n_findings + 1)]
     with np.errstate(divide="ignore"):
         log_fault_ne = np.log([posterior.fault_e for posterior in prefixes])
         log_good_ne = np.log([posterior.marginal_es[:, 0] for posterior in prefixes])
@@ -149,13 +149,13 @@ class FindingChecks:
 
 
 def check_findings(
-    problem: Problem, posterior: Posterior, keeping: Keeping | None = None
+    arrays: Arrays, posterior: Posterior, keeping: Keeping | None = None
 ) -> FindingChecks:
     """Leave out each finding in turn.
 
     Parameters
     ----------
-    problem : Problem
+    arrays : Arrays
         Findings as arrays.
     posterior : Posterior
         Its posterior.
@@ -167,9 +167,9 @@ def check_findings(
     FindingChecks
         One entry a finding.
     """
-    keep, number_n = keeping or problem.keeping, np.arange(problem.n_findings)
-    others = [infer(keep(number_n != n)) for n in range(problem.n_findings)]
-    fault_ne = np.array([one.fault_e for one in others]).reshape(-1, len(problem.elements))
+    keep, number_n = keeping or arrays.keeping, np.arange(arrays.n_findings)
+    others = [infer(keep(number_n != n)) for n in range(arrays.n_findings)]
+    fault_ne = np.array([one.fault_e for one in others]).reshape(-1, len(arrays.elements))
     leader_n = fault_ne.argmax(axis=1)
     log_given_others_n = posterior.log_evidence - np.array([one.log_evidence for one in others])
     log_alone_n = np.array([infer(keep(number_n == n)).log_evidence for n in number_n])

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.evidence.assemble import gather_evidence
-from swapinfer.evidence.problem import FloatArray
 from swapinfer.pack.model import Curve, Kind, Pack, Uncertain
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.suppose import replay_events
@@ -122,7 +122,7 @@ def statements(world: World, pack: Pack | None = None) -> tuple[FloatArray, Floa
     """
     job = world.job if pack is None else replay_events(world.events, pack)
     evidence = gather_evidence(job)
-    fault_e = infer(evidence.problem).fault_e
+    fault_e = infer(evidence.arrays).fault_e
     stated = np.flatnonzero(fault_e >= STATED)
     elements = [evidence.space.elements[e].id for e in stated]
     return fault_e[stated], np.array([float(e in world.ever_faulty) for e in elements])

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.assemble import COMPLAINT_WORD
-from swapinfer.evidence.problem import FloatArray, IntArray
 from swapinfer.evidence.running import Drive, expected_episodes, feel
 from swapinfer.evidence.states import StateSpace, build_states
 from swapinfer.ledger import events as ev

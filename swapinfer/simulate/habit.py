@@ -54,10 +54,10 @@ def customary_results(
         If the job does not say that anything was wrong, or its belief is not exact.
     """
     evidence = gather_evidence(job)
-    posterior = infer(evidence.problem)
+    posterior = infer(evidence.arrays)
     if not posterior.exact:
         raise InputError(f"{job.opening.ro} is too entangled for exact belief: no comparison")
-    sets = fault_sets(evidence.problem, posterior, cover=COVER)
+    sets = fault_sets(evidence.arrays, posterior, cover=COVER)
     original = set(replay_events([job.opening], job.pack).elements)
     faulty = [_faults(evidence, sets, h, original) for h in range(len(sets.belief_h))]
     weight_h = sets.belief_h * [

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, Protocol
 
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
-from swapinfer.evidence.problem import FloatArray
 from swapinfer.ledger.events import Ran, Replaced, is_a
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.codes import read_codes
@@ -54,7 +54,7 @@ class Situation:
     @cached_property
     def posterior(self) -> Posterior:
         """What they lead to."""
-        return infer(self.evidence.problem)
+        return infer(self.evidence.arrays)
 
     @cached_property
     def outlook(self) -> Outlook:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from swapinfer.evidence.problem import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.plan.base import BasePolicy, Faults
 from swapinfer.plan.lookahead import LookAhead, Moves, Options, Ranking
 from swapinfer.plan.outlook import Outlook

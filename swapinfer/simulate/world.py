@@ -8,12 +8,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from swapinfer.evidence.codes import FaultCodes
+from swapinfer.evidence.arrays import FloatArray, IntArray, Term
 from swapinfer.evidence.levels import level_prior
-from swapinfer.evidence.problem import FloatArray, IntArray
-from swapinfer.evidence.running import Drive, expected_episodes, leak_chance, reach_ec
+from swapinfer.evidence.running import Drive, FaultCodes, expected_episodes, leak_chance, reach_ec
 from swapinfer.evidence.states import State, StateSpace, build_states, lot_factors
-from swapinfer.evidence.terms import Term
 from swapinfer.evidence.testing import (
     Setting,
     View,

@@ -171,7 +171,7 @@ def show_belief(shop: Shop, ro: str = "") -> BeliefView:
 
 
 def _intervals(belief: Belief, elements: list[str]) -> tuple[Interval, ...]:
-    problem = belief.evidence.problem
+    problem = belief.evidence.arrays
     kept_q = level_weights(problem) >= NEGLIGIBLE
     count = draws_in_reach(belief.posterior, float(kept_q.mean()))
     if not count:
@@ -186,7 +186,7 @@ def _intervals(belief: Belief, elements: list[str]) -> tuple[Interval, ...]:
 
 
 def _flips(belief: Belief) -> tuple[Flip, ...]:
-    problem = belief.evidence.problem
+    problem = belief.evidence.arrays
     found = flip_points(problem, belief.posterior)
     rivals = zip(found.rival_r[:SHOWN_RIVALS], found.factor_r[:SHOWN_RIVALS], strict=True)
     return tuple(
@@ -197,11 +197,11 @@ def _flips(belief: Belief) -> tuple[Flip, ...]:
 
 def _combinations(belief: Belief) -> tuple[SetLine, ...]:
     """Sum the likeliest fault sets over modes and severities: which elements, together."""
-    sets = fault_sets(belief.evidence.problem, belief.posterior, cover=COVER)
+    sets = fault_sets(belief.evidence.arrays, belief.posterior, cover=COVER)
     together: dict[tuple[int, ...], float] = {}
     for element_k, probability in zip(sets.element_hk, sets.belief_h, strict=True):
         named = tuple(sorted(int(e) for e in element_k if e >= 0))
         together[named] = together.get(named, 0.0) + float(probability)
-    names, job = belief.evidence.problem.elements, belief.evidence.job
+    names, job = belief.evidence.arrays.elements, belief.evidence.job
     ranked = sorted(together.items(), key=lambda item: -item[1])[:SHOWN_SETS]
     return tuple(SetLine(tuple(element_label(job, names[e]) for e in es), p) for es, p in ranked)

@@ -26,7 +26,7 @@ class Belief:
 def believe(job: Job) -> Belief:
     """Gather a job's evidence and infer."""
     evidence = gather_evidence(job)
-    return Belief(evidence, infer(evidence.problem))
+    return Belief(evidence, infer(evidence.arrays))
 
 
 def list_causes(belief: Belief, least: float = WORTH_NAMING) -> tuple[Cause, ...]:

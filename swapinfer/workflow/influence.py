@@ -156,9 +156,9 @@ def plain_jobs(pack: Pack, fitment: tuple[str, str, str]) -> dict[str, list[ev.E
 def _swap_of_the_likeliest(pack: Pack, events: list[ev.Event]) -> ev.Swapped:
     job = replay_events(events, pack)
     evidence = gather_evidence(job)
-    fault_e = infer(evidence.problem).fault_e
+    fault_e = infer(evidence.arrays).fault_e
     for e in sorted(range(len(fault_e)), key=lambda e: -fault_e[e]):
-        place = job.place_of(evidence.problem.elements[e])
+        place = job.place_of(evidence.arrays.elements[e])
         others = job.engine.places_for(place.kind) if place else []
         if place and job.engine.kinds[place.kind].movable and len(others) > 1:
             other = next(p for p in reversed(others) if not set(p.cylinders) & set(place.cylinders))
@@ -168,9 +168,9 @@ def _swap_of_the_likeliest(pack: Pack, events: list[ev.Event]) -> ev.Swapped:
 
 def _try(job: Job) -> _Trial:
     evidence = gather_evidence(job)
-    posterior = infer(evidence.problem)
+    posterior = infer(evidence.arrays)
     plan = next_steps(evidence, posterior, PlanSettings(costs=job.pack.costs))
-    return _Trial(plan, dict(zip(evidence.problem.elements, posterior.fault_e, strict=True)))
+    return _Trial(plan, dict(zip(evidence.arrays.elements, posterior.fault_e, strict=True)))
 
 
 def _movable(pack: Pack, job: Job, as_is: Sequence[_Trial]) -> Iterator[tuple[str, _Interval]]:
@@ -240,9 +240,9 @@ def _belief_moved(
     pack = _changed(table, path, value)
     moved = 0.0
     for events, trial in zip(jobs, as_is, strict=True):
-        problem = gather_evidence(replay_events(events, pack)).problem
-        fault_e = infer(problem).fault_e
-        pairs = zip(problem.elements, fault_e, strict=True)
+        arrays = gather_evidence(replay_events(events, pack)).arrays
+        fault_e = infer(arrays).fault_e
+        pairs = zip(arrays.elements, fault_e, strict=True)
         moved = max(moved, *(abs(float(p) - trial.fault[name]) for name, p in pairs))
     return moved
 

@@ -56,7 +56,7 @@ def _reading_words(before: Belief, after: Belief, event: ev.Measured) -> list[st
     test = job.engine.tests[event.test]
     level = None
     if test.level:
-        level = after.evidence.usual(test, level_weights(after.evidence.problem))
+        level = after.evidence.usual(test, level_weights(after.evidence.arrays))
     good = expected_range(test, level, event)
     if not good and test.level:
         if max(map(abs, _changes(before, after).values())) >= MUCH:
@@ -92,7 +92,7 @@ def _where_it_ran(after: Belief, event: ev.Inspected) -> list[str]:
 
 
 def _faults(belief: Belief) -> dict[str, float]:
-    return dict(zip(belief.evidence.problem.elements, belief.posterior.fault_e, strict=True))
+    return dict(zip(belief.evidence.arrays.elements, belief.posterior.fault_e, strict=True))
 
 
 def _changes(before: Belief, after: Belief) -> dict[str, float]:

@@ -121,8 +121,8 @@ def suspicion(belief: Belief) -> tuple[dict[int, float], float]:
     Fault sets are enumerated until they cover `COVER`; each figure is short by the rest at most.
     """
     job = belief.evidence.job
-    sets = fault_sets(belief.evidence.problem, belief.posterior, cover=COVER)
-    places = [job.place_of(name) for name in belief.evidence.problem.elements]
+    sets = fault_sets(belief.evidence.arrays, belief.posterior, cover=COVER)
+    places = [job.place_of(name) for name in belief.evidence.arrays.elements]
 
     def chance(elements: list[int]) -> float:
         has_h = np.isin(sets.element_hk, elements).any(axis=1)

@@ -99,10 +99,10 @@ def show_why(shop: Shop, cause: str = "", ro: str = "") -> WhyView:
     loaded = shop.load(ro)
     belief = believe(loaded.job)
     e = _element(belief, cause)
-    problem = belief.evidence.problem
+    arrays = belief.evidence.arrays
     keeping = belief.evidence.keeping
-    weights = weigh_findings(problem, keeping)
-    checks = check_findings(problem, belief.posterior, keeping)
+    weights = weigh_findings(arrays, keeping)
+    checks = check_findings(arrays, belief.posterior, keeping)
     findings = tuple(
         FindingWeight(
             seq=seq,
@@ -117,8 +117,8 @@ def show_why(shop: Shop, cause: str = "", ro: str = "") -> WhyView:
     )
     return WhyView(
         ro=loaded.ro,
-        cause=element_label(loaded.job, problem.elements[e]),
-        rival=element_label(loaded.job, problem.elements[int(weights.rival_e[e])]),
+        cause=element_label(loaded.job, arrays.elements[e]),
+        rival=element_label(loaded.job, arrays.elements[int(weights.rival_e[e])]),
         probability=float(belief.posterior.fault_e[e]),
         prior_decibans=float(weights.prior_db_e[e]),
         total_decibans=float(weights.prior_db_e[e] + weights.fault_ne[:, e].sum()),
@@ -131,7 +131,7 @@ def show_why(shop: Shop, cause: str = "", ro: str = "") -> WhyView:
 def _element(belief: Belief, cause: str) -> int:
     if not cause:
         return int(belief.posterior.fault_e.argmax())
-    names = belief.evidence.problem.elements
+    names = belief.evidence.arrays.elements
     word = "-".join(cause.lower().split())
     if word not in names:
         raise PlaceError(f'this job has no element "{cause}"{near_match(word, names)}')

@@ -89,7 +89,7 @@ def finding_rows(visit: Visit) -> Iterator[dict[str, Any]]:
     sat at the time; or, as long as none is established, about the cylinder complained of.
     """
     evidence = gather_evidence(visit.job)
-    weight_q = evidence.problem.level_q / evidence.problem.level_q.sum()
+    weight_q = evidence.arrays.level_q / evidence.arrays.level_q.sum()
     for finding in visit.findings:
         event = finding.event
         if isinstance(event, Ran):

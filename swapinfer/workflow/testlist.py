@@ -138,7 +138,7 @@ def _expected(job: Job, test: Test) -> str:
     if not test.level:
         return expected_range(test)
     trial = believe(job).evidence
-    level = trial.levels.reading(test, trial.problem.level_q)
+    level = trial.levels.reading(test, trial.arrays.level_q)
     if level is not None:
         return expected_range(test, level)
     return "about what the other cylinders read"

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from swapinfer.errors import SwapinferError
+from swapinfer.evidence.arrays import Arrays, FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
-from swapinfer.evidence.problem import FloatArray, Problem
 from swapinfer.evidence.states import BEFORE
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.model import Pack
@@ -81,9 +81,9 @@ def weigh_causes(job: Job, causes: Sequence[str]) -> FloatArray:
     """
     evidence = gather_evidence(job)
     named = set(job.closing.causes) if job.closing and job.closing.verified else set()
-    only_complaint = np.arange(evidence.problem.n_findings) == 0
+    only_complaint = np.arange(evidence.arrays.n_findings) == 0
     before_c = _expected(evidence, evidence.keeping(only_complaint), causes, set())
-    after_c = _expected(evidence, evidence.problem, causes, named)
+    after_c = _expected(evidence, evidence.arrays, causes, named)
     has = before_c > 0
     out_c = np.zeros(len(causes))
     out_c[has] = np.log(np.maximum(after_c[has] / before_c[has], LEAST))
@@ -92,11 +92,11 @@ def weigh_causes(job: Job, causes: Sequence[str]) -> FloatArray:
 
 
 def _expected(
-    evidence: Evidence, problem: Problem, causes: Sequence[str], named: set[str]
+    evidence: Evidence, arrays: Arrays, causes: Sequence[str], named: set[str]
 ) -> FloatArray:
     """Count the original faults expected of each cause after some findings."""
     space = evidence.space
-    marginal_es = infer(problem).marginal_es
+    marginal_es = infer(arrays).marginal_es
     asked_e = [not e.is_new and (not named or e.id in named) for e in space.elements]
     original_es = (space.onset_es == BEFORE) & np.array(asked_e)[:, None]
     total_m = np.bincount(

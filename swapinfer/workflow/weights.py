@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -11,9 +10,9 @@ from typing import ClassVar
 import numpy as np
 
 from swapinfer.errors import InputError, near_match
+from swapinfer.evidence.arrays import BoolArray, FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.levels import expected_level
-from swapinfer.evidence.problem import BoolArray, FloatArray
 from swapinfer.evidence.testing import Setting, absolute, band_median, look
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, replay
@@ -189,8 +188,8 @@ def _aimed(evidence: Evidence, test: Test, target: str, kinds: tuple[str, ...]) 
 
 def _odds(evidence: Evidence, aimed_e: BoolArray) -> float:
     """Odds that any of some elements is at fault, told by how much their being sound explains."""
-    problem = evidence.problem
-    prior_es: FloatArray = problem.prior_es.copy()
+    arrays = evidence.arrays
+    prior_es: FloatArray = arrays.prior_es.copy()
     prior_es[aimed_e, 1:] = 0.0
-    sound = infer(dataclasses.replace(problem, prior_es=prior_es)).log_evidence
-    return math.expm1(infer(problem).log_evidence - sound)
+    sound = infer(arrays.with_prior(prior_es)).log_evidence
+    return math.expm1(infer(arrays).log_evidence - sound)

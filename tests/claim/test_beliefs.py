@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from swapinfer.claim.beliefs import Course, follow_belief
 from swapinfer.ledger.replay import Job
@@ -19,12 +18,12 @@ def course(coil_job: Job) -> Course:
 
 @pytest.fixture(scope="module")
 def sets(course: Course) -> FaultSets:
-    return fault_sets(course.evidence.problem, course.posterior, cover=0.9999, limit=20000)
+    return fault_sets(course.evidence.arrays, course.posterior, cover=0.9999, limit=20000)
 
 
 def test_weights_of_all_findings_add_up_to_the_change_of_the_odds(course: Course) -> None:
     """Good (1950): weights of evidence add; ten decibans are a factor of ten."""
-    prior_e = 1.0 - course.evidence.problem.prior_es[:, 0]
+    prior_e = 1.0 - course.evidence.arrays.prior_es[:, 0]
     after_e = course.posterior.fault_e
     change_e = after_e / (1 - after_e) / (prior_e / (1 - prior_e))
     np.testing.assert_allclose(10 ** (course.decibans_ne.sum(axis=0) / 10), change_e, rtol=1e-6)
@@ -32,23 +31,23 @@ def test_weights_of_all_findings_add_up_to_the_change_of_the_odds(course: Course
 
 def test_the_course_ends_where_the_whole_job_leads(course: Course, coil_job: Job) -> None:
     assert course.fault_ne.shape[0] == len(coil_job.findings) + 2
-    problem = course.evidence.problem
-    for count in (1, 3, problem.n_findings):
-        so_far = infer(course.evidence.keeping(np.arange(problem.n_findings) < count))
+    arrays = course.evidence.arrays
+    for count in (1, 3, arrays.n_findings):
+        so_far = infer(course.evidence.keeping(np.arange(arrays.n_findings) < count))
         np.testing.assert_allclose(course.fault_ne[count], so_far.fault_e, atol=1e-12)
-    np.testing.assert_allclose(course.fault_ne[0], 1 - problem.prior_es[:, 0], atol=1e-12)
+    np.testing.assert_allclose(course.fault_ne[0], 1 - arrays.prior_es[:, 0], atol=1e-12)
 
 
 def test_a_rival_whose_prior_odds_grow_by_the_factor_draws_level(course: Course) -> None:
     """Found by inferring anew under the changed prior."""
-    problem, rivals = course.evidence.problem, ["plug3", "boot3", "injector3"]
+    arrays, rivals = course.evidence.arrays, ["plug3", "boot3", "injector3"]
     for rival in rivals:
         factor = course.times_likelier[rival]
         b = course.index(rival)
-        prior_es = problem.prior_es.copy()
+        prior_es = arrays.prior_es.copy()
         prior_es[b, 1:] *= factor
         prior_es[b] /= prior_es[b].sum()
-        fault_e = infer(replace(problem, prior_es=prior_es)).fault_e
+        fault_e = infer(arrays.with_prior(prior_es)).fault_e
         assert fault_e[b] == pytest.approx(fault_e[course.index("coil3")], rel=1e-9)
 
 
@@ -90,16 +89,16 @@ def test_the_old_part_on_the_bench_is_no_residual_risk(course: Course) -> None:
 
 def test_the_level_is_that_at_which_all_readings_were_seen(course: Course) -> None:
     """By Bayes' rule over the nodes; the two readings, 171 and 173, pull it to themselves."""
-    problem, test = course.evidence.problem, course.job.engine.tests["compression"]
+    arrays, test = course.evidence.arrays, course.job.engine.tests["compression"]
     log_value_q = course.evidence.levels.of(test)
     assert log_value_q is not None
     values_q = np.exp(log_value_q)
-    total = infer(problem).log_evidence
+    total = infer(arrays).log_evidence
     log_q = []
     for q in range(values_q.size):
         only_q = np.where(np.arange(values_q.size) == q, 1.0, 1e-300)
-        log_q.append(infer(replace(problem, level_q=only_q)).log_evidence)
-    share_q = problem.level_q * np.exp(np.array(log_q) - total)
+        log_q.append(infer(replace(arrays, level_q=only_q)).log_evidence)
+    share_q = arrays.level_q * np.exp(np.array(log_q) - total)
     assert share_q.sum() == pytest.approx(1.0, rel=1e-9)
     level = course.level(test)
     assert level == pytest.approx(float(values_q @ share_q), rel=1e-9)

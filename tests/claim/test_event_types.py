@@ -100,7 +100,7 @@ REFUSING: dict[str, Callable[[Replayed], Any]] = {
     "moves": stages,
     "repairs": last_repair,
     "supposing": lambda job: suppose(job, None, ""),  # type: ignore[arg-type]
-    "verifying": lambda job: prove(gather_evidence(job), infer(gather_evidence(job).problem)),
+    "verifying": lambda job: prove(gather_evidence(job), infer(gather_evidence(job).arrays)),
     "cost": lambda job: tally(
         job, stages(replay(chain(ALL), base_pack())), chain(ALL), ClaimSettings(), lambda _: {}
     ),

@@ -87,9 +87,9 @@ def test_the_table_is_arithmetic() -> None:
 
 
 def test_the_engine_says_the_same(job: Job) -> None:
-    problem = gather_evidence(job.replayed).problem
-    posterior = infer(problem)
-    for name, fault in zip(problem.elements, posterior.fault_e, strict=True):
+    arrays = gather_evidence(job.replayed).arrays
+    posterior = infer(arrays)
+    for name, fault in zip(arrays.elements, posterior.fault_e, strict=True):
         by_hand = sum(value for faults, value in WEIGHTS.items() if name in faults) / TOTAL
         assert fault == pytest.approx(by_hand, rel=1e-12)
     good = 1 / math.prod(1 + odds for odds in ODDS.values())
@@ -101,9 +101,9 @@ def test_odds_decibans_and_flip_point(job: Job) -> None:
     odds = with_coil / (TOTAL - with_coil)
     assert f"= {odds:.0f}\n" in EXAMPLE
     assert f"{100 * with_coil / TOTAL:.4f} %" in EXAMPLE
-    problem = gather_evidence(job.replayed).problem
-    weights = weigh_findings(problem)
-    coil = problem.elements.index("coil1")
+    arrays = gather_evidence(job.replayed).arrays
+    weights = weigh_findings(arrays)
+    coil = arrays.elements.index("coil1")
     assert f"10 log10 0.020201 | {weights.prior_db_e[coil]:.3f} |" in EXAMPLE
     for name, decibans in zip(
         ("complaint", "run 1", "run 2"), weights.fault_ne[:, coil], strict=True
@@ -113,8 +113,8 @@ def test_odds_decibans_and_flip_point(job: Job) -> None:
     assert in_all == pytest.approx(10 * math.log10(odds), abs=1e-9)
     assert f"| {in_all:+.3f} |" in EXAMPLE
 
-    flips = flip_points(problem, infer(problem))
-    plug = [problem.elements[e] for e in flips.rival_r].index("plug1")
+    flips = flip_points(arrays, infer(arrays))
+    plug = [arrays.elements[e] for e in flips.rival_r].index("plug1")
     rival = sum(v for f, v in WEIGHTS.items() if "plug1" in f and "coil1" not in f)
     leader = sum(v for f, v in WEIGHTS.items() if "coil1" in f and "plug1" not in f)
     assert flips.factor_r[plug] == pytest.approx(rival / leader, rel=1e-9)

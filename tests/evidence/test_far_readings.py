@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 
 import numpy as np
@@ -58,9 +57,9 @@ def chance_aimed(job: Job, test: PackTest, target: str, profiles: set[str]) -> f
         evidence.job.engine, evidence.space, Setting(test, target, evidence.job.fitted, time)
     )
     aimed = [i for i, name in enumerate(view.profiles) if name in profiles]
-    prior_es = np.where(np.isin(view.profile_es, aimed), 0.0, evidence.problem.prior_es)
-    without = dataclasses.replace(evidence.problem, prior_es=prior_es)
-    gain = infer(without).log_evidence - infer(evidence.problem).log_evidence
+    prior_es = np.where(np.isin(view.profile_es, aimed), 0.0, evidence.arrays.prior_es)
+    without = evidence.arrays.with_prior(prior_es)
+    gain = infer(without).log_evidence - infer(evidence.arrays).log_evidence
     return -math.expm1(min(gain, 0.0))
 
 
@@ -99,10 +98,10 @@ def test_levels_reach_far_enough(monkeypatch: pytest.MonkeyPatch, psi: float, od
     values = [psi * odd, psi, psi * 1.01, psi * 0.99]
     readings = [ev.Measured("compression", f"cylinder{c}", v) for c, v in enumerate(values, 1)]
     job = Job.open(opening(PACK.tests["compression"]), PACK).then(*readings)
-    usual = infer(gather_evidence(job.replayed).problem).marginal_es
+    usual = infer(gather_evidence(job.replayed).arrays).marginal_es
     monkeypatch.setattr(levels, "WIDTH", 2.0 * levels.WIDTH)
     monkeypatch.setattr(levels, "BEYOND", 2.0 * levels.BEYOND)
-    wider = infer(gather_evidence(job.replayed).problem).marginal_es
+    wider = infer(gather_evidence(job.replayed).arrays).marginal_es
     np.testing.assert_allclose(wider, usual, rtol=0, atol=1e-6)
 
 
@@ -119,10 +118,10 @@ def test_several_levels_with_fewer_nodes_say_much_the_same(monkeypatch: pytest.M
     ]
     job = Job.open(opening(PACK.tests["compression"]), PACK).then(*readings)
     monkeypatch.setattr(assemble, "MOST_COMBINED", math.inf)
-    fine = gather_evidence(job.replayed).problem
+    fine = gather_evidence(job.replayed).arrays
     for most, within in ((400, 0.001), (60, 0.02)):
         monkeypatch.setattr(assemble, "MOST_COMBINED", most)
-        fewer = gather_evidence(job.replayed).problem
+        fewer = gather_evidence(job.replayed).arrays
         assert len(fewer.level_q) <= most < len(fine.level_q)
         difference = infer(fewer).marginal_es - infer(fine).marginal_es
         assert np.abs(difference).max() < within

@@ -8,8 +8,8 @@ from math import comb, exp, prod
 
 import pytest
 
+from swapinfer.evidence.arrays import Arrays
 from swapinfer.evidence.assemble import gather_evidence
-from swapinfer.evidence.problem import Problem
 from swapinfer.ledger import events as ev
 from swapinfer.pack import load_pack
 from swapinfer.pack.model import Pack
@@ -27,22 +27,22 @@ def pack() -> Pack:
     return replace(base, codes=codes)
 
 
-def chance(problem: Problem, faults: dict[str, str]) -> float:
+def chance(arrays: Arrays, faults: dict[str, str]) -> float:
     """Chance of the second finding where these are the faults: factors times closed bits."""
     chosen = {
-        e: problem.states[e].index(faults.get(name, "good"))
-        for e, name in enumerate(problem.elements)
+        e: arrays.states[e].index(faults.get(name, "good"))
+        for e, name in enumerate(arrays.elements)
     }
     total = 0.0
-    for q, weight in enumerate(problem.level_q):
-        mass = weight * exp(sum(problem.log_factor_nes[1, e, s] for e, s in chosen.items()))
-        for t in (problem.finding_t == 1).nonzero()[0]:
+    for q, weight in enumerate(arrays.level_q):
+        mass = weight * exp(sum(arrays.log_factor_nes[1, e, s] for e, s in chosen.items()))
+        for t in (arrays.finding_t == 1).nonzero()[0]:
             is_open, explained = 1.0, 0.0
             for e, s in chosen.items():
-                explained *= problem.explained_tes[t, e, s]
-                explained += is_open * problem.explain_qtes[q, t, e, s]
-                is_open *= problem.open_tes[t, e, s]
-            mass *= is_open * problem.close_qt2[q, t, 0] + explained * problem.close_qt2[q, t, 1]
+                explained *= arrays.explained_tes[t, e, s]
+                explained += is_open * arrays.explain_qtes[q, t, e, s]
+                is_open *= arrays.open_tes[t, e, s]
+            mass *= is_open * arrays.close_qt2[q, t, 0] + explained * arrays.close_qt2[q, t, 1]
         total += mass
     return total
 
@@ -53,7 +53,7 @@ def of_all_sets(pack: Pack, faults: dict[str, str]) -> float:
     for named in itertools.product([False, True], repeat=4):
         codes = tuple(f"P030{c}" for c, is_named in zip(CYLINDERS, named, strict=True) if is_named)
         run = ev.Ran(MINUTES, ("load",), codes=codes)
-        total += chance(gather_evidence(job_of(pack, run)).problem, faults)
+        total += chance(gather_evidence(job_of(pack, run)).arrays, faults)
     return total
 
 
@@ -90,9 +90,9 @@ def test_two_shared_faults_lose_a_little(pack: Pack) -> None:
 def test_a_misfire_that_is_not_named_is_a_report_of_its_own(pack: Pack) -> None:
     """Of one cylinder: a tenth (`unnamed`) of the chance that it misfired at all."""
     run = ev.Ran(MINUTES, ("load",), codes=("P0300",))
-    problem = gather_evidence(job_of(pack, run)).problem
+    arrays = gather_evidence(job_of(pack, run)).arrays
     rate = pack.severities["intermittent"].rate_per_min
     leak = 1.0 - exp(-4.0 * pack.running.leak_per_min * MINUTES)
     quiet = exp(-rate * MINUTES)
     by_hand = pack.running.unnamed * (1.0 - quiet + quiet * leak)
-    assert chance(problem, OWN) == pytest.approx(by_hand, rel=1e-12)
+    assert chance(arrays, OWN) == pytest.approx(by_hand, rel=1e-12)

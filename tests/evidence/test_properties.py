@@ -43,8 +43,8 @@ def small_pack() -> Pack:
 
 def fault_by_element(job: Job) -> dict[str, np.ndarray]:
     evidence = gather_evidence(job.replayed)
-    marginal_es = infer(evidence.problem).marginal_es
-    return dict(zip(evidence.problem.elements, marginal_es, strict=True))
+    marginal_es = infer(evidence.arrays).marginal_es
+    return dict(zip(evidence.arrays.elements, marginal_es, strict=True))
 
 
 def small_priors() -> Table:

@@ -34,7 +34,7 @@ def pack() -> Pack:
 
 def belief(job: Job, element: str = "throttle") -> np.ndarray:
     evidence = gather_evidence(job)
-    row = infer(evidence.problem).marginal_es[evidence.problem.elements.index(element)]
+    row = infer(evidence.arrays).marginal_es[evidence.arrays.elements.index(element)]
     return np.asarray(row)
 
 

@@ -37,7 +37,7 @@ def job_of(pack: Pack, *events: ev.Event) -> Job:
 
 def fault(job: Job, element: str) -> float:
     evidence = gather_evidence(job)
-    return float(infer(evidence.problem).fault_e[evidence.problem.elements.index(element)])
+    return float(infer(evidence.arrays).fault_e[evidence.arrays.elements.index(element)])
 
 
 def test_two_states_by_hand() -> None:
@@ -61,8 +61,8 @@ def test_ear_that_is_always_right_is_a_code_of_one_cylinder(pack: Pack) -> None:
     ``e``, leaves four cylinders alone, the code leaves open ``u``; the ear takes it as ``e^0.75``.
     """
     sure = replace(pack, running=replace(pack.running, suspected_right=1.0, together=0.75))
-    heard = gather_evidence(job_of(sure, ev.Ran(10.0, suspected=(3,)))).problem
-    coded = gather_evidence(job_of(sure, ev.Ran(10.0, codes=("P0303",)))).problem
+    heard = gather_evidence(job_of(sure, ev.Ran(10.0, suspected=(3,)))).arrays
+    coded = gather_evidence(job_of(sure, ev.Ran(10.0, codes=("P0303",)))).arrays
     np.testing.assert_allclose(heard.close_qt2[:, 1], coded.close_qt2[:, 1], rtol=1e-12)
     names = enumerate(heard.elements)
     own = [e for e, name in names if name[-1].isdigit() and "bank" not in name]

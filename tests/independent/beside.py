@@ -24,8 +24,8 @@ def gathered(pack: Pack, events: Sequence[Event]) -> Evidence:
 
 def by_package(pack: Pack, events: Sequence[Event]) -> tuple[float, Marginals]:
     """Log evidence, and every state of every element."""
-    problem = gathered(pack, events).problem
-    posterior = infer(problem)
-    rows = zip(problem.states, posterior.marginal_es.tolist(), strict=True)
+    arrays = gathered(pack, events).arrays
+    posterior = infer(arrays)
+    rows = zip(arrays.states, posterior.marginal_es.tolist(), strict=True)
     marginals = [dict(zip(names, row, strict=False)) for names, row in rows]
-    return posterior.log_evidence, dict(zip(problem.elements, marginals, strict=True))
+    return posterior.log_evidence, dict(zip(arrays.elements, marginals, strict=True))

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from swapinfer.evidence.problem import FloatArray
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn.calibrate import Calibration, calibrate
 from swapinfer.learn.shops import Trial, cause_trial, rate_trial, reliability_trial
 

@@ -34,6 +34,6 @@ def outlook_of(pack: Pack, settings: PlanSettings) -> MakeOutlook:
         fitment = {"ignition": "coil-on-plug", "fuel": "port"}
         opening = ev.Opened("1001", "inline-4", fitment)
         evidence = gather_evidence(replay_events([opening, *events], believed))
-        return Outlook(evidence, infer(evidence.problem), chosen)
+        return Outlook(evidence, infer(evidence.arrays), chosen)
 
     return make

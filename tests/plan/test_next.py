@@ -375,6 +375,6 @@ def test_actions_follow_parts_that_were_swapped() -> None:
 
 
 def test_next_steps_ranks_from_evidence_alone(seen: Outlook, settings: PlanSettings) -> None:
-    plan = next_steps(seen.evidence, infer(seen.evidence.problem), replace(settings, depth=1))
+    plan = next_steps(seen.evidence, infer(seen.evidence.arrays), replace(settings, depth=1))
     assert plan.hypotheses == len(seen.hypotheses.belief_h)
     assert (seen.base.faults.element_hk[seen.hypotheses.index[()]] == NONE).all()

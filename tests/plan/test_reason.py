@@ -36,7 +36,7 @@ def fault_after(outlook: Outlook, step_id: str, outcome: str, plan: Plan) -> dic
     assert step.action is not None
     after = gather_evidence(suppose(outlook.job, step.action, outcome))
     names = [element.id for element in after.space.elements]
-    return dict(zip(names, infer(after.problem).fault_e.tolist(), strict=True))
+    return dict(zip(names, infer(after.arrays).fault_e.tolist(), strict=True))
 
 
 def test_what_a_look_is_said_to_tell_is_what_recording_it_tells(found: Outlook, plan: Plan) -> None:

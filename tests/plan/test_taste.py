@@ -228,7 +228,7 @@ def test_parts_that_a_misfire_went_along_with_are_put_right_together(
     moved = ev.Swapped((("coil2", "coil1"), ("plug5", "plug3")))
     before, after = (misfire(c, "warm", "load") for c in ([2, 5], [1, 3]))
     evidence = gather_evidence(replay_events([opening, before, moved, after], pack))
-    went = Outlook(evidence, infer(evidence.problem), settings)
+    went = Outlook(evidence, infer(evidence.arrays), settings)
     assert carried(went.job) == {"coil2", "plug5"}
     assert set(first_of(went).replaced) == {"coil1", "plug3"}
 

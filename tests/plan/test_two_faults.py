@@ -21,8 +21,8 @@ def test_sets_agree_with_the_exact_pass_where_one_cause_or_two_may_be_at_work(pa
     )
     opening = ev.Opened("1", "inline-4", fitment, odometer_km=190_000.0, driven_km=2_000.0)
     evidence = gather_evidence(replay_events([opening, before, moved, after], pack))
-    posterior = infer(evidence.problem)
-    sets = fault_sets(evidence.problem, posterior, cover=0.998, limit=500)
+    posterior = infer(evidence.arrays)
+    sets = fault_sets(evidence.arrays, posterior, cover=0.998, limit=500)
     assert sets.left_out < 0.05
     for name in ("coil1", "plug4", "fuel-quality"):
         e = evidence.space.index[name]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swapinfer.evidence.problem import Problem
+from swapinfer.evidence.arrays import Arrays
 
 Array = NDArray[np.float64]
 
@@ -155,10 +155,10 @@ class Job:
         close = np.broadcast_to(close, (q, 2))
         self.terms.append((len(self.log_factors), open_es, explain_qes, explained_es, close))
 
-    def problem(self) -> Problem:
+    def arrays(self) -> Arrays:
         """Stack everything."""
         sizes = (self.engine.prior_es > 0).sum(axis=1).tolist()
-        return Problem(
+        return Arrays(
             elements=self.engine.names,
             states=tuple(("good", *(f"s{s}" for s in range(1, n))) for n in sizes),
             prior_es=self.engine.prior_es,
@@ -179,7 +179,7 @@ def swapping_job(
     n_misfiring: int = 1,
     n_readings: int = 10,
     seed: int = 1,
-) -> Problem:
+) -> Arrays:
     """Runs with swaps in between, and readings: most on one element, some on several."""
     rng = np.random.default_rng(seed)
     job = Job.opened(make_engine(n_cylinders, rng))
@@ -196,10 +196,10 @@ def swapping_job(
             job.reading(int(rng.choice(here)), rng)
         else:
             job.shared_reading([0, *here[[0, 3]].tolist()], rng)
-    return job.problem()
+    return job.arrays()
 
 
-def compression_job(n_cylinders: int, *, n_levels: int, seed: int = 1) -> Problem:
+def compression_job(n_cylinders: int, *, n_levels: int, seed: int = 1) -> Arrays:
     """A complaint, three runs, and compression on every cylinder around an unknown level."""
     rng = np.random.default_rng(seed)
     level_q = rng.gamma(3.0, size=n_levels)
@@ -210,10 +210,10 @@ def compression_job(n_cylinders: int, *, n_levels: int, seed: int = 1) -> Proble
     cam = job.engine.names.index("cam-timing")
     for cylinder in range(n_cylinders):
         job.shared_reading([cam, job.engine.names.index(f"sealing-{cylinder + 1}")], rng)
-    return job.problem()
+    return job.arrays()
 
 
-def diagnosing_job(n_cylinders: int, *, n_runs: int, n_misfiring: int, seed: int = 1) -> Problem:
+def diagnosing_job(n_cylinders: int, *, n_runs: int, n_misfiring: int, seed: int = 1) -> Arrays:
     """The same cylinders misfire run after run, and a part is swapped after every other run."""
     rng = np.random.default_rng(seed)
     job = Job.opened(make_engine(n_cylinders, rng))
@@ -222,4 +222,4 @@ def diagnosing_job(n_cylinders: int, *, n_runs: int, n_misfiring: int, seed: int
         job.run(20.0, misfired if number < 4 else set())
         if number % 2 and number < 6:
             job.swap(("coil", "plug", "injector")[number // 2], 0, n_cylinders - 1)
-    return job.problem()
+    return job.arrays()

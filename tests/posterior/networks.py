@@ -1,4 +1,4 @@
-"""The same problem as a Bayesian network, for general-purpose libraries.
+"""The same arrays as a Bayesian network, for general-purpose libraries.
 
 Every term becomes a chain of binary nodes, one an element that reaches it: the bit before and
 the element's state are the parents. Where open and explained weight do not add up to one, the
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swapinfer.evidence.problem import Problem
+from swapinfer.evidence.arrays import Arrays
 
 Array = NDArray[np.float64]
 OPEN, EXPLAINED, REFUSED = 0, 1, 2
@@ -39,21 +39,21 @@ class Network:
     log_scale: float
 
 
-def build_network(problem: Problem) -> Network:
-    """Translate a problem with a single level node."""
+def build_network(arrays: Arrays) -> Network:
+    """Translate arrays with a single level node."""
     nodes: list[Node] = []
     seen: dict[str, int] = {}
     log_scale = 0.0
-    log_factor_es = problem.log_factor_nes.sum(axis=0)
-    for e, name in enumerate(problem.elements):
-        size = len(problem.states[e])
-        nodes.append(Node(name, size, (), problem.prior_es[e, :size]))
+    log_factor_es = arrays.log_factor_nes.sum(axis=0)
+    for e, name in enumerate(arrays.elements):
+        size = len(arrays.states[e])
+        nodes.append(Node(name, size, (), arrays.prior_es[e, :size]))
         top = log_factor_es[e, :size].max()
         log_scale += float(top)
         nodes.append(_seen(f"f{e}", (name,), np.exp(log_factor_es[e, :size] - top)))
         seen[f"f{e}"] = 1
-    for t in range(problem.finding_t.size):
-        chain, scale = _chain(problem, t)
+    for t in range(arrays.finding_t.size):
+        chain, scale = _chain(arrays, t)
         nodes += chain
         seen[chain[-1].name] = 1
         log_scale += scale
@@ -64,14 +64,14 @@ def _seen(name: str, parents: tuple[str, ...], chance: Array) -> Node:
     return Node(name, 2, parents, np.stack([1.0 - chance, chance]))
 
 
-def _chain(problem: Problem, t: int) -> tuple[list[Node], float]:
+def _chain(arrays: Arrays, t: int) -> tuple[list[Node], float]:
     nodes: list[Node] = []
     bit, log_scale = "", 0.0
-    for e, name in enumerate(problem.elements):
-        size = len(problem.states[e])
-        open_s = problem.open_tes[t, e, :size]
-        explain_s = problem.explain_qtes[0, t, e, :size]
-        explained_s = problem.explained_tes[t, e, :size]
+    for e, name in enumerate(arrays.elements):
+        size = len(arrays.states[e])
+        open_s = arrays.open_tes[t, e, :size]
+        explain_s = arrays.explain_qtes[0, t, e, :size]
+        explained_s = arrays.explained_tes[t, e, :size]
         if (open_s == 1).all() and (explain_s == 0).all() and (explained_s == 1).all():
             continue
         top = max(float((open_s + explain_s).max()), float(explained_s.max()))
@@ -83,7 +83,7 @@ def _chain(problem: Problem, t: int) -> tuple[list[Node], float]:
         parents = (bit, name) if bit else (name,)
         nodes.append(Node(f"t{t}e{e}", 3, parents, table if bit else table[:, OPEN]))
         bit = f"t{t}e{e}"
-    close_2 = problem.close_qt2[0, t]
+    close_2 = arrays.close_qt2[0, t]
     top = float(close_2.max())
     nodes.append(_seen(f"t{t}", (bit,), np.array([*close_2, 0.0]) / top))
     return nodes, log_scale + float(np.log(top))

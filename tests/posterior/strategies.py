@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from swapinfer.evidence.problem import Problem
+from swapinfer.evidence.arrays import Arrays
 
 TERM_KINDS = ("noisy-or", "first-cause", "count", "any")
 
@@ -23,8 +23,8 @@ def random_problem(
     reach: float = 0.6,
     repeats: int = 1,
     zeros: bool = False,
-) -> Problem:
-    """Draw a problem with one term of each kind, each repeated `repeats` times."""
+) -> Arrays:
+    """Draw arrays with one term of each kind, each repeated `repeats` times."""
     sizes = rng.integers(2, n_states + 1, n_elements)
     used_es = np.arange(n_states) < sizes[:, None]
     raw_es = rng.gamma(0.5, size=(n_elements, n_states)) * used_es + 1e-3 * used_es
@@ -32,7 +32,7 @@ def random_problem(
     picks = [number for number in range(len(kinds)) for _ in range(repeats)]
     level_q = rng.gamma(2.0, size=n_levels)
     log_factor_nes = rng.normal(0, 2, (len(picks) + 2, n_elements, n_states)) * used_es
-    return Problem(
+    return Arrays(
         elements=tuple(f"e{number}" for number in range(n_elements)),
         states=tuple(
             ("good", *(f"s{state}" for state in range(1, size))) for size in sizes.tolist()
@@ -94,7 +94,7 @@ def draw_term(
 
 
 @st.composite
-def problems(draw: st.DrawFn) -> Problem:
+def problems(draw: st.DrawFn) -> Arrays:
     """Small problems that brute force can enumerate."""
     return random_problem(
         np.random.default_rng(draw(st.integers(0, 2**32 - 1))),
@@ -108,49 +108,49 @@ def problems(draw: st.DrawFn) -> Problem:
     )
 
 
-def assignments(problem: Problem) -> list[tuple[int, ...]]:
+def assignments(arrays: Arrays) -> list[tuple[int, ...]]:
     """Every combination of states."""
-    return list(product(*(range(len(names)) for names in problem.states)))
+    return list(product(*(range(len(names)) for names in arrays.states)))
 
 
-def brute_weight(problem: Problem, states: tuple[int, ...]) -> float:
+def brute_weight(arrays: Arrays, states: tuple[int, ...]) -> float:
     """Joint weight of one combination and the findings, straight from the definition."""
     weight = 1.0
     for element, state in enumerate(states):
-        weight *= problem.prior_es[element, state]
-        weight *= np.exp(problem.log_factor_nes[:, element, state].sum())
+        weight *= arrays.prior_es[element, state]
+        weight *= np.exp(arrays.log_factor_nes[:, element, state].sum())
     by_level = 0.0
-    for level, share in enumerate(problem.level_q):
+    for level, share in enumerate(arrays.level_q):
         product_t = share
-        for term in range(problem.finding_t.size):
+        for term in range(arrays.finding_t.size):
             still_open, explained = 1.0, 0.0
             for element, state in enumerate(states):
                 explained = (
-                    explained * problem.explained_tes[term, element, state]
-                    + still_open * problem.explain_qtes[level, term, element, state]
+                    explained * arrays.explained_tes[term, element, state]
+                    + still_open * arrays.explain_qtes[level, term, element, state]
                 )
-                still_open *= problem.open_tes[term, element, state]
-            close = problem.close_qt2[level, term]
+                still_open *= arrays.open_tes[term, element, state]
+            close = arrays.close_qt2[level, term]
             product_t *= still_open * close[0] + explained * close[1]
         by_level += product_t
     return float(weight * by_level)
 
 
-def brute_force(problem: Problem) -> tuple[float, NDArray[np.float64]]:
+def brute_force(arrays: Arrays) -> tuple[float, NDArray[np.float64]]:
     """Evidence and marginals by enumeration of every combination."""
-    total_es = np.zeros_like(problem.prior_es)
+    total_es = np.zeros_like(arrays.prior_es)
     evidence = 0.0
-    for states in assignments(problem):
-        weight = brute_weight(problem, states)
+    for states in assignments(arrays):
+        weight = brute_weight(arrays, states)
         evidence += weight
         total_es[np.arange(len(states)), states] += weight
     return evidence, total_es / evidence
 
 
-def factors_only(prior_es: NDArray[np.float64], log_factor_nes: NDArray[np.float64]) -> Problem:
-    """Problem without any term."""
+def factors_only(prior_es: NDArray[np.float64], log_factor_nes: NDArray[np.float64]) -> Arrays:
+    """Arrays without any term."""
     n_elements, n_states = prior_es.shape
-    return Problem(
+    return Arrays(
         elements=tuple(f"e{number}" for number in range(n_elements)),
         states=(("good", *(f"s{state}" for state in range(1, n_states))),) * n_elements,
         prior_es=prior_es,

@@ -5,24 +5,24 @@ from __future__ import annotations
 import numpy as np
 from hypothesis import given, settings
 
-from swapinfer.evidence.problem import Problem
+from swapinfer.evidence.arrays import Arrays
 from swapinfer.posterior.exact import infer, infer_draws
 from tests.posterior.strategies import brute_force, problems
 
 
 @settings(max_examples=60, deadline=None)
 @given(problems())
-def test_matches_enumeration(problem: Problem) -> None:
-    evidence, marginal_es = brute_force(problem)
-    posterior = infer(problem)
+def test_matches_enumeration(arrays: Arrays) -> None:
+    evidence, marginal_es = brute_force(arrays)
+    posterior = infer(arrays)
     assert np.isclose(posterior.log_evidence, np.log(evidence), rtol=0, atol=1e-11)
     np.testing.assert_allclose(posterior.marginal_es, marginal_es, rtol=1e-11, atol=1e-13)
 
 
 @settings(max_examples=30, deadline=None)
 @given(problems())
-def test_merging_does_not_change_the_answer(problem: Problem) -> None:
-    merged, apart = infer(problem), infer(problem, merge=False)
+def test_merging_does_not_change_the_answer(arrays: Arrays) -> None:
+    merged, apart = infer(arrays), infer(arrays, merge=False)
     assert np.isclose(merged.log_evidence, apart.log_evidence, rtol=0, atol=1e-11)
     np.testing.assert_allclose(merged.marginal_es, apart.marginal_es, rtol=1e-11, atol=1e-13)
     assert merged.stats.digits <= apart.stats.digits
@@ -30,12 +30,12 @@ def test_merging_does_not_change_the_answer(problem: Problem) -> None:
 
 @settings(max_examples=30, deadline=None)
 @given(problems())
-def test_a_batch_of_priors_equals_one_by_one(problem: Problem) -> None:
+def test_a_batch_of_priors_equals_one_by_one(arrays: Arrays) -> None:
     rng = np.random.default_rng(0)
-    prior_des = rng.gamma(1.0, size=(4, *problem.prior_es.shape)) * (problem.prior_es > 0)
+    prior_des = rng.gamma(1.0, size=(4, *arrays.prior_es.shape)) * (arrays.prior_es > 0)
     prior_des /= prior_des.sum(axis=2, keepdims=True)
-    together = infer_draws(problem, prior_des)
+    together = infer_draws(arrays, prior_des)
     for draw, prior_es in enumerate(prior_des):
-        alone = infer_draws(problem, prior_es[None])
+        alone = infer_draws(arrays, prior_es[None])
         np.testing.assert_allclose(together.marginal_des[draw], alone.marginal_des[0], rtol=1e-11)
         assert np.isclose(together.log_evidence_d[draw], alone.log_evidence_d[0], atol=1e-11)

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from swapinfer.evidence.problem import Problem
+from swapinfer.evidence.arrays import Arrays
 from swapinfer.posterior import infer
 from tests.posterior.engines import Job, make_engine
 
@@ -22,7 +22,7 @@ mpmath.mp.dps = 80
 Objects = NDArray[np.object_]
 
 
-def twelve_cylinders(seed: int) -> Problem:
+def twelve_cylinders(seed: int) -> Arrays:
     """Five misfiring at once in two equal runs, one in a third; readings: sixty findings."""
     rng = np.random.default_rng(seed)
     job = Job.opened(make_engine(12, rng))
@@ -33,7 +33,7 @@ def twelve_cylinders(seed: int) -> Problem:
     job.run(10.0, {min(first)})
     for _ in range(57):
         job.reading(int(rng.integers(len(job.engine.kind_e))), rng)
-    return job.problem()
+    return job.arrays()
 
 
 def exactly(values: NDArray[np.float64]) -> Objects:
@@ -41,25 +41,25 @@ def exactly(values: NDArray[np.float64]) -> Objects:
     return np.vectorize(mpmath.mpf, otypes=[object])(values)
 
 
-def inclusion_exclusion(problem: Problem, watched: int) -> tuple[mpmath.mpf, mpmath.mpf]:
+def inclusion_exclusion(arrays: Arrays, watched: int) -> tuple[mpmath.mpf, mpmath.mpf]:
     """Evidence, and evidence with the watched element good.
 
     A term weighs ``1 - (1 - leak) * product(open)``. Equal terms are expanded together:
     ``(1 - x)^k`` is a sum of powers of x with binomial signs.
     """
     groups: dict[bytes, list[int]] = {}
-    for term in range(problem.finding_t.size):
-        groups.setdefault(problem.open_tes[term].tobytes(), []).append(term)
-    used = problem.prior_es > 0
+    for term in range(arrays.finding_t.size):
+        groups.setdefault(arrays.open_tes[term].tobytes(), []).append(term)
+    used = arrays.prior_es > 0
     first_e = np.concatenate([[0], np.cumsum(used.sum(axis=1))[:-1]])
-    weight_s = exactly(problem.prior_es[used]) * np.vectorize(mpmath.exp, otypes=[object])(
-        problem.log_factor_nes.sum(axis=0)[used]
+    weight_s = exactly(arrays.prior_es[used]) * np.vectorize(mpmath.exp, otypes=[object])(
+        arrays.log_factor_nes.sum(axis=0)[used]
     )
     steps = [
         (
             len(members),
-            exactly(problem.open_tes[members[0]][used]),
-            mpmath.mpf(float(problem.close_qt2[0, members[0], 0])) - 1,
+            exactly(arrays.open_tes[members[0]][used]),
+            mpmath.mpf(float(arrays.close_qt2[0, members[0], 0])) - 1,
         )
         for members in groups.values()
     ]
@@ -82,13 +82,13 @@ def inclusion_exclusion(problem: Problem, watched: int) -> tuple[mpmath.mpf, mpm
 
 
 def test_five_cylinders_at_once_on_twelve() -> None:
-    problem = twelve_cylinders(seed=1)
-    assert len(problem.elements) > 90
-    assert problem.n_findings == 60
-    posterior = infer(problem)
+    arrays = twelve_cylinders(seed=1)
+    assert len(arrays.elements) > 90
+    assert arrays.n_findings == 60
+    posterior = infer(arrays)
     assert posterior.stats.digits < posterior.stats.terms
     watched = int(np.argmin(np.abs(posterior.fault_e - 0.5)))
-    evidence, with_good = inclusion_exclusion(problem, watched)
+    evidence, with_good = inclusion_exclusion(arrays, watched)
     assert evidence < 1e-30
     assert posterior.log_evidence == pytest.approx(float(mpmath.log(evidence)), rel=1e-12)
     good = float(with_good / evidence)
@@ -100,17 +100,17 @@ def test_the_yardstick_against_plain_enumeration_of_two_terms() -> None:
     rng = np.random.default_rng(2)
     job = Job.opened(make_engine(3, rng))
     job.run(20.0, {0, 2})
-    problem = job.problem()
-    weight_es = problem.prior_es * np.exp(problem.log_factor_nes.sum(axis=0))
-    quiet_t = 1 - problem.close_qt2[0, :, 0]
+    arrays = job.arrays()
+    weight_es = arrays.prior_es * np.exp(arrays.log_factor_nes.sum(axis=0))
+    quiet_t = 1 - arrays.close_qt2[0, :, 0]
     total = 0.0
     for size in range(3):
         for chosen in combinations(range(2), size):
-            open_es = problem.open_tes[list(chosen)].prod(axis=0)
+            open_es = arrays.open_tes[list(chosen)].prod(axis=0)
             total += (
                 (-1) ** size
                 * quiet_t[list(chosen)].prod()
                 * (weight_es * open_es).sum(axis=1).prod()
             )
-    evidence, _ = inclusion_exclusion(problem, 0)
+    evidence, _ = inclusion_exclusion(arrays, 0)
     assert float(evidence) == pytest.approx(total, rel=1e-9)

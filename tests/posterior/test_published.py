@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from swapinfer.errors import EvidenceError
-from swapinfer.evidence.problem import Problem
+from swapinfer.evidence.arrays import Arrays
 from swapinfer.posterior import infer
 from tests.posterior.strategies import factors_only
 
@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 def binary_problem(
     prior_e: list[float],
     terms: list[tuple[list[float], list[float], list[float], tuple[float, float]]],
-) -> Problem:
+) -> Arrays:
     """Two-state elements; a term lists open, explain and explained of each one's fault."""
     prior_es = np.array([[1 - p, p] for p in prior_e])
     shape = (len(terms), *prior_es.shape)
@@ -28,7 +28,7 @@ def binary_problem(
         open_tes[t, :, 1], explain_tes[t, :, 1] = open_e, explain_e
         explained_tes[t, :, 1] = explained_e
     bare = factors_only(prior_es, np.zeros((max(len(terms), 1), *prior_es.shape)))
-    return Problem(
+    return Arrays(
         elements=bare.elements,
         states=bare.states,
         prior_es=prior_es,
@@ -57,12 +57,12 @@ def test_fever_table_of_russell_and_norvig() -> None:
     published = [0.0, 0.9, 0.8, 0.98, 0.4, 0.94, 0.88, 0.988]
     term = noisy_or([0.6, 0.2, 0.1])
     for (cold, flu, malaria), expected in zip(product((0, 1), repeat=3), published, strict=True):
-        problem = binary_problem([float(cold), float(flu), float(malaria)], [term])
+        arrays = binary_problem([float(cold), float(flu), float(malaria)], [term])
         if expected == 0.0:
             with pytest.raises(EvidenceError, match="probability zero"):
-                infer(problem)
+                infer(arrays)
             continue
-        assert np.exp(infer(problem).log_evidence) == pytest.approx(expected, abs=1e-12)
+        assert np.exp(infer(arrays).log_evidence) == pytest.approx(expected, abs=1e-12)
     posterior = infer(binary_problem([0.2, 0.1, 0.01], [term]))
     assert np.exp(posterior.log_evidence) == pytest.approx(0.1612176, abs=1e-9)
     np.testing.assert_allclose(posterior.fault_e, [0.561934, 0.507175, 0.056778], atol=5e-7)

@@ -6,19 +6,19 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from swapinfer.evidence.problem import Problem
+from swapinfer.evidence.arrays import Arrays
 from swapinfer.posterior import check_findings, describe_weight, infer, weigh_findings
 from tests.posterior.strategies import brute_force, factors_only, problems
 
 
 @settings(max_examples=25, deadline=None)
 @given(problems())
-def test_weights_add_up_to_the_change_of_log_odds(problem: Problem) -> None:
-    weights = weigh_findings(problem)
-    _, marginal_es = brute_force(problem)
+def test_weights_add_up_to_the_change_of_log_odds(arrays: Arrays) -> None:
+    weights = weigh_findings(arrays)
+    _, marginal_es = brute_force(arrays)
     fault_e = marginal_es[:, 1:].sum(axis=1)
     posterior_db_e = 10 * np.log10(fault_e / marginal_es[:, 0])
-    prior_db_e = 10 * np.log10(problem.prior_es[:, 1:].sum(axis=1) / problem.prior_es[:, 0])
+    prior_db_e = 10 * np.log10(arrays.prior_es[:, 1:].sum(axis=1) / arrays.prior_es[:, 0])
     changed = np.isfinite(posterior_db_e)
     np.testing.assert_allclose(weights.prior_db_e, prior_db_e, atol=1e-9)
     np.testing.assert_allclose(
@@ -39,8 +39,8 @@ def test_widget_test_of_jaynes() -> None:
     """
     draws = "bbgbggbb"
     rows = [np.log([[[1 / 6, 1 / 3]]] if draw == "b" else [[[5 / 6, 2 / 3]]])[0] for draw in draws]
-    problem = factors_only(np.array([[10 / 11, 1 / 11]]), np.array(rows))
-    weights = weigh_findings(problem)
+    arrays = factors_only(np.array([[10 / 11, 1 / 11]]), np.array(rows))
+    weights = weigh_findings(arrays)
     assert weights.prior_db_e[0] == pytest.approx(-10.0)
     expected_n = [3.0103 if draw == "b" else -0.9691 for draw in draws]
     np.testing.assert_allclose(weights.fault_ne[:, 0], expected_n, atol=5e-5)
@@ -65,13 +65,11 @@ def test_words_follow_kass_and_raftery(bayes_factor: float, decibans: float, wor
 
 @settings(max_examples=15, deadline=None)
 @given(problems())
-def test_leaving_out_matches_enumeration(problem: Problem) -> None:
-    posterior = infer(problem)
-    checks = check_findings(problem, posterior)
-    for finding in range(problem.n_findings):
-        evidence, marginal_es = brute_force(
-            problem.keeping(np.arange(problem.n_findings) != finding)
-        )
+def test_leaving_out_matches_enumeration(arrays: Arrays) -> None:
+    posterior = infer(arrays)
+    checks = check_findings(arrays, posterior)
+    for finding in range(arrays.n_findings):
+        evidence, marginal_es = brute_force(arrays.keeping(np.arange(arrays.n_findings) != finding))
         fault_e = marginal_es[:, 1:].sum(axis=1)
         np.testing.assert_allclose(checks.fault_ne[finding], fault_e, rtol=1e-10, atol=1e-13)
         given_others = posterior.log_evidence - np.log(evidence)
@@ -91,9 +89,9 @@ def test_the_finding_that_decides_and_the_one_that_conflicts() -> None:
     """
     ratio_ne = np.array([[10.0, 1.0], [10.0, 1.0], [10.0, 1.0], [1 / 5000, 2.0]])
     log_factor_nes = np.stack([np.zeros_like(ratio_ne), np.log(ratio_ne)], axis=-1)
-    problem = factors_only(np.array([[0.9, 0.1], [0.9, 0.1]]), log_factor_nes)
-    posterior = infer(problem)
-    checks = check_findings(problem, posterior)
+    arrays = factors_only(np.array([[0.9, 0.1], [0.9, 0.1]]), log_factor_nes)
+    posterior = infer(arrays)
+    checks = check_findings(arrays, posterior)
     np.testing.assert_allclose(posterior.fault_e, [1 / 46, 2 / 11])
     assert checks.fault_ne[3, 0] == pytest.approx(1000 / 1009)
     assert checks.decides_n.tolist() == [False, False, False, True]
@@ -107,8 +105,8 @@ def test_a_finding_that_no_plausible_state_expects_is_to_be_checked_again() -> N
     under the fault, and had (1 + 1e-5) / 2 beforehand: a ratio of 5e4, more than 150.
     """
     log_factor_nes = np.log([[[1.0, 1e6]], [[1.0, 1e6]], [[1.0, 1e-5]]])
-    problem = factors_only(np.array([[0.5, 0.5]]), log_factor_nes)
-    checks = check_findings(problem, infer(problem))
+    arrays = factors_only(np.array([[0.5, 0.5]]), log_factor_nes)
+    checks = check_findings(arrays, infer(arrays))
     assert checks.check_again_n.tolist() == [False, False, True]
     assert checks.log_best_n[2] == pytest.approx(np.log(1e-5), abs=1e-6)
     assert checks.log_alone_n[2] == pytest.approx(np.log((1 + 1e-5) / 2))

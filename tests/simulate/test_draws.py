@@ -47,7 +47,7 @@ def world_of(pack: Pack, faults: dict[str, str], seed: int) -> World:
 
 def said(pack: Pack, faults: dict[str, str], event: ev.Event) -> float:
     """Chance, or density on the scale, that the evidence gives to an event."""
-    return chance(gather_evidence(replay_events([OPENING, event], pack)).problem, faults)
+    return chance(gather_evidence(replay_events([OPENING, event], pack)).arrays, faults)
 
 
 def fits(seen: Counter[object], expected: dict[object, float], n: int, lost: float = 2e-3) -> None:

@@ -1,10 +1,10 @@
-"""The findings of a job as dense arrays: all that exact inference needs to know."""
+"""The findings of a job as dense arrays, and the two shapes in which a finding acts on them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
@@ -17,12 +17,21 @@ def for_order(values: FloatArray) -> NDArray[np.float32]:
 
     Cylinders that nothing tells apart have equal figures but for rounding, which differs between
     machines; a stable sort of the rounded values then keeps to the order given.
+
+    Parameters
+    ----------
+    values : ndarray of float
+        Of any shape.
+
+    Returns
+    -------
+    ndarray of float
+        Of the same shape, in single precision.
     """
     return values.astype(np.float32)
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Arrays(msgspec.Struct, frozen=True, eq=False):
     """Independent elements, the factors on each, and the bits that join them.
 
     Every element is one categorical variable; state 0 is *good*. A finding acts in one of two
@@ -74,8 +83,8 @@ class Problem:
     explained_tes: FloatArray
     close_qt2: FloatArray
     level_q: FloatArray
-    lot_z: FloatArray = field(default_factory=lambda: np.ones(1))
-    lot_zes: FloatArray = field(default_factory=lambda: np.ones((1, 1, 1)))
+    lot_z: FloatArray = msgspec.field(default_factory=lambda: np.ones(1))
+    lot_zes: FloatArray = msgspec.field(default_factory=lambda: np.ones((1, 1, 1)))
 
     @property
     def prior_zes(self) -> FloatArray:
@@ -88,8 +97,12 @@ class Problem:
         """Number of findings, those without any effect included."""
         return int(self.log_factor_nes.shape[0])
 
-    def at_level(self, node: int) -> Problem:
-        """Return the problem as if the shared level were known to be at one node."""
+    def with_prior(self, prior_es: FloatArray) -> Arrays:
+        """Return the same findings under another prior, shape (element, state)."""
+        return replace(self, prior_es=prior_es)
+
+    def at_level(self, node: int) -> Arrays:
+        """Return the arrays as if the shared level were known to be at one node."""
         return replace(
             self,
             explain_qtes=self.explain_qtes[node : node + 1],
@@ -97,8 +110,8 @@ class Problem:
             level_q=np.ones(1),
         )
 
-    def at_nodes(self, kept_q: BoolArray) -> Problem:
-        """Return the problem with the shared levels known to be at one of some nodes."""
+    def at_nodes(self, kept_q: BoolArray) -> Arrays:
+        """Return the arrays with the shared levels known to be at one of some nodes."""
         return replace(
             self,
             explain_qtes=self.explain_qtes[kept_q],
@@ -106,8 +119,8 @@ class Problem:
             level_q=self.level_q[kept_q] / self.level_q[kept_q].sum(),
         )
 
-    def keeping(self, keep_n: BoolArray) -> Problem:
-        """Return the problem with the terms and factors of some findings only."""
+    def keeping(self, keep_n: BoolArray) -> Arrays:
+        """Return the arrays with the terms and factors of some findings only."""
         keep_t = keep_n[self.finding_t]
         return replace(
             self,
@@ -118,3 +131,76 @@ class Problem:
             explained_tes=self.explained_tes[keep_t],
             close_qt2=self.close_qt2[:, keep_t],
         )
+
+
+class Factor(msgspec.Struct, frozen=True, eq=False):
+    """Independent weights on the states of every element.
+
+    Attributes
+    ----------
+    log_es : ndarray of float, shape (element, state)
+        Natural logs.
+    log_constant : float
+        What the finding weighs when no element says anything.
+    """
+
+    log_es: FloatArray
+    log_constant: float = 0.0
+
+
+class Term(msgspec.Struct, frozen=True, eq=False):
+    """One bit, "explained yet, or not"; see `Arrays`.
+
+    Attributes
+    ----------
+    open_es, explained_es : ndarray of float, shape (element, state)
+        Weights of leaving the bit as it is.
+    explain_qes : ndarray of float, shape (level, element, state) or (1, element, state)
+        Weights of explaining it.
+    close_q2 : ndarray of float, shape (level, 2) or (1, 2)
+        Closing weights of an open and of an explained bit.
+    """
+
+    open_es: FloatArray
+    explain_qes: FloatArray
+    explained_es: FloatArray
+    close_q2: FloatArray
+
+    @classmethod
+    def plain(
+        cls,
+        open_es: FloatArray,
+        explain_es: FloatArray,
+        explained_es: FloatArray,
+        close: tuple[float, float],
+    ) -> Term:
+        """Make a term that does not depend on a shared level."""
+        return cls(open_es, explain_es[None], explained_es, np.array([close]))
+
+
+def at_least_one(expected_es: FloatArray, leak: float) -> Term:
+    """Make the term of "at least one episode", a noisy-OR.
+
+    Parameters
+    ----------
+    expected_es : ndarray of float, shape (element, state)
+        Expected number of episodes that each state contributes.
+    leak : float
+        Chance of one that nothing in the model accounts for.
+
+    Returns
+    -------
+    Term
+        Weighing in all ``1 - (1 - leak) exp(-sum of expected)``.
+
+    References
+    ----------
+    Pearl, J. (1988), Probabilistic Reasoning in Intelligent Systems, section 4.3.2.
+    """
+    ones = np.ones_like(expected_es)
+    return Term.plain(np.exp(-expected_es), -np.expm1(-expected_es), ones, (leak, 1.0))
+
+
+def none_at_all(expected_es: FloatArray, leak: float) -> Factor:
+    """Make the factor of "not one episode", the other outcome of `at_least_one`."""
+    return Factor(-expected_es, float(np.log1p(-leak)))
