@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from swapinfer.errors import InputError
 from swapinfer.units import split_quantity, to_unit
@@ -55,8 +56,7 @@ def trouble_codes(text: str) -> tuple[str, ...]:
     return () if text.strip().lower() in NO_CODES else words(text, upper=True)
 
 
-@dataclass(frozen=True, slots=True)
-class DriveWords:
+class DriveWords(Struct, frozen=True):
     """Options of a drive as typed, each as one text."""
 
     minutes: str

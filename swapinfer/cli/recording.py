@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace as changed
 from typing import Annotated
 
 import typer
+from msgspec.structs import replace as changed
 
 from swapinfer.cli import options
 from swapinfer.cli.options import Job, Json, Overlays, Store, WhatIf, Who, tell

@@ -20,7 +20,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _complete_setting(incomplete: str) -> list[str]:
-    from dataclasses import fields
+    from msgspec.structs import fields
 
     from swapinfer.workflow.settings import Settings
 

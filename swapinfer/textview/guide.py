@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
+from msgspec.structs import replace
 
 from swapinfer.textview import show
 from swapinfer.textview.jobs import status_words
@@ -40,7 +40,7 @@ def _(facts: GuideView, page: Page) -> str:
         lines += page.wrap(f"tools: {', '.join(step.tools)}", indent=2)
     if step.opens:
         lines += page.wrap(f"first: {', '.join(step.opens)}", indent=2)
-    new, known = cautions_of(step.cautions, dataclasses.replace(page, is_full=facts.is_full))
+    new, known = cautions_of(step.cautions, replace(page, is_full=facts.is_full))
     lines += new + known
     for number, how in enumerate(step.how, start=1):
         lines += page.wrap(f"{number}. {how}", indent=2, hang=3)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from swapinfer.errors import printable
 from swapinfer.units import percent
@@ -24,8 +25,7 @@ USEFUL_BOUND = 0.05
 """Bounds on an error beyond this say nothing that helps."""
 
 
-@dataclass(frozen=True, slots=True)
-class Page:
+class Page(Struct, frozen=True):
     """Where text is going.
 
     Attributes

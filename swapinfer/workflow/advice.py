@@ -7,9 +7,10 @@ job's own pack and the shop's present settings, and so is the same whenever it i
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
 from functools import cache
 from typing import ClassVar, Literal
+
+from msgspec import Struct
 
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import Record
@@ -29,8 +30,7 @@ BACK: Deed = ("back",)
 Followed = Literal["yes", "in part", "no"]
 
 
-@dataclass(frozen=True, slots=True)
-class Advice:
+class Advice(Struct, frozen=True):
     """What was advised before a step.
 
     Attributes
@@ -51,8 +51,7 @@ class Advice:
     done_cost: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class AdviceLine:
+class AdviceLine(Struct, frozen=True):
     """A job's steps: how many, how many as advised, and both costs of those that have one.
 
     Attributes
@@ -74,8 +73,7 @@ class AdviceLine:
     done_cost: float
 
 
-@dataclass(frozen=True, slots=True)
-class AdviceReport(Facts):
+class AdviceReport(Facts, frozen=True):
     """How often advice was followed, job by job, and what advised and done were to cost."""
 
     shape: ClassVar[str] = "advice/1"
@@ -84,8 +82,7 @@ class AdviceReport(Facts):
     currency: str
 
 
-@dataclass
-class Step:
+class Step(Struct):
     """Events that belong together: work and the drive after it, or one test.
 
     Attributes
@@ -97,7 +94,7 @@ class Step:
     """
 
     at: int
-    deeds: set[Deed] = field(default_factory=set)
+    deeds: set[Deed] = set()
 
     @property
     def is_work(self) -> bool:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.ledger.replay import Job
@@ -15,8 +16,7 @@ WORTH_NAMING = 1e-4
 """Causes below this probability are not listed."""
 
 
-@dataclass(frozen=True, slots=True)
-class Belief:
+class Belief(Struct, frozen=True):
     """Evidence and the posterior that it leads to."""
 
     evidence: Evidence

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable
 from typing import Generic, TypeVar
+
+from msgspec import structs
 
 from swapinfer.errors import InputError
 from swapinfer.workflow.facts import Facts
@@ -75,7 +76,7 @@ class Dialogue(Generic[T]):
             made = self._finish(answers)
         except InputError as error:
             self._begin()
-            self.question = dataclasses.replace(self.question, problem=str(error))
+            self.question = structs.replace(self.question, problem=str(error))
             return None
         self.is_over = self.is_finished = True
         return made

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
-from dataclasses import dataclass
 from typing import Any, ClassVar
 
+from msgspec import Struct, to_builtins
 
-@dataclass(frozen=True, slots=True)
-class Facts:
+
+class Facts(Struct, frozen=True):
     """Base of everything a command can print; `shape` names its JSON."""
 
     shape: ClassVar[str]
 
     def to_json(self) -> dict[str, Any]:
         """Plain JSON with the shape's name first; infinities become ``"OL"``."""
-        return {"shape": f"swapinfer.{self.shape}", **_plain(dataclasses.asdict(self))}
+        return {"shape": f"swapinfer.{self.shape}", **_plain(to_builtins(self, enc_hook=_number))}
+
+
+def _number(scalar: Any) -> object:  # noqa: ANN401  a scalar of numpy's
+    return scalar.item()
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401  JSON holds anything
@@ -29,8 +32,7 @@ def _plain(value: Any) -> Any:  # noqa: ANN401  JSON holds anything
     return value
 
 
-@dataclass(frozen=True, slots=True)
-class ModeShare:
+class ModeShare(Struct, frozen=True):
     """One way in which an element may have failed: title and probability."""
 
     mode: str
@@ -38,8 +40,7 @@ class ModeShare:
     probability: float
 
 
-@dataclass(frozen=True, slots=True)
-class Cause:
+class Cause(Struct, frozen=True):
     """An element that may be at fault.
 
     Attributes
@@ -69,8 +70,7 @@ class Cause:
         return self.cured > 0.5 * self.probability
 
 
-@dataclass(frozen=True, slots=True)
-class StepLine:
+class StepLine(Struct, frozen=True):
     """A next step in one line: id, title, minutes, money, and expected total cost."""
 
     id: str
@@ -80,8 +80,7 @@ class StepLine:
     expected_total: float
 
 
-@dataclass(frozen=True, slots=True)
-class Recorded(Facts):
+class Recorded(Facts, frozen=True):
     """An event was recorded.
 
     Attributes
@@ -127,8 +126,7 @@ class Recorded(Facts):
     off_by: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class JobLine:
+class JobLine(Struct, frozen=True):
     """A job in a list; its age is in whole days, to its closing if it is closed."""
 
     ro: str
@@ -144,8 +142,7 @@ class JobLine:
     age_days: int
 
 
-@dataclass(frozen=True, slots=True)
-class JobList(Facts):
+class JobList(Facts, frozen=True):
     """Jobs, the newest first."""
 
     shape: ClassVar[str] = "jobs/1"
@@ -153,8 +150,7 @@ class JobList(Facts):
     jobs: tuple[JobLine, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class EventLine:
+class EventLine(Struct, frozen=True):
     """An event of a job, in words."""
 
     seq: int
@@ -165,8 +161,7 @@ class EventLine:
     undone: bool
 
 
-@dataclass(frozen=True, slots=True)
-class JobView(Facts):
+class JobView(Facts, frozen=True):
     """A whole job: engine, events, causes."""
 
     shape: ClassVar[str] = "job/1"
@@ -185,8 +180,7 @@ class JobView(Facts):
     open_access: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class PartLine:
+class PartLine(Struct, frozen=True):
     """A movable part: where it belongs and where it is."""
 
     part: str
@@ -197,8 +191,7 @@ class PartLine:
     is_away: bool
 
 
-@dataclass(frozen=True, slots=True)
-class PartsView(Facts):
+class PartsView(Facts, frozen=True):
     """Every movable part, and the exchanges that put all back."""
 
     shape: ClassVar[str] = "parts/1"
@@ -208,16 +201,14 @@ class PartsView(Facts):
     moves_home: tuple[tuple[str, str], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class SetLine:
+class SetLine(Struct, frozen=True):
     """A combination of faults and its probability; empty `faults` means nothing is wrong."""
 
     faults: tuple[str, ...]
     probability: float
 
 
-@dataclass(frozen=True, slots=True)
-class Interval:
+class Interval(Struct, frozen=True):
     """An element's probability over draws of the uncertain priors."""
 
     element: str
@@ -225,16 +216,14 @@ class Interval:
     high: float
 
 
-@dataclass(frozen=True, slots=True)
-class Flip:
+class Flip(Struct, frozen=True):
     """How far the leader's prior odds would have to fall for a rival to draw level."""
 
     rival: str
     factor: float
 
 
-@dataclass(frozen=True, slots=True)
-class BeliefView(Facts):
+class BeliefView(Facts, frozen=True):
     """Belief about a job.
 
     Attributes

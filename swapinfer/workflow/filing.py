@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
+
+from msgspec import Struct
 
 from swapinfer.errors import ClaimError, InputError
 from swapinfer.ledger import events as ev
@@ -32,8 +33,7 @@ NORMAL_95 = 1.6449
 """Standard normal quantile that leaves 5 % above."""
 
 
-@dataclass(frozen=True, slots=True)
-class Written(Facts):
+class Written(Facts, frozen=True):
     """Files that were written, and for a write-up whether it is a draft and why."""
 
     shape: ClassVar[str] = "written/1"
@@ -44,8 +44,7 @@ class Written(Facts):
     remarks: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class VerifiedView(Facts):
+class VerifiedView(Facts, frozen=True):
     """Whether a file still says what its ledger says."""
 
     shape: ClassVar[str] = "verified/1"
@@ -57,8 +56,7 @@ class VerifiedView(Facts):
     head: str
 
 
-@dataclass(frozen=True, slots=True)
-class StoreView(Facts):
+class StoreView(Facts, frozen=True):
     """What was counted in a store, what is wrong and what is odd."""
 
     shape: ClassVar[str] = "store/1"
@@ -69,8 +67,7 @@ class StoreView(Facts):
     remarks: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class ClaimOptions:
+class ClaimOptions(Struct, frozen=True):
     """How a write-up is asked for.
 
     Attributes

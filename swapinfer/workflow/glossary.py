@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from importlib import resources
 from typing import ClassVar
+
+from msgspec import Struct
 
 from swapinfer import errors
 from swapinfer.errors import InputError, JobError, near_match
@@ -21,8 +22,7 @@ FAMILY = 24
 """Most codes of a numbered family."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(Struct, frozen=True):
     """One sense of a term: what sort of word it is there, and what it means."""
 
     sort: str
@@ -30,8 +30,7 @@ class Entry:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class ExplainView(Facts):
+class ExplainView(Facts, frozen=True):
     """Every sense of a term."""
 
     shape: ClassVar[str] = "explain/1"

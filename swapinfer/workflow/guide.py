@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import ClassVar
+
+from msgspec import structs
 
 from swapinfer.errors import SwapinferError
 from swapinfer.ledger import events as ev
@@ -55,8 +56,7 @@ SUSPECTS = 6
 """Leading causes offered when a job ends."""
 
 
-@dataclass(frozen=True, slots=True)
-class GuideView(Facts):
+class GuideView(Facts, frozen=True):
     """Where a job stands in guided work.
 
     Attributes
@@ -274,13 +274,13 @@ class Sitting:
             told = record(self.shop, lambda _job: events, self.ro, touched, is_confirmed=True)
         except SwapinferError as error:
             self._look()
-            self.question = dataclasses.replace(self.question, problem=str(error))
+            self.question = structs.replace(self.question, problem=str(error))
             return None
         self._recorded.append(range(told.seq - len(events) + 1, told.seq + 1))
         self._look()
         if ev.is_a(events[-1], ev.Closed):
-            told = dataclasses.replace(told, warnings=())  # asked about before it was closed
-        return dataclasses.replace(told, next=None)
+            told = structs.replace(told, warnings=())  # asked about before it was closed
+        return structs.replace(told, next=None)
 
     def _back(self) -> Recorded | None:
         """Start the step's questions again, or take back what was recorded last."""
@@ -289,12 +289,12 @@ class Sitting:
             return None
         if not self._recorded:
             problem = "nothing was recorded in this sitting that could be taken back"
-            self.question = dataclasses.replace(self.question, problem=problem)
+            self.question = structs.replace(self.question, problem=problem)
             return None
         last = self._recorded.pop()
         told = record(self.shop, lambda _job: [ev.Undone(seq) for seq in reversed(last)], self.ro)
         self._look()
-        return dataclasses.replace(told, next=None)
+        return structs.replace(told, next=None)
 
     def _judge(self, events: Events, causes: Sequence[str]) -> tuple[Proof, list[str]]:
         job = self._belief.evidence.job

@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any, ClassVar
+
+from msgspec import Struct
 
 from swapinfer.errors import SwapinferError
 from swapinfer.evidence.assemble import gather_evidence
@@ -42,8 +43,7 @@ CAUSES = ("element", "severity", "running", "code", "feeling")
 """Tables whose numbers bear on what is believed."""
 
 
-@dataclass(frozen=True, slots=True)
-class InfluenceLine:
+class InfluenceLine(Struct, frozen=True):
     """What moving one number over its interval does.
 
     Attributes
@@ -72,8 +72,7 @@ class InfluenceLine:
     belief_moved: float
 
 
-@dataclass(frozen=True, slots=True)
-class InfluenceView(Facts):
+class InfluenceView(Facts, frozen=True):
     """Numbers by how much they move decisions, and the jobs that were tried."""
 
     shape: ClassVar[str] = "influence/1"
@@ -84,16 +83,14 @@ class InfluenceView(Facts):
     currency: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Interval:
+class _Interval(Struct, frozen=True):
     value: float
     low: float
     high: float
     grade: str
 
 
-@dataclass(frozen=True)
-class _Trial:
+class _Trial(Struct, frozen=True):
     """One job under one pack."""
 
     plan: Plan

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
+
+from msgspec import Struct
 
 from swapinfer.drafts import whole_folder
 from swapinfer.workflow.facts import Facts
@@ -15,8 +16,7 @@ if TYPE_CHECKING:
     from swapinfer.learn.fleet import LivesResult
 
 
-@dataclass(frozen=True, slots=True)
-class LifeLine:
+class LifeLine(Struct, frozen=True):
     """Life in km and shape of a mode, before and as learned, each with a 90 % interval."""
 
     cause: str
@@ -31,8 +31,7 @@ class LifeLine:
     shape_high: float
 
 
-@dataclass(frozen=True, slots=True)
-class LivesView(Facts):
+class LivesView(Facts, frozen=True):
     """What learning lives wrote, from how many rows."""
 
     shape: ClassVar[str] = "lives/1"

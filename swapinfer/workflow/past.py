@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.evidence.states import State
 from swapinfer.learn.compare import Replay, replay_jobs
@@ -21,20 +21,18 @@ TRIES = 200
 """Attempts to let a fault show in the first drive."""
 
 
-@dataclass(frozen=True, slots=True)
-class Again:
+class Again(Struct, frozen=True):
     """A vehicle, and the number that decides its further luck."""
 
     world: World
     luck: int
 
 
-@dataclass
-class _Noting:
+class _Noting(Struct):
     """A policy that notes what it decided first."""
 
     policy: Planner
-    first: list[Decision] = field(default_factory=list)
+    first: list[Decision] = []
 
     def __call__(self, situation: Situation) -> Decision:
         decision = self.policy(situation)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 from typing import ClassVar
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.ledger.drawing import draw_engine, draw_layout
 from swapinfer.ledger.events import read_event
@@ -32,8 +32,7 @@ TELLING = ("ran", "measured", "inspected", "swapped", "reseated", "replaced", "r
 """Events after which belief is shown."""
 
 
-@dataclass(frozen=True, slots=True)
-class PictureView(Facts):
+class PictureView(Facts, frozen=True):
     """Suspicion on the engine's drawing.
 
     Attributes
@@ -57,8 +56,7 @@ class PictureView(Facts):
     away: dict[str, str]
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
+class Moment(Struct, frozen=True):
     """What was believed after an event, and what was advised before it.
 
     Attributes
@@ -77,8 +75,7 @@ class Moment:
     advice: Advice | None
 
 
-@dataclass(frozen=True, slots=True)
-class HistoryView(Facts):
+class HistoryView(Facts, frozen=True):
     """Belief over time, and how advice was taken."""
 
     shape: ClassVar[str] = "history/1"

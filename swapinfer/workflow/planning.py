@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import dataclasses
 from typing import ClassVar, Literal
+
+from msgspec import Struct, structs
 
 from swapinfer.errors import InputError, near_match
 from swapinfer.ledger.cautions import cautions_met
@@ -26,8 +28,7 @@ from swapinfer.workflow.shop import Shop
 Verdict = Literal["go-on", "prove", "stop-testing", "bet", "hand-over", "give-up"]
 
 
-@dataclass(frozen=True, slots=True)
-class Limits:
+class Limits(Struct, frozen=True):
     """What the technician said about this moment.
 
     Attributes
@@ -54,8 +55,7 @@ class Limits:
         return bool(self.lacking) or self.minutes is not None or self.money is not None
 
 
-@dataclass(frozen=True, slots=True)
-class OutcomeFacts:
+class OutcomeFacts(Struct, frozen=True):
     """An outcome of a step: what it would mean and what would be done then."""
 
     id: str
@@ -66,8 +66,7 @@ class OutcomeFacts:
     then: str
 
 
-@dataclass(frozen=True, slots=True)
-class CautionFacts:
+class CautionFacts(Struct, frozen=True):
     """A caution: its short name, its text, and whether work in this job carried it before."""
 
     id: str
@@ -76,8 +75,7 @@ class CautionFacts:
     is_known: bool
 
 
-@dataclass(frozen=True, slots=True)
-class TellingFacts:
+class TellingFacts(Struct, frozen=True):
     """What an outcome says about what was wrong before the step.
 
     Attributes
@@ -96,8 +94,7 @@ class TellingFacts:
     clears: dict[str, float]
 
 
-@dataclass(frozen=True, slots=True)
-class StepFacts:
+class StepFacts(Struct, frozen=True):
     """A ranked step.
 
     Attributes
@@ -148,8 +145,7 @@ class StepFacts:
     is_barred: bool
 
 
-@dataclass(frozen=True, slots=True)
-class MineFacts:
+class MineFacts(Struct, frozen=True):
     """The technician's own step beside the best one.
 
     Attributes
@@ -171,8 +167,7 @@ class MineFacts:
     is_told_apart: bool
 
 
-@dataclass(frozen=True, slots=True)
-class NextView(Facts):
+class NextView(Facts, frozen=True):
     """Ranked next steps of a job.
 
     Attributes
@@ -223,8 +218,7 @@ class NextView(Facts):
     limits_cost: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class TermFacts:
+class TermFacts(Struct, frozen=True):
     """A term of a comparison: the step's cost, the best step's, and the difference."""
 
     name: str
@@ -233,8 +227,7 @@ class TermFacts:
     more: float
 
 
-@dataclass(frozen=True, slots=True)
-class WhyNotView(Facts):
+class WhyNotView(Facts, frozen=True):
     """A step beside the best one, term by term."""
 
     shape: ClassVar[str] = "why-not/1"
@@ -247,8 +240,7 @@ class WhyNotView(Facts):
     currency: str
 
 
-@dataclass(frozen=True, slots=True)
-class CleanDriveView(Facts):
+class CleanDriveView(Facts, frozen=True):
     """How long a drive must stay clean before the vehicle may be called repaired.
 
     Attributes
@@ -271,8 +263,7 @@ class CleanDriveView(Facts):
     wanted: float
 
 
-@dataclass(frozen=True, slots=True)
-class PlanTreeView(Facts):
+class PlanTreeView(Facts, frozen=True):
     """The plan unfolded: steps, and after each outcome what to do then."""
 
     shape: ClassVar[str] = "plan/1"
@@ -350,7 +341,7 @@ def show_next(shop: Shop, limits: Limits, ro: str = "", count: int = 5, mine: st
         price = answers.price_of_limits(belief.evidence, belief.posterior, settings).price
     view = _view(loaded.ro, belief, outlook, plan, count)
     own = price_mine(plan, mine, settings.costs) if mine.strip() else None
-    return replace(view, mine=own, limits_cost=price)
+    return structs.replace(view, mine=own, limits_cost=price)
 
 
 def price_mine(plan: Plan, typed: str, costs: Costs) -> MineFacts:
@@ -412,7 +403,11 @@ def _different_work(plan: Plan) -> list[PlannedStep]:
     best: dict[object, PlannedStep] = {}
     for step in plan.steps:
         action = step.action
-        work = step.id if action is None else replace(action, drive_minutes=0.0, conditions=())
+        work = (
+            step.id
+            if action is None
+            else dataclasses.replace(action, drive_minutes=0.0, conditions=())
+        )
         best.setdefault(work, step)
     return list(best.values())
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
+
+from msgspec import Struct
 
 from swapinfer.drafts import whole_folder
 from swapinfer.errors import LearnError
@@ -28,8 +29,7 @@ LEARNED = "learned"
 """Grade of the sources that learning names in its overlays."""
 
 
-@dataclass(frozen=True, slots=True)
-class NumberLine:
+class NumberLine(Struct, frozen=True):
     """A number of the priors, where it stands and where it comes from."""
 
     path: str
@@ -38,8 +38,7 @@ class NumberLine:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
-class PriorsView(Facts):
+class PriorsView(Facts, frozen=True):
     """Numbers at or below a path, and how many there are of each provenance in all."""
 
     shape: ClassVar[str] = "priors/1"
@@ -51,8 +50,7 @@ class PriorsView(Facts):
     grades: dict[str, int]
 
 
-@dataclass(frozen=True, slots=True)
-class LearnedLine:
+class LearnedLine(Struct, frozen=True):
     """A cause as learned: share among causes before and after, with a 90 % interval."""
 
     cause: str
@@ -63,8 +61,7 @@ class LearnedLine:
     jobs: float
 
 
-@dataclass(frozen=True, slots=True)
-class LearnedView(Facts):
+class LearnedView(Facts, frozen=True):
     """What learning wrote, from how many rows."""
 
     shape: ClassVar[str] = "learned/1"
@@ -78,8 +75,7 @@ class LearnedView(Facts):
     remarks: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class StrippedView(Facts):
+class StrippedView(Facts, frozen=True):
     """Copies of history tables that say nothing about whose vehicles they were."""
 
     shape: ClassVar[str] = "stripped/1"
@@ -88,8 +84,7 @@ class StrippedView(Facts):
     files: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class ChangeLine:
+class ChangeLine(Struct, frozen=True):
     """A cause whose hazard differs between two packs."""
 
     cause: str
@@ -98,8 +93,7 @@ class ChangeLine:
     share_after: float
 
 
-@dataclass(frozen=True, slots=True)
-class NextChange:
+class NextChange(Struct, frozen=True):
     """A job whose next step differs between two packs."""
 
     ro: str
@@ -107,8 +101,7 @@ class NextChange:
     after: str
 
 
-@dataclass(frozen=True, slots=True)
-class PastLine:
+class PastLine(Struct, frozen=True):
     """Jobs worked again under two packs.
 
     Attributes
@@ -136,8 +129,7 @@ class PastLine:
     currency: str
 
 
-@dataclass(frozen=True, slots=True)
-class ComparedView(Facts):
+class ComparedView(Facts, frozen=True):
     """Two packs side by side, the open jobs that they disagree on, and past jobs worked again."""
 
     shape: ClassVar[str] = "compared/1"
@@ -175,8 +167,7 @@ def show_priors(path: str = "", overlays: Sequence[Path] = ()) -> PriorsView:
     return PriorsView(pack.name, pack.version, pack.digest, numbers, census(pack).by_grade)
 
 
-@dataclass(frozen=True, slots=True)
-class LearnOptions:
+class LearnOptions(Struct, frozen=True):
     """How to learn.
 
     Attributes
@@ -318,8 +309,7 @@ def strip_tables(jobs: Path, findings: Path | None, out: Path) -> StrippedView:
     return StrippedView(count, tuple(map(str, files)))
 
 
-@dataclass(frozen=True, slots=True)
-class CompareOptions:
+class CompareOptions(Struct, frozen=True):
     """How to compare.
 
     Attributes

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 from collections import Counter
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import ClassVar, TypeAlias, TypeVar
+
+from msgspec import structs
 
 from swapinfer.errors import DoubtError, InputError, near_match
 from swapinfer.evidence.assemble import COMPLAINT_WORD
@@ -33,8 +35,7 @@ VERIFIED, CLOSED, DRIVE, STAYS = "verified", "closed", "drive", "stays"
 """How a job that might end goes on."""
 
 
-@dataclass(frozen=True, slots=True)
-class Question(Facts):
+class Question(Facts, frozen=True):
     """Something to answer in one line.
 
     Attributes
@@ -70,7 +71,7 @@ def ask(question: Question, read: Callable[[str], T]) -> Asking[T]:
         try:
             return read(_some(text))
         except InputError as error:
-            question = replace(question, problem=str(error))
+            question = structs.replace(question, problem=str(error))
 
 
 def _some(text: str) -> str:
@@ -201,7 +202,7 @@ def _ask_felt(job: Job, minutes: float, conditions: tuple[str, ...]) -> Asking[e
         return run
     question = Question("Which cylinder, by ear? Enter if you cannot say.", default=NOT_TAKEN)
     heard = yield from ask(question, lambda text: _heard(job, text))
-    return replace(run, suspected=heard)
+    return dataclasses.replace(run, suspected=heard)
 
 
 def _heard(job: Job, text: str) -> tuple[int, ...]:
@@ -226,7 +227,9 @@ def _ask_minutes(job: Job, run: ev.Ran) -> Asking[ev.Ran]:
                 near = near_match(word, job.pack.running.conditions)
                 raise InputError(f'no condition "{word}"{near}')
         conditions = tuple(known) or run.conditions
-        return check_run(job, replace(run, minutes=to_unit(number, "min"), conditions=conditions))
+        return check_run(
+            job, dataclasses.replace(run, minutes=to_unit(number, "min"), conditions=conditions)
+        )
 
     return (yield from ask(question, read))
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from swapinfer.errors import DoubtError, InputError, near_match
 from swapinfer.evidence.levels import NO_NODES, level_nodes
@@ -31,8 +32,7 @@ FAR_SMALLER = 0.01
 """Units below this part of the test's own are no slip where the number can be as it is."""
 
 
-@dataclass(frozen=True, slots=True)
-class Beside:
+class Beside(Struct, frozen=True):
     """What was typed beside the readings themselves.
 
     Attributes

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import ClassVar
+
+from msgspec import Struct
 
 from swapinfer.errors import PlaceError, near_match
 from swapinfer.evidence.assemble import COMPLAINT
@@ -15,8 +16,7 @@ from swapinfer.workflow.facts import Facts
 from swapinfer.workflow.shop import Shop
 
 
-@dataclass(frozen=True, slots=True)
-class FindingWeight:
+class FindingWeight(Struct, frozen=True):
     """What one finding weighs.
 
     Attributes
@@ -46,8 +46,7 @@ class FindingWeight:
     check_again: bool
 
 
-@dataclass(frozen=True, slots=True)
-class WhyView(Facts):
+class WhyView(Facts, frozen=True):
     """Why a cause is believed.
 
     Attributes

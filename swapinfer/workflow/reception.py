@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
+from msgspec import structs
 
 from swapinfer.ledger import events as ev
 from swapinfer.workflow.dialogue import Dialogue
@@ -29,6 +29,6 @@ def receive(shop: Shop, ro: str) -> Dialogue[ev.Opened]:
         return ask_opening(ro, layouts, pack.fitments, shop.settings.unit("distance"))
 
     def finish(opening: ev.Opened) -> Recorded:
-        return dataclasses.replace(open_job(shop, opening), next=None)
+        return structs.replace(open_job(shop, opening), next=None)
 
     return Dialogue(start, finish)

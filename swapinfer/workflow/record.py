@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct, structs
 
 from swapinfer.errors import ConflictError, InputError, JobError, near_match
 from swapinfer.evidence.assemble import COMPLAINT_WORD
@@ -34,8 +35,7 @@ LEADING = 3
 """Causes shown before and after an event."""
 
 
-@dataclass(frozen=True)
-class _Pending:
+class _Pending(Struct, frozen=True):
     """An event as it would stand if it were appended."""
 
     seq: int
@@ -333,7 +333,7 @@ def measure(
     named = values if isinstance(values, Mapping) else _in_order(loaded.job, test, values)
     made = make_readings(loaded.job, test_id, named, beside, shop.settings)
     told = record(shop, lambda _job: made, loaded.ro)
-    return dataclasses.replace(told, warnings=(*told.warnings, *notes))
+    return structs.replace(told, warnings=(*told.warnings, *notes))
 
 
 def _in_order(job: Job, test: Test, values: Sequence[str]) -> dict[str, str]:
@@ -370,14 +370,14 @@ def _with_earlier(
             if known.reference == test.reference and event.reference and at[:10] == now[:10]:
                 text = format_quantity(event.reference, known.unit)
                 notes.append(f"against the {test.reference}'s {text} of {at[11:16]}, event {seq}")
-                beside = dataclasses.replace(beside, against=f"{event.reference!r} {known.unit}")
+                beside = structs.replace(beside, against=f"{event.reference!r} {known.unit}")
                 break
     if test.wanted and not beside.wanted:
         for seq, _, event in earlier:
             if event.test == test.id and event.wanted:
                 text = format_quantity(event.wanted, test.unit)
                 notes.append(f"against the {test.wanted} of {text}, event {seq}")
-                beside = dataclasses.replace(beside, wanted=f"{event.wanted!r} {test.unit}")
+                beside = structs.replace(beside, wanted=f"{event.wanted!r} {test.unit}")
                 break
     return beside, notes
 

@@ -6,9 +6,10 @@ import dataclasses
 import getpass
 import os
 import tomllib
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct, structs
 
 from swapinfer.errors import InputError, near_match
 from swapinfer.pack.model import Pack
@@ -31,8 +32,7 @@ USUAL_UNITS = {"pressure": "psi", "distance": "km", "temperature": "degC"}
 """Units in which numbers are shown as long as a shop has not chosen."""
 
 
-@dataclass(frozen=True, slots=True)
-class Settings:
+class Settings(Struct, frozen=True):
     """What a shop decides once.
 
     Attributes
@@ -79,7 +79,7 @@ class Settings:
     guess_first: str = "no"
     overlays: tuple[str, ...] = ()
     store: str = ""
-    part_prices: dict[str, float] = field(default_factory=dict)
+    part_prices: dict[str, float] = {}
 
     def unit(self, quantity: str) -> str:
         """Name the unit in which ``"pressure"``, ``"distance"`` or ``"temperature"`` is shown."""
@@ -143,7 +143,7 @@ def write_settings(settings: Settings) -> Path:
     path.parent.mkdir(parents=True, exist_ok=True)
     lines = [
         f"{f.name} = {_toml(value)}"
-        for f in dataclasses.fields(settings)
+        for f in structs.fields(settings)
         if (value := getattr(settings, f.name)) not in (None, "", (), {})
     ]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
@@ -169,7 +169,7 @@ def typed_setting(settings: Settings, name: str, text: str) -> Settings:
         If there is no such setting, or the value is not one.
     """
     name, _, kind = name.strip().replace("-", "_").partition(".")
-    names = [f.name for f in dataclasses.fields(Settings)]
+    names = [f.name for f in structs.fields(Settings)]
     if name not in names:
         raise InputError(f'unknown setting "{name}"{near_match(name, names)}')
     default = getattr(Settings(), name)
@@ -179,7 +179,7 @@ def typed_setting(settings: Settings, name: str, text: str) -> Settings:
         value = prices | ({kind: _amount(name, text)} if text else {})
     elif text:
         value = _typed(name, default, text)
-    return dataclasses.replace(settings, **{name: value})
+    return structs.replace(settings, **{name: value})
 
 
 def _typed(name: str, default: object, text: str) -> object:
@@ -218,7 +218,7 @@ def login_name() -> str:
 
 
 def _check(path: Path, table: dict[str, Any]) -> Settings:
-    fields = {f.name: f for f in dataclasses.fields(Settings)}
+    fields = {f.name: f for f in structs.fields(Settings)}
     values: dict[str, Any] = {}
     for key, value in table.items():
         if key not in fields:

@@ -6,12 +6,13 @@ import os
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
 from typing import Self
+
+from msgspec import Struct
 
 from swapinfer.errors import JobError, PackError
 from swapinfer.ledger.record import Record
@@ -26,8 +27,7 @@ OTHER_VERSION = (
 )
 
 
-@dataclass(frozen=True)
-class OpenJob:
+class OpenJob(Struct, frozen=True):
     """A job as loaded: its id, records and replay."""
 
     id: str

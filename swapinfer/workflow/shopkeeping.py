@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import ClassVar
+
+from msgspec import structs
 
 from swapinfer.errors import InputError
 from swapinfer.pack.model import Pack
@@ -27,8 +27,7 @@ UNITS = (("psi", "km"), ("kPa", "km"), ("bar", "km"), ("psi", "mi"))
 """Pairs of pressure and distance that shops use."""
 
 
-@dataclass(frozen=True, slots=True)
-class SettingsView(Facts):
+class SettingsView(Facts, frozen=True):
     """The shop's settings.
 
     Attributes
@@ -101,7 +100,7 @@ def _view(settings: Settings, pack: Pack) -> SettingsView:
     return SettingsView(
         path=str(path),
         exists=path.exists(),
-        values=dataclasses.asdict(settings),
+        values=structs.asdict(settings),
         pack={**held, "comeback": pack.costs.comeback},
     )
 
@@ -120,7 +119,7 @@ def _questions(now: Settings, pack: Pack) -> Asking[Settings]:
     options = [(pair, f"{pair[0]}, {pair[1]}") for pair in UNITS]
     pressure, distance = yield from choose("Units?", options, _number_of(now))
     missing = yield from _ask_tools(pack, now.missing_tools)
-    return dataclasses.replace(
+    return structs.replace(
         now,
         shop="" if shop == NOT_TAKEN else shop,
         currency=currency,

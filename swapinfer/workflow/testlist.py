@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import ClassVar
+
+from msgspec import Struct
 
 from swapinfer.errors import InputError, near_match
 from swapinfer.ledger.replay import Job
@@ -14,8 +15,7 @@ from swapinfer.workflow.facts import Facts
 from swapinfer.workflow.shop import Shop
 
 
-@dataclass(frozen=True, slots=True)
-class TestLine:
+class TestLine(Struct, frozen=True):
     """A test in a list: minutes for a first target, with what must come off, and lacking tools."""
 
     id: str
@@ -26,8 +26,7 @@ class TestLine:
     lacking: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class TestList(Facts):
+class TestList(Facts, frozen=True):
     """Tests of an engine, the least work first."""
 
     shape: ClassVar[str] = "tests/1"
@@ -36,8 +35,7 @@ class TestList(Facts):
     tests: tuple[TestLine, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class TestView(Facts):
+class TestView(Facts, frozen=True):
     """One test in full.
 
     Attributes

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from swapinfer.ledger.events import Closed, Reopened, is_a
 from swapinfer.ledger.record import Record
@@ -12,8 +14,7 @@ from swapinfer.ledger.replay import Finding, Job
 from swapinfer.workflow.shop import Shop
 
 
-@dataclass(frozen=True, slots=True)
-class Visit:
+class Visit(Struct, frozen=True):
     """One visit: from a job's opening, or reopening, to its closing.
 
     Attributes

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.arrays import BoolArray, FloatArray
@@ -24,8 +24,7 @@ from swapinfer.workflow.facts import Facts
 from swapinfer.workflow.shop import Shop
 
 
-@dataclass(frozen=True, slots=True)
-class WeightLine:
+class WeightLine(Struct, frozen=True):
     """What one outcome of one test, or one reading, is worth.
 
     Attributes
@@ -59,8 +58,7 @@ class WeightLine:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class WeightsView(Facts):
+class WeightsView(Facts, frozen=True):
     """What findings are worth, the weightiest first; classes with the factor they begin at."""
 
     shape: ClassVar[str] = "weights/1"
@@ -70,8 +68,7 @@ class WeightsView(Facts):
     lines: tuple[WeightLine, ...]
 
 
-@dataclass(frozen=True)
-class _Entry:
+class _Entry(Struct, frozen=True):
     seq: int
     type: str
     payload: ev.JSON

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import inspect
 import io
 import json
@@ -14,6 +13,8 @@ from typing import Protocol
 
 import typer
 from docs.consoles import environment
+from docs.shapes import all_shapes, schema_of
+from msgspec import Struct
 
 import swapinfer
 from swapinfer import errors
@@ -22,7 +23,6 @@ from swapinfer.cli.app import app
 from swapinfer.pack import load_pack
 from swapinfer.textview.page import percent
 from swapinfer.textview.words import odds_words
-from swapinfer.workflow.shapes import all_shapes, schema_of
 from swapinfer.workflow.weights import WeightLine, weigh_tests
 
 WIDTH = 96
@@ -156,14 +156,14 @@ def json_page() -> str:
     return "\n".join(parts)
 
 
-def _parts() -> dict[str, type]:
-    """Dataclasses that shapes are made of."""
-    found: dict[str, type] = {}
-    waiting: list[type] = list(all_shapes().values())
+def _parts() -> dict[str, type[Struct]]:
+    """Records that shapes are made of."""
+    found: dict[str, type[Struct]] = {}
+    waiting: list[type[Struct]] = list(all_shapes().values())
     while waiting:
         for hint in typing.get_type_hints(waiting.pop()).values():
             for cls in _classes_in(hint):
-                if dataclasses.is_dataclass(cls) and cls.__name__ not in found:
+                if issubclass(cls, Struct) and cls.__name__ not in found:
                     found[cls.__name__] = cls
                     waiting.append(cls)
     return found
@@ -176,8 +176,9 @@ def _classes_in(hint: object) -> Iterator[type]:
         yield from _classes_in(inner)
 
 
-def _fields(cls: type) -> str:
-    rows = [f"| `{f.name}` | {_words(str(f.type))} |" for f in dataclasses.fields(cls)]
+def _fields(cls: type[Struct]) -> str:
+    kinds = cls.__annotations__
+    rows = [f"| `{name}` | {_words(kinds[name])} |" for name in cls.__struct_fields__]
     return "\n".join(["| key | type |", "|---|---|", *rows, ""])
 
 

@@ -10,10 +10,10 @@ import jsonschema
 import pytest
 from docs.consoles import Command as Typed
 from docs.consoles import bench, play
+from docs.shapes import all_shapes, schema_of
 from PIL import Image
 
 from docs.reference import all_commands
-from swapinfer.workflow.shapes import all_shapes, schema_of
 
 SHAPES = json.loads(
     (Path(__file__).parents[2] / "docs" / "reference" / "json-shapes.json").read_text("utf-8")

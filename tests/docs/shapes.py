@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import importlib
 import inspect
 import pkgutil
@@ -10,6 +9,8 @@ import types
 import typing
 from collections.abc import Callable, Mapping
 from typing import Any
+
+from msgspec import Struct
 
 from swapinfer import workflow
 from swapinfer.workflow.facts import Facts
@@ -59,7 +60,7 @@ def schema_of(facts: type[Facts]) -> Schema:
         If a field has a type that JSON facts do not use.
     """
     parts: dict[str, Schema] = {}
-    body = _of_dataclass(facts, parts)
+    body = _of_struct(facts, parts)
     body["properties"] = {
         "shape": {"const": f"swapinfer.{facts.shape}"},
         **body["properties"],
@@ -68,9 +69,9 @@ def schema_of(facts: type[Facts]) -> Schema:
     return {"$schema": DRAFT, "title": f"swapinfer.{facts.shape}", **body, "$defs": parts}
 
 
-def _of_dataclass(cls: type, parts: dict[str, Schema]) -> Schema:
+def _of_struct(cls: type[Struct], parts: dict[str, Schema]) -> Schema:
     hints = typing.get_type_hints(cls)
-    names = [item.name for item in dataclasses.fields(cls)]
+    names = list(cls.__struct_fields__)
     return {
         "type": "object",
         "properties": {name: _of_type(hints[name], parts) for name in names},
@@ -82,10 +83,10 @@ def _of_dataclass(cls: type, parts: dict[str, Schema]) -> Schema:
 def _of_type(hint: Any, parts: dict[str, Schema]) -> Schema:  # noqa: ANN401  any annotation
     if hint in _PLAIN:
         return _PLAIN[hint]
-    if dataclasses.is_dataclass(hint) and isinstance(hint, type):
+    if inspect.isclass(hint) and issubclass(hint, Struct):
         if hint.__name__ not in parts:
             parts[hint.__name__] = {}
-            parts[hint.__name__] = _of_dataclass(hint, parts)
+            parts[hint.__name__] = _of_struct(hint, parts)
         return {"$ref": f"#/$defs/{hint.__name__}"}
     origin = typing.get_origin(hint)
     if origin not in _GENERIC:
