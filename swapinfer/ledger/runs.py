@@ -95,6 +95,15 @@ def failing_runs(job: Job) -> list[ev.Ran]:
     return [run for run in runs if has_misfired(job, run)]
 
 
+def proving_minutes(job: Job) -> float:
+    """Return how long a repair must at least be driven clean before it counts as verified.
+
+    As long as the shortest run in which it failed, and no shorter than the pack asks.
+    """
+    shortest = min((run.minutes for run in failing_runs(job)), default=0.0)
+    return max(shortest, job.pack.costs.verify_minutes)
+
+
 def failing_conditions(job: Job) -> tuple[str, ...]:
     """Conditions that all runs with a misfire have in common, in the order of the first."""
     runs = failing_runs(job)

@@ -243,14 +243,11 @@ def clean_drive_minutes(
     -----
     With ``b_h`` the belief in each fault set and ``r_h`` its misfire episodes a minute, the risk
     after ``t`` clean minutes is ``sum b_h exp(-r_h t)`` over faulty sets, divided by the same over
-    all sets; it falls with ``t``, and is solved by bisection. A repair that was not driven yet in
-    the conditions in which it had failed is driven for the pack's least minutes at any rate.
+    all sets; it falls with ``t``, and is solved by bisection.
     """
     if not 0.0 < residual_risk < 1.0:
         raise InputError(f"residual risk must lie between 0 and 1, got {residual_risk:g}")
     chosen = outlook.conditions if conditions is None else conditions
-    owes = outlook.begun.owed_in is not None
-    least = max(least, outlook.settings.costs.verify_minutes if owes else 0.0)
     belief_h = outlook.hypotheses.belief_h
     rate_f = outlook.predictor.total_rate_f(chosen)
     rate_h = outlook.hypotheses.member_hf @ rate_f

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.runs import has_misfired
+from swapinfer.ledger.runs import has_misfired, is_clean, proving_minutes
 
 HANDLED = (ev.Swapped, ev.Returned, ev.Reseated, ev.Replaced)
 """Work that a drive shows the result of."""
+
+NOTHING_OWED: tuple[None, float] = None, 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +30,7 @@ class Begun:
     owed_in : tuple of str or None
         Conditions of the drive that the last repair still owes; None when it owes none.
     owed_minutes : float
-        Length of that drive: as long as the shortest run in which it failed, but no shorter than
-        the pack asks; 0 when none is owed.
+        Minutes of it that are still to be driven clean; 0 when none is owed.
     lamp : bool
         Whether a run since the last repair felt as if a cylinder missed all the time.
     """
@@ -58,15 +59,14 @@ def what_was_begun(job: Job) -> Begun:
     repaired = max((n for n, e in enumerate(events) if isinstance(e, ev.Replaced)), default=0)
     before, after = _runs(events[:repaired]), _runs(events[repaired:])
     failed = [run for run in (*before, *after) if has_misfired(job, run)]
-    owed_in = _owed(job, before, after) if repaired else None
-    shortest = min((run.minutes for run in failed), default=0.0)
+    owed_in, owed_minutes = _owed(job, before, after) if repaired else NOTHING_OWED
     at_work = max((n for n, e in enumerate(events) if isinstance(e, HANDLED)), default=0)
     return Begun(
         is_blind=not before and not after,
         is_undriven=at_work > 0 and not _runs(events[at_work:]),
         failed_in=failed[-1].conditions if failed else (),
         owed_in=owed_in,
-        owed_minutes=0.0 if owed_in is None else max(shortest, job.pack.costs.verify_minutes),
+        owed_minutes=owed_minutes,
         lamp=any(run.felt and job.pack.feelings[run.felt].hard for run in after),
     )
 
@@ -75,16 +75,16 @@ def _runs(events: Iterable[ev.Event]) -> list[ev.Ran]:
     return [event for event in events if isinstance(event, ev.Ran)]
 
 
-def _owed(job: Job, before: list[ev.Ran], after: list[ev.Ran]) -> tuple[str, ...] | None:
-    """Conditions in which it failed before the repair and was not driven since."""
+def _owed(
+    job: Job, before: list[ev.Ran], after: list[ev.Ran]
+) -> tuple[tuple[str, ...] | None, float]:
+    """Conditions in which it failed before the repair and was not proven since; minutes missing."""
     if any(has_misfired(job, run) for run in after):
-        return None
-    covered = {tag for run in after for tag in run.conditions}
-    missing = [
-        run.conditions
-        for run in before
-        if has_misfired(job, run) and not covered.issuperset(run.conditions)
-    ]
-    if missing:
-        return missing[-1]
-    return None if after else ()
+        return NOTHING_OWED
+    clean = [run for run in after if is_clean(job, run)]
+    failed_in = [run.conditions for run in before if has_misfired(job, run)]
+    for tags in reversed(failed_in or [()]):
+        driven = sum(run.minutes for run in clean if set(tags) <= set(run.conditions))
+        if driven < proving_minutes(job):
+            return tags, proving_minutes(job) - driven
+    return NOTHING_OWED

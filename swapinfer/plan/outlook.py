@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -13,6 +14,7 @@ from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.testing import View
 from swapinfer.ledger.replay import Job
+from swapinfer.ledger.runs import proving_minutes
 from swapinfer.pack.model import Test
 from swapinfer.plan.actions import (
     SUSPECT,
@@ -132,9 +134,10 @@ class Outlook:
 
     @cached_property
     def proof_minutes(self) -> tuple[float, ...]:
-        """Lengths of drive that show whether a repair helped."""
-        lengths, least = self.settings.costs.drive_minutes, self.settings.costs.verify_minutes
-        return tuple(length for length in lengths if length >= least) or lengths[-1:]
+        """Whole minutes of drive that show whether a repair helped, the least first."""
+        least = float(math.ceil(round(self.begun.owed_minutes or proving_minutes(self.job), 6)))
+        longer = (length for length in self.settings.costs.drive_minutes if length > least)
+        return (least, *longer)
 
     @cached_property
     def conditions(self) -> tuple[str, ...]:

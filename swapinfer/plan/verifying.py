@@ -12,10 +12,10 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.runs import (
     failing_conditions,
-    failing_runs,
     has_misfired,
     is_clean,
     last_repair,
+    proving_minutes,
 )
 from swapinfer.ledger.words import element_label
 from swapinfer.plan.answers import CleanDrive, clean_drive_minutes
@@ -83,7 +83,7 @@ def prove(
     job = evidence.job
     repaired = last_repair(job, causes)
     conditions = failing_conditions(job) or _outlook(evidence, posterior).conditions
-    least = min((run.minutes for run in failing_runs(job)), default=job.pack.costs.verify_minutes)
+    least = proving_minutes(job)
     now = clean_drive_minutes(_outlook(evidence, posterior), risk, conditions, least)
     runs = _clean_runs(job, repaired, conditions)
     if not runs:

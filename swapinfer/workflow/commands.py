@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from swapinfer.ledger.events import Ran, Replaced
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Test
 from swapinfer.plan.actions import Action
@@ -19,31 +18,18 @@ TARGETS = 4
 """Readings to a command: more would not fit on a line."""
 
 
-def closing_command(job: Job, cause: str) -> str:
+def closing_command(cause: str, *, is_proven: bool) -> str:
     """Command that ends a job.
 
     Parameters
     ----------
-    job : Job
-        As it stands.
     cause : str
         Element that was put right; empty when none was.
+    is_proven : bool
+        Whether a drive has shown so.
     """
     named = f" --cause {cause}" if cause else ""
-    return f"swapinfer close{named}{' --verified' if cause and _is_driven_quiet(job) else ''}"
-
-
-def _is_driven_quiet(job: Job) -> bool:
-    """Whether a drive since the last repair set no code, and none did."""
-    is_quiet = False
-    for _, event in reversed(job.standing):
-        if isinstance(event, Replaced):
-            return is_quiet
-        if isinstance(event, Ran):
-            if event.codes or event.suspected or any(event.counts.values()):
-                return False
-            is_quiet |= event.codes is not None
-    return False
+    return f"swapinfer close{named}{' --verified' if cause and is_proven else ''}"
 
 
 def commands_of(job: Job, action: Action) -> tuple[str, ...]:

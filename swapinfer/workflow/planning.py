@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import ClassVar, Literal
 
 from msgspec import Struct, structs
@@ -19,7 +20,7 @@ from swapinfer.plan.next import GIVE_UP, HAND_OVER, Plan, PlannedStep, make_plan
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.reason import OWED, Reason, Telling, explain
 from swapinfer.plan.tree import Node, plan_tree
-from swapinfer.plan.verifying import VERIFIED_RISK, prove
+from swapinfer.plan.verifying import VERIFIED_RISK, missing_words, prove
 from swapinfer.workflow.causes import Belief, believe, list_causes
 from swapinfer.workflow.commands import closing_command, commands_of
 from swapinfer.workflow.facts import Facts, StepLine
@@ -416,14 +417,15 @@ def describe_step(belief: Belief, step: PlannedStep, reason: Reason) -> StepFact
     """Put a step in words and figures."""
     job, pack = belief.evidence.job, belief.evidence.job.pack
     known = cautions_met(job)
+    closing, unproven = ("", "") if step.action else _closing(belief, step)
     return StepFacts(
         id=step.id,
         title=step.title,
         reason=reason.sentence,
-        change=reason.change,
+        change=reason.change + unproven,
         tellings=tuple(_telling(telling) for telling in reason.tellings),
         turn=reason.turn.probability if reason.turn else None,
-        commands=commands_of(job, step.action) if step.action else (_closing(belief, step),),
+        commands=commands_of(job, step.action) if step.action else (closing,),
         minutes=step.minutes,
         drive_minutes=step.drive_minutes,
         money=step.money,
@@ -452,10 +454,15 @@ def describe_step(belief: Belief, step: PlannedStep, reason: Reason) -> StepFact
     )
 
 
-def _closing(belief: Belief, step: PlannedStep) -> str:
+def _closing(belief: Belief, step: PlannedStep) -> tuple[str, str]:
+    """Command that ends the job, and what is missing for it to end verified."""
     causes = list_causes(belief)
-    is_repaired = step.id == HAND_OVER and bool(causes) and not causes[0].place
-    return closing_command(belief.evidence.job, causes[0].element if is_repaired else "")
+    if step.id != HAND_OVER or not causes or causes[0].place:
+        return closing_command("", is_proven=False), ""
+    proof = prove(belief.evidence, belief.posterior, [causes[0].element])
+    missing = missing_words(proof)
+    unproven = f"; to close it as verified, {missing}" if math.isfinite(proof.missing) else ""
+    return closing_command(causes[0].element, is_proven=proof.holds), unproven if missing else ""
 
 
 def _telling(telling: Telling) -> TellingFacts:

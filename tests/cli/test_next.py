@@ -16,7 +16,7 @@ from swapinfer.plan.actions import Action
 from swapinfer.textview import show
 from swapinfer.textview.page import Page, exactness
 from swapinfer.textview.plans import GLANCE, UNPROVEN
-from swapinfer.workflow.commands import closing_command, commands_of
+from swapinfer.workflow.commands import commands_of
 from swapinfer.workflow.reasons import WhyView
 from swapinfer.workflow.record import record
 from swapinfer.workflow.shop import Shop
@@ -141,11 +141,35 @@ def test_commands_say_all_that_an_action_does(bay: Bay) -> None:
 def test_a_repair_is_closed_as_verified_only_after_a_quiet_drive(bay: Bay) -> None:
     play(bay, "it moved with the coil")
     bay.must("replace coil1")
-    with Shop() as shop:
-        assert closing_command(shop.load().job, "coil3") == "swapinfer close --cause coil3"
     bay.must("drive 45 --when warm,load --no-codes")
     (command,) = bay.must("next --json").facts["steps"][0]["commands"]
     assert command == "swapinfer close --cause coil3 --verified"
+    bay.must(command.removeprefix("swapinfer "))
+    assert bay.must("jobs --json").facts["jobs"][0]["status"] == "verified"
+
+
+def test_what_is_advised_what_is_asked_and_what_closes_are_the_same_drive(bay: Bay) -> None:
+    bay.must("open RO-1 --layout inline-4")
+    bay.must("drive 17 --when warm,load --codes P0302")
+    bay.must("swap coil 2-3")
+    bay.must("drive 25 --when warm,load --codes P0303")
+    repair = bay.must("next --json").facts["steps"][0]
+    assert repair["commands"] == [
+        "swapinfer replace coil3",
+        "swapinfer drive 17 --when warm,load --codes ...",
+    ]
+    bay.must("replace coil3")
+    assert bay.must("clean --json").facts["minutes"] == 17.0
+    bay.must("drive 12 --when warm,load --no-codes")
+    rest = bay.must("next --json").facts["steps"][0]
+    assert (rest["drive_minutes"], bay.must("clean --json").facts["minutes"]) == (
+        pytest.approx(5.0),
+        5.0,
+    )
+    refused = bay("close --cause coil2 --verified")
+    assert "drive 5 min" in refused.err
+    bay.must("drive 5 --when warm,load --no-codes")
+    (command,) = bay.must("next --json").facts["steps"][0]["commands"]
     bay.must(command.removeprefix("swapinfer "))
     assert bay.must("jobs --json").facts["jobs"][0]["status"] == "verified"
 

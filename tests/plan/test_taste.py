@@ -16,7 +16,6 @@ from swapinfer.ledger.followed import carried
 from swapinfer.pack.model import Pack
 from swapinfer.pack.trade import Costs
 from swapinfer.plan.actions import Action
-from swapinfer.plan.answers import clean_drive_minutes
 from swapinfer.plan.begun import Begun, what_was_begun
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import GIVE_UP, HAND_OVER, Plan, make_plan
@@ -176,9 +175,6 @@ def test_a_repair_is_driven_as_it_failed_before_the_vehicle_is_handed_over(
     action = first_of(outlook_of(*done))
     assert action.kind == "drive"
     assert {"hot", "load"} <= set(action.conditions)
-    clean = clean_drive_minutes(outlook_of(*done), 0.05)
-    assert clean.minutes >= outlook_of(*done).settings.costs.verify_minutes > 0.0
-    assert {"hot", "load"} <= set(clean.conditions)
     elsewhere = ev.Ran(60.0, ("idle",), codes=())
     assert first_of(outlook_of(*done, elsewhere)).kind == "drive"
     as_it_failed = ev.Ran(60.0, ("hot", "load"), codes=())
