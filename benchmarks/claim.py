@@ -10,11 +10,10 @@ from collections.abc import Callable
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does
 
 from swapinfer.claim.html import to_html
-from swapinfer.claim.json_form import to_json
 from swapinfer.claim.markdown import to_markdown
 from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.write import Claim, write_up
+from swapinfer.claim.write import Claim, to_json, write_up
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import GENESIS, Record, seal
 from swapinfer.ledger.replay import Job, replay

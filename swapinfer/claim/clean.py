@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 import unicodedata
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
+
+from msgspec import Struct
+from msgspec.structs import asdict
 
 _Any = TypeVar("_Any")
 
@@ -65,7 +67,7 @@ def leave_out(secrets: Sequence[str]) -> Callable[[str], str]:
 
 
 def map_texts(value: _Any, change: Callable[[str], str]) -> _Any:
-    """Return a copy of a tree of dataclasses, tuples and dicts with every text changed."""
+    """Return a copy of a tree of structs and tuples with every text changed."""
     return _map(value, change)  # type: ignore[no-any-return]
 
 
@@ -74,11 +76,7 @@ def _map(value: Any, change: Callable[[str], str]) -> Any:  # noqa: ANN401  any 
         return change(value)
     if isinstance(value, tuple):
         return tuple(_map(item, change) for item in value)
-    if isinstance(value, dict):
-        return {key: _map(item, change) for key, item in value.items()}
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        names = [field.name for field in dataclasses.fields(value)]
-        return dataclasses.replace(
-            value, **{name: _map(getattr(value, name), change) for name in names}
-        )
+    if isinstance(value, Struct):
+        fields = {name: _map(item, change) for name, item in asdict(value).items()}
+        return type(value)(**fields)
     return value

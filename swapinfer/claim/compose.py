@@ -5,14 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from swapinfer.claim import evidence_sections, support_sections
+from swapinfer.claim import proof
+from swapinfer.claim.clean import map_texts
 from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section, Table
-from swapinfer.claim.facts import ClaimFacts, Codes
-from swapinfer.claim.numbers import Numbers
-from swapinfer.claim.pen import Pen
+from swapinfer.claim.facts import Cause, ClaimFacts, Codes, Repair, Vehicle, Verification
 from swapinfer.claim.pictures import Picture
-from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.work_facts import Repair, Verification
+from swapinfer.claim.settings import ClaimSettings, Numbers
+from swapinfer.ledger.words import listed
+
+LONGEST = 2000
+"""Characters of a typed text that are shown."""
 
 WORTH_NAMING = 0.01
 """Share of a cause's probability from which a mode is named."""
@@ -38,208 +40,225 @@ def compose(
     -------
     Document
     """
-    pen = Pen.take(facts, Numbers(settings))
-    facts = pen.facts
-    draft = facts.standing.draft
-    sections = (
-        _complaint(pen),
-        _cause(pen),
-        _correction(pen),
-        evidence_sections.found(pen),
-        evidence_sections.moved(pen),
-        support_sections.rivals(pen),
-        support_sections.uncertain(pen),
-        support_sections.spent(pen, settings.comparison),
-        *support_sections.cautions(pen),
-        *support_sections.notes(pen),
-        *support_sections.photos(pen, pictures or {}),
-        support_sections.priors(pen),
-        support_sections.check(pen),
-    )
+    numbers = Numbers(settings)
+    facts = _shortened(facts, numbers)
+    first, last = numbers.day(facts.spent.first_at), numbers.day(facts.spent.last_at)
+    who = listed(facts.technicians)
+    is_draft = bool(facts.standing.draft)
     return Document(
-        title=pen.say("title", ro=facts.ro),
+        title=f"Repair order {facts.ro}",
         shop=facts.shop,
-        subtitle=pen.say(
-            "subtitle",
-            first=pen.numbers.day(facts.spent.first_at),
-            last=pen.numbers.day(facts.spent.last_at),
-            who=pen.join(facts.technicians),
+        subtitle=f"Write-up of a misfire diagnosis, {first} to {last}, by {who}",
+        stamp="Draft" if is_draft else "Closed, repair verified",
+        is_draft=is_draft,
+        warnings=_why_draft(facts, numbers),
+        sections=(
+            _complaint(facts, numbers),
+            _cause(facts, numbers),
+            _correction(facts, numbers),
+            *proof.sections(facts, numbers, pictures or {}),
         ),
-        stamp=pen.say("stamp.draft" if draft else "stamp.verified"),
-        is_draft=bool(draft),
-        warnings=tuple(_draft_reason(pen, reason) for reason in draft),
-        sections=sections,
-        footer=pen.say("footer", ro=facts.ro, head=facts.ledger.head[:16]),
-        language=pen.say("language"),
+        footer=f"Repair order {facts.ro}, ledger {facts.ledger.head[:16]}",
     )
 
 
-def _draft_reason(pen: Pen, reason: str) -> str:
-    standing = pen.facts.standing
-    return pen.say(
-        f"draft.{reason}",
-        probability=pen.numbers.percent(standing.joint),
-        level=pen.numbers.percent(standing.established),
+def _shortened(facts: ClaimFacts, numbers: Numbers) -> ClaimFacts:
+    def shorten(text: str) -> str:
+        if len(text) <= LONGEST:
+            return text
+        length = numbers.plain(len(text))
+        return (
+            f"{text[:LONGEST]}… [shortened: {length} characters in all; the whole text is in the "
+            "exported job]"
+        )
+
+    return map_texts(facts, shorten)
+
+
+def _why_draft(facts: ClaimFacts, numbers: Numbers) -> tuple[str, ...]:
+    standing = facts.standing
+    words = {
+        "open": "The job is not closed: what follows may still change.",
+        "unrepaired": "Closed without a repair on record.",
+        "unverified": "Repaired, not verified.",
+        "claimed": "Closed as verified; no clean drive of the length asked is on record.",
+        "not established": (
+            f"The cause stands at {numbers.percent(standing.joint)}, under the "
+            f"{numbers.percent(standing.established)} from which this shop calls a cause "
+            "established."
+        ),
+    }
+    return tuple(words[reason] for reason in standing.draft)
+
+
+def _complaint(facts: ClaimFacts, numbers: Numbers) -> Section:
+    said = Paragraph("No words of the customer were recorded.")
+    if facts.complaint.strip():
+        said = Paragraph(facts.complaint, "quote")
+    blocks = (said, _vehicle(facts.vehicle, numbers), _codes(facts, numbers))
+    return Section("complaint", "Complaint", blocks, major=True)
+
+
+def _vehicle(vehicle: Vehicle, numbers: Numbers) -> Pairs:
+    order = "-".join(map(str, vehicle.firing_order))
+    given = (
+        "as given for this vehicle"
+        if vehicle.firing_order_given
+        else ("generic, check the maker's diagram")
     )
-
-
-def _complaint(pen: Pen) -> Section:
-    words = pen.facts.complaint
-    said = Paragraph(words, "quote") if words.strip() else Paragraph(pen.say("complaint.none"))
-    blocks = (said, Pairs(_vehicle(pen)), _codes(pen))
-    return Section("complaint", pen.say("complaint"), blocks, major=True)
-
-
-def _vehicle(pen: Pen) -> tuple[tuple[str, str], ...]:
-    vehicle, none = pen.facts.vehicle, pen.say("not given")
-    kind = "given" if vehicle.firing_order_given else "generic"
-    order = pen.say(f"vehicle.order.{kind}", order="-".join(map(str, vehicle.firing_order)))
-    distances = {"odometer": vehicle.odometer_km, "driven": vehicle.driven_km}
-    rows = [(pen.say("vehicle.engine"), vehicle.engine), (pen.say("vehicle.order"), order)]
+    rows = [("Engine", vehicle.engine), ("Firing order", f"{order} ({given})")]
+    distances = {"Odometer": vehicle.odometer_km, "Driven with the fault": vehicle.driven_km}
     for name, km in distances.items():
-        rows.append((pen.say(f"vehicle.{name}"), none if km is None else pen.numbers.distance(km)))
+        rows.append((name, "not given" if km is None else numbers.distance(km)))
+    checked = {
+        "valid": "check digit correct",
+        "wrong": "check digit WRONG: read it again from the vehicle",
+        "not required": "no check digit required",
+        "malformed": "NOT 17 permitted characters: read it again",
+    }
     if vehicle.vin_check:
-        shown = pen.say(f"vehicle.vin.{vehicle.vin_check}", vin=vehicle.vin)
-        rows.append((pen.say("vehicle.vin"), shown))
+        said = f"{vehicle.vin} ({checked[vehicle.vin_check]})"
+        rows.append(("Identification number", said))
     if vehicle.customer:
-        rows.append((pen.say("vehicle.customer"), vehicle.customer))
+        rows.append(("Customer", vehicle.customer))
     if vehicle.family:
-        rows.append((pen.say("vehicle.family"), vehicle.family))
-    return tuple(rows)
+        rows.append(("Vehicle family", vehicle.family))
+    return Pairs(tuple(rows))
 
 
-def _codes(pen: Pen) -> Block:
-    lines = {"codes.first": pen.facts.codes_before, "codes.after": pen.facts.codes_after}
-    rows = [
-        (pen.say(key, at=pen.numbers.moment(codes.at)), _code_words(pen, codes))
-        for key, codes in lines.items()
+def _codes(facts: ClaimFacts, numbers: Numbers) -> Block:
+    readouts = {"First readout": facts.codes_before, "After the repair": facts.codes_after}
+    rows = tuple(
+        (f"{when}, {numbers.moment(codes.at)}", _code_words(codes))
+        for when, codes in readouts.items()
         if codes
-    ]
+    )
     if not rows:
-        return Paragraph(pen.say("codes.never"))
-    return Table(pen.say("codes"), pen.split("codes.head"), tuple(rows), widths=(2, 3))
+        return Paragraph("No codes were read.")
+    return Table("Trouble codes", ("When", "Codes"), rows, widths=(2, 3))
 
 
-def _code_words(pen: Pen, codes: Codes) -> str:
-    if not codes.codes:
-        return pen.say("codes.none")
-    return pen.join([pen.say("codes.one", code=one.code, title=one.title) for one in codes.codes])
+def _code_words(codes: Codes) -> str:
+    return listed([f"{one.code} ({one.title})" for one in codes.codes]) or "no codes stored"
 
 
-def _cause(pen: Pen) -> Section:
-    standing = pen.facts.standing
-    blocks: list[Block] = [Paragraph(_conclusion(pen), "lead")]
+def _cause(facts: ClaimFacts, numbers: Numbers) -> Section:
+    standing = facts.standing
     sentences = []
     if standing.low is not None and standing.high is not None:
-        low, high = pen.numbers.percent(standing.low), pen.numbers.percent(standing.high)
-        sentences.append(pen.say("cause.interval", low=low, high=high))
-    sentences.append(pen.say("cause.named" if pen.subjects[0].named else "cause.leading"))
-    if pen.facts.confirmed_by:
-        sentences.append(pen.say("cause.confirmed", test=pen.facts.confirmed_by))
-    if not standing.exact:
-        left = pen.numbers.percent(pen.facts.verification.left_out)
-        sentences.append(pen.say("cause.not exact", left=left))
-    blocks.append(Paragraph(" ".join([*sentences, *_modes(pen)])))
-    blocks += [evidence_sections.course(pen), evidence_sections.course_table(pen)]
-    return Section("cause", pen.say("cause"), tuple(blocks), major=True)
-
-
-def _conclusion(pen: Pen) -> str:
-    standing = pen.facts.standing
-    firm = "suspected" if standing.joint < 0.5 else "probable"
-    if standing.joint >= standing.established:
-        firm = "established"
-    name = pen.subject
-    if len(pen.subjects) > 1:
-        name = pen.say("cause.joint", causes=name)
-    return pen.say(f"cause.{firm}", cause=name, probability=pen.numbers.percent(standing.joint))
-
-
-def _modes(pen: Pen) -> list[str]:
-    sentences = []
-    for cause in pen.subjects:
-        modes = [
-            pen.say(
-                "cause.mode", mode=mode.title, probability=pen.numbers.percent(mode.probability)
-            )
-            for mode in cause.modes
-            if mode.probability >= WORTH_NAMING * cause.probability
-        ]
-        key = "cause.modes" if len(pen.subjects) == 1 else "cause.modes.of"
-        sentences.append(pen.say(key, cause=cause.label, modes=", ".join(modes)))
-    return sentences
-
-
-def _correction(pen: Pen) -> Section:
-    blocks: list[Block] = []
-    for repair in pen.facts.repairs:
-        blocks += _repair(pen, repair)
-    if not blocks:
-        blocks.append(Paragraph(pen.say("correction.none"), "lead"))
-    blocks += [Paragraph(_verification(pen)), Paragraph(_risk(pen))]
-    if pen.facts.remark.strip():
-        blocks += [
-            Paragraph(pen.say("correction.remark")),
-            Paragraph(pen.facts.remark, "quote"),
-        ]
-    return Section("correction", pen.say("correction"), tuple(blocks), major=True)
-
-
-def _repair(pen: Pen, repair: Repair) -> list[Block]:
-    stamp = pen.stamp(repair.seq, repair.at, repair.who)
-    sentences = [pen.say("correction.line", **stamp)]
-    if repair.price is not None:
-        price = pen.numbers.money(repair.price, pen.facts.spent.currency)
-        sentences.append(pen.say("correction.price", price=price))
-    leads = repair.probability >= repair.next_probability
-    why = pen.say(
-        "correction.why" if leads else "correction.why not",
-        label=repair.label,
-        probability=pen.numbers.percent(repair.probability),
-        next=repair.next_label,
-        next_probability=pen.numbers.percent(repair.next_probability),
-    )
-    done = pen.say("correction.done", what=repair.what, label=repair.label)
-    return [Paragraph(done, "lead"), Paragraph(" ".join(sentences)), Paragraph(why)]
-
-
-def _verification(pen: Pen) -> str:
-    drive = pen.facts.verification
-    if drive.repaired_seq is None:
-        return pen.say("verify.none")
-    if not drive.runs:
-        driven = pen.say("verify.no drive", seq=drive.repaired_seq)
-    else:
-        driven = pen.say(
-            "verify.clean" if drive.clean else "verify.not clean",
-            minutes=pen.numbers.minutes(drive.minutes),
-            seq=drive.repaired_seq,
-            clean=pen.numbers.minutes(drive.clean_minutes),
-            conditions=_conditions(pen, drive.conditions),
+        between = f"{numbers.percent(standing.low)} and {numbers.percent(standing.high)}"
+        sentences.append(
+            f"Over the uncertainty of the prior probabilities it lies between {between} (90 % "
+            "interval)."
         )
-    return f"{driven} {_asked(pen, drive)}"
+    if facts.concluded[0].named:
+        sentences.append("This is what the job was closed with.")
+    else:
+        sentences.append("This is the likeliest so far; the job was not closed with a cause.")
+    if facts.confirmed_by:
+        sentences.append(f"Shown directly by: {facts.confirmed_by}.")
+    if not standing.exact:
+        left = numbers.percent(facts.verification.left_out)
+        sentences.append(
+            f"The findings were too entangled to count every combination of faults; at most {left} "
+            "of the belief was not looked at."
+        )
+    for cause in facts.concluded:
+        whose = "it" if len(facts.concluded) == 1 else f"the {cause.label}"
+        sentences.append(f"How {whose} failed, likeliest first: {_modes(cause, numbers)}.")
+    blocks = (
+        Paragraph(_conclusion(facts, numbers), "lead"),
+        Paragraph(" ".join(sentences)),
+        proof.draw_belief(facts, numbers),
+        proof.tabulate_belief(facts, numbers),
+    )
+    return Section("cause", "Cause", blocks, major=True)
 
 
-def _asked(pen: Pen, drive: Verification) -> str:
-    conditions = _conditions(pen, drive.asked_conditions)
-    so = pen.say("verify.so.proven" if drive.proven else "verify.so.not")
-    if drive.asked_minutes is None:
-        return pen.say("verify.asked.endless", conditions=conditions, so=so)
-    return pen.say(
-        "verify.asked",
-        asked=pen.numbers.minutes(math.ceil(drive.asked_minutes)),
-        conditions=conditions,
-        driven=pen.numbers.minutes(drive.proven_minutes),
-        so=so,
+def _conclusion(facts: ClaimFacts, numbers: Numbers) -> str:
+    standing = facts.standing
+    firm = "Suspected only" if standing.joint < 0.5 else "Probable, not established"
+    if standing.joint >= standing.established:
+        firm = "Established"
+    name = proof.names(facts)
+    if len(facts.concluded) > 1:
+        name += " together"
+    return f"{firm}: {name}, with a probability of {numbers.percent(standing.joint)}."
+
+
+def _modes(cause: Cause, numbers: Numbers) -> str:
+    return ", ".join(
+        f"{mode.title} {numbers.percent(mode.probability)}"
+        for mode in cause.modes
+        if mode.probability >= WORTH_NAMING * cause.probability
     )
 
 
-def _conditions(pen: Pen, conditions: Sequence[str]) -> str:
-    if not conditions:
-        return ""
-    return pen.say("verify.conditions", conditions="; ".join(conditions))
+def _correction(facts: ClaimFacts, numbers: Numbers) -> Section:
+    blocks: list[Block] = []
+    for repair in facts.repairs:
+        blocks += _repair(repair, facts.spent.currency, numbers)
+    if not blocks:
+        blocks.append(Paragraph("Nothing was replaced or repaired.", "lead"))
+    blocks.append(Paragraph(_verification(facts.verification, numbers)))
+    risk = numbers.percent(facts.verification.residual_risk)
+    blocks.append(
+        Paragraph(
+            f"Residual risk of a comeback: {risk} that a fault which can cause a misfire is still "
+            "in the vehicle, all parts counted."
+        )
+    )
+    if facts.remark.strip():
+        blocks += [Paragraph("Remark at closing:"), Paragraph(facts.remark, "quote")]
+    return Section("correction", "Correction", tuple(blocks), major=True)
 
 
-def _risk(pen: Pen) -> str:
-    risk = pen.numbers.percent(pen.facts.verification.residual_risk)
-    return pen.say("verify.risk", risk=risk)
+def _repair(repair: Repair, currency: str, numbers: Numbers) -> tuple[Block, ...]:
+    done = f"{numbers.stamp(repair)}."
+    if repair.price is not None:
+        done += f" Price of parts: {numbers.money(repair.price, currency)}."
+    stood, other = map(numbers.percent, (repair.probability, repair.next_probability))
+    if repair.probability >= repair.next_probability:
+        why = (
+            f"Why this and no other: when it was done, the {repair.label} stood at {stood}; the "
+            f"next likeliest, the {repair.next_label}, at {other}."
+        )
+    else:
+        why = (
+            f"When it was done, the {repair.label} stood at only {stood}, below the "
+            f"{repair.next_label} at {other}: the findings did not ask for this."
+        )
+    lead = f"Work done: {repair.what} ({repair.label})."
+    return Paragraph(lead, "lead"), Paragraph(done), Paragraph(why)
+
+
+def _verification(drive: Verification, numbers: Numbers) -> str:
+    if drive.repaired_seq is None:
+        return "No repair was made, so there was none to verify by a drive."
+    since = f"{numbers.minutes(drive.minutes)} driven since the last repair (#{drive.repaired_seq})"
+    if not drive.runs:
+        driven = f"No drive is recorded since the last repair (#{drive.repaired_seq})."
+    elif drive.clean:
+        clean = numbers.minutes(drive.clean_minutes)
+        conditions = _conditions(drive.conditions)
+        driven = f"Verification: {since}, the last {clean} of it without misfire{conditions}."
+    else:
+        driven = f"Verification failed: {since}, and the last drive was not shown to be clean."
+    return f"{driven} {_asked(drive, numbers)}"
+
+
+def _asked(drive: Verification, numbers: Numbers) -> str:
+    conditions = _conditions(drive.asked_conditions)
+    so = "the repair is verified" if drive.proven else "repaired, not verified"
+    if drive.asked_minutes is None:
+        return f"No drive{conditions} is long enough to verify it: {so}."
+    asked = numbers.minutes(math.ceil(drive.asked_minutes))
+    driven = numbers.minutes(drive.proven_minutes)
+    return (
+        f"A clean drive of {asked}{conditions} was asked for, and {driven} of it is on record: "
+        f"{so}."
+    )
+
+
+def _conditions(conditions: Sequence[str]) -> str:
+    return f" ({'; '.join(conditions)})" if conditions else ""

@@ -18,9 +18,9 @@ from swapinfer.claim.facts import (
     ModeShare,
     Rival,
     Standing,
+    Verification,
 )
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.work_facts import Verification
 from swapinfer.ledger.events import Closed
 from swapinfer.ledger.record import Record, clock_steps
 from swapinfer.ledger.words import element_label, now_at

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import TypeAlias
 
+from msgspec import Struct
 
-@dataclass(frozen=True, slots=True)
-class Paragraph:
+
+class Paragraph(Struct, frozen=True):
     """Running text.
 
     Attributes
@@ -21,15 +21,13 @@ class Paragraph:
     style: str = "plain"
 
 
-@dataclass(frozen=True, slots=True)
-class Pairs:
+class Pairs(Struct, frozen=True):
     """Names and values."""
 
     rows: tuple[tuple[str, str], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
+class Table(Struct, frozen=True):
     """Rows under a head.
 
     Attributes
@@ -47,15 +45,13 @@ class Table:
     widths: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Items:
+class Items(Struct, frozen=True):
     """A list without order."""
 
     items: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Figure:
+class Figure(Struct, frozen=True):
     """A drawing.
 
     Attributes
@@ -73,12 +69,11 @@ class Figure:
     description: str
 
 
-@dataclass(frozen=True, slots=True)
-class Image:
+class Image(Struct, frozen=True):
     """A photograph; `width` and `height` in pixels, `digest` as attached."""
 
     media: str
-    data: bytes = field(repr=False)
+    data: bytes
     width: int
     height: int
     caption: str
@@ -88,8 +83,7 @@ class Image:
 Block: TypeAlias = Paragraph | Pairs | Table | Items | Figure | Image
 
 
-@dataclass(frozen=True, slots=True)
-class Section:
+class Section(Struct, frozen=True):
     """A heading and what stands under it; `major` ones are the trade's three."""
 
     id: str
@@ -98,8 +92,7 @@ class Section:
     major: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Document:
+class Document(Struct, frozen=True):
     """A write-up, in order.
 
     Attributes
@@ -122,4 +115,3 @@ class Document:
     warnings: tuple[str, ...]
     sections: tuple[Section, ...]
     footer: str
-    language: str = "en"

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import singledispatchmethod
 
+from swapinfer.claim.facts import RepairRange, Spent, SpentLine
 from swapinfer.claim.moves import Stage
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.work_facts import RepairRange, Spent, SpentLine
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job

@@ -1,21 +1,11 @@
-"""What a write-up says, as numbers and names; every format is made from these."""
+"""The write-up itself: all that it says, as numbers and names, from which every format is made."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from swapinfer.claim.work_facts import (
-    LedgerFacts,
-    Photo,
-    Provenance,
-    Repair,
-    Spent,
-    Verification,
-)
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Vehicle:
+class Vehicle(Struct, frozen=True):
     """The vehicle and its engine.
 
     Attributes
@@ -46,16 +36,14 @@ class Vehicle:
     family: str
 
 
-@dataclass(frozen=True, slots=True)
-class ModeShare:
+class ModeShare(Struct, frozen=True):
     """One way in which an element may have failed, and its probability."""
 
     title: str
     probability: float
 
 
-@dataclass(frozen=True, slots=True)
-class Cause:
+class Cause(Struct, frozen=True):
     """An element that may be at fault.
 
     Attributes
@@ -87,8 +75,7 @@ class Cause:
     named: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(Struct, frozen=True):
     """A number read from an instrument, in the unit of its test.
 
     Attributes
@@ -112,16 +99,19 @@ class Reading:
     within: bool | None
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+class Entry(Struct, frozen=True):
+    """Something that stands in the ledger: its position, when it was recorded, and by whom."""
+
+    seq: int
+    at: str
+    who: str
+
+
+class Finding(Entry, frozen=True):
     """Something observed, and what it did to belief.
 
     Attributes
     ----------
-    seq : int
-        Position in the ledger.
-    at, who : str
-        When and by whom.
     kind : str
         ``"complaint"``, ``"run"``, ``"reading"`` or ``"inspection"``.
     what, where : str
@@ -141,9 +131,6 @@ class Finding:
         Weight for each of the shown causes being at fault: change of 10 log10 of its odds.
     """
 
-    seq: int
-    at: str
-    who: str
     kind: str
     what: str
     where: str
@@ -160,16 +147,14 @@ class Finding:
     decibans_c: tuple[float, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class CodeLine:
+class CodeLine(Struct, frozen=True):
     """A trouble code and what it stands for."""
 
     code: str
     title: str
 
 
-@dataclass(frozen=True, slots=True)
-class Codes:
+class Codes(Struct, frozen=True):
     """Codes at one readout; `seq` is that of the run."""
 
     seq: int
@@ -177,26 +162,20 @@ class Codes:
     codes: tuple[CodeLine, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Move:
+class Move(Entry, frozen=True):
     """Parts were moved, reseated or replaced."""
 
-    seq: int
-    at: str
-    who: str
     said: str
 
 
-@dataclass(frozen=True, slots=True)
-class PartAt:
+class PartAt(Struct, frozen=True):
     """A part in its place: which it is, and a short mark of where it came from."""
 
     element: str
     mark: str
 
 
-@dataclass(frozen=True, slots=True)
-class Arrangement:
+class Arrangement(Struct, frozen=True):
     """Which part sat where, for one kind of part.
 
     Attributes
@@ -215,8 +194,7 @@ class Arrangement:
     rows: tuple[tuple[int, tuple[PartAt, ...]], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Trail:
+class Trail(Struct, frozen=True):
     """The places of one part through the job, each with the event that brought it there."""
 
     element: str
@@ -224,16 +202,38 @@ class Trail:
     stops: tuple[tuple[int, str], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Against:
+class Repair(Entry, frozen=True):
+    """Something that was put right.
+
+    Attributes
+    ----------
+    what : str
+        The repair that it was.
+    label : str
+        Of what was there before.
+    probability : float
+        That it was at fault, as believed just then.
+    next_label, next_probability
+        The likeliest other cause, just then.
+    """
+
+    what: str
+    element: str
+    label: str
+    price: float | None
+    probability: float
+    next_label: str
+    next_probability: float
+
+
+class Against(Struct, frozen=True):
     """A finding that spoke against a rival, and its weight in decibans."""
 
     seq: int
     decibans: float
 
 
-@dataclass(frozen=True, slots=True)
-class Rival:
+class Rival(Struct, frozen=True):
     """Another cause and why it was put aside.
 
     Attributes
@@ -252,8 +252,7 @@ class Rival:
     against: tuple[Against, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Flip:
+class Flip(Struct, frozen=True):
     """The rival that is nearest to drawing level, and how many times likelier it must be."""
 
     leader: str
@@ -261,8 +260,7 @@ class Flip:
     factor: float
 
 
-@dataclass(frozen=True, slots=True)
-class Conflict:
+class Conflict(Struct, frozen=True):
     """Something that does not fit.
 
     Attributes
@@ -286,20 +284,30 @@ class Conflict:
     decibans: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Retracted:
+class Retracted(Entry, frozen=True):
     """An event that was undone: it stays in the ledger, and counts for nothing."""
 
-    seq: int
-    at: str
-    who: str
     said: str
     undone_by: str
     undone_at: str
 
 
-@dataclass(frozen=True, slots=True)
-class Standing:
+class NoteLine(Entry, frozen=True):
+    """A remark without weight."""
+
+    text: str
+
+
+class Photo(Entry, frozen=True):
+    """An attached picture."""
+
+    name: str
+    media: str
+    digest: str
+    bytes: int
+
+
+class Standing(Struct, frozen=True):
     """How firm the conclusion is.
 
     Attributes
@@ -330,18 +338,136 @@ class Standing:
     log10_evidence: float
 
 
-@dataclass(frozen=True, slots=True)
-class NoteLine:
-    """A remark without weight."""
+class SpentLine(Struct, frozen=True):
+    """Standard time and money of one kind of work."""
 
-    seq: int
-    at: str
-    who: str
+    work: str
+    minutes: float
+    money: float
+
+
+class RepairRange(Struct, frozen=True):
+    """A repair of which the findings do not say what it took.
+
+    Attributes
+    ----------
+    low, high : float
+        Minutes of the shortest and the longest that are possible, access included.
+    """
+
+    label: str
+    low: float
+    high: float
+
+
+class Spent(Struct, frozen=True):
+    """Time and cost by the pack's standard times and prices.
+
+    Attributes
+    ----------
+    lines : tuple of SpentLine
+        By kind of work; labour is in `money`.
+    parts : float
+        Prices of parts; `parts_priced` says how many of the `parts_fitted` were entered, the
+        others are typical prices.
+    other : float
+        Consumables, and fuel and wear of driving.
+    unclear : tuple of RepairRange
+        Repairs that are counted at the kind's own standard time because it is not known what
+        they took.
+    """
+
+    lines: tuple[SpentLine, ...]
+    minutes: float
+    labour: float
+    rate_per_hour: float
+    parts: float
+    parts_priced: int
+    parts_fitted: int
+    other: float
+    total: float
+    currency: str
+    first_at: str
+    last_at: str
+    unclear: tuple[RepairRange, ...] = ()
+
+
+class Verification(Struct, frozen=True):
+    """Drives after the last repair.
+
+    Attributes
+    ----------
+    repaired_seq : int or None
+        Last replacing or reseating; None when nothing was repaired.
+    minutes, clean_minutes : float
+        Driven since, and since the last misfire.
+    runs : int
+        How many drives.
+    asked_minutes : float or None
+        Clean minutes that were asked for after it; None when no drive is long enough.
+    asked_conditions : tuple of str
+        In which: those that all runs with a misfire had in common.
+    proven_minutes : float
+        Clean minutes driven in those conditions.
+    proven : bool
+        Whether that is as long as was asked.
+    clean : bool or None
+        Whether the last of them was without misfire; None when there was none.
+    conditions : tuple of str
+        Conditions driven under since.
+    residual_risk : float
+        Probability that a fault that causes misfires is still in the vehicle.
+    left_out : float
+        Share of the combinations of faults that was not looked at; 0 when exact.
+    """
+
+    repaired_seq: int | None
+    minutes: float
+    clean_minutes: float
+    runs: int
+    asked_minutes: float | None
+    asked_conditions: tuple[str, ...]
+    proven_minutes: float
+    proven: bool
+    clean: bool | None
+    conditions: tuple[str, ...]
+    residual_risk: float
+    left_out: float
+
+
+class SourceLine(Struct, frozen=True):
+    """A source of numbers of the pack, and how many numbers come from it."""
+
+    grade: str
     text: str
+    numbers: int
 
 
-@dataclass(frozen=True, slots=True)
-class ClaimFacts:
+class Provenance(Struct, frozen=True):
+    """Where the prior probabilities come from."""
+
+    pack: str
+    version: str
+    digest: str
+    sources: tuple[SourceLine, ...]
+
+
+class LedgerFacts(Struct, frozen=True):
+    """What the write-up was made from.
+
+    Attributes
+    ----------
+    head : str
+        Digest of the last record, which covers all before it and the digest of the pack.
+    """
+
+    job: str
+    records: int
+    head: str
+    program: str
+
+
+class ClaimFacts(Struct, frozen=True):
     """Everything that a write-up says.
 
     Attributes
@@ -386,3 +512,8 @@ class ClaimFacts:
     photos: tuple[Photo, ...]
     provenance: Provenance
     ledger: LedgerFacts
+
+    @property
+    def concluded(self) -> tuple[Cause, ...]:
+        """Causes that the conclusion is about."""
+        return self.causes[: self.subjects]

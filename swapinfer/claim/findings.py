@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from swapinfer.claim.beliefs import Course
-from swapinfer.claim.facts import CodeLine, Codes, Finding, Reading
-from swapinfer.claim.work_facts import Verification
+from swapinfer.claim.facts import CodeLine, Codes, Finding, Reading, Verification
 from swapinfer.ledger import events as ev
 from swapinfer.ledger import replay as rp
 from swapinfer.ledger.followed import explain_run

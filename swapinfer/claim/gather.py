@@ -11,11 +11,20 @@ from swapinfer.claim import conclusions, findings
 from swapinfer.claim.beliefs import Course, follow_belief
 from swapinfer.claim.clean import clean_text, leave_out, map_texts
 from swapinfer.claim.effort import tally
-from swapinfer.claim.facts import ClaimFacts, NoteLine, Retracted, Vehicle
+from swapinfer.claim.facts import (
+    ClaimFacts,
+    LedgerFacts,
+    NoteLine,
+    Photo,
+    Provenance,
+    Repair,
+    Retracted,
+    SourceLine,
+    Vehicle,
+)
 from swapinfer.claim.moves import Stage, arrange, list_moves, list_trails, stages
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.vin import check_vin, normal_vin
-from swapinfer.claim.work_facts import LedgerFacts, Photo, Provenance, Repair, SourceLine
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.cautions import cautions_met
 from swapinfer.ledger.record import Record

@@ -49,7 +49,7 @@ def to_html(document: Document) -> str:
     title = escape(" ".join(filter(None, [document.title, document.shop])))
     body = "\n".join([_head(document), *map(_section, document.sections)])
     return f"""<!DOCTYPE html>
-<html lang="{escape(document.language)}">
+<html lang="en">
 <head>
 <meta charset="utf-8">
 <meta http-equiv="Content-Security-Policy" content="{POLICY}">

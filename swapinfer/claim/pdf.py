@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import base64
-import dataclasses
 import json
 import re
 from datetime import datetime
 from importlib.resources import files
 from typing import Any
+
+from msgspec.structs import asdict
 
 from swapinfer.claim.document import Block, Document, Figure, Image, Paragraph, Section, Table
 from swapinfer.claim.settings import PAPERS
@@ -55,7 +56,6 @@ def to_pdf(document: Document, *, paper: str = "a4", made_at: datetime | None = 
         "draft": document.is_draft,
         "warnings": document.warnings,
         "footer": document.footer,
-        "language": document.language,
         "paper": PAPERS[paper],
         "sections": [_section(section, parts) for section in document.sections],
     }
@@ -109,10 +109,10 @@ def _block(block: Block, parts: dict[str, bytes]) -> dict[str, Any]:
         return {**kind, "file": name, "caption": block.caption}
     if isinstance(block, Table):
         widths = block.widths or (1,) * len(block.head)
-        return {**kind, **dataclasses.asdict(block), "widths": widths, "right": list(block.right)}
+        return {**kind, **asdict(block), "widths": widths, "right": list(block.right)}
     if isinstance(block, Paragraph):
         return {**kind, "text": block.text, "style": block.style}
-    return {**kind, **dataclasses.asdict(block)}
+    return {**kind, **asdict(block)}
 
 
 def _wrapped(image: Image) -> str:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from swapinfer.claim.json_form import SHAPE, dump, plain_tree, seal_of
-from swapinfer.claim.settings import ClaimSettings, Comparison
-from swapinfer.claim.write import Claim, write_up
+from msgspec import Struct, ValidationError, convert, to_builtins
+
+from swapinfer.claim.settings import ClaimSettings
+from swapinfer.claim.write import SHAPE, Claim, dump, seal_of, write_up
 from swapinfer.errors import ClaimError, InputError, SwapinferError
 from swapinfer.ledger.exchange import JOB_FORMAT, MAX_BYTES, read_document
 from swapinfer.ledger.record import Record
@@ -21,8 +21,7 @@ CLOSE = 1e-9
 """Relative difference that rounding may make on another machine."""
 
 
-@dataclass(frozen=True, slots=True)
-class Verified:
+class Verified(Struct, frozen=True):
     """What verifying a file found.
 
     Attributes
@@ -116,7 +115,7 @@ def _verify(raw: bytes, expect: str, job_raw: bytes | None) -> Verified:
         difference="",
         compared=(*compared, *(("digest",) if expect else ()), "bytes"),
         head=claim.facts.ledger.head,
-        cause=", ".join(cause.label for cause in claim.facts.causes[: claim.facts.subjects]),
+        cause=", ".join(cause.label for cause in claim.facts.concluded),
         probability=claim.facts.standing.joint,
     )
 
@@ -138,7 +137,7 @@ def _verify_claim(document: dict[str, Any], expect: str, job_raw: bytes | None) 
     if job is None:
         raise _DifferenceError("something was left out of it; give the exported job as well")
     claim = _recompute(job, _settings(document["settings"]), expect)
-    fresh = json.loads(json.dumps(plain_tree(claim.facts)))
+    fresh = json.loads(json.dumps(to_builtins(claim.facts)))
     found = first_difference(document["facts"], fresh, "facts")
     if found:
         raise _DifferenceError(found, ("chain", "priors"))
@@ -149,9 +148,8 @@ def _verify_claim(document: dict[str, Any], expect: str, job_raw: bytes | None) 
 
 def _settings(table: Any) -> ClaimSettings:  # noqa: ANN401  whatever the file holds
     try:
-        comparison = table.get("comparison")
-        return ClaimSettings(**{**table, "comparison": comparison and Comparison(**comparison)})
-    except (AttributeError, TypeError, InputError) as error:
+        return convert(table, ClaimSettings)
+    except (ValidationError, InputError) as error:
         raise _DifferenceError(f"settings: {error}") from error
 
 

@@ -1,24 +1,32 @@
-"""A job written up: facts, and the document that says them."""
+"""A job written up: the facts, the document that says them, and both in every format."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+import json
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from msgspec import Struct, to_builtins
 
 from swapinfer.claim.compose import compose
 from swapinfer.claim.document import Document
 from swapinfer.claim.facts import ClaimFacts
 from swapinfer.claim.gather import gather_facts, picture_bytes
+from swapinfer.claim.html import to_html
+from swapinfer.claim.markdown import to_markdown
+from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.pictures import read_picture
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.record import Record
+from swapinfer.ledger.exchange import JOB_FORMAT
+from swapinfer.ledger.record import Record, canonical_json, digest_text
 from swapinfer.ledger.replay import Job
 from swapinfer.pack import pack_to_json
 
+SHAPE = "swapinfer.claim/1"
 
-@dataclass(frozen=True)
-class Claim:
+
+class Claim(Struct, frozen=True):
     """A write-up.
 
     Attributes
@@ -31,15 +39,15 @@ class Claim:
         How it was made.
     records : tuple of Record
         What it was made from.
-    packs : dict of str to str
+    packs : mapping of str to str
         Digest to text of the priors.
     """
 
     facts: ClaimFacts
     document: Document
     settings: ClaimSettings
-    records: tuple[Record, ...] = field(repr=False)
-    packs: Mapping[str, str] = field(repr=False)
+    records: tuple[Record, ...]
+    packs: Mapping[str, str]
 
 
 def write_up(
@@ -65,7 +73,7 @@ def write_up(
     Returns
     -------
     Claim
-        For `to_html`, `to_markdown`, `to_json` and `to_pdf`.
+        For each of `FORMATS`.
 
     Raises
     ------
@@ -84,3 +92,49 @@ def write_up(
         records=tuple(records),
         packs={job.pack.digest: pack_text or pack_to_json(job.pack)},
     )
+
+
+def to_json(claim: Claim) -> str:
+    """Write a claim as JSON.
+
+    Parameters
+    ----------
+    claim : Claim
+        From `write_up`.
+
+    Returns
+    -------
+    str
+        One object: ``shape``, ``settings``, ``facts``, ``job`` (the exported job, null where
+        something is left out), and ``seal``, the SHA-256 of the canonical JSON of the others.
+    """
+    job = None
+    if not claim.settings.redact:
+        records = [record.to_json() for record in claim.records]
+        job = {"format": JOB_FORMAT, "records": records, "packs": dict(claim.packs)}
+    body = {
+        "shape": SHAPE,
+        "settings": to_builtins(claim.settings),
+        "facts": to_builtins(claim.facts),
+        "job": job,
+    }
+    return dump({**body, "seal": seal_of(body)})
+
+
+def seal_of(body: dict[str, Any]) -> str:
+    """Digest of everything in the file but the seal itself."""
+    return digest_text(canonical_json({k: v for k, v in body.items() if k != "seal"}))
+
+
+def dump(document: object) -> str:
+    """Write the file in the one way that is accepted, so that no byte changes unnoticed."""
+    return json.dumps(document, ensure_ascii=True, allow_nan=False, indent=1) + "\n"
+
+
+FORMATS: Mapping[str, Callable[[Claim], bytes]] = {
+    "html": lambda claim: to_html(claim.document).encode(),
+    "pdf": lambda claim: to_pdf(claim.document, paper=claim.settings.paper),
+    "md": lambda claim: to_markdown(claim.document).encode(),
+    "json": lambda claim: to_json(claim).encode(),
+}
+"""What a write-up can be written as."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import singledispatch
 from math import exp
 
@@ -17,6 +18,11 @@ from swapinfer.units import convert, format_between, format_quantity, unit_typed
 
 DRIVEN = "verified by a drive"
 UNPROVEN = "closed as verified, without a clean drive"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Join names by commas and an "and"."""
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else "".join(names)
 
 
 def where_words(place: Place) -> str:

@@ -20,11 +20,8 @@ from swapinfer.workflow.shop import Shop
 
 if TYPE_CHECKING:
     from swapinfer.claim.settings import Comparison
-    from swapinfer.claim.write import Claim
     from swapinfer.ledger.record import Record
     from swapinfer.workflow.visits import Visit
-
-FORMATS = ("html", "pdf", "md", "json")
 
 SEED = 1
 """Of the vehicles simulated for a write-up, so that the same job gives the same figures."""
@@ -95,7 +92,7 @@ def write_claim(
     shop : Shop
         Where.
     files : dict of str to Path
-        Format, one of `FORMATS`, to file.
+        Format, one of `swapinfer.claim.write.FORMATS`, to file.
     ro : str, optional
         Repair order; default the current job.
     options : ClaimOptions, optional
@@ -109,7 +106,7 @@ def write_claim(
         If two forms are to go into one file.
     """
     from swapinfer.claim.settings import ESTABLISHED, ClaimSettings
-    from swapinfer.claim.write import write_up
+    from swapinfer.claim.write import FORMATS, write_up
 
     if len(set(files.values())) < len(files):
         raise InputError("name a file of its own for each form of the write-up")
@@ -132,7 +129,7 @@ def write_claim(
     )
     text = shop.store.pack(loaded.records[0].pack)
     claim = write_up(loaded.job, loaded.records, settings=settings, pack_text=text)
-    _save({path: _render(claim, form, own.paper) for form, path in files.items()})
+    _save({path: FORMATS[form](claim) for form, path in files.items()})
     standing = claim.facts.standing
     names = tuple(map(str, files.values()))
     return Written(loaded.ro, names, bool(standing.draft), standing.draft)
@@ -159,24 +156,6 @@ def _compare(shop: Shop, job: Job, options: ClaimOptions) -> Comparison:
     half = NORMAL_95 * float(costs.std(ddof=1)) / len(costs) ** 0.5
     mean = float(costs.mean())
     return Comparison(mean, mean - half, mean + half, len(costs))
-
-
-def _render(claim: Claim, form: str, paper: str) -> bytes:
-    if form == "pdf":
-        from swapinfer.claim.pdf import to_pdf
-
-        return to_pdf(claim.document, paper=paper)
-    if form == "html":
-        from swapinfer.claim.html import to_html
-
-        return to_html(claim.document).encode()
-    if form == "md":
-        from swapinfer.claim.markdown import to_markdown
-
-        return to_markdown(claim.document).encode()
-    from swapinfer.claim.json_form import to_json
-
-    return to_json(claim).encode()
 
 
 def _save(contents: dict[Path, bytes]) -> None:

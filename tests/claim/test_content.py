@@ -8,8 +8,8 @@ import pytest
 
 from swapinfer.claim.html import to_html
 from swapinfer.claim.markdown import to_markdown
+from swapinfer.claim.proof import weight_words
 from swapinfer.claim.settings import ClaimSettings, Comparison
-from swapinfer.claim.wording import TEMPLATES, strength
 from swapinfer.claim.write import Claim, write_up
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, replay
@@ -214,16 +214,19 @@ def test_a_reopened_job_is_a_draft_again() -> None:
 
 
 @pytest.mark.parametrize(
-    ("decibans", "key"),
+    ("decibans", "words"),
     [
-        (0.0, "weight.bare"), (4.3, "weight.bare"), (-4.4, "weight.against.positive"),
-        (13.0, "weight.for.positive"), (13.1, "weight.for.strong"),
-        (-21.7, "weight.against.strong"),
-        (21.8, "weight.for.very strong"), (-200.0, "weight.against.very strong"),
+        (0.0, "not worth more than a mention"),
+        (4.3, "not worth more than a mention"),
+        (-4.4, "positive evidence against it"),
+        (13.0, "positive evidence for it"),
+        (13.1, "strong evidence for it"),
+        (-21.7, "strong evidence against it"),
+        (21.8, "very strong evidence for it"),
+        (-200.0, "very strong evidence against it"),
     ],
-)  # fmt: skip
-def test_words_for_weights(decibans: float, key: str) -> None:
+)
+def test_words_for_weights(decibans: float, words: str) -> None:
     """Kass and Raftery (1995), section 3.2: twice the natural log of 2, 6 and 10 is 4.34, 13.03
     and 21.71 decibans."""
-    assert strength(decibans) == key
-    assert key in TEMPLATES
+    assert weight_words(decibans) == words

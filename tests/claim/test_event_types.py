@@ -15,12 +15,11 @@ from swapinfer.claim.beliefs import follow_belief
 from swapinfer.claim.effort import tally
 from swapinfer.claim.gather import gather_facts
 from swapinfer.claim.html import to_html
-from swapinfer.claim.json_form import to_json
 from swapinfer.claim.markdown import to_markdown
 from swapinfer.claim.moves import stages
 from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.write import write_up
+from swapinfer.claim.write import to_json, write_up
 from swapinfer.errors import LedgerError
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev

@@ -14,16 +14,13 @@ import pytest
 from markdown_it import MarkdownIt
 
 from swapinfer.claim.html import to_html
-from swapinfer.claim.json_form import SHAPE, claim_schema, to_json
 from swapinfer.claim.markdown import to_markdown
-from swapinfer.claim.numbers import Numbers
 from swapinfer.claim.pdf import to_pdf
-from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.write import Claim
+from swapinfer.claim.settings import ClaimSettings, Numbers
+from swapinfer.claim.write import SHAPE, Claim, to_json
 from swapinfer.ledger import events as ev
 from tests.claim.jobs import claim_of, coil_events, opening, picture
-
-FILES = Path(__file__).parent / "data"
+from tests.claim.schema import SHIPPED, claim_schema
 
 
 def squeeze(text: str) -> str:
@@ -111,7 +108,7 @@ def test_the_html_asks_for_nothing_and_runs_nothing(coil_claim: Claim) -> None:
 
 
 def test_the_json_is_as_its_schema_says(coil_claim: Claim) -> None:
-    schema = json.loads((FILES.parents[2] / "swapinfer/claim/claim.schema.json").read_text())
+    schema = json.loads(SHIPPED.read_text(encoding="utf-8"))
     assert schema == claim_schema()
     jsonschema.Draft202012Validator.check_schema(schema)
     redacted = claim_of([opening(), picture()], ClaimSettings(redact=True))

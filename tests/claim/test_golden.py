@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec import to_builtins
 
-from swapinfer.claim.json_form import plain_tree
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.verify import verify_file
 from swapinfer.claim.write import write_up
@@ -31,7 +31,7 @@ def facts_of_the_old_job() -> dict[str, Any]:
     records, packs = read_document(json.loads((DATA / "job.json").read_text(encoding="utf-8")))
     job = replay(records, pack_from_json(packs[records[0].pack]))
     claim = write_up(job, records, settings=ClaimSettings(shop="Example Garage"))
-    facts: dict[str, Any] = json.loads(json.dumps(plain_tree(claim.facts)))
+    facts: dict[str, Any] = json.loads(json.dumps(to_builtins(claim.facts)))
     return facts
 
 

@@ -12,11 +12,10 @@ import pytest
 from markdown_it import MarkdownIt
 
 from swapinfer.claim.html import to_html
-from swapinfer.claim.json_form import to_json
 from swapinfer.claim.markdown import to_markdown
 from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.write import Claim, write_up
+from swapinfer.claim.write import Claim, to_json, write_up
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import replay
 from tests.claim.jobs import base_pack, chain, opening, picture

@@ -7,8 +7,7 @@ from babel.numbers import format_decimal
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swapinfer.claim.numbers import Numbers
-from swapinfer.claim.settings import ClaimSettings
+from swapinfer.claim.settings import ClaimSettings, Numbers
 from swapinfer.errors import InputError
 
 POINT = Numbers(ClaimSettings())

@@ -11,10 +11,9 @@ from typing import Any
 
 import pytest
 
-from swapinfer.claim.json_form import dump, to_json
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.verify import Verified, first_difference, verify_file
-from swapinfer.claim.write import Claim
+from swapinfer.claim.write import Claim, dump, to_json
 from swapinfer.errors import InputError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.exchange import export_job

@@ -1,0 +1,459 @@
+"""What supports a conclusion: belief, findings, moves, rivals, doubt, cost, sources, the check."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from swapinfer.claim.document import Block, Figure, Image, Items, Paragraph, Section, Table
+from swapinfer.claim.facts import (
+    Arrangement,
+    ClaimFacts,
+    Conflict,
+    Finding,
+    Reading,
+    Rival,
+    Trail,
+)
+from swapinfer.claim.figures import draw_course, draw_swaps
+from swapinfer.claim.pictures import Picture
+from swapinfer.claim.settings import Comparison, Numbers
+from swapinfer.ledger.words import listed
+from swapinfer.posterior.weigh import DECIBANS_PER_NAT, WORDS
+
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+"""Marks of the shown causes."""
+
+WORK = {
+    "testing": "testing and reading codes",
+    "moving": "moving and reseating parts",
+    "repairing": "repairing",
+    "access": "opening and closing access",
+    "driving": "driving",
+}
+"""Kinds of work that minutes are told apart by, in words."""
+
+GRADES = {
+    "published": "published",
+    "common": "common practice",
+    "memory": "from memory",
+    "chosen": "a choice",
+    "learned": "learned",
+}
+"""Grades of a pack's sources, in words."""
+
+
+def sections(
+    facts: ClaimFacts, numbers: Numbers, pictures: Mapping[int, Picture]
+) -> tuple[Section, ...]:
+    """Lay open everything that the three headings rest on.
+
+    Parameters
+    ----------
+    facts : ClaimFacts
+        What is to be said.
+    numbers : Numbers
+        How numbers are written.
+    pictures : mapping of int to Picture
+        Attached pictures by position of their event.
+    """
+    return (
+        _found(facts, numbers),
+        _moved(facts, numbers),
+        _rivals(facts, numbers),
+        _uncertain(facts, numbers),
+        _spent(facts, numbers),
+        *_cautions(facts),
+        *_notes(facts, numbers),
+        *_photos(facts, numbers, pictures),
+        _priors(facts, numbers),
+        _check(facts, numbers),
+    )
+
+
+def names(facts: ClaimFacts) -> str:
+    """Name the causes that the conclusion is about."""
+    return listed([cause.label for cause in facts.concluded])
+
+
+def draw_belief(facts: ClaimFacts, numbers: Numbers) -> Figure:
+    """Draw the probability of each shown cause after each finding."""
+    lettered = list(zip(LETTERS, facts.causes, strict=False))
+    lines = [
+        (letter, (cause.before, *(found.probability_c[c] for found in facts.findings)))
+        for c, (letter, cause) in enumerate(lettered)
+    ]
+    ticks = ["start", *(f"#{found.seq}" for found in facts.findings)]
+    ends = "; ".join(
+        f"{letter}, {cause.label}, from {numbers.percent(cause.before)} before any finding to "
+        f"{numbers.percent(cause.probability)}"
+        for letter, cause in lettered
+    )
+    description = (
+        "Line chart, one line a cause, probability from 0 to 100 percent against the findings in "
+        f"order. {ends}."
+    )
+    legend = "; ".join(f"{letter}: {cause.label}" for letter, cause in lettered)
+    caption = (
+        f"Probability of being at fault after each finding. {legend}. The ends of the lines carry "
+        "the letters; the table below has the numbers."
+    )
+    labels = ("How belief moved", description, "probability of being at fault")
+    return Figure(draw_course(lines, ticks, labels), caption, description)
+
+
+def tabulate_belief(facts: ClaimFacts, numbers: Numbers) -> Table:
+    """List the same numbers in a table."""
+    before = map(numbers.percent, (cause.before for cause in facts.causes))
+    rows = [
+        (f"#{found.seq} {_what(found, numbers)}", *map(numbers.percent, found.probability_c))
+        for found in facts.findings
+    ]
+    return Table(
+        "Probability after each finding",
+        ("Finding", *LETTERS[: len(facts.causes)]),
+        (("before any finding", *before), *rows),
+        right=frozenset(range(1, len(facts.causes) + 1)),
+        widths=(3, *(1 for _ in facts.causes)),
+    )
+
+
+def _found(facts: ClaimFacts, numbers: Numbers) -> Section:
+    intro = (
+        "Good ranges hold nine in ten readings of things in order. Weights are for the "
+        f"{names(facts)} being at fault, given the findings before, in decibans: ten of them "
+        "multiply the odds by ten, and they add up."
+    )
+    table = Table(
+        "Findings",
+        ("#", "When, who", "What was done", "Result", "Weight"),
+        tuple(_finding(found, facts.subjects, numbers) for found in facts.findings),
+        widths=(2, 6, 9, 14, 8),
+    )
+    blocks: list[Block] = [Paragraph(intro), table]
+    if facts.retracted:
+        lines = tuple(
+            f"{numbers.stamp(event)}: {event.said}. Retracted {numbers.moment(event.undone_at)} "
+            f"by {event.undone_by}."
+            for event in facts.retracted
+        )
+        intro = "They stay in the ledger and count for nothing."
+        blocks += [Paragraph("Retracted events", "heading"), Paragraph(intro), Items(lines)]
+    return Section("found", "What was found, in order", tuple(blocks))
+
+
+def _finding(finding: Finding, subjects: int, numbers: Numbers) -> tuple[str, ...]:
+    weights = finding.decibans_c[:subjects]
+    lettered = [
+        f"{letter} {numbers.decibans(weight)} dB"
+        for letter, weight in zip(LETTERS, weights, strict=False)
+    ]
+    only = f"{numbers.decibans(weights[0])} dB: {weight_words(weights[0])}"
+    return (
+        f"#{finding.seq}",
+        f"{numbers.moment(finding.at)}, {finding.who}",
+        _what(finding, numbers),
+        ". ".join(map(_capital, [_result(finding, numbers), *finding.meaning])) + ".",
+        ", ".join(lettered) if len(weights) > 1 else only,
+    )
+
+
+def weight_words(decibans: float) -> str:
+    """Put the weight of a finding into words.
+
+    Parameters
+    ----------
+    decibans : float
+        For the cause being at fault.
+
+    References
+    ----------
+    Kass, R. E. & Raftery, A. E. (1995), J. Am. Stat. Assoc. 90, 773-795, section 3.2.
+    """
+    twice_log = 2.0 * abs(decibans) / DECIBANS_PER_NAT
+    (bare, _), *grades = WORDS
+    if twice_log <= bare:
+        return "not worth more than a mention"
+    word = next(word for bound, word in grades if twice_log <= bound)
+    return f"{word} evidence {'for' if decibans > 0 else 'against'} it"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _what(finding: Finding, numbers: Numbers) -> str:
+    if finding.kind == "complaint":
+        return "complaint"
+    if finding.kind == "run":
+        ran = f"engine run, {numbers.minutes(finding.minutes or 0.0)}"
+        return "; ".join([ran, *finding.conditions])
+    return f"{finding.what}, {finding.where}"
+
+
+def _result(finding: Finding, numbers: Numbers) -> str:
+    if finding.kind == "complaint":
+        return "a misfire was noticed while driving"
+    if finding.kind == "run":
+        return _run_result(finding)
+    if finding.reading:
+        return _reading_result(finding.reading, numbers)
+    if finding.outcome == finding.normal:
+        return f"{finding.outcome} (normal)"
+    return f"{finding.outcome} (normal: {finding.normal})"
+
+
+def _run_result(finding: Finding) -> str:
+    said = "codes not read"
+    if finding.codes is not None:
+        said = f"codes {listed(finding.codes)}" if finding.codes else "no codes"
+    if finding.counts:
+        counts = ", ".join(f"{cylinder}: {count}" for cylinder, count in finding.counts)
+        said += f"; misfire counts by cylinder {counts}"
+    return f"{said}; {finding.felt}" if finding.felt else said
+
+
+def _reading_result(reading: Reading, numbers: Numbers) -> str:
+    said = numbers.quantity(reading.value, reading.unit, 4)
+    if reading.typed and reading.typed.replace(" ", "") != said.replace("\u00a0", ""):
+        said += f", entered as “{reading.typed}”"
+    if reading.reference is not None:
+        said += f", against {numbers.quantity(reading.reference, reading.unit, 4)}"
+    if reading.temperature_c is not None:
+        said += f", part at {numbers.quantity(reading.temperature_c, 'degC')}"
+    if reading.good is None:
+        return said
+    low, high = (numbers.quantity(value, reading.unit) for value in reading.good)
+    within = "in range" if reading.within else "OUT of range"
+    return f"{said}, {within} (good: {low} to {high})"
+
+
+def _moved(facts: ClaimFacts, numbers: Numbers) -> Section:
+    title = "What was moved where"
+    if not facts.moves:
+        return Section("moved", title, (Paragraph("No part changed its place."),))
+    moves = tuple(f"{numbers.stamp(move)}: {move.said}" for move in facts.moves)
+    arrows = tuple(line.replace("<->", "\u2194") for line in moves)
+    blocks: list[Block] = [Items(arrows)]
+    blocks += [_drawing(facts, arrangement) for arrangement in facts.arrangements]
+    if facts.trails:
+        blocks.append(Items(tuple(map(_trail, facts.trails))))
+    return Section("moved", title, tuple(blocks))
+
+
+def _trail(trail: Trail) -> str:
+    stops = [f"then (#{seq}) {place}" if seq else f"at first {place}" for seq, place in trail.stops]
+    return f"{trail.part}: {', '.join(stops)}"
+
+
+def _drawing(facts: ClaimFacts, arrangement: Arrangement) -> Figure:
+    times = [f"after #{seq}" if seq else "at first" for seq, _ in arrangement.rows]
+    caption = (
+        f"Each {arrangement.kind} followed by identity: columns are places, rows are times, and a "
+        "box names where its part came from. Dashed lines lead to a new place; thick boxes are "
+        "parts away from home."
+    )
+    elements = {part.element for _, parts in arrangement.rows for part in parts}
+    trails = [_trail(trail) for trail in facts.trails if trail.element in elements]
+    description = f"{'; '.join(trails)}."
+    subjects = {cause.element for cause in facts.concluded}
+    svg = draw_swaps(arrangement, times, subjects, (arrangement.kind, description))
+    return Figure(svg, caption, description)
+
+
+def _rivals(facts: ClaimFacts, numbers: Numbers) -> Section:
+    title = "Other causes, and why each was put aside"
+    if not facts.rivals:
+        none = f"No other cause ever reached {numbers.percent(0.01)}."
+        return Section("rivals", title, (Paragraph(none),))
+    lines = tuple(_rival(rival, facts.leader, numbers) for rival in facts.rivals)
+    return Section("rivals", title, (Items(lines),))
+
+
+def _rival(rival: Rival, leader: str, numbers: Numbers) -> str:
+    said = f"The {rival.label} stands at {numbers.percent(rival.probability)}."
+    if rival.against:
+        findings = [f"#{one.seq} ({numbers.decibans(one.decibans)} dB)" for one in rival.against]
+        said += f" What spoke most against it: {listed(findings)}."
+    else:
+        said += " No single finding spoke against it by more than a deciban."
+    if rival.factor is None:
+        return f"{said} It is the likeliest of all."
+    return (
+        f"{said} It would have to be {numbers.factor(rival.factor)} times likelier beforehand to "
+        f"draw level with the {leader}."
+    )
+
+
+def _uncertain(facts: ClaimFacts, numbers: Numbers) -> Section:
+    lines = tuple(
+        f"{cause.label}: {numbers.percent(cause.low)} to {numbers.percent(cause.high)}"
+        for cause in facts.causes
+        if cause.low is not None and cause.high is not None
+    )
+    blocks: list[Block] = []
+    if lines:
+        intro = (
+            "90 % intervals over what the priors themselves leave open "
+            f"({facts.standing.draws} draws of them):"
+        )
+        blocks += [Paragraph(intro), Items(lines)]
+    else:
+        none = "The findings are too entangled for an interval to be computed in a reasonable time."
+        blocks.append(Paragraph(none))
+    if facts.flip:
+        nearest = (
+            f"Flip point: the {facts.flip.rival} would draw level with the {facts.flip.leader} "
+            f"only if it were {numbers.factor(facts.flip.factor)} times likelier beforehand than "
+            "the priors say; no other cause is nearer."
+        )
+        blocks.append(Paragraph(nearest))
+    if facts.conflicts:
+        blocks.append(Items(tuple(_conflict(one, numbers) for one in facts.conflicts)))
+    else:
+        none = "No finding conflicts with the conclusion, and the records are in order."
+        blocks.append(Paragraph(none))
+    return Section("open", "What remains uncertain", tuple(blocks))
+
+
+def _conflict(conflict: Conflict, numbers: Numbers) -> str:
+    seq, detail = conflict.seq, conflict.detail
+    weight = "" if conflict.decibans is None else numbers.decibans(conflict.decibans)
+    match conflict.kind:
+        case "against":
+            said = f"finding #{seq} speaks against the {detail} by {weight} dB."
+        case "check again":
+            said = (
+                f"finding #{seq} is worth checking again: all the others make it less likely by "
+                f"{weight} dB, and no likely cause explains it well."
+            )
+        case "not leading":
+            said = f"the job was closed with another cause than the likeliest, the {detail}."
+        case "not named":
+            said = f"the {detail} is likely to be at fault too, and was not named at closing."
+        case "clock":
+            said = (
+                f"event #{seq} ({numbers.moment(detail)}) is dated before the one that it follows: "
+                "a clock was set back, or two computers differ."
+            )
+        case _:
+            said = f"event #{seq} was recorded under other priors ({detail})."
+    return f"Conflict: {said}"
+
+
+def _spent(facts: ClaimFacts, numbers: Numbers) -> Section:
+    spent = facts.spent
+    rate = numbers.money(spent.rate_per_hour, spent.currency)
+    first, last = numbers.moment(spent.first_at), numbers.moment(spent.last_at)
+    intro = (
+        f"Standard times of the priors' pack for what was recorded, labour at {rate} an hour; no "
+        f"stopwatch. On the clock the job lasted from {first} to {last}."
+    )
+    parts = (
+        f"parts ({spent.parts_fitted}; {spent.parts_priced} at the price entered, others at a "
+        "typical one)"
+    )
+    rows: list[tuple[str, float | None, float]] = [
+        *((WORK[line.work], line.minutes, line.money) for line in spent.lines if line.minutes),
+        (parts, None, spent.parts),
+        ("consumables, fuel and wear of driving", None, spent.other),
+        ("together", spent.minutes, spent.total),
+    ]
+    table = Table(
+        "Standard times and their cost",
+        ("Work", "Time", "Cost"),
+        tuple(
+            (
+                work,
+                "" if minutes is None else numbers.minutes(minutes),
+                numbers.money(money, spent.currency),
+            )
+            for work, minutes, money in rows
+        ),
+        right=frozenset({1, 2}),
+        widths=(4, 2, 2),
+    )
+    blocks: list[Block] = [Paragraph(intro), table]
+    for repair in spent.unclear:
+        low, high = numbers.minutes(repair.low), numbers.minutes(repair.high)
+        unclear = (
+            f"How the {repair.label} failed is not known: putting it right takes {low} to {high}, "
+            "access included; counted is the usual repair of its kind."
+        )
+        blocks.append(Paragraph(unclear))
+    if numbers.settings.comparison:
+        blocks.append(_comparison(numbers.settings.comparison, spent.currency, numbers))
+    return Section("spent", "Time and cost", tuple(blocks))
+
+
+def _comparison(comparison: Comparison, currency: str, numbers: Numbers) -> Paragraph:
+    mean, low, high = (
+        numbers.money(value, currency)
+        for value in (comparison.mean, comparison.low, comparison.high)
+    )
+    return Paragraph(
+        f"The common order, easiest part first, costs {mean} on average on "
+        f"{numbers.plain(comparison.jobs)} simulated vehicles with the causes that this job leaves "
+        f"possible (90 % interval of that average: {low} to {high}). It is counted from the first "
+        "misfire on, comebacks included."
+    )
+
+
+def _cautions(facts: ClaimFacts) -> tuple[Section, ...]:
+    if not facts.cautions:
+        return ()
+    intro = (
+        "They belong to the work recorded above. The maker's procedure, local codes and licensed "
+        "practice come first."
+    )
+    return (Section("cautions", "Cautions observed", (Paragraph(intro), Items(facts.cautions))),)
+
+
+def _notes(facts: ClaimFacts, numbers: Numbers) -> tuple[Section, ...]:
+    lines = tuple(f"{numbers.stamp(note)}: {note.text}" for note in facts.notes)
+    return (Section("notes", "Notes", (Items(lines),)),) if lines else ()
+
+
+def _photos(
+    facts: ClaimFacts, numbers: Numbers, pictures: Mapping[int, Picture]
+) -> tuple[Section, ...]:
+    blocks: list[Block] = []
+    for photo in facts.photos:
+        caption = f"{numbers.stamp(photo)}: {photo.name}"
+        shown = pictures.get(photo.seq)
+        if shown:
+            size = shown.width, shown.height
+            blocks.append(Image(shown.media, shown.data, *size, caption, photo.digest))
+        else:
+            blocks.append(Paragraph(f"{caption} (the picture cannot be shown)"))
+    return (Section("photos", "Photographs", tuple(blocks)),) if blocks else ()
+
+
+def _priors(facts: ClaimFacts, numbers: Numbers) -> Section:
+    source = facts.provenance
+    pack = f"Pack {source.pack} {source.version}, digest {source.digest}."
+    table = Table(
+        "Sources",
+        ("Numbers", "Grade", "Source"),
+        tuple(
+            (numbers.plain(line.numbers), GRADES[line.grade], line.text) for line in source.sources
+        ),
+        right=frozenset({0}),
+        widths=(3, 5, 12),
+    )
+    return Section("priors", "Where the prior probabilities come from", (Paragraph(pack), table))
+
+
+def _check(facts: ClaimFacts, numbers: Numbers) -> Section:
+    ledger = facts.ledger
+    intro = (
+        f"{numbers.plain(ledger.records)} events are chained by SHA-256; the last digest covers "
+        "all of them and the priors. With the exported job file, this one command checks the "
+        "chain, computes every number anew and says whether it is the same job:"
+    )
+    blocks = (
+        Paragraph(intro),
+        Paragraph(f"swapinfer claim verify JOB-FILE.json --expect {ledger.head}", "code"),
+        Paragraph(f"Digest of the ledger: {ledger.head}"),
+        Paragraph(f"Written by swapinfer {ledger.program}.", "small"),
+    )
+    return Section("check", "How to check every number", blocks)
