@@ -83,9 +83,9 @@ def _draw_and_learn(folder: Path, jobs: int) -> dict[str, float]:
 
 def _draw(jobs_to: Path, findings_to: Path, jobs: int) -> None:
     import numpy as np
+    from invented_history import Fleet, draw_history
 
     from swapinfer.learn.base import describe_tests, vocabulary
-    from swapinfer.learn.synthetic import Fleet, draw_history
     from swapinfer.pack import load_pack
 
     pack = load_pack()
@@ -109,9 +109,10 @@ def _draw(jobs_to: Path, findings_to: Path, jobs: int) -> None:
 
 
 def cover(shops: int) -> dict[str, float]:
+    from lab.calibrate import calibrate
+    from lab.shops import cause_trial, rate_trial, reliability_trial
+
     from swapinfer.learn import compat
-    from swapinfer.learn.calibrate import calibrate
-    from swapinfer.learn.shops import cause_trial, rate_trial, reliability_trial
 
     with compat.quiet():
         import pymc  # noqa: F401 (its announcements would stand between the figures)
@@ -134,10 +135,10 @@ def cover(shops: int) -> dict[str, float]:
 def naive_ratio(jobs: int) -> float:
     """Sampling time with one likelihood term per job over that with counts, same posterior."""
     import numpy as np
+    from lab.shops import cause_counts
 
     from swapinfer.learn import compat
     from swapinfer.learn.models import CausePriors, cause_model
-    from swapinfer.learn.shops import cause_counts
 
     rng = np.random.default_rng(SEED)
     counted = cause_counts()

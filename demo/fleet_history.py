@@ -14,10 +14,10 @@ import argparse
 from pathlib import Path
 
 import numpy as np
+from invented_history import Fleet, draw_history
 
 from swapinfer.learn.base import describe_tests, vocabulary
 from swapinfer.learn.checks import Vocabulary
-from swapinfer.learn.synthetic import Fleet, draw_history
 from swapinfer.pack import load_pack
 
 FAMILIES = {

@@ -3,17 +3,12 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 
 import pytest
+from jobs import JOBS
 
 from swapinfer.cli import run
-
-ROOT = Path(__file__).parents[1]
-sys.path.insert(0, str(ROOT / "demo"))
-
-from jobs import JOBS  # noqa: E402  after the path is set
 
 EXPECTED = {
     "coil": ("coil3", 0.95),

@@ -131,27 +131,3 @@ def _log(age_r: FloatArray) -> FloatArray:
     """Log of an age, with age 0 standing so early that nothing has accumulated by then."""
     out: FloatArray = np.log(np.maximum(age_r, 1e-30))
     return out
-
-
-def log_likelihood(
-    shape: float, scale: float, failed: FloatArray, enter: FloatArray, leave: FloatArray
-) -> float:
-    """Weibull log-likelihood of single lives, for one shape and scale.
-
-    Parameters
-    ----------
-    shape, scale : float
-        Parameters; the scale is in the ages' unit.
-    failed : ndarray of float
-        Ages at failure.
-    enter, leave : ndarray of float
-        Ages between which each life was watched, failed lives included.
-
-    Returns
-    -------
-    float
-        Natural log.
-    """
-    log_hazard = np.log(shape) - shape * np.log(scale) + (shape - 1) * np.log(failed)
-    watched = (leave / scale) ** shape - (enter / scale) ** shape
-    return float(log_hazard.sum() - watched.sum())

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from lab.calibrate import Calibration, calibrate
+from lab.shops import Trial, cause_trial, rate_trial, reliability_trial
 
 from swapinfer.evidence.arrays import FloatArray
-from swapinfer.learn.calibrate import Calibration, calibrate
-from swapinfer.learn.shops import Trial, cause_trial, rate_trial, reliability_trial
 
 pytestmark = [pytest.mark.usefixtures("libraries"), pytest.mark.slow]
 

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from lab.shops import cause_counts
 
 from swapinfer.learn.models import CausePriors, cause_model
 from swapinfer.learn.ratios import softmax
-from swapinfer.learn.shops import cause_counts
 
 pytestmark = pytest.mark.usefixtures("libraries")
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
+from invented_history import Fleet, draw_history
 
 from swapinfer.errors import LearnError
 from swapinfer.learn import compat, prepare
@@ -27,7 +28,6 @@ from swapinfer.learn.prepare import (
 )
 from swapinfer.learn.report import report_html
 from swapinfer.learn.scan import Cell
-from swapinfer.learn.synthetic import Fleet, draw_history
 from swapinfer.pack import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.workflow.priors import view_learned

@@ -7,7 +7,7 @@ import pytest
 
 from swapinfer.learn.compat import Model
 from swapinfer.learn.fit import Sampling, fit
-from swapinfer.learn.lives import LifePriors, Lives, life_model, log_likelihood
+from swapinfer.learn.lives import LifePriors, Lives, life_model
 
 pytestmark = pytest.mark.usefixtures("libraries")
 
@@ -30,6 +30,15 @@ def lives(failed: np.ndarray, enter: np.ndarray, leave: np.ndarray) -> Lives:
         leave_r=leave,
         weight_mr=np.ones((1, len(enter))),
     )
+
+
+def log_likelihood(
+    shape: float, scale: float, failed: np.ndarray, enter: np.ndarray, leave: np.ndarray
+) -> float:
+    """Of single lives, written out; ages at failure, and between which each life was watched."""
+    log_hazard = np.log(shape) - shape * np.log(scale) + (shape - 1) * np.log(failed)
+    watched = (leave / scale) ** shape - (enter / scale) ** shape
+    return float(log_hazard.sum() - watched.sum())
 
 
 def flat_priors() -> LifePriors:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from lab.rates import gamma_rate, rate_model
 
 from swapinfer.learn.compat import Tensor
 from swapinfer.learn.fit import Fit, Sampling, fit
@@ -13,7 +14,6 @@ from swapinfer.learn.models import (
     Factor,
     cause_model,
 )
-from swapinfer.learn.rates import gamma_rate, rate_model
 
 pytestmark = pytest.mark.usefixtures("libraries")
 

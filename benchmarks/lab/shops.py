@@ -1,4 +1,4 @@
-"""Small shops drawn from the prior of each model, for `swapinfer.learn.calibrate`."""
+"""Small shops drawn from the prior of each model, for `lab.calibrate`."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from lab.calibrate import Quantities, Simulate
+from lab.rates import rate_around, rate_model
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.calibrate import Quantities, Simulate
 from swapinfer.learn.compat import Model
 from swapinfer.learn.models import (
     CauseCounts,
@@ -19,7 +20,6 @@ from swapinfer.learn.models import (
     log_normal,
     reliability_model,
 )
-from swapinfer.learn.rates import rate_around, rate_model
 from swapinfer.learn.ratios import softmax
 
 NO_INT: IntArray = np.zeros(0, dtype=np.int64)
