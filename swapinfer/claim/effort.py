@@ -14,7 +14,7 @@ from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label
 from swapinfer.pack.fixes import fix_shares, known_fix
 from swapinfer.pack.model import Fix, Kind
-from swapinfer.plan.costing import Costing, PlanSettings
+from swapinfer.plan.costing import Costing, PlanSettings, Task
 
 POSSIBLE = 0.05
 """Share of an element's probability from which a way of failing counts as possible."""
@@ -107,38 +107,32 @@ class _Tally:
 
     @add.register
     def _(self, event: ev.Ran) -> None:
-        costs = self.job.pack.costs
         self._close(name for name in self.open if not self.job.pack.access[name].stays_open)
         self.minutes["driving"] += event.minutes
-        self.other += event.minutes * costs.drive_cost_per_min
+        self.other += event.minutes * self.job.pack.costs.drive_cost_per_min
         if event.codes is not None or event.counts:
-            self.minutes["testing"] += costs.read_minutes
+            self._do("testing", self.costing.reading())
 
     @add.register
-    def _(self, event: ev.Measured) -> None:
-        self._test(event.test)
-
-    @add.register
-    def _(self, event: ev.Inspected) -> None:
-        self._test(event.test)
+    def _(self, event: ev.Measured | ev.Inspected) -> None:
+        test, is_further = self.job.engine.tests[event.test], event.test == self.last_test
+        self._do("testing", self.costing.testing(test, is_further=is_further))
 
     @add.register
     def _(self, event: ev.Swapped) -> None:
         for first, _ in event.swaps:
-            self._move(first)
+            self._do("moving", self.costing.moving(self.job.engine.kind_of(first)))
 
     @add.register
     def _(self, _event: ev.Returned) -> None:
         stage = self.stages[self.seq]
         moved = [place for place in stage.after if stage.after[place] != stage.before[place]]
         for place in moved[: (len(moved) + 1) // 2]:
-            self._move(place)
+            self._do("moving", self.costing.moving(self.job.engine.kind_of(place)))
 
     @add.register
     def _(self, event: ev.Reseated) -> None:
-        self._reach(self.job.engine.kind_of(event.place).access)
-        self.minutes["moving"] += self.job.pack.costs.reseat_minutes
-        self.other += self.job.pack.costs.reseat_price
+        self._do("moving", self.costing.reseating(self.job.engine.kind_of(event.place)))
 
     @add.register
     def _(self, event: ev.Replaced) -> None:
@@ -148,13 +142,20 @@ class _Tally:
         fix = known_fix(shares)
         if fix is None:
             self._note_range(kind, element, shares)
-        repair = self.costing.repair_by(kind, {fix or kind.fix: 1.0})
-        for name in repair.opens_p:
-            self._open(name)
-        self.minutes["repairing"] += repair.effort.minutes
+        self._do("repairing", self.costing.repair_by(kind, {fix or kind.fix: 1.0}), event.price)
         self.fitted += 1
         self.priced += event.price is not None
-        self.parts += repair.effort.parts if event.price is None else event.price
+
+    def _do(self, work: str, task: Task, price: float | None = None) -> None:
+        """Count a task, its parts at what was paid for them if that is known."""
+        for name in task.opens_p:
+            self._open(name)
+        self.minutes[work] += task.effort.minutes
+        parts = task.effort.parts if price is None else price
+        if work == "repairing":
+            self.parts += parts
+        else:
+            self.other += parts
 
     def _note_range(self, kind: Kind, element: str, shares: Mapping[Fix, float]) -> None:
         """Note from where to where a repair may have gone, unless all take the same."""
@@ -164,21 +165,6 @@ class _Tally:
         if minutes and min(minutes) < max(minutes):
             label = element_label(self.job, element)
             self.unclear.append(RepairRange(label, min(minutes), max(minutes)))
-
-    def _move(self, place: str) -> None:
-        kind = self.job.engine.kind_of(place)
-        self._reach(kind.access)
-        self.minutes["moving"] += kind.swap_minutes
-
-    def _test(self, test_id: str) -> None:
-        test = self.job.engine.tests[test_id]
-        self._reach(test.access)
-        self.minutes["testing"] += test.minutes_each if test_id == self.last_test else test.minutes
-        self.other += 0.0 if test_id == self.last_test else test.consumables
-
-    def _reach(self, access: str) -> None:
-        for name in self.job.needs_open(access):
-            self._open(name)
 
     def _open(self, name: str) -> None:
         if name not in self.open:

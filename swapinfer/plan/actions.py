@@ -1,18 +1,20 @@
-"""What could be done next in a job: tests, swaps, reseating, replacing, and driving."""
+"""What could be done next in a job, and the work it takes."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator
 from itertools import combinations
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.layout import Place
 from swapinfer.ledger.followed import carried
 from swapinfer.ledger.replay import Job
-from swapinfer.plan.costing import PlanSettings
+from swapinfer.pack.model import Handling, Test
+from swapinfer.plan.costing import Costing, PlanSettings, Repair, Work
 
 SUSPECT = 0.003
 """Elements less likely than this to be at fault are not acted on."""
@@ -33,8 +35,7 @@ COMBINED = 4
 """Movable elements of one cylinder that are swapped in the same go, in twos and threes."""
 
 
-@dataclass(frozen=True, slots=True)
-class Action:
+class Action(Struct, frozen=True):
     """Something to do, and what is done with the vehicle afterwards.
 
     Attributes
@@ -80,6 +81,11 @@ class Action:
         return "-".join([*parts, *drive])
 
     @property
+    def without_drive(self) -> Action:
+        """What is done, whatever drive follows."""
+        return replace(self, drive_minutes=0.0, conditions=())
+
+    @property
     def things(self) -> int:
         """Count what is done at once: exchanges, reseatings and repairs."""
         return len(self.swaps) + len(self.reseated) + len(self.replaced)
@@ -112,8 +118,42 @@ def after_swaps(action: Action, swaps: Iterable[tuple[str, str]]) -> Action:
     )
 
 
-@dataclass(frozen=True)
-class Suspicion:
+def work_of(costing: Costing, action: Action, repair: Callable[[str], Repair]) -> Work:
+    """Work that an action takes as the job stands, its drive not counted.
+
+    Parameters
+    ----------
+    costing : Costing
+        Prices and the job.
+    action : Action
+        What is done.
+    repair : callable
+        Place to what putting right what sits there takes.
+    """
+    job = costing.job
+    if action.test:
+        test = job.engine.tests[action.test]
+        tasks = [costing.testing(test, is_further=n > 0) for n in range(len(action.targets))]
+        disturbs = [pair for target in action.targets for pair in _disturbed(job, test, target)]
+        return costing.work(tasks, disturbs)
+    tasks = [costing.reading()]
+    tasks += [costing.moving(job.engine.kind_of(first)) for first, _ in action.swaps]
+    tasks += [repair(place) for place in action.replaced]
+    tasks += [costing.reseating(job.engine.kind_of(place)) for place in action.reseated]
+    return costing.work(tasks, job.disturbed_by(action.handled))
+
+
+def _disturbed(job: Job, test: Test, target: str) -> list[tuple[str, Handling]]:
+    cylinders = set(job.engine.target_cylinders(target))
+    return [
+        (job.fitted[place.id], handling)
+        for handling in test.disturbs
+        for place in job.engine.places_for(handling.kind)
+        if set(place.cylinders) <= cylinders
+    ]
+
+
+class Suspicion(Struct, frozen=True):
     """How likely each place of an engine is to hold a fault.
 
     Attributes

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from difflib import get_close_matches
 
 import numpy as np
+from msgspec.structs import replace
 
 from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.assemble import Evidence
@@ -185,7 +186,7 @@ def _head(step: PlannedStep) -> str:
     """Id of a step without its drive."""
     if step.action is None or step.action.kind == "drive":
         return step.id
-    return replace(step.action, drive_minutes=0.0, conditions=()).id
+    return step.action.without_drive.id
 
 
 def _words(text: str) -> list[str]:

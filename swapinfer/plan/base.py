@@ -11,10 +11,11 @@ of drive, ``j`` place in the order of replacing.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import astuple, replace
 from numpy.typing import NDArray
 
 from swapinfer.evidence.arrays import for_order
@@ -36,8 +37,7 @@ _BLOCK = 256
 """Beliefs worked on at once."""
 
 
-@dataclass(frozen=True, slots=True)
-class Faults:
+class Faults(Struct, frozen=True, eq=False):
     """The fault sets of a belief, as far as repair is concerned.
 
     Attributes
@@ -53,8 +53,11 @@ class Faults:
     rate_hk: FloatArray
 
 
-@dataclass(frozen=True, slots=True)
-class Prices:
+NOTHING = np.zeros((1, 1))
+"""Saved by no repair."""
+
+
+class Prices(Struct, frozen=True, eq=False):
     """What repairing costs, in any one unit: money, minutes, or counts.
 
     Attributes
@@ -75,11 +78,10 @@ class Prices:
     drive_per_min: float
     comeback: float
     give_up: float
-    saved_hk: FloatArray = field(default_factory=lambda: np.zeros((1, 1)))
+    saved_hk: FloatArray = NOTHING
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
+class Choice(Struct, frozen=True, eq=False):
     """What the base policy does under each belief.
 
     Attributes
@@ -182,9 +184,8 @@ class BasePolicy:
         than one, the marginal probability stands in for ``P(only i faulty)``.
         """
         parts = [self._choose(part_bh) for part_bh in _blocks(belief_bh)]
-        return Choice(
-            *(np.concatenate([getattr(part, name) for part in parts]) for name in Choice.__slots__)
-        )
+        columns = zip(*map(astuple, parts), strict=True)
+        return Choice(*map(np.concatenate, columns))
 
     def cost_bh(self, choice: Choice, prices: Prices) -> FloatArray:
         """Price choices under every hypothesis, in any unit.

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from msgspec import Struct
 
 from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.states import StateSpace
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.fixes import access_of, fix_shares, known_fix
-from swapinfer.pack.model import Fix, Handling, Kind
+from swapinfer.pack.model import Fix, Handling, Kind, Test
 from swapinfer.pack.trade import Costs
 from swapinfer.posterior import Posterior
 
@@ -21,8 +23,10 @@ OBJECTIVES: dict[str, tuple[float, float, float]] = {
 """What "cheapest" means: weights of labour, driving, and parts; risks always count in full."""
 
 
-@dataclass(frozen=True, slots=True)
-class PlanSettings:
+_NO_PRICES: Mapping[str, float] = MappingProxyType({})
+
+
+class PlanSettings(Struct, frozen=True):
     """What planning must know about the shop and its wishes.
 
     Attributes
@@ -49,7 +53,7 @@ class PlanSettings:
 
     costs: Costs
     missing_tools: frozenset[str] = frozenset()
-    part_prices: Mapping[str, float] = field(default_factory=dict)
+    part_prices: Mapping[str, float] = _NO_PRICES
     away: frozenset[str] = frozenset()
     objective: str = "money"
     minutes_left: float | None = None
@@ -65,8 +69,7 @@ class PlanSettings:
             )
 
 
-@dataclass(frozen=True, slots=True)
-class Effort:
+class Effort(Struct, frozen=True):
     """What a step takes.
 
     Attributes
@@ -95,8 +98,7 @@ class Effort:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Cost:
+class Cost(Struct, frozen=True):
     """An effort in terms of the objective.
 
     Attributes
@@ -116,23 +118,49 @@ class Cost:
         return self.labour + self.driving + self.parts + self.risk
 
 
-@dataclass(frozen=True, slots=True)
-class Repair:
-    """What putting an element right takes.
+class Task(Struct, frozen=True):
+    """Hands-on work on one thing.
+
+    Attributes
+    ----------
+    effort : Effort
+        What it takes once it can be reached.
+    opens_p : dict of str to float
+        Everything that must be off, outermost first, and the chance that it must.
+    """
+
+    effort: Effort
+    opens_p: dict[str, float]
+
+
+class Repair(Task, frozen=True):
+    """What putting an element right takes, on average over how it may have failed.
 
     Attributes
     ----------
     fix : Fix
         The likeliest, which it is called by.
-    effort : Effort
-        Mean over how it may have failed, access not counted.
-    opens_p : dict of str to float
-        Everything that must be off, outermost first, and the chance that it must.
     """
 
     fix: Fix
+
+
+class Work(Struct, frozen=True):
+    """Tasks done in one go.
+
+    Attributes
+    ----------
+    effort : Effort
+        What they take, access counted once.
+    disturbs : tuple of (element, Handling)
+        Elements that they disturb, and what that may do to them.
+    opens : tuple of str
+        Access that must be opened for them.
+    """
+
     effort: Effort
-    opens_p: dict[str, float]
+    disturbs: tuple[tuple[str, Handling], ...]
+    opens: tuple[str, ...]
 
 
 def mode_weights(space: StateSpace, posterior: Posterior, element: str) -> dict[str, float]:
@@ -155,9 +183,8 @@ def mode_weights(space: StateSpace, posterior: Posterior, element: str) -> dict[
     return weights
 
 
-@dataclass(frozen=True)
-class Costing:
-    """Prices the work that a job may need.
+class Costing(Struct, frozen=True):
+    """Says what each task of a job takes and costs, planned or done.
 
     Attributes
     ----------
@@ -199,10 +226,6 @@ class Costing:
             effort.risk,
         )
 
-    def needs(self, access: str) -> dict[str, float]:
-        """Everything that must surely be off to reach something."""
-        return dict.fromkeys(self.job.needs_open(access), 1.0)
-
     def reach(
         self, *needed: Mapping[str, float], now: bool = True
     ) -> tuple[float, tuple[str, ...]]:
@@ -228,9 +251,36 @@ class Costing:
         )
         return minutes, fresh
 
-    def fix_price(self, kind: Kind, fix: Fix) -> float:
-        """Price of the parts of a repair."""
-        return self.settings.part_prices.get(kind.id, fix.price[1])
+    def testing(self, test: Test, *, is_further: bool = False) -> Task:
+        """Work out what a test takes on one target.
+
+        Parameters
+        ----------
+        test : Test
+            Test that is made.
+        is_further : bool, optional
+            Whether it was made on another target in the same sitting.
+        """
+        effort = Effort(test.minutes_each if is_further else test.minutes)
+        if not is_further:
+            effort += Effort(parts=test.consumables)
+        return self._task(effort, test.access)
+
+    def moving(self, kind: Kind) -> Task:
+        """Work out what it takes two parts of a kind to change places."""
+        return self._task(Effort(kind.swap_minutes), kind.access)
+
+    def reseating(self, kind: Kind) -> Task:
+        """Work out what unplugging, cleaning and refitting a contact takes."""
+        costs = self.settings.costs
+        return self._task(Effort(costs.reseat_minutes, parts=costs.reseat_price), kind.access)
+
+    def reading(self) -> Task:
+        """Work out what reading and clearing the codes of a drive takes."""
+        return self._task(Effort(self.settings.costs.read_minutes), "")
+
+    def _task(self, effort: Effort, access: str) -> Task:
+        return Task(effort, dict.fromkeys(self.job.needs_open(access), 1.0))
 
     def repair(self, kind: Kind, mode_weights: Mapping[str, float]) -> Repair:
         """Work out what putting an element right takes on average.
@@ -259,14 +309,27 @@ class Costing:
         for fix, p in share.items():
             for name in self.job.needs_open(access_of(kind, fix)):
                 opens_p[name] = min(opens_p.get(name, 0.0) + p, 1.0)
-        return Repair(
-            known_fix(share) or kind.fix,
-            Effort(
-                wait + sum(p * fix.minutes for fix, p in share.items()),
-                parts=sum(p * self.fix_price(kind, fix) for fix, p in share.items()),
-            ),
-            opens_p,
+        prices = self.settings.part_prices
+        effort = Effort(
+            wait + sum(p * fix.minutes for fix, p in share.items()),
+            parts=sum(p * prices.get(kind.id, fix.price[1]) for fix, p in share.items()),
         )
+        return Repair(effort, opens_p, known_fix(share) or kind.fix)
+
+    def work(self, tasks: Iterable[Task], disturbs: Iterable[tuple[str, Handling]]) -> Work:
+        """Put tasks that are done in one go together.
+
+        Parameters
+        ----------
+        tasks : iterable of Task
+            Each of them.
+        disturbs : iterable of (element, Handling)
+            What they disturb.
+        """
+        every, disturbed = list(tasks), tuple(disturbs)
+        minutes, opens = self.reach(*(task.opens_p for task in every))
+        effort = Effort(minutes, risk=self.damage(disturbed))
+        return Work(sum((task.effort for task in every), effort), disturbed, opens)
 
     def needless(self, effort: Effort) -> Effort:
         """Price what a repair costs more, beyond its effort, when it was not needed."""

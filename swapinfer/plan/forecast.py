@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.plan.base import Prices
@@ -15,8 +16,7 @@ from swapinfer.plan.outlook import Outlook, Priced
 from swapinfer.plan.taste import Way
 
 
-@dataclass(frozen=True, slots=True)
-class Forecast:
+class Forecast(Struct, frozen=True):
     """Expectations under the plan.
 
     Attributes
@@ -69,8 +69,7 @@ def forecast(outlook: Outlook, ranking: Ranking, first: Way) -> Forecast:
     return replace(expected, cost=expected.cost * honest / first.total if first.total else 0.0)
 
 
-@dataclass(frozen=True, slots=True)
-class _Branch:
+class _Branch(Struct, frozen=True, eq=False):
     """What may have happened by the time the base policy takes over."""
 
     chance: float

@@ -11,11 +11,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
@@ -32,8 +32,7 @@ Key = tuple[int, ...]
 ScalarT = TypeVar("ScalarT", np.float64, np.int64, np.bool_)
 
 
-@dataclass(frozen=True)
-class Hypotheses:
+class Hypotheses(Struct, frozen=True, eq=False, dict=True):
     """Combinations of faults that may be present now.
 
     Attributes

@@ -10,10 +10,10 @@ Axes: ``a`` action, ``o`` outcome, ``h`` hypothesis, ``b`` belief.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from swapinfer.evidence.arrays import for_order
@@ -36,8 +36,7 @@ _BATCH = 512
 """Beliefs after an outcome that are formed at once."""
 
 
-@dataclass(frozen=True)
-class Moves:
+class Moves(Struct, frozen=True, eq=False, dict=True):
     """Hypotheses that an action turns into others: a fault replaced, a contact cured.
 
     Attributes
@@ -64,8 +63,7 @@ class Moves:
             weight_xh[..., target_t] += np.add.reduceat(moving_xm, start_t, axis=-1)
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
+class Options(Struct, frozen=True, eq=False):
     """Everything that could be done next, as dense arrays.
 
     Attributes
@@ -108,8 +106,7 @@ class Options:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Ranking:
+class Ranking(Struct, frozen=True, eq=False):
     """What every action is worth under one belief.
 
     Attributes
@@ -146,8 +143,7 @@ class Ranking:
     follow_ao: IntArray
 
 
-@dataclass(frozen=True, slots=True)
-class Breadth:
+class Breadth(Struct, frozen=True):
     """How much of the tree is looked at.
 
     Attributes

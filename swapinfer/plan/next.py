@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence
@@ -41,8 +42,7 @@ _WORTH_TELLING = 0.005
 """Outcomes less likely than this are not listed."""
 
 
-@dataclass(frozen=True, slots=True)
-class Suspect:
+class Suspect(Struct, frozen=True):
     """An element and the probability that it is at fault."""
 
     element: str
@@ -50,8 +50,7 @@ class Suspect:
     probability: float
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(Struct, frozen=True):
     """What a step may show.
 
     Attributes
@@ -77,8 +76,7 @@ class Outcome:
     then: str
 
 
-@dataclass(frozen=True, slots=True)
-class PlannedStep:
+class PlannedStep(Struct, frozen=True):
     """Something to do next, and what it is worth.
 
     Attributes
@@ -135,8 +133,7 @@ class PlannedStep:
     is_barred: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """Ranked next steps of a job.
 
     Attributes
@@ -279,8 +276,7 @@ def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     )
 
 
-@dataclass(frozen=True)
-class _Author:
+class _Author(Struct, frozen=True):
     outlook: Outlook
     ranking: Ranking
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from msgspec.structs import replace
 
 from swapinfer.errors import InputError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
@@ -23,6 +24,7 @@ from swapinfer.plan.actions import (
     best_conditions,
     list_tests,
     list_work,
+    work_of,
 )
 from swapinfer.plan.base import NONE, BasePolicy, Faults, Prices
 from swapinfer.plan.begun import Begun, what_was_begun
@@ -31,7 +33,6 @@ from swapinfer.plan.hypotheses import Hypotheses, form_hypotheses
 from swapinfer.plan.information import information_bits
 from swapinfer.plan.lookahead import LookAhead, Moves, Options, Ranking
 from swapinfer.plan.predict import Prediction, Predictor
-from swapinfer.plan.work import work_of
 from swapinfer.posterior import Posterior, fault_sets
 
 COVER = 0.998
@@ -249,7 +250,7 @@ class Outlook:
         actions = [one.action for one in self.priced]
         follows_aa = _follows(actions)
         moves = tuple(one.moves for one in self.priced)
-        works = [replace(a, drive_minutes=0.0, conditions=()) for a in actions]
+        works = [action.without_drive for action in actions]
         number = {work: at for at, work in enumerate(dict.fromkeys(works))}
         group_a = np.array([number[work] for work in works])
         options = Options(

@@ -6,10 +6,10 @@ Axes: ``h`` hypothesis, ``f`` fault, ``c`` cylinder, ``o`` outcome, ``p`` profil
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
@@ -47,8 +47,7 @@ _WORTH_TELLING = 0.002
 """Cylinders less likely than this to misfire first are told together."""
 
 
-@dataclass(frozen=True, slots=True)
-class Prediction:
+class Prediction(Struct, frozen=True, eq=False):
     """Outcomes of something done, and their chances.
 
     Attributes

@@ -6,10 +6,10 @@ Everything is read off the plan's own hypotheses; no word here knows what a part
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from itertools import takewhile
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, for_order
 from swapinfer.ledger.words import element_label, origin
@@ -54,16 +54,14 @@ _NEGLIGIBLE = 0.02
 """Leaders less likely than this are not asked what would follow."""
 
 
-@dataclass(frozen=True, slots=True)
-class Likely:
+class Likely(Struct, frozen=True):
     """An element, and the probability that it was at fault before the step."""
 
     element: str
     probability: float
 
 
-@dataclass(frozen=True, slots=True)
-class Telling:
+class Telling(Struct, frozen=True):
     """What one outcome of a step says.
 
     Attributes
@@ -88,16 +86,14 @@ class Telling:
     clears: tuple[Likely, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Turn:
+class Turn(Struct, frozen=True):
     """Where the advice turns: the probability of the leader, and what would be done below it."""
 
     probability: float
     instead: str
 
 
-@dataclass(frozen=True, slots=True)
-class Reason:
+class Reason(Struct, frozen=True):
     """Why a step is advised.
 
     Attributes
@@ -186,7 +182,7 @@ def _turn(outlook: Outlook, action: Action, leader: Likely) -> Turn | None:
         return decide(outlook, ranking, supposed_h).ways[0]
 
     def is_same(way: Way) -> bool:
-        return way.action is not None and _work(way.action) == _work(action)
+        return way.action is not None and way.action.without_drive == action.without_drive
 
     low, high = _NEGLIGIBLE, total
     if not low < high < 1.0 or is_same(instead := first(low)):
@@ -199,10 +195,6 @@ def _turn(outlook: Outlook, action: Action, leader: Likely) -> Turn | None:
         else:
             low, instead = middle, found
     return Turn(low, _without_drive(title_way(outlook, instead)))
-
-
-def _work(action: Action) -> Action:
-    return replace(action, drive_minutes=0.0, conditions=())
 
 
 class _Author:

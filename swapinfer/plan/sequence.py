@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Callable, Hashable, Iterable, Sequence
-from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from swapinfer.errors import InputError
@@ -28,8 +28,7 @@ _TIE = 1e-12
 """Improvements below this are rounding, so the earlier step keeps its place."""
 
 
-@dataclass(frozen=True, slots=True)
-class Step(Generic[NodeT]):
+class Step(Struct, Generic[NodeT], frozen=True):
     """One way to go on from a node.
 
     Attributes
@@ -47,8 +46,7 @@ class Step(Generic[NodeT]):
     branches: tuple[tuple[int, float, NodeT], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Policy:
+class Policy(Struct, frozen=True):
     """What to do at one point of an optimal plan, and after each outcome.
 
     Attributes
@@ -80,7 +78,6 @@ class Policy:
         return 1 + sum(branch.size for branch in self.branches)
 
 
-@dataclass(slots=True)
 class Search(Generic[NodeT]):
     """An AND/OR search with memory.
 
@@ -95,10 +92,16 @@ class Search(Generic[NodeT]):
         Node to a lower bound of its value.
     """
 
-    stop: Callable[[NodeT], tuple[float, int]]
-    expand: Callable[[NodeT], Iterable[Step[NodeT]]]
-    bound: Callable[[NodeT], float]
-    _known: dict[NodeT, tuple[float, Step[NodeT] | None]] = field(default_factory=dict)
+    def __init__(
+        self,
+        stop: Callable[[NodeT], tuple[float, int]],
+        expand: Callable[[NodeT], Iterable[Step[NodeT]]],
+        bound: Callable[[NodeT], float],
+    ) -> None:
+        self.stop = stop
+        self.expand = expand
+        self.bound = bound
+        self._known: dict[NodeT, tuple[float, Step[NodeT] | None]] = {}
 
     def value(self, node: NodeT) -> float:
         """Optimal expected cost from a node on."""

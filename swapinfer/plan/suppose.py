@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from swapinfer.evidence.levels import expected_level
 from swapinfer.evidence.testing import absolute
@@ -21,8 +22,7 @@ _MISFIRE_CODE = 300
 """P0300 and the cylinder's number make its misfire code (SAE J2012)."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Supposed:
+class _Supposed(Struct, frozen=True):
     seq: int
     type: str
     payload: dict[str, Any]

@@ -7,7 +7,8 @@ that are equal, and among equals people prefer what is plain.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from swapinfer.pack.trade import Costs
 from swapinfer.plan.actions import Action
@@ -18,8 +19,7 @@ FAR = 2.0
 """Contacts reseated together with a swap must be better by so many times the resolution."""
 
 
-@dataclass(frozen=True, slots=True)
-class Way:
+class Way(Struct, frozen=True):
     """A way on.
 
     Attributes
@@ -66,8 +66,7 @@ class Way:
         return self.action is not None and bool(self.action.reseated and self.action.swaps)
 
 
-@dataclass(frozen=True, slots=True)
-class Order:
+class Order(Struct, frozen=True):
     """Ways on in order.
 
     Attributes
@@ -145,8 +144,7 @@ def _long_enough(drives: list[Way], minutes: float) -> list[Way]:
     return [way for way, length in zip(drives, lengths, strict=True) if length >= wanted]
 
 
-@dataclass(frozen=True, slots=True)
-class _Taste:
+class _Taste(Struct, frozen=True):
     begun: Begun
     costs: Costs
     money: Callable[[Way], float]
@@ -164,7 +162,8 @@ class _Taste:
         equals: dict[object, Way] = {}
         for way in by_cost:
             if way is plain or (self._is_equal(way, plain) and not self._is_above(way, best, most)):
-                equals.setdefault(_work(way), way)
+                # Ways with the same work differ in the drive: only the best counts.
+                equals.setdefault(way.action and way.action.without_drive, way)
         return min(equals.values(), key=self._plainness)
 
     def _with_fewer_things(self, by_cost: Sequence[Way], best: Way) -> Way:
@@ -210,11 +209,3 @@ class _Taste:
 def _things(way: Way) -> int:
     """Count what is done at once."""
     return max(way.action.things, 1) if way.action else 1
-
-
-def _work(way: Way) -> object:
-    """Tell ways apart by what is done before the drive: only the best drive counts."""
-    action = way.action
-    if action is None:
-        return way.number
-    return action.kind, action.test, action.targets, action.swaps, action.replaced, action.reseated

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.plan.costing import PlanSettings
@@ -15,8 +16,7 @@ _LEAST = 0.03
 """Outcomes less likely than this are not followed."""
 
 
-@dataclass(frozen=True, slots=True)
-class Branch:
+class Branch(Struct, frozen=True):
     """An outcome and what follows.
 
     Attributes
@@ -34,8 +34,7 @@ class Branch:
     then: Node | None
 
 
-@dataclass(frozen=True, slots=True)
-class Node:
+class Node(Struct, frozen=True):
     """A step of the plan.
 
     Attributes

@@ -9,11 +9,10 @@ import numpy as np
 
 from swapinfer.ledger.events import Ran
 from swapinfer.pack.model import Pack
-from swapinfer.plan.actions import Action
+from swapinfer.plan.actions import Action, work_of
 from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair
 from swapinfer.plan.next import GIVE_UP, HAND_OVER
 from swapinfer.plan.suppose import replay_events
-from swapinfer.plan.work import work_of
 from swapinfer.simulate.policies import Policy, Situation
 from swapinfer.simulate.world import World
 

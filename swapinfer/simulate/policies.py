@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, Protocol
+
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
@@ -136,7 +139,7 @@ class Planner:
 
     def __call__(self, situation: Situation) -> Decision:
         """Take the first step of its plan."""
-        costs = replace(situation.settings.costs, **self.costs)
+        costs = dataclasses.replace(situation.settings.costs, **self.costs)
         settings = replace(situation.settings, depth=self.depth, costs=costs)
         outlook = Outlook(situation.evidence, situation.posterior, settings)
         first = decide(outlook, outlook.rank()).ways[0]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.plan.base import BasePolicy, Faults
@@ -83,7 +83,7 @@ def _distinct(outlook: Outlook, ranking: Ranking, count: int) -> IntArray:
     chosen: dict[object, int] = {}
     for a in np.argsort(ranking.value_a, kind="stable").tolist():
         action = outlook.priced[a].action
-        chosen.setdefault(replace(action, drive_minutes=0.0, conditions=()), a)
+        chosen.setdefault(action.without_drive, a)
         if len(chosen) == count:
             break
     return np.array(list(chosen.values()), dtype=np.int64)

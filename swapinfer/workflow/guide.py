@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -211,7 +210,7 @@ class Sitting:
     def _plan(self) -> None:
         job = self._belief.evidence.job
         barred = frozenset(test for test, kinds in self._barred if not kinds)
-        settings = dataclasses.replace(plan_settings(self.shop, job), avoided=barred)
+        settings = structs.replace(plan_settings(self.shop, job), avoided=barred)
         self._outlook = Outlook(self._belief.evidence, self._belief.posterior, settings)
         self._planned = plan = make_plan(self._outlook, self._outlook.rank())
         allowed = [step for step in plan.steps if self._may(step)] or [plan.best]
@@ -223,7 +222,7 @@ class Sitting:
             return step.id not in self._skipped
         kind, kinds = self._class_of(step.action)
         is_barred = any(kind == name and kinds >= those for name, those in self._barred)
-        return not is_barred and _work(step.action) not in self._skipped
+        return not is_barred and step.action.without_drive not in self._skipped
 
     def _class_of(self, action: Action) -> tuple[str, frozenset[str]]:
         """Say what "can't do that" is about: a test, or work on these kinds of part."""
@@ -238,7 +237,7 @@ class Sitting:
         if for_good and step.action:
             self._barred.add(self._class_of(step.action))
         else:
-            self._skipped.add(_work(step.action) if step.action else step.id)
+            self._skipped.add(step.action.without_drive if step.action else step.id)
         self._plan()
         self._begin()
 
@@ -321,11 +320,6 @@ def _is_drive_due(job: Job) -> bool:
         if ev.is_a(event, (ev.Ran, ev.Reopened)):
             return False
     return False
-
-
-def _work(action: Action) -> Action:
-    """Return what is done, whatever drive follows."""
-    return dataclasses.replace(action, drive_minutes=0.0, conditions=())
 
 
 def _touched(event: ev.Event) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from typing import ClassVar, Literal
 
@@ -404,11 +403,7 @@ def _different_work(plan: Plan) -> list[PlannedStep]:
     best: dict[object, PlannedStep] = {}
     for step in plan.steps:
         action = step.action
-        work = (
-            step.id
-            if action is None
-            else dataclasses.replace(action, drive_minutes=0.0, conditions=())
-        )
+        work = step.id if action is None else action.without_drive
         best.setdefault(work, step)
     return list(best.values())
 

@@ -8,11 +8,10 @@ from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.pack.fixes import fix_for, fix_shares, known_fix
 from swapinfer.pack.model import Pack
-from swapinfer.plan.actions import Action
+from swapinfer.plan.actions import Action, work_of
 from swapinfer.plan.costing import Costing, PlanSettings
 from swapinfer.plan.suppose import replay_events
 from swapinfer.plan.titles import title_action
-from swapinfer.plan.work import work_of
 
 
 @pytest.fixture(scope="module")

@@ -1,10 +1,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from msgspec import structs
 from numpy.typing import NDArray
 
 from swapinfer.plan.base import NONE, BasePolicy, Faults, Prices
@@ -229,7 +230,7 @@ def test_access_left_open_is_taken_off_the_next_step_and_is_no_information() -> 
     follow = int(plain.follow_ao[-1, 0])
     assert follow != BASE
     saved_aa[-1, follow] = 0.5
-    open_after = LookAhead(look_ahead.base, replace(look_ahead.options, saved_aa=saved_aa))
+    open_after = LookAhead(look_ahead.base, structs.replace(look_ahead.options, saved_aa=saved_aa))
     cheaper = open_after.rank(belief, 2)
     assert cheaper.value_a[-1] == pytest.approx(plain.value_a[-1] - 0.5)
     assert cheaper.worth_a[-1] == pytest.approx(0.0, abs=1e-9)

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec import structs
 from scipy.stats import entropy
 
 from swapinfer.errors import InputError
@@ -232,7 +233,7 @@ def test_a_repaired_vehicle_is_handed_over(outlook_of: MakeOutlook) -> None:
 def test_missing_tools_and_limits_remove_steps_and_have_a_price(
     outlook_of: MakeOutlook, settings: PlanSettings, seen: Outlook
 ) -> None:
-    limited = replace(
+    limited = structs.replace(
         settings, missing_tools=frozenset({"plug-socket"}), minutes_left=25.0, money_left=60.0
     )
     plan = make_plan(o := outlook_of(SEEN, chosen=limited), o.rank())
@@ -306,7 +307,7 @@ def test_open_access_is_free_and_a_drive_closes_it(outlook_of: MakeOutlook) -> N
     closed = outlook_of(SEEN)
     opened = outlook_of(SEEN, ev.Inspected("coil-look", "coil3", "sound"))
     costings = [Costing(o.job, o.settings) for o in (closed, opened)]
-    reach = [costing.reach(costing.needs("ignition-off")) for costing in costings]
+    reach = [one.reach(dict.fromkeys(one.job.needs_open("ignition-off"), 1.0)) for one in costings]
     assert reach[0][0] > 0.0
     assert reach[1] == (0, ())
 
@@ -314,14 +315,14 @@ def test_open_access_is_free_and_a_drive_closes_it(outlook_of: MakeOutlook) -> N
 def test_objectives_weigh_what_they_say(seen: Outlook, settings: PlanSettings) -> None:
     effort = Effort(minutes=30.0, drive_minutes=20.0, parts=100.0)
     costs = {
-        name: Costing(seen.job, replace(settings, objective=name)).split(effort)
+        name: Costing(seen.job, structs.replace(settings, objective=name)).split(effort)
         for name in ("money", "minutes", "driving")
     }
     assert costs["money"].total == pytest.approx(Costing(seen.job, settings).money(effort))
     assert costs["minutes"].parts < costs["money"].parts
     assert costs["driving"].driving > costs["money"].driving
     with pytest.raises(InputError, match='no objective "mony"'):
-        replace(settings, objective="mony")
+        structs.replace(settings, objective="mony")
 
 
 def test_dearer_labour_never_lowers_the_expected_total(
@@ -336,7 +337,7 @@ def test_dearer_labour_never_lowers_the_expected_total(
 
 
 def test_plan_tree_follows_every_likely_outcome(seen: Outlook, settings: PlanSettings) -> None:
-    shallow = replace(settings, depth=1)
+    shallow = structs.replace(settings, depth=1)
     tree = plan_tree(seen.evidence, seen.posterior, shallow, depth=2)
     assert sum(branch.probability for branch in tree.branches) > 0.9
     assert all(branch.then is not None for branch in tree.branches)
@@ -375,6 +376,7 @@ def test_actions_follow_parts_that_were_swapped() -> None:
 
 
 def test_next_steps_ranks_from_evidence_alone(seen: Outlook, settings: PlanSettings) -> None:
-    plan = next_steps(seen.evidence, infer(seen.evidence.arrays), replace(settings, depth=1))
+    shallow = structs.replace(settings, depth=1)
+    plan = next_steps(seen.evidence, infer(seen.evidence.arrays), shallow)
     assert plan.hypotheses == len(seen.hypotheses.belief_h)
     assert (seen.base.faults.element_hk[seen.hypotheses.index[()]] == NONE).all()
