@@ -138,7 +138,7 @@ def throw(inputs: int, seed: int) -> tuple[Counter[int], list[str]]:
         Argument lists that raised or warned, left with an undocumented code or with more than one
         line of error, or changed the disk although they were refused or only ask.
     """
-    from swapinfer.cli import run
+    from swapinfer.commands import run
 
     rng = random.Random(seed)  # noqa: S311  no secret
     commands = list(all_commands())
@@ -185,20 +185,18 @@ def faults(outcome: Outcome, changed: dict[str, str]) -> Iterator[str]:
 
 def all_commands() -> Iterator[Command]:
     """Every command of the application, with what it takes."""
-    import typer
-
-    from swapinfer.cli.app import app
+    from swapinfer.commands.app import program
 
     def walk(command: Any, words: tuple[str, ...]) -> Iterator[Command]:  # noqa: ANN401  typer's
         children = getattr(command, "commands", {})
         for name, child in children.items():
-            yield from walk(child, (*words, name))
+            yield from walk(child.loaded() if not words else child, (*words, name))
         if words and (not children or getattr(command, "invoke_without_command", False)):
             named = [p for p in command.params if p.param_type_name == "option"]
             options = tuple((p.opts[0], p.name, p.is_flag) for p in named if p.name != "help")
             yield Command(words, len(command.params) - len(named), options)
 
-    return walk(typer.main.get_command(app), ())
+    return walk(program(), ())
 
 
 def draw(command: Command, rng: random.Random) -> list[str]:

@@ -15,14 +15,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
+from swapinfer.commands.planning import Limits, show_next
+from swapinfer.commands.shop import Shop
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import GENESIS, Record, seal
 from swapinfer.ledger.replay import replay
 from swapinfer.ledger.rows import insert_job
 from swapinfer.ledger.store import Store
 from swapinfer.pack import load_pack, pack_to_json
-from swapinfer.workflow.planning import Limits, show_next
-from swapinfer.workflow.shop import Shop
 
 PACK = load_pack()
 WHO = {"who": "T. Echnician", "at": "2031-05-04T09:30:00+02:00", "pack": PACK.digest}

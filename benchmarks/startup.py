@@ -66,7 +66,7 @@ def _median(runs: int, measure: object) -> float:
 
 def _peak_mib(words: list[str], environment: dict[str, str]) -> float:
     code = (
-        "import resource, sys; from swapinfer.cli import run; "
+        "import resource, sys; from swapinfer.commands import run; "
         f"run({words!r}); "
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, file=sys.stderr)"
     )

@@ -15,7 +15,7 @@ OUT = Path(__file__).parent / "out"
 
 def play() -> int:
     """Play every job from complaint to verified repair; stop at the first that fails."""
-    from swapinfer.cli import run
+    from swapinfer.commands import run
 
     shutil.rmtree(OUT, ignore_errors=True)
     OUT.mkdir()

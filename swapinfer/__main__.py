@@ -1,5 +1,5 @@
 """Run with ``python -m swapinfer``."""
 
-from swapinfer.cli import main
+from swapinfer.commands import main
 
 main()

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from jobs import JOBS
 
-from swapinfer.cli import run
+from swapinfer.commands import run
 
 EXPECTED = {
     "coil": ("coil3", 0.95),

@@ -9,12 +9,11 @@ import jsonschema
 import pytest
 from docs.shapes import schema_of
 
+from swapinfer.commands import influence
+from swapinfer.commands.page import Page, show
+from swapinfer.commands.shop import Shop
 from swapinfer.pack import load_pack
 from swapinfer.pack.load import pack_to_json
-from swapinfer.textview import show
-from swapinfer.textview.page import Page
-from swapinfer.workflow import influence
-from swapinfer.workflow.shop import Shop
 
 ENGINE = ("inline-4", "coil-on-plug", "port")
 

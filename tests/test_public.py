@@ -16,13 +16,13 @@ HEAVY = {
     "arviz", "dask", "matplotlib", "pandas", "pint", "psycopg", "pymc", "scipy", "typst",
 }  # fmt: skip
 JOB = """
-from swapinfer.cli import run
+from swapinfer.commands import run
 assert run(["open", "RO-1", "--layout", "inline-4"]) == 0
 assert run(["drive", "15", "--codes", "P0303"]) == 0
 """
 CHECK = """
 import sys
-from swapinfer.cli import run
+from swapinfer.commands import run
 code = run(sys.argv[2:])
 assert code == 0, code
 loaded = set(sys.argv[1].split(",")) & set(sys.modules)

@@ -10,6 +10,11 @@ import pint
 import pytest
 from scipy import stats
 
+from swapinfer.commands.causes import Belief, believe
+from swapinfer.commands.meaning import NOTICEABLE, explain_events
+from swapinfer.commands.questions import ask_test
+from swapinfer.commands.readings import Beside, find_target, make_readings
+from swapinfer.commands.settings import Settings
 from swapinfer.errors import DoubtError, InputError
 from swapinfer.evidence.levels import tells_little
 from swapinfer.ledger import events as ev
@@ -18,11 +23,6 @@ from swapinfer.pack import load_pack
 from swapinfer.pack.model import GOOD, Curve
 from swapinfer.pack.model import Test as PackTest
 from swapinfer.units import UNITS
-from swapinfer.workflow.causes import Belief, believe
-from swapinfer.workflow.meaning import NOTICEABLE, explain_events
-from swapinfer.workflow.questions import ask_test
-from swapinfer.workflow.readings import Beside, find_target, make_readings
-from swapinfer.workflow.settings import Settings
 
 PACK = load_pack()
 REGISTRY = pint.UnitRegistry()

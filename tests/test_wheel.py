@@ -25,7 +25,7 @@ PLAY = """
 import contextlib, io, json, sys
 from pathlib import Path
 import swapinfer
-from swapinfer.cli import run
+from swapinfer.commands import run
 from swapinfer.pack.load import base_folder
 
 for words in json.loads(sys.argv[1]):
@@ -46,7 +46,7 @@ print(json.dumps({
 WITHOUT_EXTRAS = """
 import json, sys
 
-from swapinfer.cli import run
+from swapinfer.commands import run
 from swapinfer.errors import EXTRAS
 
 sys.modules |= dict.fromkeys(EXTRAS)

@@ -6,8 +6,9 @@ from typing import Annotated
 
 import typer
 
-from swapinfer.cli.options import Job, Json, Store, Who, tell
-from swapinfer.cli.parsing import decimal, quantity, words
+from swapinfer.commands.options import Job, Json, Store, Who
+from swapinfer.commands.terminal import tell
+from swapinfer.commands.typed import decimal, quantity, words
 
 EXAMPLE = "Example: swapinfer "
 
@@ -18,60 +19,10 @@ def register(app: typer.Typer) -> None:
         app.command(name, epilog=EXAMPLE + example)(command)
 
 
-def jobs(
-    status: Annotated[str, typer.Option(help="Only open, closed or verified ones.")] = "",
-    advice: Annotated[
-        bool, typer.Option("--advice", help="How often advice was followed; plans all anew.")
-    ] = False,
-    as_json: Json = False,
-    store: Store = "",
-    who: Who = "",
-) -> None:
-    """List jobs at a glance."""
-    from swapinfer.workflow.advice import report_advice
-    from swapinfer.workflow.ask import list_jobs
-    from swapinfer.workflow.shop import Shop
-
-    with Shop(store, who) as shop:
-        tell((report_advice if advice else list_jobs)(shop, status), as_json=as_json)
-
-
-def use(
-    ro: Annotated[str, typer.Argument(help="Repair-order number.")],
-    as_json: Json = False,
-    store: Store = "",
-    who: Who = "",
-) -> None:
-    """Make a job the current one."""
-    from swapinfer.workflow.ask import choose_job
-    from swapinfer.workflow.shop import Shop
-
-    with Shop(store, who) as shop:
-        tell(choose_job(shop, ro), as_json=as_json)
-
-
-def show(job: Job = "", as_json: Json = False, store: Store = "", who: Who = "") -> None:
-    """Show a whole job."""
-    from swapinfer.workflow.ask import show_job
-    from swapinfer.workflow.shop import Shop
-
-    with Shop(store, who) as shop:
-        tell(show_job(shop, job), as_json=as_json)
-
-
-def parts(job: Job = "", as_json: Json = False, store: Store = "", who: Who = "") -> None:
-    """Show where every part is and the moves that put all back."""
-    from swapinfer.workflow.ask import show_parts
-    from swapinfer.workflow.shop import Shop
-
-    with Shop(store, who) as shop:
-        tell(show_parts(shop, job), as_json=as_json)
-
-
 def belief(job: Job = "", as_json: Json = False, store: Store = "", who: Who = "") -> None:
     """Show the causes with their probabilities, and combinations of them."""
-    from swapinfer.workflow.ask import show_belief
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.belief import show_belief
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(show_belief(shop, job), as_json=as_json)
@@ -85,8 +36,8 @@ def why(
     who: Who = "",
 ) -> None:
     """Say what every finding weighs for or against a cause."""
-    from swapinfer.workflow.reasons import show_why
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.reasons import show_why
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(show_why(shop, cause, job), as_json=as_json)
@@ -110,8 +61,8 @@ def next_(
     who: Who = "",
 ) -> None:
     """Rank what to do next by expected cost to a verified repair."""
-    from swapinfer.workflow.planning import Limits, show_next
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.planning import Limits, show_next
+    from swapinfer.commands.shop import Shop
 
     limits = Limits(words(lacking), quantity(minutes, "min"), cap, cheapest, depth)
     with Shop(store, who) as shop:
@@ -126,8 +77,8 @@ def why_not(
     who: Who = "",
 ) -> None:
     """Say why a step is not the next one, term by term."""
-    from swapinfer.workflow.planning import show_why_not
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.planning import show_why_not
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(show_why_not(shop, step, job), as_json=as_json)
@@ -143,8 +94,8 @@ def clean(
     who: Who = "",
 ) -> None:
     """Say how long a clean drive must be before calling it fixed."""
-    from swapinfer.workflow.planning import show_clean_drive
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.planning import show_clean_drive
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(show_clean_drive(shop, risk, job), as_json=as_json)
@@ -158,18 +109,14 @@ def plan(
     who: Who = "",
 ) -> None:
     """Unfold the plan: what to do, and after each outcome what then."""
-    from swapinfer.workflow.planning import show_plan_tree
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.planning import show_plan_tree
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(show_plan_tree(shop, depth, job), as_json=as_json)
 
 
 COMMANDS = (
-    ("jobs", jobs, "jobs --status open"),
-    ("use", use, "use RO-7"),
-    ("show", show, "show --job RO-7"),
-    ("parts", parts, "parts"),
     ("belief", belief, "belief --json"),
     ("why", why, "why coil3"),
     ("next", next_, "next --mine 'swap coil'"),

@@ -8,7 +8,8 @@ from typing import Annotated
 
 import typer
 
-from swapinfer.cli.options import Job, Json, Store, Who, tell
+from swapinfer.commands.options import Job, Json, Store, Who
+from swapinfer.commands.terminal import tell
 
 EXAMPLE = "Example: swapinfer "
 NOT_SAME = 6
@@ -66,9 +67,9 @@ def claim(
     """Write a job up, or verify a write-up."""
     if ctx.invoked_subcommand is not None:
         return
+    from swapinfer.commands.filing import ClaimOptions, write_claim
+    from swapinfer.commands.shop import Shop
     from swapinfer.errors import InputError
-    from swapinfer.workflow.filing import ClaimOptions, write_claim
-    from swapinfer.workflow.shop import Shop
 
     named = {"html": html, "pdf": pdf, "md": markdown, "json": to_json}
     files = {form: path for form, path in named.items() if path is not None}
@@ -89,7 +90,7 @@ def verify(
     as_json: Json = False,
 ) -> None:
     """Check chain and priors of a file and compute every number anew."""
-    from swapinfer.workflow.filing import verify_claim
+    from swapinfer.commands.filing import verify_claim
 
     found = verify_claim(file, expect, exported)
     tell(found, as_json=as_json)
@@ -100,8 +101,8 @@ def verify(
 @store_app.command("check", epilog=EXAMPLE + "store check")
 def check(as_json: Json = False, store: Store = "", who: Who = "") -> None:
     """Verify every chain in the store."""
-    from swapinfer.workflow.filing import check_store
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.filing import check_store
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(check_store(shop), as_json=as_json)
@@ -115,8 +116,8 @@ def rescue(
     who: Who = "",
 ) -> None:
     """Save what verifies of a damaged store into this one."""
-    from swapinfer.workflow.filing import rescue_store
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.filing import rescue_store
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(rescue_store(shop, damaged), as_json=as_json)
@@ -130,8 +131,8 @@ def backup(
     who: Who = "",
 ) -> None:
     """Copy the store while it is in use."""
-    from swapinfer.workflow.filing import back_up
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.filing import back_up
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(back_up(shop, file), as_json=as_json)
@@ -145,8 +146,8 @@ def restore(
     who: Who = "",
 ) -> None:
     """Bring every job of a backup back, into a store that is empty."""
-    from swapinfer.workflow.filing import restore_store
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.filing import restore_store
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(restore_store(shop, file), as_json=as_json)
@@ -161,8 +162,8 @@ def move(
     who: Who = "",
 ) -> None:
     """Move a job to another store, its chain intact."""
-    from swapinfer.workflow.filing import move_job
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.filing import move_job
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(move_job(shop, target, job), as_json=as_json)
@@ -177,8 +178,8 @@ def tables(
     who: Who = "",
 ) -> None:
     """Export jobs and findings as CSV, without anything personal; `priors strip` takes out more."""
-    from swapinfer.workflow.filing import export_tables
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.filing import export_tables
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(export_tables(shop, jobs, findings), as_json=as_json)
@@ -192,8 +193,8 @@ def attach(
     who: Who = "",
 ) -> None:
     """Attach a picture to a job, without its metadata."""
-    from swapinfer.workflow import filing
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands import filing
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(filing.attach(shop, file, job), as_json=as_json)
@@ -207,8 +208,8 @@ def export(
     who: Who = "",
 ) -> None:
     """Export a job as one file that anyone can verify."""
-    from swapinfer.workflow import filing
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands import filing
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(filing.export(shop, file, job), as_json=as_json)
@@ -221,8 +222,8 @@ def import_(
     who: Who = "",
 ) -> None:
     """Take over an exported job."""
-    from swapinfer.workflow import filing
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands import filing
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(filing.import_(shop, file), as_json=as_json)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import typer
 
-from swapinfer.cli.options import Job, Json, Store, Who, tell
+from swapinfer.commands.options import Job, Json, Store, Who
+from swapinfer.commands.terminal import tell
 
 EXAMPLE = "Example: swapinfer "
 
@@ -17,8 +18,8 @@ def register(app: typer.Typer) -> None:
 
 def picture(job: Job = "", as_json: Json = False, store: Store = "", who: Who = "") -> None:
     """Draw the engine with the suspicion on each cylinder."""
-    from swapinfer.workflow.pictures import show_picture
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.pictures import show_picture
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(show_picture(shop, job), as_json=as_json)
@@ -26,8 +27,8 @@ def picture(job: Job = "", as_json: Json = False, store: Store = "", who: Who = 
 
 def history(job: Job = "", as_json: Json = False, store: Store = "", who: Who = "") -> None:
     """Show how belief moved, event by event."""
-    from swapinfer.workflow.pictures import show_history
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.pictures import show_history
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(show_history(shop, job), as_json=as_json)

@@ -9,8 +9,9 @@ from typing import Annotated
 
 import typer
 
-from swapinfer.cli.options import Json, Overlays, Store, Who, tell
-from swapinfer.cli.parsing import decimal
+from swapinfer.commands.options import Json, Overlays, Store, Who
+from swapinfer.commands.terminal import tell
+from swapinfer.commands.typed import decimal
 
 EXAMPLE = "Example: swapinfer "
 LAST_SEED = 2**32 - 1
@@ -36,7 +37,7 @@ def show(
     as_json: Json = False,
 ) -> None:
     """Show numbers with their provenance."""
-    from swapinfer.workflow.priors import show_priors
+    from swapinfer.commands.priors import show_priors
 
     tell(show_priors(path, priors or []), as_json=as_json)
 
@@ -47,7 +48,7 @@ def check(
     as_json: Json = False,
 ) -> None:
     """Check overlay files; errors name file and line."""
-    from swapinfer.workflow.priors import show_priors
+    from swapinfer.commands.priors import show_priors
 
     tell(show_priors("costs", overlays), as_json=as_json)
 
@@ -62,8 +63,8 @@ def weight(
     who: Who = "",
 ) -> None:
     """Say which numbers move decisions most; this takes some minutes."""
-    from swapinfer.workflow.influence import weigh_numbers
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.influence import weigh_numbers
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         facts = weigh_numbers(shop, (layout, ignition, fuel), sys.stderr.isatty())
@@ -88,8 +89,8 @@ def learn(
     who: Who = "",
 ) -> None:
     """Learn an overlay from closed jobs; this loads PyMC and takes minutes."""
-    from swapinfer.workflow.priors import LearnOptions, learn_priors
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.priors import LearnOptions, learn_priors
+    from swapinfer.commands.shop import Shop
 
     starting = partial(_say_sampling, "a minute or more")
     options = LearnOptions(seed, family, weight, cluster, sys.stderr.isatty(), starting)
@@ -107,9 +108,9 @@ def lives(
     as_json: Json = False,
 ) -> None:
     """Learn an overlay of lives from a fleet's exposure; this loads PyMC."""
-    from swapinfer.workflow.lives import learn_fleet_lives
-    from swapinfer.workflow.priors import LearnOptions
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.lives import learn_fleet_lives
+    from swapinfer.commands.priors import LearnOptions
+    from swapinfer.commands.shop import Shop
 
     starting = partial(_say_sampling, "half a minute or more")
     options = LearnOptions(seed, is_showing=sys.stderr.isatty(), starting=starting)
@@ -139,8 +140,8 @@ def compare(
     who: Who = "",
 ) -> None:
     """Say what differs, for which open jobs, and what it would have cost on past ones."""
-    from swapinfer.workflow.priors import CompareOptions, compare_priors
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.priors import CompareOptions, compare_priors
+    from swapinfer.commands.shop import Shop
 
     old, new = ([] if name == "base" else [Path(name)] for name in (before, after))
     options = CompareOptions((layout, ignition, fuel), past, seed, sys.stderr.isatty())
@@ -156,6 +157,6 @@ def strip(
     as_json: Json = False,
 ) -> None:
     """Copy history tables with running numbers for jobs and months for days."""
-    from swapinfer.workflow.priors import strip_tables
+    from swapinfer.commands.priors import strip_tables
 
     tell(strip_tables(jobs, findings, out), as_json=as_json)

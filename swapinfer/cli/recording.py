@@ -8,9 +8,10 @@ from typing import Annotated
 import typer
 from msgspec.structs import replace as changed
 
-from swapinfer.cli import options
-from swapinfer.cli.options import Job, Json, Overlays, Store, WhatIf, Who, tell
-from swapinfer.cli.parsing import (
+from swapinfer.commands import options
+from swapinfer.commands.options import Job, Json, Overlays, Store, WhatIf, Who
+from swapinfer.commands.terminal import tell
+from swapinfer.commands.typed import (
     DriveWords,
     cylinder_numbers,
     decimal,
@@ -71,9 +72,9 @@ def open_(
     who: Who = "",
 ) -> None:
     """Open a job and make it the current one."""
+    from swapinfer.commands.record import open_job
+    from swapinfer.commands.shop import Shop
     from swapinfer.ledger.events import Opened
-    from swapinfer.workflow.record import open_job
-    from swapinfer.workflow.shop import Shop
 
     opening = Opened(
         ro=ro,
@@ -114,9 +115,9 @@ def drive(
     who: Who = "",
 ) -> None:
     """Record a drive, or running at idle, and what was found."""
+    from swapinfer.commands.record import run_engine
+    from swapinfer.commands.shop import Shop
     from swapinfer.ledger.events import Ran
-    from swapinfer.workflow.record import run_engine
-    from swapinfer.workflow.shop import Shop
 
     told = DriveWords(minutes, when, codes, counts).with_strays(more or [])
     read = () if no_codes else None if told.codes is None else trouble_codes(told.codes)
@@ -146,8 +147,8 @@ def swap(
     who: Who = "",
 ) -> None:
     """Record that parts changed places between cylinders."""
-    from swapinfer.workflow.record import swap_parts
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.record import swap_parts
+    from swapinfer.commands.shop import Shop
 
     pairs = swap_pairs(moves)
     with Shop(store, who, is_supposing=what_if) as shop:
@@ -156,8 +157,8 @@ def swap(
 
 def back(job: Job = "", as_json: Json = False, store: Store = "", who: Who = "") -> None:
     """Record that every part was put back where it belongs."""
-    from swapinfer.workflow.record import put_back
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.record import put_back
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(put_back(shop, job), as_json=as_json)
@@ -182,8 +183,8 @@ def reseat(
     who: Who = "",
 ) -> None:
     """Record that a connector or joint was unplugged and put together again."""
-    from swapinfer.workflow import record
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands import record
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who, is_supposing=what_if) as shop:
         tell(record.reseat(shop, one_place(place), job), as_json=as_json)
@@ -201,8 +202,8 @@ def replace(
     who: Who = "",
 ) -> None:
     """Record that something was replaced, or repaired in place."""
-    from swapinfer.workflow import record
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands import record
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who, is_supposing=what_if) as shop:
         tell(record.replace(shop, one_place(place), price, job), as_json=as_json)
@@ -229,9 +230,9 @@ def read(
     who: Who = "",
 ) -> None:
     """Record readings of an instrument."""
-    from swapinfer.workflow.readings import Beside
-    from swapinfer.workflow.record import measure
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands.readings import Beside
+    from swapinfer.commands.record import measure
+    from swapinfer.commands.shop import Shop
 
     typed = target_values(values)
     beside = Beside(against, wanted, temperature, insists=yes)
@@ -267,8 +268,8 @@ def inspect(
     who: Who = "",
 ) -> None:
     """Record what an inspection showed."""
-    from swapinfer.workflow import record
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands import record
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who, is_supposing=what_if) as shop:
         tell(record.inspect_as_typed(shop, test, seen, job), as_json=as_json)
@@ -282,8 +283,8 @@ def note(
     who: Who = "",
 ) -> None:
     """Record a note; it carries no weight."""
-    from swapinfer.workflow import record
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands import record
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(record.note(shop, text, job), as_json=as_json)
@@ -297,8 +298,8 @@ def undo(
     who: Who = "",
 ) -> None:
     """Retract an event; it stays in the ledger, marked as undone."""
-    from swapinfer.workflow import record
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands import record
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(record.undo(shop, seq, job), as_json=as_json)
@@ -323,10 +324,10 @@ def close(
     who: Who = "",
 ) -> None:
     """Close a job."""
+    from swapinfer.commands import record
+    from swapinfer.commands.shop import Shop
     from swapinfer.errors import UnconfirmedError
     from swapinfer.ledger.events import Closed
-    from swapinfer.workflow import record
-    from swapinfer.workflow.shop import Shop
 
     closed = Closed(tuple(cause or ()), tuple(mode or ()), verified, confirmed_by, remark)
     with Shop(store, who) as shop:
@@ -351,8 +352,8 @@ def reopen(
     who: Who = "",
 ) -> None:
     """Reopen a closed job: the vehicle came back."""
-    from swapinfer.workflow import record
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands import record
+    from swapinfer.commands.shop import Shop
 
     km = distance_km(odometer)
     with Shop(store, who) as shop:

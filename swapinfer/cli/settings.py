@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from swapinfer.cli.guide import converse
-from swapinfer.cli.options import Json, tell
+from swapinfer.commands.options import Json
+from swapinfer.commands.terminal import converse, tell
 from swapinfer.errors import InputError
 
 EXAMPLE = "Example: swapinfer "
@@ -22,7 +22,7 @@ def register(app: typer.Typer) -> None:
 def _complete_setting(incomplete: str) -> list[str]:
     from msgspec.structs import fields
 
-    from swapinfer.workflow.settings import Settings
+    from swapinfer.commands.settings import Settings
 
     return [f"{f.name}=" for f in fields(Settings) if f.name.startswith(incomplete)]
 
@@ -42,8 +42,8 @@ def settings(
     as_json: Json = False,
 ) -> None:
     """Show the shop's settings, or change them."""
-    from swapinfer.workflow.shop import Shop
-    from swapinfer.workflow.shopkeeping import ask_settings, change_settings, show_settings
+    from swapinfer.commands.shop import Shop
+    from swapinfer.commands.shopkeeping import ask_settings, change_settings, show_settings
 
     with Shop() as shop:
         if ask:

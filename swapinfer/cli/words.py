@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from swapinfer.cli.options import Job, Json, Store, Who, complete_test, tell
+from swapinfer.commands.options import Job, Json, Store, Who, complete_test
+from swapinfer.commands.terminal import tell
 
 EXAMPLE = "Example: swapinfer "
 
@@ -18,9 +19,9 @@ def register(app: typer.Typer) -> None:
 
 
 def _complete_term(incomplete: str) -> list[str]:
+    from swapinfer.commands.glossary import all_entries
+    from swapinfer.commands.shop import Shop
     from swapinfer.errors import SwapinferError
-    from swapinfer.workflow.glossary import all_entries
-    from swapinfer.workflow.shop import Shop
 
     try:
         with Shop() as shop:
@@ -42,8 +43,8 @@ def explain(
     who: Who = "",
 ) -> None:
     """Explain a word, a trouble code, a test, a way of failing, or an exit code."""
-    from swapinfer.workflow import glossary
-    from swapinfer.workflow.shop import Shop
+    from swapinfer.commands import glossary
+    from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:
         tell(glossary.explain(shop, term), as_json=as_json)
@@ -60,12 +61,12 @@ def engine_tests(
     who: Who = "",
 ) -> None:
     """List the tests of this engine, the least work first, or show one in full."""
-    from swapinfer.workflow.shop import Shop
-    from swapinfer.workflow.testlist import list_tests, show_test
+    from swapinfer.commands.shop import Shop
+    from swapinfer.commands.testlist import list_tests, show_test
 
     with Shop(store, who) as shop:
         if weights:
-            from swapinfer.workflow.weights import show_weights
+            from swapinfer.commands.weights import show_weights
 
             tell(show_weights(shop, test), as_json=as_json)
         else:

@@ -1,38 +1,9 @@
-"""Facts to text for the terminal; pure, so that tests need no terminal."""
+"""Texts that still stand apart from their facts; they register themselves."""
 
-from __future__ import annotations
-
-from functools import singledispatch
-
-from swapinfer.textview.page import Page
-from swapinfer.workflow.facts import Facts
-
-
-@singledispatch
-def show(facts: Facts, page: Page) -> str:
-    """Turn facts into text.
-
-    Parameters
-    ----------
-    facts : Facts
-        From a workflow function.
-    page : Page
-        Where the text is going.
-
-    Raises
-    ------
-    TypeError
-        If nobody has said how to show facts of this kind.
-    """
-    raise TypeError(f"no text for {facts.shape} at width {page.width}")
-
-
-from swapinfer.textview import (  # noqa: E402, F401  they register themselves
+from swapinfer.textview import (  # noqa: F401
     beliefs,
-    events,
     filing,
     guide,
-    jobs,
     pictures,
     plans,
     priors,

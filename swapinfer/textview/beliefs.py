@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from swapinfer.textview import show
-from swapinfer.textview.events import cause_words
-from swapinfer.textview.page import Page, bar, exactness, percent
-from swapinfer.workflow.facts import BeliefView, SetLine
+from swapinfer.commands.belief import BeliefView, SetLine
+from swapinfer.commands.causes import cause_words
+from swapinfer.commands.page import Page, bar, exactness, percent, show
 
 SHOWN_CAUSES = 10
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from swapinfer.textview import show
-from swapinfer.textview.page import Page
-from swapinfer.workflow.filing import StoreView, VerifiedView, Written
+from swapinfer.commands.filing import StoreView, VerifiedView, Written
+from swapinfer.commands.page import Page, show
 
 
 @show.register

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from msgspec.structs import replace
 
-from swapinfer.textview import show
-from swapinfer.textview.jobs import status_words
-from swapinfer.textview.page import Page, money, percent
+from swapinfer.commands.guide import CONTROLS, GuideView
+from swapinfer.commands.jobs import status_words
+from swapinfer.commands.page import Page, money, percent, show
+from swapinfer.commands.planning import OutcomeFacts, StepFacts
+from swapinfer.commands.questions import Question
 from swapinfer.textview.plans import cautions_of, mine_line
-from swapinfer.workflow.guide import CONTROLS, GuideView
-from swapinfer.workflow.planning import OutcomeFacts, StepFacts
-from swapinfer.workflow.questions import Question
 
 MEANINGS = 3
 """Outcomes whose meaning is told beforehand."""

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from swapinfer.textview import show
-from swapinfer.textview.page import Page, bar, money, percent
-from swapinfer.workflow.advice import Advice, AdviceLine, AdviceReport
-from swapinfer.workflow.pictures import HistoryView, PictureView
+from swapinfer.commands.advice import Advice, AdviceLine, AdviceReport
+from swapinfer.commands.page import Page, bar, money, percent, show
+from swapinfer.commands.pictures import HistoryView, PictureView
 
 COUNTED = ("steps", "followed", "in_part", "priced", "advised_cost", "done_cost")
 """What is added up over jobs."""

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 
-from swapinfer.textview import show
-from swapinfer.textview.events import GONE
-from swapinfer.textview.page import Page, exactness, money, percent
-from swapinfer.workflow.planning import (
+from swapinfer.commands.causes import GONE
+from swapinfer.commands.page import Page, exactness, money, percent, show
+from swapinfer.commands.planning import (
     CautionFacts,
     CleanDriveView,
     MineFacts,

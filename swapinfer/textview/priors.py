@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from swapinfer.textview import show
-from swapinfer.textview.page import Page, money, percent
-from swapinfer.workflow.influence import InfluenceView
-from swapinfer.workflow.lives import LivesView
-from swapinfer.workflow.priors import ComparedView, LearnedView, PastLine, PriorsView, StrippedView
+from swapinfer.commands.influence import InfluenceView
+from swapinfer.commands.lives import LivesView
+from swapinfer.commands.page import Page, money, percent, show
+from swapinfer.commands.priors import ComparedView, LearnedView, PastLine, PriorsView, StrippedView
 
 SHOWN_CAUSES = 12
 

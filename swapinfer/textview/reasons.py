@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from swapinfer.textview import show
-from swapinfer.textview.page import Page, exactness, percent
-from swapinfer.workflow.reasons import FindingWeight, WhyView
+from swapinfer.commands.page import Page, exactness, percent, show
+from swapinfer.commands.reasons import FindingWeight, WhyView
 
 
 @show.register

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from swapinfer.textview import show
-from swapinfer.textview.page import Page
-from swapinfer.workflow.shopkeeping import SettingsView
+from swapinfer.commands.page import Page, show
+from swapinfer.commands.shopkeeping import SettingsView
 
 
 @show.register

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from swapinfer.textview import show
-from swapinfer.textview.page import Page, percent
-from swapinfer.workflow.glossary import ExplainView
-from swapinfer.workflow.testlist import TestLine, TestList, TestView
-from swapinfer.workflow.weights import WeightLine, WeightsView
+from swapinfer.commands.glossary import ExplainView
+from swapinfer.commands.page import Page, percent, show
+from swapinfer.commands.testlist import TestLine, TestList, TestView
+from swapinfer.commands.weights import WeightLine, WeightsView
 
 
 @show.register

@@ -20,6 +20,11 @@ from swapinfer.claim.moves import stages
 from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import to_json, write_up
+from swapinfer.commands.causes import believe
+from swapinfer.commands.guide import Sitting, _is_drive_due, _touched
+from swapinfer.commands.meaning import explain_events
+from swapinfer.commands.record import open_job, record
+from swapinfer.commands.shop import Shop
 from swapinfer.errors import LedgerError
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
@@ -30,11 +35,6 @@ from swapinfer.ledger.words import say
 from swapinfer.plan.suppose import suppose
 from swapinfer.plan.verifying import prove
 from swapinfer.posterior import infer
-from swapinfer.workflow.causes import believe
-from swapinfer.workflow.guide import Sitting, _is_drive_due, _touched
-from swapinfer.workflow.meaning import explain_events
-from swapinfer.workflow.record import open_job, record
-from swapinfer.workflow.shop import Shop
 from tests.claim.jobs import base_pack, chain, opening, picture
 
 ALL = [

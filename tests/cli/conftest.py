@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from swapinfer.cli import run
+from swapinfer.commands import run
 
 
 @dataclass

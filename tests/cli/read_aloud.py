@@ -51,7 +51,7 @@ JOBS = {
 
 def main(options: list[str]) -> None:
     """Play every job in a shop of its own and print what is next."""
-    from swapinfer.cli import run
+    from swapinfer.commands import run
 
     os.environ["COLUMNS"] = "80"
     for name, lines in JOBS.items():

@@ -8,8 +8,8 @@ import re
 import pytest
 from cli.conftest import Bay
 
+from swapinfer.commands.advice import split_steps
 from swapinfer.ledger import events as ev
-from swapinfer.workflow.advice import split_steps
 
 
 def advice_of(bay: Bay) -> dict[int, dict[str, object]]:

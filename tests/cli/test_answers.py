@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 from cli.conftest import Bay
 
+from swapinfer.commands.guide import Sitting
+from swapinfer.commands.reception import receive
+from swapinfer.commands.shop import Shop
 from swapinfer.ledger.replay import Job
-from swapinfer.workflow.guide import Sitting
-from swapinfer.workflow.reception import receive
-from swapinfer.workflow.shop import Shop
 
 
 def job_of(ro: str) -> Job:

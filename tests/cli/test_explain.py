@@ -7,9 +7,9 @@ import re
 import pytest
 from cli.conftest import Bay
 
+from swapinfer.commands.glossary import all_entries, read_glossary
 from swapinfer.errors import SwapinferError
 from swapinfer.pack import load_pack
-from swapinfer.workflow.glossary import all_entries, read_glossary
 
 KNOWN = {
     "swaps": ("word", "change places"),

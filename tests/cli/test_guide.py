@@ -11,12 +11,12 @@ import pexpect
 import pytest
 from cli.conftest import Bay
 
+from swapinfer.commands.shop import Shop
 from swapinfer.ledger.replay import Job
-from swapinfer.workflow.shop import Shop
 
 WIDTH = 60
 PROMPT = "\r\n> "
-PROGRAM = "from swapinfer.cli import main; main()"
+PROGRAM = "from swapinfer.commands import main; main()"
 MOST_ANSWERS = 60
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from cli.conftest import Bay
 
-from swapinfer.cli import run
+from swapinfer.commands import run
+from swapinfer.commands.page import Page
 from swapinfer.errors import printable
-from swapinfer.textview.page import Page
 
 HOSTILE = "two\nlines\r\x1b[2J\u202etxt\u2028\x9b1m\udcff"
 """Line ends, terminal commands (ECMA-48, 7 and 8 bit), a reversed direction of reading (UAX #9),

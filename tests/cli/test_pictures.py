@@ -7,7 +7,7 @@ import re
 import pytest
 from cli.conftest import Bay
 
-from swapinfer.workflow.ask import _days
+from swapinfer.commands.jobs import _days
 
 
 def own(facts: dict[str, object], cylinder: int) -> list[float]:

@@ -10,10 +10,10 @@ import pexpect
 import pytest
 from cli.conftest import Bay
 
+from swapinfer.commands.shop import Shop
 from swapinfer.ledger import events as ev
-from swapinfer.workflow.shop import Shop
 
-PROGRAM = "from swapinfer.cli import main; main()"
+PROGRAM = "from swapinfer.commands import main; main()"
 
 
 def measured() -> list[ev.Measured]:

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from cli.conftest import Bay
 
-from swapinfer.workflow.shop import Shop
+from swapinfer.commands.shop import Shop
 
 
 def newest(count: int = 1) -> list[Any]:

@@ -153,7 +153,7 @@ def test_a_device_is_written_to_and_stays_a_device(work: Bay) -> None:
 def test_tables_are_looked_at_before_the_sampler_is_loaded(work: Bay, line: str) -> None:
     """In a process of its own, since other tests load PyMC into this one."""
     script = (
-        "import sys; from swapinfer.cli import run; "
+        "import sys; from swapinfer.commands import run; "
         "print(run(sys.argv[1:]), sorted({'pymc', 'nutpie', 'arviz'} & set(sys.modules)))"
     )
     done = subprocess.run(

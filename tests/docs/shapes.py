@@ -12,8 +12,8 @@ from typing import Any
 
 from msgspec import Struct
 
-from swapinfer import workflow
-from swapinfer.workflow.facts import Facts
+from swapinfer import commands
+from swapinfer.commands.facts import Facts
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -32,9 +32,9 @@ _PLAIN: dict[object, Schema] = {
 
 
 def all_shapes() -> dict[str, type[Facts]]:
-    """Every kind of facts that the workflow functions return, by the name of its shape."""
+    """Every kind of facts that commands return, by the name of its shape."""
     found: dict[str, type[Facts]] = {}
-    for module in pkgutil.iter_modules(workflow.__path__, f"{workflow.__name__}."):
+    for module in pkgutil.iter_modules(commands.__path__, f"{commands.__name__}."):
         for item in vars(importlib.import_module(module.name)).values():
             if inspect.isclass(item) and issubclass(item, Facts) and item is not Facts:
                 found[f"swapinfer.{item.shape}"] = item

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from invented_history import Fleet, draw_history
 
+from swapinfer.commands.priors import view_learned
 from swapinfer.errors import LearnError
 from swapinfer.learn import compat, prepare
 from swapinfer.learn.aggregate import History, RowReport
@@ -30,7 +31,6 @@ from swapinfer.learn.report import report_html
 from swapinfer.learn.scan import Cell
 from swapinfer.pack import load_pack
 from swapinfer.pack.model import Pack
-from swapinfer.workflow.priors import view_learned
 
 pytestmark = pytest.mark.usefixtures("libraries")
 

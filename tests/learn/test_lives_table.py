@@ -17,7 +17,9 @@ import jsonschema
 import numpy as np
 import pytest
 
-from swapinfer.cli import run
+from swapinfer.commands import run
+from swapinfer.commands.lives import LifeLine, LivesView
+from swapinfer.commands.page import Page, show
 from swapinfer.errors import LearnError
 from swapinfer.learn import compat
 from swapinfer.learn.exposure import Exposure, read_exposure
@@ -27,9 +29,6 @@ from swapinfer.learn.tables import EXPOSURE_COLUMNS, ExposureRow, write_rows
 from swapinfer.pack import load_pack
 from swapinfer.pack.hazard import mode_prior
 from swapinfer.pack.model import Mode, Pack
-from swapinfer.textview import show
-from swapinfer.textview.page import Page
-from swapinfer.workflow.lives import LifeLine, LivesView
 
 HEADER = ",".join(EXPOSURE_COLUMNS)
 SCHEMAS = Path(__file__).parents[2] / "docs" / "reference" / "json-shapes.json"

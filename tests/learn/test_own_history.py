@@ -9,6 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from swapinfer.commands.filing import export_tables
+from swapinfer.commands.past import drawn_vehicles, past_vehicles, work_again
+from swapinfer.commands.priors import LearnOptions, learn_priors, pack_to_learn_on
+from swapinfer.commands.shop import Shop
+from swapinfer.commands.visits import list_visits
+from swapinfer.commands.weighing import weigh_causes, weigh_visits
 from swapinfer.errors import LearnError
 from swapinfer.learn.aggregate import Counts, History, read_history
 from swapinfer.learn.base import chances_of, vocabulary
@@ -23,12 +29,6 @@ from swapinfer.simulate.draw import draw_job
 from swapinfer.simulate.play import copy_world, play
 from swapinfer.simulate.policies import Planner
 from swapinfer.simulate.world import World
-from swapinfer.workflow.filing import export_tables
-from swapinfer.workflow.past import drawn_vehicles, past_vehicles, work_again
-from swapinfer.workflow.priors import LearnOptions, learn_priors, pack_to_learn_on
-from swapinfer.workflow.shop import Shop
-from swapinfer.workflow.visits import list_visits
-from swapinfer.workflow.weighing import weigh_causes, weigh_visits
 
 FITMENT = {"ignition": "coil-on-plug", "fuel": "port"}
 Write = Callable[..., str]

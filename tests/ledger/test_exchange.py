@@ -16,7 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from swapinfer.cli import run
+from swapinfer.commands import run
 from swapinfer.errors import ConflictError, InputError, JobError, LedgerError, SwapinferError
 from swapinfer.ledger.exchange import (
     Restored,

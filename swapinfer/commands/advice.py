@@ -1,0 +1,258 @@
+"""What was advised before each step of a job, and whether it was followed.
+
+Nothing of it is stored: every step's advice is planned anew from the events before it, under the
+job's own pack and the shop's present settings, and so is the same whenever it is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from functools import cache
+from typing import ClassVar, Literal
+
+from msgspec import Struct
+
+from swapinfer.commands.causes import Belief, believe
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.planning import plan_settings
+from swapinfer.commands.shop import OpenJob, Shop
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.record import Record
+from swapinfer.plan.actions import Action
+from swapinfer.plan.next import Plan, next_steps
+
+Deed = tuple[str, ...]
+"""Something done: what, and where."""
+
+DRIVE: Deed = ("drive",)
+BACK: Deed = ("back",)
+
+Followed = Literal["yes", "in part", "no"]
+
+
+class Advice(Struct, frozen=True):
+    """What was advised before a step.
+
+    Attributes
+    ----------
+    advised : str
+        The step that came first then.
+    followed : str
+        "yes", "in part" (other parts beside it, or another donor) or "no".
+    advised_cost : float
+        Expected cost to the verified repair by that step.
+    done_cost : float or None
+        The same by the step that was done; None when the plan had not considered it.
+    """
+
+    advised: str
+    followed: Followed
+    advised_cost: float
+    done_cost: float | None
+
+
+class AdviceLine(Struct, frozen=True):
+    """A job's steps: how many, how many as advised, and both costs of those that have one.
+
+    Attributes
+    ----------
+    steps, followed, in_part : int
+        Counts.
+    priced : int
+        Steps of which both costs are known.
+    advised_cost, done_cost : float
+        Sums over those of the expected cost from there on.
+    """
+
+    ro: str
+    steps: int
+    followed: int
+    in_part: int
+    priced: int
+    advised_cost: float
+    done_cost: float
+
+
+class AdviceReport(Facts, frozen=True):
+    """How often advice was followed, job by job, and what advised and done were to cost."""
+
+    shape: ClassVar[str] = "advice/1"
+
+    jobs: tuple[AdviceLine, ...]
+    currency: str
+
+
+class Step(Struct):
+    """Events that belong together: work and the drive after it, or one test.
+
+    Attributes
+    ----------
+    at : int
+        Position of its first event among the records that stand.
+    deeds : set of Deed
+        What was done.
+    """
+
+    at: int
+    deeds: set[Deed] = set()
+
+    @property
+    def is_work(self) -> bool:
+        """Whether a drive is still to follow."""
+        return bool(self.deeds) and all(deed[0] in _WORK for deed in self.deeds)
+
+
+_WORK = ("swap", "reseat", "replace", "back")
+
+
+def standing_records(loaded: OpenJob) -> list[Record]:
+    """List the records that have not been undone, without the undoings."""
+    standing = {seq for seq, _ in loaded.job.standing}
+    return [r for r in loaded.records if r.seq in standing and r.type != "undone"]
+
+
+def trace_advice(
+    shop: Shop, records: Sequence[Record], belief_after: Callable[[int], Belief]
+) -> dict[int, Advice]:
+    """Tell what was advised before each step of a job.
+
+    Parameters
+    ----------
+    shop : Shop
+        With the settings that planning goes by.
+    records : sequence of Record
+        Those that stand, the opening first.
+    belief_after : callable
+        Belief after so many of them.
+
+    Returns
+    -------
+    dict of int to Advice
+        By the position in the chain of the first event of each step.
+    """
+    traced = {}
+    for step in split_steps([ev.read_event(record.type, record.payload) for record in records]):
+        belief = belief_after(step.at)
+        settings = plan_settings(shop, belief.evidence.job)
+        plan = next_steps(belief.evidence, belief.posterior, settings)
+        traced[records[step.at].seq] = _judge(plan, step.deeds)
+    return traced
+
+
+def split_steps(events: Sequence[ev.Event]) -> list[Step]:
+    """Group events into steps: work with the drive that follows it, the readings of one test."""
+    steps: list[Step] = []
+    last: Step | None = None
+    for at, event in enumerate(events):
+        deeds = set(_deeds(event))
+        if not deeds:
+            last = None if isinstance(event, (ev.Closed, ev.Reopened)) else last
+            continue
+        if last is None or not _goes_on(last, deeds):
+            last = Step(at)
+            steps.append(last)
+        last.deeds |= deeds
+    return steps
+
+
+def _goes_on(step: Step, deeds: set[Deed]) -> bool:
+    if step.is_work:
+        return DRIVE in deeds or Step(0, deeds).is_work
+    return {deed[:2] for deed in deeds} == {deed[:2] for deed in step.deeds} and DRIVE not in deeds
+
+
+def _deeds(event: ev.Event) -> Iterator[Deed]:
+    match event:
+        case ev.Ran():
+            yield DRIVE
+        case ev.Swapped(swaps):
+            yield from (("swap", *sorted(pair)) for pair in swaps)
+        case ev.Returned():
+            yield BACK
+        case ev.Reseated(place):
+            yield "reseat", place
+        case ev.Replaced(place):
+            yield "replace", place
+        case ev.Measured(test, target) | ev.Inspected(test, target):
+            yield "test", test, target
+
+
+def _deeds_of(action: Action) -> set[Deed]:
+    if action.kind == "put-back":
+        return {BACK}
+    work = {("swap", *sorted(pair)) for pair in action.swaps}
+    work |= {("reseat", place) for place in action.reseated}
+    work |= {("replace", place) for place in action.replaced}
+    return work or {("test", action.test, t) for t in action.targets} or {DRIVE}
+
+
+def _judge(plan: Plan, deeds: set[Deed]) -> Advice:
+    best = plan.best
+    is_drive = deeds == {DRIVE}
+    done = deeds if is_drive else deeds - {DRIVE}
+    advised = _deeds_of(best.action) if best.action else set()
+    same = [step for step in plan.steps if step.action and _is_same(_deeds_of(step.action), done)]
+    return Advice(
+        best.title,
+        _followed(advised, done),
+        best.expected_total,
+        min((step.expected_total for step in same), default=None),
+    )
+
+
+def _is_same(advised: set[Deed], done: set[Deed]) -> bool:
+    """Whether all that was advised was done; of a test further targets do no harm."""
+    is_test = all(deed[0] == "test" for deed in done)
+    return advised <= done if is_test and advised else advised == done
+
+
+def _followed(advised: set[Deed], done: set[Deed]) -> Followed:
+    if _is_same(advised, done):
+        return "yes"
+    is_part = any(_shares(a, d) for a in advised for d in done)
+    return "in part" if is_part else "no"
+
+
+def _shares(advised: Deed, done: Deed) -> bool:
+    """Whether two deeds have the work in common, and for a swap at least one of its places."""
+    if advised == done:
+        return True
+    is_same_work = advised[0] == done[0] in ("swap", "test")
+    return is_same_work and bool(set(advised[1:]) & set(done[1:]))
+
+
+def report_advice(shop: Shop, status: str = "") -> AdviceReport:
+    """Tell of every job how often advice was followed; planned anew, it takes its time.
+
+    Parameters
+    ----------
+    shop : Shop
+        Whose jobs.
+    status : str, optional
+        Only open, closed or verified ones.
+    """
+    rows = shop.store.jobs(status or None)
+    return AdviceReport(
+        tuple(_line(shop, shop.load(row.ro)) for row in rows),
+        shop.settings.costs(shop.pack).currency,
+    )
+
+
+def _line(shop: Shop, loaded: OpenJob) -> AdviceLine:
+    records = standing_records(loaded)
+
+    @cache
+    def belief_after(count: int) -> Belief:
+        return believe(shop.replay(records[:count]))
+
+    traced = list(trace_advice(shop, records, belief_after).values())
+    priced = [(one.advised_cost, one.done_cost) for one in traced if one.done_cost is not None]
+    return AdviceLine(
+        ro=loaded.ro,
+        steps=len(traced),
+        followed=sum(one.followed == "yes" for one in traced),
+        in_part=sum(one.followed == "in part" for one in traced),
+        priced=len(priced),
+        advised_cost=sum(advised for advised, _ in priced),
+        done_cost=sum(done for _, done in priced),
+    )

@@ -1,0 +1,286 @@
+"""The table of contents: every command by its verb, where it lives, and what it does.
+
+A command is a function that returns facts and that `command` marks. Listing commands reads this
+table alone; calling one imports the module it lives in, and no other.
+"""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Mapping
+from contextlib import nullcontext
+from importlib import import_module
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
+
+import typer
+from typer.core import TyperCommand, TyperGroup
+
+from swapinfer import __version__
+from swapinfer.commands.options import shared_option
+from swapinfer.commands.terminal import tell
+
+if TYPE_CHECKING:
+    from swapinfer.commands.shop import Shop
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+class Entry(NamedTuple):
+    """A command in the table: the module of this package that holds it, and what it does."""
+
+    home: str
+    summary: str
+
+
+CONTENTS: Mapping[str, Entry] = {
+    "guide": Entry(
+        "cli.guide",
+        "Walk a job step by step, asking for each outcome; a new one is opened by asking.",
+    ),
+    "open": Entry("cli.recording", "Open a job and make it the current one."),
+    "drive": Entry("cli.recording", "Record a drive, or running at idle, and what was found."),
+    "swap": Entry("cli.recording", "Record that parts changed places between cylinders."),
+    "back": Entry("cli.recording", "Record that every part was put back where it belongs."),
+    "reseat": Entry(
+        "cli.recording",
+        "Record that a connector or joint was unplugged and put together again.",
+    ),
+    "replace": Entry("cli.recording", "Record that something was replaced, or repaired in place."),
+    "read": Entry("cli.recording", "Record readings of an instrument."),
+    "inspect": Entry("cli.recording", "Record what an inspection showed."),
+    "note": Entry("cli.recording", "Record a note; it carries no weight."),
+    "undo": Entry("cli.recording", "Retract an event; it stays in the ledger, marked as undone."),
+    "close": Entry("cli.recording", "Close a job."),
+    "reopen": Entry("cli.recording", "Reopen a closed job: the vehicle came back."),
+    "jobs": Entry("jobs", "List jobs at a glance."),
+    "use": Entry("show", "Make a job the current one."),
+    "show": Entry("show", "Show a whole job."),
+    "parts": Entry("show", "Show where every part is and the moves that put all back."),
+    "belief": Entry(
+        "cli.asking", "Show the causes with their probabilities, and combinations of them."
+    ),
+    "why": Entry("cli.asking", "Say what every finding weighs for or against a cause."),
+    "next": Entry("cli.asking", "Rank what to do next by expected cost to a verified repair."),
+    "why-not": Entry("cli.asking", "Say why a step is not the next one, term by term."),
+    "clean": Entry("cli.asking", "Say how long a clean drive must be before calling it fixed."),
+    "plan": Entry("cli.asking", "Unfold the plan: what to do, and after each outcome what then."),
+    "picture": Entry("cli.pictures", "Draw the engine with the suspicion on each cylinder."),
+    "history": Entry("cli.pictures", "Show how belief moved, event by event."),
+    "settings": Entry("cli.settings", "Show the shop's settings, or change them."),
+    "explain": Entry(
+        "cli.words", "Explain a word, a trouble code, a test, a way of failing, or an exit code."
+    ),
+    "tests": Entry(
+        "cli.words", "List the tests of this engine, the least work first, or show one in full."
+    ),
+    "attach": Entry("cli.filing", "Attach a picture to a job, without its metadata."),
+    "export": Entry("cli.filing", "Export a job as one file that anyone can verify."),
+    "import": Entry("cli.filing", "Take over an exported job."),
+    "claim": Entry("cli.filing", "Write a job up, or verify a write-up."),
+    "store": Entry("cli.filing", "Check, rescue, back up and move what is stored."),
+    "priors": Entry("cli.priors", "Show, check, learn and compare priors."),
+}
+
+EXAMPLES = {"store": "store check", "priors": "priors show element.coil"}
+"""Of groups; a command's own example stands at the command."""
+
+
+class _Marked(NamedTuple):
+    """A command as it is run, and an example of it."""
+
+    run: Callable[..., None]
+    example: str
+
+
+_marked: dict[str, _Marked] = {}
+"""Commands by name, of the modules that have been imported."""
+
+
+def command(
+    name: str,
+    example: str,
+    *,
+    full: str = "",
+    has_json: bool = True,
+    has_store: bool = True,
+    is_supposable: bool = False,
+) -> Callable[[Function], Function]:
+    """Make a command of a function that returns facts.
+
+    What it takes becomes arguments and options. A parameter `shop` is the shop at work, and a
+    plain one `ro` the job that ``--job`` names.
+
+    Parameters
+    ----------
+    name : str
+        As in `CONTENTS`.
+    example : str
+        How it is called.
+    full : str, optional
+        What ``--full`` tells more, where there is such an option.
+    has_json : bool, optional
+        Whether its facts can be printed as JSON.
+    has_store : bool, optional
+        Whether it can be told where jobs are kept, and who is at work.
+    is_supposable : bool, optional
+        Whether what it records may be only supposed.
+
+    Returns
+    -------
+    callable
+        Gives back the function as it is.
+    """
+
+    def mark(function: Function) -> Function:
+        signature = inspect.signature(function, eval_str=True)
+        takes_shop = "shop" in signature.parameters
+        shared = {
+            "what_if": is_supposable,
+            "full": bool(full),
+            "ro": _is_plain(signature.parameters.get("ro")),
+            "as_json": has_json,
+            "store": takes_shop and has_store,
+            "who": takes_shop and has_store,
+            "context": bool(_under(name)),
+        }
+        own = [
+            one
+            for one in signature.parameters.values()
+            if one.name != "shop" and not shared.get(one.name)
+        ]
+        added = [shared_option(name, full) for name, is_wanted in shared.items() if is_wanted]
+        parameters = [one.replace(kind=inspect.Parameter.KEYWORD_ONLY) for one in (*own, *added)]
+
+        def run(**given: Any) -> None:  # noqa: ANN401  whatever the function takes
+            if "context" in given and given.pop("context").invoked_subcommand:
+                return
+            as_json, is_full = given.pop("as_json", False), given.pop("full", False)
+            with _shop(given) if takes_shop else nullcontext() as shop:
+                facts = function(shop, **given) if takes_shop else function(**given)
+                if facts is not None:
+                    tell(facts, as_json=as_json, is_full=is_full)
+
+        run.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+        run.__annotations__ = {one.name: one.annotation for one in parameters}
+        _marked[name] = _Marked(run, example)
+        return function
+
+    return mark
+
+
+def _shop(given: dict[str, Any]) -> Shop:
+    """Take out of what was given which shop is meant."""
+    from swapinfer.commands.shop import Shop
+
+    place, who = given.pop("store", ""), given.pop("who", "")
+    return Shop(place, who, is_supposing=given.pop("what_if", False))
+
+
+def _is_plain(parameter: inspect.Parameter | None) -> bool:
+    """Whether a parameter says nothing of its own about how it is typed."""
+    return parameter is not None and parameter.annotation is str
+
+
+class _Listed(TyperCommand):
+    """A command known by name and summary; the rest is loaded when it is called."""
+
+    def __init__(self, words: str) -> None:
+        super().__init__(
+            words.rpartition(" ")[2], help=CONTENTS[words].summary, rich_markup_mode=None
+        )
+        self.words = words
+
+    def make_context(
+        self,
+        info_name: str | None,
+        args: list[str],
+        parent: Any = None,  # noqa: ANN401  its class differs between versions of typer
+        **extra: Any,  # noqa: ANN401
+    ) -> Any:  # noqa: ANN401
+        return self.loaded().make_context(info_name, args, parent, **extra)
+
+    def loaded(self) -> Any:  # noqa: ANN401
+        """Return the command whole, from the module that it lives in."""
+        return load(self.words)
+
+
+def _under(group: str) -> dict[str, Any]:
+    """List what stands directly under a group; under none, the verbs."""
+    names = [words for words in CONTENTS if words.rpartition(" ")[0] == group]
+    return {words.rpartition(" ")[2]: _Listed(words) for words in names}
+
+
+def load(words: str) -> Any:  # noqa: ANN401  its class differs between versions of typer
+    """Import the module that a command lives in.
+
+    Parameters
+    ----------
+    words : str
+        Name of a command or of a group, as in `CONTENTS`.
+
+    Returns
+    -------
+    click.Command
+    """
+    home, summary = CONTENTS[words]
+    name, below = words.rpartition(" ")[2], _under(words)
+    one = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False, add_completion=False)
+    if home.startswith("cli."):
+        import_module(f"swapinfer.{home}").register(one)
+        one.callback()(lambda: None)
+        return typer.main.get_group(one).commands[name]
+    if not home:
+        return _group(words, below)
+    import_module(f"swapinfer.commands.{home}")
+    run, example = _marked[words]
+    look: dict[str, Any] = {"help": summary, "epilog": f"Example: swapinfer {example}"}
+    if below:
+        one.callback(invoke_without_command=True, **look)(run)
+    else:
+        one.command(name, **look)(run)
+    found: Any = typer.main.get_command(one)
+    if below:
+        found.name = name
+        found.commands.update(below)
+    return found
+
+
+def _group(words: str, below: dict[str, Any]) -> TyperGroup:
+    return TyperGroup(
+        name=words,
+        commands=below,
+        help=CONTENTS[words].summary,
+        epilog=f"Example: swapinfer {EXAMPLES[words]}",
+        no_args_is_help=True,
+        rich_markup_mode=None,
+    )
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"swapinfer {__version__}")
+        raise typer.Exit
+
+
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+def program() -> Any:  # noqa: ANN401  its class differs between versions of typer
+    """Return the program as a group of commands, none of them loaded yet."""
+    app = typer.Typer(
+        name="swapinfer",
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        help="Keeps track of a misfire job: what was moved, what it means, what is cheapest next.",
+        epilog="Start with: swapinfer open RO-1 --layout inline-4",
+    )
+    app.callback()(_root)
+    group: Any = typer.main.get_command(app)
+    group.commands.update(_under(""))
+    return group

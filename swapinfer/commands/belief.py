@@ -1,0 +1,155 @@
+"""What is believed about a job, and how firmly."""
+
+from __future__ import annotations
+
+import math
+from typing import ClassVar
+
+from msgspec import Struct
+
+from swapinfer.commands.causes import Belief, Cause, believe, list_causes
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.shop import Shop
+from swapinfer.evidence.states import draw_priors
+from swapinfer.ledger.words import element_label
+from swapinfer.posterior import (
+    NEGLIGIBLE,
+    at_levels,
+    draws_in_reach,
+    fault_intervals,
+    fault_sets,
+    flip_points,
+    level_weights,
+)
+
+SHOWN_SETS = 6
+SHOWN_RIVALS = 2
+SEED = 1
+"""Of the priors drawn for intervals, so that the same job shows the same interval."""
+
+COVER = 0.999
+
+
+class SetLine(Struct, frozen=True):
+    """A combination of faults and its probability; empty `faults` means nothing is wrong."""
+
+    faults: tuple[str, ...]
+    probability: float
+
+
+class Interval(Struct, frozen=True):
+    """An element's probability over draws of the uncertain priors."""
+
+    element: str
+    low: float
+    high: float
+
+
+class Flip(Struct, frozen=True):
+    """How far the leader's prior odds would have to fall for a rival to draw level."""
+
+    rival: str
+    factor: float
+
+
+class BeliefView(Facts, frozen=True):
+    """Belief about a job.
+
+    Attributes
+    ----------
+    causes : tuple of Cause
+        All above a hundredth of a per cent, likeliest first.
+    sets : tuple of SetLine
+        Combinations that together cover `covered`; `left_out` is the rest.
+    intervals : tuple of Interval
+        90 % intervals over the priors' uncertainty, same order as `causes`.
+    flips : tuple of Flip
+        For the leader's rivals.
+    exact : bool
+        False when fault sets had to be enumerated instead.
+    off_by : float
+        Furthest that a probability may be from the exact one; 0 when exact.
+    log10_evidence : float
+        Of all findings.
+    terms, digits, largest : int
+        Size of the exact pass.
+    milliseconds : float
+        It took.
+    """
+
+    shape: ClassVar[str] = "belief/1"
+
+    ro: str
+    causes: tuple[Cause, ...]
+    sets: tuple[SetLine, ...]
+    left_out: float
+    intervals: tuple[Interval, ...]
+    flips: tuple[Flip, ...]
+    exact: bool
+    off_by: float
+    log10_evidence: float
+    terms: int
+    digits: int
+    largest: int
+    milliseconds: float
+
+
+def show_belief(shop: Shop, ro: str = "") -> BeliefView:
+    """Show what is believed about a job, and how firmly."""
+    loaded = shop.load(ro)
+    belief = believe(loaded.job)
+    causes = list_causes(belief)
+    shown = _combinations(belief)
+    stats = belief.posterior.stats
+    return BeliefView(
+        ro=loaded.ro,
+        causes=causes,
+        sets=shown,
+        left_out=max(0.0, 1.0 - sum(line.probability for line in shown)),
+        intervals=_intervals(belief, [cause.element for cause in causes]),
+        flips=_flips(belief),
+        exact=belief.posterior.exact,
+        off_by=belief.posterior.left_out,
+        log10_evidence=belief.posterior.log_evidence / math.log(10),
+        terms=stats.terms,
+        digits=stats.digits,
+        largest=stats.largest,
+        milliseconds=1000 * stats.seconds,
+    )
+
+
+def _intervals(belief: Belief, elements: list[str]) -> tuple[Interval, ...]:
+    problem = belief.evidence.arrays
+    kept_q = level_weights(problem) >= NEGLIGIBLE
+    count = draws_in_reach(belief.posterior, float(kept_q.mean()))
+    if not count:
+        return ()
+    priors = draw_priors(belief.evidence.job, belief.evidence.space, count, SEED)
+    found = fault_intervals(at_levels(problem, kept_q), priors)
+    at = [problem.elements.index(name) for name in elements]
+    return tuple(
+        Interval(name, float(found.low_e[e]), float(found.high_e[e]))
+        for name, e in zip(elements, at, strict=True)
+    )
+
+
+def _flips(belief: Belief) -> tuple[Flip, ...]:
+    problem = belief.evidence.arrays
+    found = flip_points(problem, belief.posterior)
+    rivals = zip(found.rival_r[:SHOWN_RIVALS], found.factor_r[:SHOWN_RIVALS], strict=True)
+    return tuple(
+        Flip(element_label(belief.evidence.job, problem.elements[e]), float(factor))
+        for e, factor in rivals
+    )
+
+
+def _combinations(belief: Belief) -> tuple[SetLine, ...]:
+    """Sum the likeliest fault sets over modes and severities: which elements, together."""
+    sets = fault_sets(belief.evidence.arrays, belief.posterior, cover=COVER)
+    together: dict[tuple[int, ...], float] = {}
+    for element_k, probability in zip(sets.element_hk, sets.belief_h, strict=True):
+        named = tuple(sorted(int(e) for e in element_k if e >= 0))
+        together[named] = together.get(named, 0.0) + float(probability)
+    names, job = belief.evidence.arrays.elements, belief.evidence.job
+    ranked = sorted(together.items(), key=lambda item: -item[1])[:SHOWN_SETS]
+    return tuple(SetLine(tuple(element_label(job, names[e]) for e in es), p) for es, p in ranked)

@@ -1,0 +1,169 @@
+"""What words mean: the project's own, and those of the pack in force."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Iterator
+from importlib import resources
+from typing import ClassVar
+
+from msgspec import Struct
+
+from swapinfer import errors
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.shop import Shop
+from swapinfer.errors import InputError, JobError, near_match
+from swapinfer.evidence.assemble import COMPLAINT_WORD
+from swapinfer.ledger.words import expected_range
+from swapinfer.pack.codes import parse_code
+from swapinfer.pack.model import Code, Feeling, Pack, Test
+
+FAMILY = 24
+"""Most codes of a numbered family."""
+
+
+class Entry(Struct, frozen=True):
+    """One sense of a term: what sort of word it is there, and what it means."""
+
+    sort: str
+    term: str
+    text: str
+
+
+class ExplainView(Facts, frozen=True):
+    """Every sense of a term."""
+
+    shape: ClassVar[str] = "explain/1"
+
+    term: str
+    entries: tuple[Entry, ...]
+
+
+def explain(shop: Shop, term: str) -> ExplainView:
+    """Explain a word, a code, a test, a mode, a condition or an exit code.
+
+    Parameters
+    ----------
+    shop : Shop
+        Whose current job, if any, decides the pack.
+    term : str
+        As typed.
+
+    Raises
+    ------
+    InputError
+        If nothing is called so; the message names what comes near.
+    """
+    pack = _pack_in_force(shop)
+    word = "-".join(term.lower().split())
+    every = list(all_entries(pack))
+    found = tuple(entry for entry in every if word in (entry.term, entry.term + "s"))
+    found = found or _code_entries(pack, term)
+    if not found:
+        known = sorted({entry.term for entry in every})
+        raise InputError(f'nothing here is called "{term}"{near_match(word, known)}')
+    return ExplainView(term, tuple(_together(found)))
+
+
+def _together(entries: Iterable[Entry]) -> Iterator[Entry]:
+    """Tell once what several kinds have in common, such as a way of failing."""
+    sorts: dict[tuple[str, str], list[str]] = {}
+    for entry in entries:
+        sorts.setdefault((entry.term, entry.text), []).append(entry.sort)
+    for (term, text), of in sorts.items():
+        yield Entry(", ".join(dict.fromkeys(of)), term, text)
+
+
+def all_entries(pack: Pack) -> Iterator[Entry]:
+    """Yield every word that can be explained."""
+    for term, text in read_glossary().items():
+        yield Entry("word", term, text)
+    for kind in pack.kinds.values():
+        ways = ", ".join(mode.title for mode in kind.modes.values())
+        sort = "part" if kind.movable else "site"
+        yield Entry(
+            sort, kind.id, f"{kind.title}; put right by: {kind.fix.title}; fails by: {ways}"
+        )
+        for mode in kind.modes.values():
+            yield Entry(f"mode of the {kind.title}", mode.id, mode.title)
+    for test in pack.tests.values():
+        yield Entry(test.form, test.id, _test_words(test))
+    for name, text in pack.running.conditions.items():
+        yield Entry("condition", name, text)
+    for feeling in pack.feelings.values():
+        if feeling.id != COMPLAINT_WORD:
+            yield Entry("how a drive felt", feeling.id, _feeling_words(feeling.title, feeling))
+    yield from _plain_entries(pack)
+
+
+def _plain_entries(pack: Pack) -> Iterator[Entry]:
+    for severity in pack.severities.values():
+        rate = f"{severity.rate_per_min:g} episodes a minute"
+        yield Entry("severity", severity.id, f"{severity.title}: about {rate}")
+    for name, title in pack.tools.items():
+        yield Entry("tool", name, title)
+    for caution in pack.cautions.values():
+        yield Entry("caution", caution.id, caution.text)
+    for layout in pack.layouts.values():
+        yield Entry("layout", layout.id, layout.title)
+    for axis, values in pack.fitments.items():
+        for name, title in values.items():
+            yield Entry(f"{axis} kind", name, title)
+    for error in _error_classes(errors.SwapinferError):
+        text = (error.__doc__ or "").partition("\n")[0]
+        yield Entry("exit code", str(error.exit_code), text)
+        yield Entry("exit code", f"exit-{error.exit_code}", text)
+
+
+def read_glossary() -> dict[str, str]:
+    """Read the project's own words and what they mean."""
+    text = resources.files("swapinfer.commands").joinpath("glossary.toml").read_text("utf-8")
+    words: dict[str, str] = tomllib.loads(text)["word"]
+    return words
+
+
+def _pack_in_force(shop: Shop) -> Pack:
+    try:
+        return shop.load().job.pack
+    except JobError:
+        return shop.pack
+
+
+def _error_classes(root: type[errors.SwapinferError]) -> Iterator[type[errors.SwapinferError]]:
+    yield root
+    for child in root.__subclasses__():
+        yield from _error_classes(child)
+
+
+def _feeling_words(title: str, feeling: Feeling) -> str:
+    ratio = feeling.with_misfire / feeling.without
+    strength = f"{ratio:.3g} times" if ratio >= 1 else f"1/{1 / ratio:.3g}"
+    return f"{title}; {strength} as likely to be said after a misfire as after none"
+
+
+def _test_words(test: Test) -> str:
+    good = "" if test.level else expected_range(test)
+    good = f"; a good one reads {good}" if good else ""
+    where = "" if test.target == "engine" else f", on each {test.target}"
+    return f"{test.title}{where}{good}; more: swapinfer tests {test.id}"
+
+
+def _code_entries(pack: Pack, term: str) -> tuple[Entry, ...]:
+    try:
+        code = parse_code(term)
+    except InputError:
+        return ()
+    number = int(code[1:])
+    families = [family for family in pack.codes.values() if _is_of(family, number)]
+    if not families:
+        return (Entry("code", code, "kept on record; it carries no weight in this reasoning"),)
+    family = max(families, key=lambda one: one.first)
+    nth = (number - family.first) // max(family.step, 1) + 1
+    where = "" if family.pattern == "engine" else f" {nth}"
+    return (Entry("code", code, f"{family.title}{where}"),)
+
+
+def _is_of(family: Code, number: int) -> bool:
+    size = 1 if family.pattern == "engine" else 2 if family.pattern == "bank" else FAMILY
+    past = number - family.first
+    return 0 <= past < size * max(family.step, 1) and past % max(family.step, 1) == 0

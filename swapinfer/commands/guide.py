@@ -1,0 +1,328 @@
+"""A job walked step by step: the next step, how it went, what that changed, and on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from msgspec import structs
+
+from swapinfer.commands.causes import Belief, believe, list_causes
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.planning import (
+    MineFacts,
+    StepFacts,
+    describe_step,
+    plan_settings,
+    price_mine,
+)
+from swapinfer.commands.questions import (
+    Asking,
+    Events,
+    Question,
+    ask,
+    ask_closing,
+    ask_other,
+    ask_step,
+)
+from swapinfer.commands.record import Recorded, record
+from swapinfer.commands.shop import Shop
+from swapinfer.errors import SwapinferError
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label, job_status
+from swapinfer.plan.actions import Action
+from swapinfer.plan.next import PlannedStep, make_plan
+from swapinfer.plan.outlook import Outlook
+from swapinfer.plan.reason import explain
+from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.verifying import Proof, list_doubts, prove
+
+CONTROLS = {
+    "s": "skip it for now",
+    "c": "can't do that here",
+    "x": "something else happened",
+    "b": "back",
+    "?": "the step in full",
+    "q": "leave",
+}
+"""What may be typed at any question."""
+
+SHOW = "show me"
+"""Answer to the question for one's own step that asks for the advice instead."""
+
+SUSPECTS = 6
+"""Leading causes offered when a job ends."""
+
+
+class GuideView(Facts, frozen=True):
+    """Where a job stands in guided work.
+
+    Attributes
+    ----------
+    status : str
+        Open, closed or verified.
+    step : StepFacts or None
+        What to do; None when the job is closed.
+    is_full : bool
+        Whether the step was asked for in full: every caution's text, and what each outcome means.
+    mine : MineFacts or None
+        The technician's own step, where it was asked for first.
+    away : tuple of str
+        Parts that are not where they belong.
+    """
+
+    shape: ClassVar[str] = "guide/1"
+
+    ro: str
+    status: str
+    step: StepFacts | None
+    is_full: bool
+    mine: MineFacts | None
+    away: tuple[str, ...]
+    currency: str
+
+
+class Sitting:
+    """One technician's walk through a job; all that lasts is in the ledger.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    ro : str
+        Repair order; the current job when empty.
+
+    Attributes
+    ----------
+    question : Question
+        To be put next.
+    is_over : bool
+        Whether the technician left, or the job is closed.
+    """
+
+    def __init__(self, shop: Shop, ro: str = "") -> None:
+        self.shop = shop
+        self.ro = shop.load(ro).ro
+        shop.store.choose_job(shop.who, shop.job_id(self.ro))
+        self.is_over = False
+        self._has_news = True
+        self._skipped: set[Action | str] = set()
+        self._barred: set[tuple[str, frozenset[str]]] = set()
+        self._recorded: list[range] = []
+        self._is_full = False
+        self._mine: MineFacts | None = None
+        self._look()
+
+    def news(self) -> GuideView | None:
+        """Return what is to be shown before the question, once after each change."""
+        return self.view() if self._has_news else None
+
+    def view(self) -> GuideView:
+        """Return where the job stands."""
+        self._has_news = False
+        is_full, self._is_full = self._is_full, False
+        mine, self._mine = self._mine, None
+        job = self._belief.evidence.job
+        return GuideView(
+            ro=self.ro,
+            status=job_status(job),
+            step=self._describe(),
+            is_full=is_full,
+            mine=mine,
+            away=tuple(element_label(job, part) for part in job.away_from_home()),
+            currency=self.shop.settings.costs(job.pack).currency,
+        )
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether the job is closed."""
+        return self._belief.evidence.job.closing is not None
+
+    def answer(self, text: str) -> Recorded | None:
+        """Take one line, and record what happened once it is fully told.
+
+        Parameters
+        ----------
+        text : str
+            An answer to `question`, or one of `CONTROLS`.
+
+        Returns
+        -------
+        Recorded or None
+            None when nothing was recorded by this answer.
+        """
+        word = text.strip().lower()
+        if self._is_guessing and word in ("s", "c", "?"):
+            self._begin()
+            return None
+        if word not in CONTROLS:
+            return self._take(text)
+        match word:
+            case "q":
+                self.is_over = True
+            case "b":
+                return self._back()
+            case "?":
+                self._is_full = True
+                self._begin()
+            case "x":
+                self._start(
+                    ask_other(
+                        self._belief.evidence.job,
+                        self._suspects(),
+                        self._judge,
+                        self.shop.settings,
+                    )
+                )
+                self._is_under_way = True
+            case _:
+                self._pass_over(for_good=word == "c")
+        return None
+
+    def _look(self) -> None:
+        """Load the job as it is now, whoever changed it, and plan."""
+        loaded = self.shop.load(self.ro)
+        self._belief: Belief = believe(loaded.job)
+        self._step: PlannedStep | None = None
+        if loaded.job.closing:
+            self.is_over = True
+            return
+        self._plan()
+        if self.shop.settings.guess_first == "yes":
+            self._start(self._ask_mine())
+            self._is_guessing, self._has_news = True, False
+        else:
+            self._begin()
+
+    def _ask_mine(self) -> Asking[Events]:
+        """Ask for the technician's own step, and price it; nothing is recorded by that."""
+
+        def read(text: str) -> MineFacts | None:
+            if text == SHOW:
+                return None
+            return price_mine(self._planned, text, self._outlook.settings.costs)
+
+        asked = Question(f"{self.ro}: what would you do next? As in: swap coil", default=SHOW)
+        self._mine = yield from ask(asked, read)
+        return []
+
+    def _plan(self) -> None:
+        job = self._belief.evidence.job
+        barred = frozenset(test for test, kinds in self._barred if not kinds)
+        settings = structs.replace(plan_settings(self.shop, job), avoided=barred)
+        self._outlook = Outlook(self._belief.evidence, self._belief.posterior, settings)
+        self._planned = plan = make_plan(self._outlook, self._outlook.rank())
+        allowed = [step for step in plan.steps if self._may(step)] or [plan.best]
+        drives = [step for step in allowed if step.action and step.action.kind == "drive"]
+        self._step = drives[0] if drives and _is_drive_due(job) else allowed[0]
+
+    def _may(self, step: PlannedStep) -> bool:
+        if step.action is None:
+            return step.id not in self._skipped
+        kind, kinds = self._class_of(step.action)
+        is_barred = any(kind == name and kinds >= those for name, those in self._barred)
+        return not is_barred and step.action.without_drive not in self._skipped
+
+    def _class_of(self, action: Action) -> tuple[str, frozenset[str]]:
+        """Say what "can't do that" is about: a test, or work on these kinds of part."""
+        job = self._belief.evidence.job
+        kinds = frozenset(job.engine.places[place].kind for place in action.handled)
+        return action.test or action.kind, kinds
+
+    def _pass_over(self, *, for_good: bool) -> None:
+        step = self._step
+        if step is None:
+            return
+        if for_good and step.action:
+            self._barred.add(self._class_of(step.action))
+        else:
+            self._skipped.add(step.action.without_drive if step.action else step.id)
+        self._plan()
+        self._begin()
+
+    def _begin(self) -> None:
+        job, step = self._belief.evidence.job, self._step
+        if step is None:
+            return
+        self._has_news = True
+        if step.action:
+            self._start(ask_step(job, step.action, self.shop.settings))
+        else:
+            self._start(ask_closing(job, self._suspects(), self._judge))
+
+    def _start(self, asking: Asking[Events]) -> None:
+        self._asking = asking
+        self._is_under_way = self._is_guessing = False
+        self.question: Question = next(asking)
+
+    def _take(self, text: str) -> Recorded | None:
+        try:
+            self.question = self._asking.send(text)
+        except StopIteration as told:
+            return self._record(told.value)
+        self._is_under_way |= not self.question.problem
+        return None
+
+    def _record(self, events: Events) -> Recorded | None:
+        touched = [place for event in events for place in _touched(event)]
+        if not events:
+            self._begin()
+            return None
+        try:
+            told = record(self.shop, lambda _job: events, self.ro, touched, is_confirmed=True)
+        except SwapinferError as error:
+            self._look()
+            self.question = structs.replace(self.question, problem=str(error))
+            return None
+        self._recorded.append(range(told.seq - len(events) + 1, told.seq + 1))
+        self._look()
+        if ev.is_a(events[-1], ev.Closed):
+            told = structs.replace(told, warnings=())  # asked about before it was closed
+        return structs.replace(told, next=None)
+
+    def _back(self) -> Recorded | None:
+        """Start the step's questions again, or take back what was recorded last."""
+        if self._is_under_way:
+            self._begin()
+            return None
+        if not self._recorded:
+            problem = "nothing was recorded in this sitting that could be taken back"
+            self.question = structs.replace(self.question, problem=problem)
+            return None
+        last = self._recorded.pop()
+        told = record(self.shop, lambda _job: [ev.Undone(seq) for seq in reversed(last)], self.ro)
+        self._look()
+        return structs.replace(told, next=None)
+
+    def _judge(self, events: Events, causes: Sequence[str]) -> tuple[Proof, list[str]]:
+        job = self._belief.evidence.job
+        before = [event for _, event in job.standing if not ev.is_a(event, ev.Undone)]
+        belief = believe(replay_events([*before, *events], job.pack)) if events else self._belief
+        doubts = list_doubts(belief.evidence, belief.posterior, causes)
+        return prove(belief.evidence, belief.posterior, causes), doubts
+
+    def _suspects(self) -> list[str]:
+        return [cause.element for cause in list_causes(self._belief)[:SUSPECTS]]
+
+    def _describe(self) -> StepFacts | None:
+        if self._step is None:
+            return None
+        reason = explain(self._outlook, self._step, is_best=self._step is self._planned.best)
+        return describe_step(self._belief, self._step, reason)
+
+
+def _is_drive_due(job: Job) -> bool:
+    """Whether work was done and the vehicle has not run since."""
+    for _, event in reversed(job.standing):
+        if ev.is_a(event, (ev.Swapped, ev.Replaced, ev.Reseated)):
+            return True
+        if ev.is_a(event, (ev.Ran, ev.Reopened)):
+            return False
+    return False
+
+
+def _touched(event: ev.Event) -> list[str]:
+    if ev.is_a(event, ev.Swapped):
+        return [place for pair in event.swaps for place in pair]
+    return [event.place] if ev.is_a(event, ev.Replaced) else []

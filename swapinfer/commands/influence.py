@@ -1,0 +1,282 @@
+"""Which numbers of the priors move decisions most: where a shop should look first."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator, Sequence
+from typing import Any, ClassVar
+
+from msgspec import Struct
+
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.shop import Shop
+from swapinfer.errors import SwapinferError
+from swapinfer.evidence.assemble import gather_evidence
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job
+from swapinfer.pack.load import pack_from_json, pack_to_json
+from swapinfer.pack.model import Pack
+from swapinfer.pack.provenance import numbers_under
+from swapinfer.plan.costing import PlanSettings
+from swapinfer.plan.next import Plan, next_steps
+from swapinfer.plan.suppose import replay_events
+from swapinfer.posterior import infer
+
+DOUBT = {"published": 1.3, "learned": 1.3, "common": 1.7, "memory": 2.5}
+"""Factor to either side that a number of each grade is moved by, where it states no spread of its
+own: odds of chances, else the number itself. Our choice; decisions of a pack are not moved."""
+
+NORMAL_90 = 1.6449
+"""Standard normal quantile that leaves 5 % above: for spreads that the pack states."""
+
+SHOWN = 30
+"""Numbers shown."""
+
+PLANNED = 45
+"""Numbers whose effect on the plan is computed: those that move belief most."""
+
+LOOKED_AT = 3
+"""Leading steps of each job whose tests' chances are tried as well."""
+
+CAUSES = ("element", "severity", "running", "code", "feeling")
+"""Tables whose numbers bear on what is believed."""
+
+
+class InfluenceLine(Struct, frozen=True):
+    """What moving one number over its interval does.
+
+    Attributes
+    ----------
+    path : str
+        Dotted keys as in the files.
+    value, low, high : float
+        As it is, and the ends of its interval.
+    grade : str
+        Of its source.
+    steps_changed : int
+        Jobs in which either end makes another step the first.
+    cost_moved : float
+        Largest change of the expected cost, the mean over the jobs.
+    belief_moved : float
+        Largest change of any element's probability in any of the jobs.
+    """
+
+    path: str
+    value: float
+    low: float
+    high: float
+    grade: str
+    steps_changed: int
+    cost_moved: float
+    belief_moved: float
+
+
+class InfluenceView(Facts, frozen=True):
+    """Numbers by how much they move decisions, and the jobs that were tried."""
+
+    shape: ClassVar[str] = "influence/1"
+
+    numbers: tuple[InfluenceLine, ...]
+    jobs: tuple[str, ...]
+    tried: int
+    currency: str
+
+
+class _Interval(Struct, frozen=True):
+    value: float
+    low: float
+    high: float
+    grade: str
+
+
+class _Trial(Struct, frozen=True):
+    """One job under one pack."""
+
+    plan: Plan
+    fault: dict[str, float]
+
+
+def weigh_numbers(
+    shop: Shop, fitment: tuple[str, str, str], is_showing: bool = False
+) -> InfluenceView:
+    """Move every number over its interval and see what that does to a few plain jobs.
+
+    Parameters
+    ----------
+    shop : Shop
+        Whose pack is tried.
+    fitment : tuple of str
+        Layout, ignition and fuel of the jobs.
+    is_showing : bool
+        Whether progress is shown.
+
+    Returns
+    -------
+    InfluenceView
+    """
+    pack = shop.pack
+    jobs = plain_jobs(pack, fitment)
+    as_is = [_try(replay_events(events, pack)) for events in jobs.values()]
+    numbers = dict(_movable(pack, replay_events(next(iter(jobs.values())), pack), as_is))
+    table = json.loads(pack_to_json(pack))
+    moved = {
+        path: _belief_moved(table, path, one.high, list(jobs.values()), as_is)
+        for path, one in _progress(numbers.items(), "belief", is_showing)
+    }
+    tested = {path for path in numbers if path.startswith("test.")}
+    chosen = sorted(numbers.keys() - tested, key=lambda path: -moved[path])[:PLANNED]
+    lines = [
+        _line(table, path, numbers[path], moved[path], list(jobs.values()), as_is)
+        for path in _progress([*chosen, *sorted(tested)], "plans", is_showing)
+    ]
+    lines.sort(key=lambda one: (-one.steps_changed, -one.cost_moved, one.path))
+    costs = shop.settings.costs(pack)
+    return InfluenceView(tuple(lines[:SHOWN]), tuple(jobs), len(numbers), costs.currency)
+
+
+def plain_jobs(pack: Pack, fitment: tuple[str, str, str]) -> dict[str, list[ev.Event]]:
+    """Jobs as they begin everywhere: what was found, in words, and its events."""
+    layout, ignition, fuel = fitment
+    opened = ev.Opened("plain", layout, {"ignition": ignition, "fuel": fuel})
+    tags = max(pack.costs.drive_conditions, key=len)
+    one = ev.Ran(15.0, tags, ("P0301",))
+    moved = _swap_of_the_likeliest(pack, [opened, one])
+    return {
+        "one cylinder has a code": [opened, one],
+        "the likeliest part was moved, the code stayed": [opened, one, moved, one],
+        "two cylinders have a code": [opened, ev.Ran(15.0, tags, ("P0301", "P0303"))],
+        "it runs rough, nothing was read": [opened, ev.Ran(15.0, tags, felt="rough")],
+    }
+
+
+def _swap_of_the_likeliest(pack: Pack, events: list[ev.Event]) -> ev.Swapped:
+    job = replay_events(events, pack)
+    evidence = gather_evidence(job)
+    fault_e = infer(evidence.arrays).fault_e
+    for e in sorted(range(len(fault_e)), key=lambda e: -fault_e[e]):
+        place = job.place_of(evidence.arrays.elements[e])
+        others = job.engine.places_for(place.kind) if place else []
+        if place and job.engine.kinds[place.kind].movable and len(others) > 1:
+            other = next(p for p in reversed(others) if not set(p.cylinders) & set(place.cylinders))
+            return ev.Swapped(((place.id, other.id),))
+    raise SwapinferError("nothing of this engine can be moved")
+
+
+def _try(job: Job) -> _Trial:
+    evidence = gather_evidence(job)
+    posterior = infer(evidence.arrays)
+    plan = next_steps(evidence, posterior, PlanSettings(costs=job.pack.costs))
+    return _Trial(plan, dict(zip(evidence.arrays.elements, posterior.fault_e, strict=True)))
+
+
+def _movable(pack: Pack, job: Job, as_is: Sequence[_Trial]) -> Iterator[tuple[str, _Interval]]:
+    """Numbers that bear on these jobs, each with the ends of its interval and its grade."""
+    leading = {s.action.test for trial in as_is for s in trial.plan.steps[:LOOKED_AT] if s.action}
+    for path, (value, source) in numbers_under(pack).items():
+        table, name, *rest = path.split(".")
+        bears = table in CAUSES if table != "test" else name in leading
+        if table == "element" and name not in job.engine.kinds:
+            bears = False
+        if table == "code" and "sets" not in rest and rest != ["false_chance"]:
+            bears = False
+        if not bears or isinstance(value, list) or not value or "fix" in rest:
+            continue
+        factor = DOUBT.get(source.grade, 1.0)
+        if rest[-1:] == ["median"]:
+            spread = _sibling(pack, path)
+            factor = spread**NORMAL_90 if spread > 1.0 else factor
+        if factor > 1.0 and rest[-1:] != ["spread"]:
+            yield path, _Interval(float(value), *_ends(path, float(value), factor), source.grade)
+
+
+def _sibling(pack: Pack, path: str) -> float:
+    try:
+        value, _ = numbers_under(pack, path.removesuffix("median") + "spread")[
+            path.removesuffix("median") + "spread"
+        ]
+    except SwapinferError:
+        return 1.0
+    return float(value)
+
+
+def _ends(path: str, value: float, factor: float) -> tuple[float, float]:
+    """Move a number by a factor, and a chance by its odds."""
+    is_chance = value < 1.0 and "life_km" not in path and "per_min" not in path
+    if not is_chance:
+        return value / factor, value * factor
+    odds = value / (1.0 - value)
+    return odds / factor / (1.0 + odds / factor), odds * factor / (1.0 + odds * factor)
+
+
+def _changed(table: dict[str, Any], path: str, value: float) -> Pack:
+    """Return the pack with one number changed; chances beside it give way in proportion."""
+    fresh = json.loads(json.dumps(table))
+    *outer, last = path.split(".")
+    inner = fresh
+    for key in outer:
+        inner = inner[key]
+    if isinstance(inner[last], dict):
+        inner, last = inner[last], "*"
+    others = [k for k, v in inner.items() if k != last and isinstance(v, float | int)]
+    if math.isclose(sum(inner[k] for k in others) + inner[last], 1.0) and others:
+        rest = sum(inner[k] for k in others)
+        for key in others:
+            inner[key] *= (1.0 - value) / rest
+    inner[last] = value
+    return pack_from_json(json.dumps(fresh))
+
+
+def _belief_moved(
+    table: dict[str, Any],
+    path: str,
+    value: float,
+    jobs: Sequence[list[ev.Event]],
+    as_is: Sequence[_Trial],
+) -> float:
+    pack = _changed(table, path, value)
+    moved = 0.0
+    for events, trial in zip(jobs, as_is, strict=True):
+        arrays = gather_evidence(replay_events(events, pack)).arrays
+        fault_e = infer(arrays).fault_e
+        pairs = zip(arrays.elements, fault_e, strict=True)
+        moved = max(moved, *(abs(float(p) - trial.fault[name]) for name, p in pairs))
+    return moved
+
+
+def _line(
+    table: dict[str, Any],
+    path: str,
+    interval: _Interval,
+    belief_moved: float,
+    jobs: Sequence[list[ev.Event]],
+    as_is: Sequence[_Trial],
+) -> InfluenceLine:
+    changed, cost = set[int](), 0.0
+    for value in (interval.low, interval.high):
+        pack = _changed(table, path, value)
+        moved = 0.0
+        for n, (events, trial) in enumerate(zip(jobs, as_is, strict=True)):
+            best = _try(replay_events(events, pack)).plan.best
+            moved += abs(best.expected_total - trial.plan.best.expected_total) / len(jobs)
+            if best.id != trial.plan.best.id:
+                changed.add(n)
+        cost = max(cost, moved)
+    return InfluenceLine(
+        path,
+        interval.value,
+        interval.low,
+        interval.high,
+        interval.grade,
+        len(changed),
+        cost,
+        belief_moved,
+    )
+
+
+def _progress(items: Any, what: str, is_showing: bool) -> Any:  # noqa: ANN401  any sequence
+    from rich.console import Console
+    from rich.progress import track
+
+    console = Console(stderr=True)
+    return track(list(items), what, console=console, disable=not is_showing, transient=True)

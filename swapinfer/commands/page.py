@@ -1,0 +1,142 @@
+"""Facts to text, by wrapped lines, columns and bars, with or without emphasis; all pure."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Iterable, Sequence
+from functools import singledispatch
+
+from msgspec import Struct
+
+from swapinfer.commands.facts import Facts
+from swapinfer.errors import printable
+from swapinfer.units import percent
+
+__all__ = ["Page", "bar", "exactness", "money", "percent", "show"]
+
+BAR = "#"
+
+_BOUND = re.compile(r"(?<=\d) (?=%)|(?<=\b[A-Z]{3}) (?=\d)")
+"""Blanks at which no line is broken: before the sign of per cent, behind a currency."""
+
+EMPHASIS = re.compile(r"(\033\[[01]m)")
+"""Begins and ends what `Page.strong` emphasises."""
+
+USEFUL_BOUND = 0.05
+"""Bounds on an error beyond this say nothing that helps."""
+
+
+class Page(Struct, frozen=True):
+    """Where text is going.
+
+    Attributes
+    ----------
+    width : int
+        Columns.
+    has_colour : bool
+        Whether emphasis may use terminal attributes; words carry every meaning without it.
+    is_full : bool
+        Whether everything is to be told, not only what is needed at a glance.
+    """
+
+    width: int = 80
+    has_colour: bool = False
+    is_full: bool = False
+
+    def strong(self, text: str) -> str:
+        """Emphasise a piece of text."""
+        return f"\033[1m{text}\033[0m" if self.has_colour else text
+
+    def wrap(self, text: str, indent: int = 0, hang: int = 2) -> list[str]:
+        """Break one paragraph into lines; later lines hang further in."""
+        lines = textwrap.wrap(
+            _BOUND.sub("\u00a0", _on_one_line(text)),
+            self.width,
+            initial_indent=" " * indent,
+            subsequent_indent=" " * (indent + hang),
+            break_long_words=True,
+            break_on_hyphens=False,
+        )
+        return [line.replace("\u00a0", " ") for line in lines] or [""]
+
+    def cut(self, text: str) -> str:
+        """Keep a text to one line."""
+        text = _on_one_line(text)
+        return text if len(text) <= self.width else f"{text[: self.width - 4].rstrip()} ..."
+
+    def heading(self, text: str) -> list[str]:
+        """Start a section."""
+        return ["", self.strong(text)]
+
+    def table(self, rows: Iterable[Sequence[str]], *, right: Iterable[int] = ()) -> list[str]:
+        """Lay out rows in columns; the last column wraps.
+
+        Parameters
+        ----------
+        rows : iterable of sequence of str
+            All of one length.
+        right : iterable of int
+            Columns that are flush right.
+        """
+        cells = [list(map(_on_one_line, row)) for row in rows]
+        if not cells:
+            return []
+        flush = set(right)
+        widths = [max(len(row[i]) for row in cells) for i in range(len(cells[0]) - 1)]
+        lead = sum(widths) + 2 * len(widths) + 2
+        return [line for row in cells for line in self._row(row, widths, flush, lead)]
+
+    def _row(self, row: list[str], widths: list[int], flush: set[int], lead: int) -> list[str]:
+        fixed = [
+            cell.rjust(width) if i in flush else cell.ljust(width)
+            for i, (cell, width) in enumerate(zip(row[:-1], widths, strict=True))
+        ]
+        head = "  " + "".join(f"{cell}  " for cell in fixed)
+        room = max(self.width - lead, 16)
+        last = textwrap.wrap(row[-1], room, break_on_hyphens=False) or [""]
+        return [(head + last[0]).rstrip(), *(" " * lead + line for line in last[1:])]
+
+
+def _on_one_line(text: str) -> str:
+    """Show what names hide in them as escapes; only emphasis stays."""
+    parts = enumerate(EMPHASIS.split(text))
+    return "".join(part if i % 2 else printable(part) for i, part in parts)
+
+
+def exactness(off_by: float, *, is_exact: bool) -> str:
+    """Say in brackets that a probability is not exact, and within what, if that says anything."""
+    if is_exact:
+        return ""
+    bound = f": off by at most {percent(off_by)}" if off_by <= USEFUL_BOUND else ""
+    return f" (not exact{bound})"
+
+
+def bar(share: float, length: int = 20) -> str:
+    """Draw a share of one as a bar."""
+    return (BAR * round(share * length)).ljust(length, ".")
+
+
+def money(amount: float, currency: str) -> str:
+    """Write an amount without decimals that nobody needs."""
+    # Half a unit, known to rounding only, must read the same on every machine.
+    return f"{currency} {round(amount, 6):,.0f}"
+
+
+@singledispatch
+def show(facts: Facts, page: Page) -> str:
+    """Turn facts into text; said for each kind of facts where that kind is defined.
+
+    Parameters
+    ----------
+    facts : Facts
+        What a command returned.
+    page : Page
+        Where the text is going.
+
+    Raises
+    ------
+    TypeError
+        If nobody has said how to show facts of this kind.
+    """
+    raise TypeError(f"no text for {facts.shape} at width {page.width}")

@@ -1,0 +1,172 @@
+"""What can be seen at a glance: suspicion on the engine's drawing, and belief over time."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import ClassVar
+
+import numpy as np
+from msgspec import Struct
+
+from swapinfer.commands.advice import Advice, standing_records, trace_advice
+from swapinfer.commands.causes import Belief, Cause, believe, list_causes
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.shop import Shop
+from swapinfer.ledger.drawing import draw_engine, draw_layout
+from swapinfer.ledger.events import read_event
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label, say, where_words
+from swapinfer.posterior import fault_sets
+
+COVER = 0.999
+SHADES = 2
+"""Marks of full suspicion in the drawing."""
+
+SHARED = ("engine", "bank")
+"""Patterns of places that belong to no cylinder of their own."""
+
+LEADERS = 3
+"""Causes shown after each finding."""
+
+TELLING = ("ran", "measured", "inspected", "swapped", "reseated", "replaced", "returned")
+"""Events after which belief is shown."""
+
+
+class PictureView(Facts, frozen=True):
+    """Suspicion on the engine's drawing.
+
+    Attributes
+    ----------
+    drawing : tuple of str
+        Banks, numbers, and under each number shade and figure.
+    cylinders : dict of int to float
+        Probability that something of the cylinder's own is at fault, at home or moved there.
+    shared : float
+        Probability that something is that serves the whole engine or a bank.
+    away : dict of str to str
+        Part to where it sits, for parts that are not at home.
+    """
+
+    shape: ClassVar[str] = "picture/1"
+
+    ro: str
+    drawing: tuple[str, ...]
+    cylinders: dict[int, float]
+    shared: float
+    away: dict[str, str]
+
+
+class Moment(Struct, frozen=True):
+    """What was believed after an event, and what was advised before it.
+
+    Attributes
+    ----------
+    seq, said
+        Its position and words.
+    causes : tuple of Cause
+        Leading ones then.
+    advice : Advice or None
+        For the first event of a step.
+    """
+
+    seq: int
+    said: str
+    causes: tuple[Cause, ...]
+    advice: Advice | None
+
+
+class HistoryView(Facts, frozen=True):
+    """Belief over time, and how advice was taken."""
+
+    shape: ClassVar[str] = "history/1"
+
+    ro: str
+    moments: tuple[Moment, ...]
+    currency: str
+
+
+def show_picture(shop: Shop, ro: str = "") -> PictureView:
+    """Draw a job's engine with the suspicion on each cylinder."""
+    loaded = shop.load(ro)
+    belief = believe(loaded.job)
+    cylinders, shared = suspicion(belief)
+    job = loaded.job
+    marks = {cylinder: _mark(p) for cylinder, p in cylinders.items()}
+    drawing = draw_layout(job.engine.layout, marks)
+    drawing[-1] = draw_engine(job)[-1]
+    return PictureView(loaded.ro, tuple(drawing), cylinders, shared, _away(job))
+
+
+def suspicion(belief: Belief) -> tuple[dict[int, float], float]:
+    """Probability that each cylinder has a fault of its own, and that a shared thing has one.
+
+    Parameters
+    ----------
+    belief : Belief
+        Of a job.
+
+    Returns
+    -------
+    dict of int to float
+        Cylinder to the probability of the fault sets with something that now serves it alone, or
+        it and its neighbour or pair.
+    float
+        The same for what serves a bank or the whole engine.
+
+    Notes
+    -----
+    Fault sets are enumerated until they cover `COVER`; each figure is short by the rest at most.
+    """
+    job = belief.evidence.job
+    sets = fault_sets(belief.evidence.arrays, belief.posterior, cover=COVER)
+    places = [job.place_of(name) for name in belief.evidence.arrays.elements]
+
+    def chance(elements: list[int]) -> float:
+        has_h = np.isin(sets.element_hk, elements).any(axis=1)
+        return float(sets.belief_h[has_h].sum())
+
+    own = {
+        cylinder: [
+            e
+            for e, place in enumerate(places)
+            if place and place.pattern not in SHARED and cylinder in place.cylinders
+        ]
+        for cylinder in job.engine.layout.cylinders
+    }
+    shared = [e for e, place in enumerate(places) if place and place.pattern in SHARED]
+    return {cylinder: chance(elements) for cylinder, elements in own.items()}, chance(shared)
+
+
+def _mark(p: float) -> str:
+    shade = "#" * round(p * SHADES)
+    figure = "<1%" if p < 0.01 else f"{min(p, 0.99):.0%}"
+    return shade.ljust(SHADES, ".") + figure
+
+
+def _away(job: Job) -> dict[str, str]:
+    out = {}
+    for part in job.away_from_home():
+        place = job.place_of(part)
+        if place:
+            out[element_label(job, part)] = where_words(place)
+    return out
+
+
+def show_history(shop: Shop, ro: str = "") -> HistoryView:
+    """Show how belief moved and advice was taken; what was undone is left out."""
+    loaded = shop.load(ro)
+    records = standing_records(loaded)
+
+    @cache
+    def belief_after(count: int) -> Belief:
+        return believe(shop.replay(records[:count]))
+
+    advice = trace_advice(shop, records, belief_after)
+    moments = []
+    for count, record in enumerate(records, start=1):
+        if record.type in TELLING or record.seq == 0:
+            causes = list_causes(belief_after(count))[:LEADERS]
+            said = say(read_event(record.type, record.payload), loaded.job)
+            moments.append(Moment(record.seq, said, causes, advice.get(record.seq)))
+    currency = shop.settings.costs(loaded.job.pack).currency
+    return HistoryView(loaded.ro, tuple(moments), currency)

@@ -1,0 +1,546 @@
+"""Questions at the bay, each a generator: a question out, an answer in, events at the end."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+from collections import Counter
+from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
+from difflib import get_close_matches
+from typing import ClassVar, TypeAlias, TypeVar
+
+from msgspec import structs
+
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.readings import NOT_TAKEN, Typist, find_target
+from swapinfer.commands.record import check_run
+from swapinfer.commands.settings import Settings
+from swapinfer.errors import DoubtError, InputError, near_match
+from swapinfer.evidence.assemble import COMPLAINT_WORD
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label, target_label
+from swapinfer.pack.codes import all_codes
+from swapinfer.pack.model import Test
+from swapinfer.plan.actions import Action
+from swapinfer.plan.suppose import work_events
+from swapinfer.plan.verifying import Proof, missing_words
+from swapinfer.units import UNITS, to_unit, unit_typed, units_like
+
+FELT = "v"
+LATER = "w"
+
+VERIFIED, CLOSED, DRIVE, STAYS = "verified", "closed", "drive", "stays"
+"""How a job that might end goes on."""
+
+
+class Question(Facts, frozen=True):
+    """Something to answer in one line.
+
+    Attributes
+    ----------
+    text : str
+        The question.
+    choices : tuple of (str, str)
+        What may be typed, and what it means.
+    default : str
+        What a bare Enter stands for; empty when something must be typed.
+    problem : str
+        Why the last answer was not taken; the choices need not be shown again.
+    """
+
+    shape: ClassVar[str] = "question/1"
+
+    text: str
+    choices: tuple[tuple[str, str], ...] = ()
+    default: str = ""
+    problem: str = ""
+
+
+T = TypeVar("T")
+Asking: TypeAlias = Generator[Question, str, T]
+Events: TypeAlias = list[ev.Event]
+Judge: TypeAlias = Callable[[Events, Sequence[str]], tuple[Proof, list[str]]]
+
+
+def ask(question: Question, read: Callable[[str], T]) -> Asking[T]:
+    """Ask until the answer can be read; a bare Enter is the default."""
+    while True:
+        text = (yield question).strip() or question.default
+        try:
+            return read(_some(text))
+        except InputError as error:
+            question = structs.replace(question, problem=str(error))
+
+
+def _some(text: str) -> str:
+    if not text:
+        raise InputError("type an answer, or q to leave")
+    return text
+
+
+def choose(text: str, options: Sequence[tuple[T, str]], default: str = "") -> Asking[T]:
+    """Ask for one of several numbered things; what is offered may be typed instead."""
+    numbered = tuple((str(n), words) for n, (_, words) in enumerate(options, start=1))
+    names = [(name, n) for n, option in enumerate(options) for name in _names(*option)]
+    often = Counter(name for name, _ in names)
+    named = {name: options[n][0] for name, n in names if often[name] == 1}
+
+    def read(answer: str) -> T:
+        if answer.isdecimal() and 1 <= int(answer) <= len(options):
+            return options[int(answer) - 1][0]
+        word = _one_word(answer)
+        if word in named:
+            return named[word]
+        near = get_close_matches(word, named, n=1)
+        meant = f', or "{near[0]}"' if near else ""
+        raise InputError(
+            f'"{answer}" is no answer here; type a number from 1 to {len(options)}{meant}'
+        )
+
+    return (yield from ask(Question(text, numbered, default), read))
+
+
+def _names(value: object, words: str) -> set[str]:
+    """List what one of several things may be called: its words, their beginning, its id."""
+    of_its_own = value if isinstance(value, str) else getattr(value, "id", "")
+    names = {words, words.partition(":")[0], words.partition(",")[0], of_its_own}
+    return {_one_word(name) for name in names if name}
+
+
+def _one_word(text: str) -> str:
+    return "-".join(text.lower().split())
+
+
+def ask_step(job: Job, action: Action, settings: Settings) -> Asking[Events]:
+    """Ask how a planned step went.
+
+    Parameters
+    ----------
+    job : Job
+        As it stands.
+    action : Action
+        What was to be done.
+    settings : Settings
+        Units of numbers typed without one.
+
+    Returns
+    -------
+    list of Event
+        What happened, in order.
+    """
+    if action.kind == "test":
+        return (yield from ask_test(job, job.engine.tests[action.test], action.targets, settings))
+    done: Events = [ev.Returned()] if action.kind == "put-back" else work_events(action)
+    if not action.drive_minutes:
+        return (yield from choose("How did it go?", [(done, "done")], "1"))
+    ran = yield from ask_run(job, action.drive_minutes, action.conditions, later=bool(done))
+    return [*done, *ran]
+
+
+def _price(text: str) -> float | None:
+    if text == NOT_TAKEN:
+        return None
+    found = re.fullmatch(r"\D{0,4}(\d+(?:[.,]\d{1,2})?)\D{0,4}", text)
+    if not found:
+        raise InputError(f'"{text}" is no price; type an amount, or Enter to leave it out')
+    return float(found.group(1).replace(",", "."))
+
+
+def ask_run(
+    job: Job, minutes: float, conditions: tuple[str, ...] = (), *, later: bool = False
+) -> Asking[Events]:
+    """Ask what a drive showed; no event when it is still to come."""
+    last = job.engine.layout.cylinders[-1]
+    choices = [
+        ("0", "codes read, none set"),
+        (f"1-{last}", "misfire code of that cylinder; of several: 1 3"),
+        ("P...", "any other code, as read: P0300, P0171"),
+        (FELT, "no codes read; it was felt or heard, or nothing showed"),
+        *([(LATER, "work done, not driven yet")] if later else []),
+    ]
+    text = "Done, and driven: what did it show?" if later else "What did the drive show?"
+    question = Question(text, tuple(choices))
+
+    def read(text: str) -> tuple[str, ...] | str:
+        if text.lower() in {key for key, _ in choices if len(key) == 1 and key.isalpha()}:
+            return text.lower()
+        return _codes(job, text)
+
+    answer = yield from ask(question, read)
+    if answer == LATER:
+        return []
+    found = ev.Ran(minutes, conditions, answer) if isinstance(answer, tuple) else None
+    if found is None:
+        found = yield from _ask_felt(job, minutes, conditions)
+    return [(yield from _ask_minutes(job, found))]
+
+
+def _codes(job: Job, text: str) -> tuple[str, ...]:
+    """Codes from cylinder numbers, code numbers and codes; ``0`` is none."""
+    words = re.split(r"[,\s]+", text)
+    if text.lower() in ("0", "none"):
+        return ()
+    codes = tuple(_code(job, word.upper()) for word in words)
+    return check_run(job, ev.Ran(1.0, codes=codes)).codes or ()
+
+
+def _code(job: Job, word: str) -> str:
+    if word.isdecimal() and len(word) <= 2:
+        cylinder = job.engine.check_cylinder(int(word))
+        every = all_codes(job.pack, job.engine)
+        return next(c.text for c in every if c.role == "misfire" and c.cylinder == cylinder)
+    return f"P{word.zfill(4)}" if word.isdecimal() else word
+
+
+def _ask_felt(job: Job, minutes: float, conditions: tuple[str, ...]) -> Asking[ev.Ran]:
+    words = [word for word in job.pack.feelings.values() if word.id != COMPLAINT_WORD]
+    felt = yield from choose("How was it?", [(word, word.title) for word in words])
+    run = ev.Ran(minutes, conditions, felt=felt.id)
+    if felt.with_misfire < felt.without:
+        return run
+    question = Question("Which cylinder, by ear? Enter if you cannot say.", default=NOT_TAKEN)
+    heard = yield from ask(question, lambda text: _heard(job, text))
+    return dataclasses.replace(run, suspected=heard)
+
+
+def _heard(job: Job, text: str) -> tuple[int, ...]:
+    if text == NOT_TAKEN:
+        return ()
+    words = re.split(r"[,\s]+", text)
+    if not all(word.isdecimal() for word in words):
+        raise InputError(f'"{text}" is no cylinder; type its number, or Enter if you cannot say')
+    return tuple(dict.fromkeys(job.engine.check_cylinder(int(word)) for word in words))
+
+
+def _ask_minutes(job: Job, run: ev.Ran) -> Asking[ev.Ran]:
+    """Minutes, and other conditions than planned after them: ``12 idle``."""
+    when = f", {', '.join(run.conditions)}" if run.conditions else ""
+    question = Question(f"Minutes driven{when}?", default=f"{run.minutes:g}")
+
+    def read(text: str) -> ev.Ran:
+        number, *words = re.split(r"[,\s]+", text)
+        known = [word.lower() for word in words if word.lower() != "min"]
+        for word in known:
+            if word not in job.pack.running.conditions:
+                near = near_match(word, job.pack.running.conditions)
+                raise InputError(f'no condition "{word}"{near}')
+        conditions = tuple(known) or run.conditions
+        return check_run(
+            job, dataclasses.replace(run, minutes=to_unit(number, "min"), conditions=conditions)
+        )
+
+    return (yield from ask(question, read))
+
+
+def ask_test(job: Job, test: Test, targets: Sequence[str], settings: Settings) -> Asking[Events]:
+    """Ask what a test showed on its targets, all in one line."""
+    where = ", ".join(target_label(target) for target in targets)
+    many = f" One each, in this order; {NOT_TAKEN} for one not taken." if len(targets) > 1 else ""
+    if test.form == "inspection":
+        numbered = tuple((str(n), words) for n, words in enumerate(test.outcomes.values(), start=1))
+        question = Question(f"{test.title}, {where}: what was seen?{many}", numbered)
+        seen = yield from ask(question, lambda text: _seen(test.outcomes, targets, text))
+        return [ev.Inspected(test.id, target, outcome) for target, outcome in seen]
+    typist = Typist(job, test, settings)
+    unit = typist.shop_unit or test.unit
+    besides = yield from _ask_besides(typist, unit)
+
+    def read(text: str, insists: bool) -> Events:
+        return [*typist.read(_one_each(targets, _quantities(text)), besides, insists)]
+
+    question = Question(f"{test.title}, {where}, in {unit}?{many}")
+    return (yield from ask(question, _twice_if_doubted(read)))
+
+
+def _ask_besides(typist: Typist, unit: str) -> Asking[ev.Measured]:
+    """Ask what readings are relative to."""
+    test, degrees = typist.test, typist.settings.unit("temperature")
+    reference = wanted = None
+    temperature = ""
+    if test.reference:
+        question = Question(f"The {test.reference}'s reading at the same time? In {unit}.")
+        reference = yield from ask(question, _twice_if_doubted(typist.reference))
+    if test.wanted:
+        question = Question(f"The {test.wanted}? In {unit}; Enter if not known.", default=NOT_TAKEN)
+        taken = _twice_if_doubted(typist.wanted)
+        wanted = yield from ask(question, lambda text: taken("" if text == NOT_TAKEN else text))
+    if test.copper_alpha:
+        temperature = yield from _ask_optional("The part's temperature?", degrees)
+    return typist.besides(reference, wanted, temperature)
+
+
+def _twice_if_doubted(read: Callable[[str, bool], T]) -> Callable[[str], T]:
+    """Take an answer that hardly can be meant only when it is given again."""
+    doubted: set[str] = set()
+
+    def taken(text: str) -> T:
+        try:
+            return read(text, text in doubted)
+        except DoubtError as doubt:
+            doubted.add(text)
+            raise InputError(f"{doubt}; to insist type the same again") from None
+
+    return taken
+
+
+def _ask_optional(text: str, unit: str) -> Asking[str]:
+    question = Question(f"{text} In {unit}; Enter if not taken.", default=NOT_TAKEN)
+
+    def read(answer: str) -> str:
+        return "" if answer == NOT_TAKEN else _with_unit(answer, unit)
+
+    return (yield from ask(question, read))
+
+
+def _with_unit(text: str, unit: str) -> str:
+    """Return a quantity as typed, with the unit asked for where none was."""
+    kept = next(known for known in UNITS if unit in (known, *units_like(known)))
+    to_unit(text, kept, unit)
+    return text if unit_typed(text, kept) else f"{text} {unit}"
+
+
+def _seen(outcomes: Mapping[str, str], targets: Sequence[str], text: str) -> list[tuple[str, str]]:
+    named = {_one_word(words): outcome for outcome, words in outcomes.items()}
+    named |= {outcome: outcome for outcome in outcomes}
+    words = [text] if _one_word(text) in named else re.split(r"[,\s]+", text)
+    picked = _one_each(targets, words)
+    ids = list(outcomes)
+    seen = []
+    for target, answer in picked.items():
+        if answer.isdecimal() and 1 <= int(answer) <= len(ids):
+            seen.append((target, ids[int(answer) - 1]))
+        elif _one_word(answer) in named:
+            seen.append((target, named[_one_word(answer)]))
+        else:
+            raise InputError(f'"{answer}" is none of these; type 1 to {len(ids)}')
+    return seen
+
+
+def _quantities(text: str) -> list[str]:
+    """Split readings by spaces, each with its unit if one follows: ``172 169 1.2 bar OL``."""
+    found: list[str] = []
+    for word in re.split(r"[;\s]+", text):
+        is_unit = word[:1].isalpha() and word.lower() != "ol"
+        if is_unit and found:
+            found[-1] += f" {word}"
+        else:
+            found.append(word)
+    return found
+
+
+def _one_each(targets: Sequence[str], answers: Sequence[str]) -> dict[str, str]:
+    if len(answers) != len(targets):
+        raise InputError(
+            f"{len(answers)} given for {len(targets)}; "
+            f"one each, and {NOT_TAKEN} where none was taken"
+        )
+    taken = {t: a for t, a in zip(targets, answers, strict=True) if a != NOT_TAKEN}
+    if not taken:
+        raise InputError("nothing was taken; type s to skip the step instead")
+    return taken
+
+
+def ask_other(
+    job: Job, suspects: Sequence[str], judge: Judge, settings: Settings
+) -> Asking[Events]:
+    """Ask what happened instead of the planned step."""
+    kinds: list[tuple[Callable[[], Asking[Events]], str]] = [
+        (lambda: ask_run(job, 15.0), "the engine ran, or was driven"),
+        (lambda: _ask_swap(job), "parts changed places"),
+        (lambda: _ask_replaced(job), "something was replaced or put right"),
+        (lambda: _ask_other_test(job, settings), "another reading or inspection"),
+        (lambda: _ask_reseated(job), "something was unplugged and reseated"),
+        (lambda: _just([ev.Returned()]), "every part went back where it belongs"),
+        (_ask_note, "something worth a note"),
+        (lambda: ask_closing(job, suspects, judge), "the job ends here"),
+    ]
+    if not job.away_from_home():
+        kinds.pop(5)
+    asking = yield from choose("What happened?", kinds)
+    return (yield from asking())
+
+
+def _just(events: Events) -> Asking[Events]:
+    yield from ()
+    return events
+
+
+def _ask_swap(job: Job) -> Asking[Events]:
+    movable = [(kind.id, kind.title) for kind in job.engine.kinds.values() if kind.movable]
+    kind = yield from choose("Which part?", movable)
+    question = Question("From which cylinder to which? As in 3 1")
+
+    def read(text: str) -> Events:
+        numbers = re.findall(r"\d+", text)
+        if len(numbers) != 2:
+            raise InputError(f'"{text}" must be two cylinders, as in 3 1')
+        first, second = (job.engine.find_place(f"{kind}{n}").id for n in numbers)
+        if first == second:
+            raise InputError(f"{first} cannot change places with itself")
+        return [ev.Swapped(((first, second),))]
+
+    return (yield from ask(question, read))
+
+
+def _ask_replaced(job: Job) -> Asking[Events]:
+    question = Question("What, and where? As in coil3, or sealing4")
+    place = yield from ask(question, lambda text: job.engine.find_place(text).id)
+    price = yield from ask(Question("What did it cost?", default=NOT_TAKEN), _price)
+    return [ev.Replaced(place, price)]
+
+
+def _ask_reseated(job: Job) -> Asking[Events]:
+    question = Question("What, and where? As in coil-wiring3")
+    place = yield from ask(question, lambda text: job.engine.find_place(text).id)
+    return [ev.Reseated(place)]
+
+
+def _ask_note() -> Asking[Events]:
+    text = yield from ask(Question("What is worth keeping?"), str)
+    return [ev.Noted(text)]
+
+
+def _ask_other_test(job: Job, settings: Settings) -> Asking[Events]:
+    tests = list(job.engine.tests.values())
+    test = yield from choose("Which?", [(test, test.title) for test in tests])
+    targets: Sequence[str] = job.engine.target_places(test.target)
+    if len(targets) > 1:
+        question = Question(
+            f"On which {test.target}? As in 3, or 1 2; Enter for all", default="all"
+        )
+        targets = yield from ask(question, lambda text: _targets(job, test, text))
+    return (yield from ask_test(job, test, targets, settings))
+
+
+def _targets(job: Job, test: Test, text: str) -> list[str]:
+    if text.lower() == "all":
+        return list(job.engine.target_places(test.target))
+    return [find_target(job, test, word) for word in re.split(r"[,\s]+", text)]
+
+
+def ask_closing(job: Job, suspects: Sequence[str], judge: Judge) -> Asking[Events]:
+    """Ask what a job ends with; warn first when parts are away or covers off.
+
+    The job may turn out not to end yet: then only what else was told comes of it.
+
+    Parameters
+    ----------
+    job : Job
+        As it stands.
+    suspects : sequence of str
+        Elements that may be named as the cause, the likeliest first.
+    judge : callable
+        Says of causes, once some more has happened, whether their repair is verified and what
+        stands against them.
+    """
+    tidied = yield from _ask_tidied(job)
+    gone = [name for name in job.elements if job.place_of(name) is None]
+    named = list(dict.fromkeys([*gone, *suspects]))
+    causes = yield from _ask_causes(job, named, "1" if gone else "")
+    proof, doubts = judge(tidied, causes)
+    if doubts and not (yield from _ask_all_the_same(doubts)):
+        return tidied
+    how = yield from _ask_how_it_leaves(proof)
+    if how == DRIVE:
+        minutes = float(math.ceil(proof.missing))
+        ran = yield from ask_run(job, minutes, proof.asked.conditions)
+        return [*tidied, *ran]
+    if how == STAYS:
+        return tidied
+    modes = yield from _ask_modes(job, causes)
+    return [*tidied, ev.Closed(tuple(causes), modes, how == VERIFIED)]
+
+
+def _ask_all_the_same(doubts: Sequence[str]) -> Asking[bool]:
+    options = [(True, "yes, it was at fault"), (False, "no, go on with the job")]
+    return (yield from choose(f"{'; '.join(doubts)}. Close on it all the same?", options))
+
+
+def _ask_how_it_leaves(proof: Proof) -> Asking[str]:
+    missing = missing_words(proof)
+    if not missing:
+        driven = f"{proof.driven:g} min driven clean in the conditions in which it failed"
+        sure = [(VERIFIED, f"verified: {driven}"), (CLOSED, "repaired, not verified")]
+        return (yield from choose("How does it leave?", sure, "1"))
+    options = [(CLOSED, "as it is, not repaired"), (STAYS, "not yet: go on with the job")]
+    if proof.repaired_seq is not None:
+        options[0] = (CLOSED, "repaired, not verified")
+        if math.isfinite(proof.missing):
+            options.insert(0, (DRIVE, "not yet: this drive is done, and I say what it showed"))
+    return (yield from choose(f"Not verified: {missing}. How does it leave?", options))
+
+
+def _ask_tidied(job: Job) -> Asking[Events]:
+    away = [element_label(job, part) for part in job.away_from_home()]
+    covers = [job.pack.access[name].title for name in sorted(job.open_access)]
+    if not away and not covers:
+        return []
+    loose = [*(f"{part} is not where it belongs" for part in away), *covers]
+    options = [(True, "all put back and closed up now"), (False, "it leaves as it is")]
+    is_tidied = yield from choose(f"Before it goes: {'; '.join(loose)}", options)
+    if not is_tidied:
+        return []
+    closed_up: Events = [ev.Noted(f"closed up again: {', '.join(covers)}")] if covers else []
+    return [*([ev.Returned()] if away else []), *closed_up]
+
+
+def _ask_causes(job: Job, named: Sequence[str], default: str) -> Asking[list[str]]:
+    numbered = [(str(n), element_label(job, name)) for n, name in enumerate(named, start=1)]
+    choices = (("0", "not found"), *numbered)
+
+    def read(text: str) -> list[str]:
+        whole = _one_word(text)
+        if whole in ("0", "not-found"):
+            return []
+        for name in dict.fromkeys([*named, *job.elements]):
+            if whole in (name, _one_word(element_label(job, name))):
+                return [name]
+        words = re.split(r"[,\s]+", text)
+        for word in words:
+            if not word.isdecimal() or not 1 <= int(word) <= len(named):
+                raise InputError(f"type numbers from 0 to {len(named)}")
+        return [named[int(word) - 1] for word in dict.fromkeys(words)]
+
+    return (yield from ask(Question("What was at fault? Several: 1 2", choices, default), read))
+
+
+def _ask_modes(job: Job, causes: Sequence[str]) -> Asking[tuple[str, ...]]:
+    modes: tuple[str, ...] = ()
+    for cause in causes:
+        mode = yield from _ask_mode(job, cause)
+        modes = (*modes, mode)
+    return modes
+
+
+def _ask_mode(job: Job, cause: str) -> Asking[str]:
+    modes = job.engine.kinds[job.elements[cause].home.kind].modes.values()
+    options = [*((mode.id, mode.title) for mode in modes), ("", "not known")]
+    text = f"How had it failed: {element_label(job, cause)}?"
+    return (yield from choose(text, options, str(len(options))))
+
+
+def ask_opening(
+    ro: str,
+    layouts: Iterable[tuple[str, str]],
+    fitments: dict[str, dict[str, str]],
+    unit: str,
+) -> Asking[ev.Opened]:
+    """Ask what a new job needs; distances in the unit given."""
+    layout = yield from choose("Which engine?", list(layouts))
+    fitment = {}
+    for axis, values in fitments.items():
+        options = list(values.items())
+        fitment[axis] = yield from choose(f"Which {axis}?", options, "1")
+    complaint = yield from ask(Question("The customer's words?", default="misfire"), str)
+    odometer = yield from _ask_optional("Odometer?", unit)
+    driven = yield from _ask_optional("Driven with the fault?", unit)
+    return ev.Opened(
+        ro,
+        layout,
+        fitment,
+        complaint=complaint,
+        odometer_km=to_unit(odometer, "km") if odometer else None,
+        driven_km=to_unit(driven, "km") if driven else None,
+    )

@@ -1,0 +1,143 @@
+"""Why a cause is believed: what every finding weighs, which one decides, which conflict."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from msgspec import Struct
+
+from swapinfer.commands.causes import Belief, believe
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.shop import Shop
+from swapinfer.errors import PlaceError, near_match
+from swapinfer.evidence.assemble import COMPLAINT
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label, say
+from swapinfer.posterior import check_findings, describe_weight, weigh_findings
+
+
+class FindingWeight(Struct, frozen=True):
+    """What one finding weighs.
+
+    Attributes
+    ----------
+    seq : int
+        Position in the chain; 0 is the complaint.
+    said : str
+        In words.
+    decibans : float
+        Change of the log odds of "at fault" against "not", given the findings before.
+    against_rival : float
+        The same for the cause against its best rival.
+    words : str
+        Strength on a published scale.
+    decides : bool
+        Whether without this finding another cause would lead.
+    check_again : bool
+        Whether it is wildly unlikely under everything that the others leave plausible.
+    """
+
+    seq: int
+    said: str
+    decibans: float
+    against_rival: float
+    words: str
+    decides: bool
+    check_again: bool
+
+
+class WhyView(Facts, frozen=True):
+    """Why a cause is believed.
+
+    Attributes
+    ----------
+    cause, rival : str
+        Labels.
+    probability : float
+        Of the cause.
+    prior_decibans, total_decibans : float
+        Log odds before any finding and after all; the findings' weights add up to the difference.
+    findings : tuple of FindingWeight
+        In order of time.
+    exact : bool
+        Whether every combination of faults was counted.
+    off_by : float
+        Furthest that the probability may be from the exact one; 0 when exact.
+    """
+
+    shape: ClassVar[str] = "why/1"
+
+    ro: str
+    cause: str
+    rival: str
+    probability: float
+    prior_decibans: float
+    total_decibans: float
+    findings: tuple[FindingWeight, ...]
+    exact: bool
+    off_by: float
+
+
+def show_why(shop: Shop, cause: str = "", ro: str = "") -> WhyView:
+    """Weigh every finding for or against a cause.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    cause : str, optional
+        An element; default the leading one.
+    ro : str, optional
+        Repair order; default the current job.
+
+    Raises
+    ------
+    PlaceError
+        If the job has no such element.
+    """
+    loaded = shop.load(ro)
+    belief = believe(loaded.job)
+    e = _element(belief, cause)
+    arrays = belief.evidence.arrays
+    keeping = belief.evidence.keeping
+    weights = weigh_findings(arrays, keeping)
+    checks = check_findings(arrays, belief.posterior, keeping)
+    findings = tuple(
+        FindingWeight(
+            seq=seq,
+            said=_said(loaded.job, seq),
+            decibans=float(weights.fault_ne[n, e]),
+            against_rival=float(weights.against_rival_ne[n, e]),
+            words=describe_weight(float(weights.fault_ne[n, e])),
+            decides=bool(checks.decides_n[n]),
+            check_again=bool(checks.check_again_n[n]),
+        )
+        for n, seq in enumerate(belief.evidence.seqs)
+    )
+    return WhyView(
+        ro=loaded.ro,
+        cause=element_label(loaded.job, arrays.elements[e]),
+        rival=element_label(loaded.job, arrays.elements[int(weights.rival_e[e])]),
+        probability=float(belief.posterior.fault_e[e]),
+        prior_decibans=float(weights.prior_db_e[e]),
+        total_decibans=float(weights.prior_db_e[e] + weights.fault_ne[:, e].sum()),
+        findings=findings,
+        exact=belief.posterior.exact,
+        off_by=belief.posterior.left_out,
+    )
+
+
+def _element(belief: Belief, cause: str) -> int:
+    if not cause:
+        return int(belief.posterior.fault_e.argmax())
+    names = belief.evidence.arrays.elements
+    word = "-".join(cause.lower().split())
+    if word not in names:
+        raise PlaceError(f'this job has no element "{cause}"{near_match(word, names)}')
+    return names.index(word)
+
+
+def _said(job: Job, seq: int) -> str:
+    if seq == COMPLAINT:
+        return f"complaint: {job.opening.complaint or 'misfire'}"
+    return say(dict(job.standing)[seq], job)

@@ -1,0 +1,98 @@
+"""The terminal: facts out as text or JSON, questions out and lines in."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+from typing import TYPE_CHECKING, Protocol
+
+import typer
+
+from swapinfer.commands.page import EMPHASIS, Page, show
+from swapinfer.errors import printable
+
+if TYPE_CHECKING:
+    from swapinfer.commands.facts import Facts
+    from swapinfer.commands.questions import Question
+
+LEAVE = "q"
+UNREADABLE = "\ufffd"
+"""Stands for a line of bytes that are no text; no question takes it for an answer."""
+
+
+def page(*, is_full: bool = False) -> Page:
+    """Where text is going: the terminal's width, and emphasis only where it is wanted."""
+    columns = min(shutil.get_terminal_size((80, 24)).columns, 100)
+    has_colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
+    return Page(max(columns, 40), has_colour, is_full)
+
+
+def tell(facts: Facts, *, as_json: bool, is_full: bool = False) -> None:
+    """Print facts as text, in full or at a glance, or as JSON; leave with their exit code."""
+    if as_json:
+        text = json.dumps(facts.to_json(), indent=2, ensure_ascii=False)
+        typer.echo(text.encode(errors="backslashreplace").decode())
+    else:
+        show_on(page(is_full=is_full), facts)
+    if facts.exit_code:
+        raise typer.Exit(facts.exit_code)
+
+
+def show_on(where: Page, facts: Facts) -> None:
+    """Print facts as text."""
+    import swapinfer.textview  # noqa: F401  texts that still stand apart from their facts
+
+    say(show(facts, where))
+
+
+def say(text: str) -> None:
+    """Print lines in which nothing but our own emphasis acts on the terminal."""
+    parts = enumerate(EMPHASIS.split(text))
+    typer.echo("".join(part if i % 2 else printable(part, keep="\n") for i, part in parts))
+
+
+def is_agreed(doubt: Exception, question: str) -> bool:
+    """Ask once whether something is meant all the same, where someone can answer."""
+    return sys.stdin.isatty() and typer.confirm(f"{printable(str(doubt))}{question}", err=True)
+
+
+class Speaker(Protocol):
+    """Whatever puts questions and takes answers."""
+
+    question: Question
+    is_over: bool
+
+    def news(self) -> Facts | None:
+        """Return what is to be shown before the question, if anything."""
+
+    def answer(self, text: str) -> Facts | None:
+        """Take one line; return what came of it, if anything."""
+
+
+def converse(speaker: Speaker) -> None:
+    """Put question after question until the dialogue is over or nobody answers."""
+    while not speaker.is_over:
+        news = speaker.news()
+        if news:
+            show_on(page(), news)
+        show_on(page(), speaker.question)
+        told = speaker.answer(_read_line())
+        if told:
+            show_on(page(), told)
+
+
+def _read_line() -> str:
+    """One line as typed; the end of input, or an interrupt, is leaving."""
+    typer.echo("> ", nl=False)
+    try:
+        line = sys.stdin.readline()
+    except KeyboardInterrupt:
+        line = ""
+    except UnicodeDecodeError:
+        return UNREADABLE
+    if not line:
+        typer.echo()
+        return LEAVE
+    return line.rstrip("\r\n")
