@@ -7,7 +7,7 @@ from typing import TypeAlias
 from msgspec import Struct
 
 
-class Paragraph(Struct, frozen=True):
+class Paragraph(Struct, frozen=True, tag=True, tag_field="kind"):
     """Running text.
 
     Attributes
@@ -21,37 +21,37 @@ class Paragraph(Struct, frozen=True):
     style: str = "plain"
 
 
-class Pairs(Struct, frozen=True):
+class Pairs(Struct, frozen=True, tag=True, tag_field="kind"):
     """Names and values."""
 
     rows: tuple[tuple[str, str], ...]
 
 
-class Table(Struct, frozen=True):
+class Table(Struct, frozen=True, tag=True, tag_field="kind"):
     """Rows under a head.
 
     Attributes
     ----------
-    right : frozenset of int
-        Columns of numbers.
     widths : tuple of int
-        Shares of the width, where the columns should not be equal.
+        Shares of the width that the columns have.
+    right : tuple of int
+        Columns of numbers.
     """
 
     title: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
-    right: frozenset[int] = frozenset()
-    widths: tuple[int, ...] = ()
+    widths: tuple[int, ...]
+    right: tuple[int, ...] = ()
 
 
-class Items(Struct, frozen=True):
+class Items(Struct, frozen=True, tag=True, tag_field="kind"):
     """A list without order."""
 
     items: tuple[str, ...]
 
 
-class Figure(Struct, frozen=True):
+class Figure(Struct, frozen=True, tag=True, tag_field="kind"):
     """A drawing.
 
     Attributes
@@ -69,7 +69,7 @@ class Figure(Struct, frozen=True):
     description: str
 
 
-class Image(Struct, frozen=True):
+class Image(Struct, frozen=True, tag=True, tag_field="kind"):
     """A photograph; `width` and `height` in pixels, `digest` as attached."""
 
     media: str

@@ -99,7 +99,7 @@ class Reading(Struct, frozen=True):
     within: bool | None
 
 
-class Entry(Struct, frozen=True):
+class OnRecord(Struct, frozen=True):
     """Something that stands in the ledger: its position, when it was recorded, and by whom."""
 
     seq: int
@@ -107,7 +107,7 @@ class Entry(Struct, frozen=True):
     who: str
 
 
-class Finding(Entry, frozen=True):
+class Finding(OnRecord, frozen=True):
     """Something observed, and what it did to belief.
 
     Attributes
@@ -162,7 +162,7 @@ class Codes(Struct, frozen=True):
     codes: tuple[CodeLine, ...]
 
 
-class Move(Entry, frozen=True):
+class Move(OnRecord, frozen=True):
     """Parts were moved, reseated or replaced."""
 
     said: str
@@ -202,7 +202,7 @@ class Trail(Struct, frozen=True):
     stops: tuple[tuple[int, str], ...]
 
 
-class Repair(Entry, frozen=True):
+class Repair(OnRecord, frozen=True):
     """Something that was put right.
 
     Attributes
@@ -284,7 +284,7 @@ class Conflict(Struct, frozen=True):
     decibans: float | None = None
 
 
-class Retracted(Entry, frozen=True):
+class Retracted(OnRecord, frozen=True):
     """An event that was undone: it stays in the ledger, and counts for nothing."""
 
     said: str
@@ -292,13 +292,13 @@ class Retracted(Entry, frozen=True):
     undone_at: str
 
 
-class NoteLine(Entry, frozen=True):
+class NoteLine(OnRecord, frozen=True):
     """A remark without weight."""
 
     text: str
 
 
-class Photo(Entry, frozen=True):
+class Photo(OnRecord, frozen=True):
     """An attached picture."""
 
     name: str

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-from functools import singledispatch
 from html import escape
 from importlib.resources import files
 
@@ -21,15 +20,6 @@ from swapinfer.claim.document import (
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 """Content security policy: were anything to slip in, a browser would neither run nor load it."""
-
-_TAGS = {
-    "plain": ("p", ""),
-    "lead": ("p", ' class="lead"'),
-    "quote": ("blockquote", ""),
-    "small": ("p", ' class="small"'),
-    "code": ("pre", ""),
-    "heading": ("h3", ""),
-}
 
 
 def to_html(document: Document) -> str:
@@ -83,77 +73,73 @@ def _head(document: Document) -> str:
 
 def _section(section: Section) -> str:
     kind = ' class="major"' if section.major else ""
-    blocks = "\n".join(_block(block) for block in section.blocks)
+    blocks = "\n".join(map(_block, section.blocks))
     return (
         f'<section id="{section.id}"{kind}>\n<h2>{escape(section.title)}</h2>\n{blocks}\n</section>'
     )
 
 
-@singledispatch
 def _block(block: Block) -> str:
-    raise TypeError(f"no HTML for a {type(block).__name__}")
+    match block:
+        case Paragraph():
+            return _paragraph(escape(block.text), block.style)
+        case Pairs():
+            rows = "".join(
+                f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>"
+                for name, value in block.rows
+            )
+            return f"<dl>{rows}</dl>"
+        case Table():
+            return _table(block)
+        case Items():
+            items = "\n".join(f"<li>{escape(item)}</li>" for item in block.items)
+            return f"<ul>\n{items}\n</ul>"
+        case Figure():
+            return _figure(block.svg, block.caption)
+        case Image():
+            source = f"data:{escape(block.media)};base64,{base64.b64encode(block.data).decode()}"
+            return _figure(f'<img alt="{escape(block.caption)}" src="{source}">', block.caption)
 
 
-@_block.register
-def _(block: Paragraph) -> str:
-    tag, attributes = _TAGS[block.style]
-    text = escape(block.text)
-    if block.style == "quote":
-        text = f"<p>{text}</p>"
-    return f"<{tag}{attributes}>{text}</{tag}>"
+def _paragraph(text: str, style: str) -> str:
+    match style:
+        case "quote":
+            return f"<blockquote><p>{text}</p></blockquote>"
+        case "code":
+            return f"<pre>{text}</pre>"
+        case "heading":
+            return f"<h3>{text}</h3>"
+        case "plain":
+            return f"<p>{text}</p>"
+        case _:
+            return f'<p class="{style}">{text}</p>'
 
 
-@_block.register
-def _(block: Pairs) -> str:
-    rows = "".join(
-        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in block.rows
+def _figure(content: str, caption: str) -> str:
+    return f"<figure>{content}<figcaption>{escape(caption)}</figcaption></figure>"
+
+
+def _table(table: Table) -> str:
+    head = [escape(name) for name in table.head]
+    aligned = [' class="number"' if c in table.right else "" for c in range(len(head))]
+    columns = "".join(
+        f'<col style="width:{100 * width / sum(table.widths):.1f}%">' for width in table.widths
     )
-    return f"<dl>{rows}</dl>"
-
-
-@_block.register
-def _(block: Table) -> str:
-    widths = block.widths or (1,) * len(block.head)
-    columns = "".join(f'<col style="width:{100 * w / sum(widths):.1f}%">' for w in widths)
-    head = "".join(
-        f'<th scope="col"{_aligned(block, c)}>{escape(name)}</th>'
-        for c, name in enumerate(block.head)
+    heads = "".join(
+        f'<th scope="col"{kind}>{name}</th>' for name, kind in zip(head, aligned, strict=True)
     )
-    rows = "\n".join(f"<tr>{_cells(block, row)}</tr>" for row in block.rows)
-    kind = "wide" if len(block.head) > 3 and not block.right else "narrow"
+    rows = "\n".join(
+        "<tr>"
+        + "".join(
+            f'<td data-head="{name}"{kind}>{escape(cell)}</td>'
+            for name, kind, cell in zip(head, aligned, row, strict=True)
+        )
+        + "</tr>"
+        for row in table.rows
+    )
+    kind = "wide" if len(head) > 3 and not table.right else "narrow"
     return (
-        f'<table class="{kind}"><caption>{escape(block.title)}</caption>'
-        f"<colgroup>{columns}</colgroup>\n<thead><tr>{head}</tr></thead>\n"
+        f'<table class="{kind}"><caption>{escape(table.title)}</caption>'
+        f"<colgroup>{columns}</colgroup>\n<thead><tr>{heads}</tr></thead>\n"
         f"<tbody>\n{rows}\n</tbody></table>"
-    )
-
-
-def _cells(block: Table, row: tuple[str, ...]) -> str:
-    return "".join(
-        f'<td data-head="{escape(block.head[c])}"{_aligned(block, c)}>{escape(cell)}</td>'
-        for c, cell in enumerate(row)
-    )
-
-
-def _aligned(block: Table, column: int) -> str:
-    return ' class="number"' if column in block.right else ""
-
-
-@_block.register
-def _(block: Items) -> str:
-    items = "\n".join(f"<li>{escape(item)}</li>" for item in block.items)
-    return f"<ul>\n{items}\n</ul>"
-
-
-@_block.register
-def _(block: Figure) -> str:
-    return f"<figure>{block.svg}<figcaption>{escape(block.caption)}</figcaption></figure>"
-
-
-@_block.register
-def _(block: Image) -> str:
-    data = base64.b64encode(block.data).decode()
-    return (
-        f'<figure><img alt="{escape(block.caption)}" src="data:{escape(block.media)};base64,'
-        f'{data}"><figcaption>{escape(block.caption)}</figcaption></figure>'
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from functools import singledispatch
+from collections.abc import Sequence
 
 from swapinfer.claim.document import (
     Block,
@@ -38,21 +38,58 @@ def to_markdown(document: Document) -> str:
         CommonMark and the common form of tables. Drawings are told in words, photographs by
         their digests.
     """
-    shop = [f"**{_escape(document.shop)}**"] if document.shop else []
-    head = [
-        *shop,
+    parts = [
+        f"**{_escape(document.shop)}**" if document.shop else "",
         f"# {_escape(document.title)}",
         _escape(document.subtitle),
         f"**{_escape(document.stamp)}**",
-        *([_list(document.warnings)] if document.warnings else []),
+        _list(document.warnings),
+        *map(_section, document.sections),
+        "---",
+        _escape(document.footer),
     ]
-    parts = [*head, *map(_section, document.sections), "---", _escape(document.footer)]
-    return "\n\n".join(parts) + "\n"
+    return "\n\n".join(filter(None, parts)) + "\n"
 
 
 def _section(section: Section) -> str:
-    blocks = [_block(block) for block in section.blocks]
-    return "\n\n".join([f"## {_escape(section.title)}", *blocks])
+    return "\n\n".join([f"## {_escape(section.title)}", *map(_block, section.blocks)])
+
+
+def _block(block: Block) -> str:
+    match block:
+        case Paragraph():
+            return _paragraph(block.text, block.style)
+        case Pairs():
+            return "\n".join(f"- {_escape(name)}: {_escape(value)}" for name, value in block.rows)
+        case Table():
+            rules = ["---:" if c in block.right else "---" for c in range(len(block.head))]
+            cells = [list(map(_escape, row)) for row in (block.head, *block.rows)]
+            lines = [f"| {' | '.join(row)} |" for row in (cells[0], rules, *cells[1:])]
+            return f"**{_escape(block.title)}**\n\n" + "\n".join(lines)
+        case Items():
+            return _list(block.items)
+        case Figure():
+            return _escape(block.description)
+        case Image():
+            return f"{_escape(block.caption)} ({block.media}, SHA-256 {block.digest})"
+
+
+def _paragraph(text: str, style: str) -> str:
+    match style:
+        case "quote":
+            return "\n>\n".join(f"> {_escape(line)}" for line in text.split("\n") if line)
+        case "code":
+            return f"    {' '.join(text.split())}"
+        case "heading":
+            return f"### {_escape(text)}"
+        case "lead":
+            return f"**{_escape(text)}**"
+        case _:
+            return _escape(text)
+
+
+def _list(items: Sequence[str]) -> str:
+    return "\n".join(f"- {_escape(item)}" for item in items)
 
 
 def _escape(text: str) -> str:
@@ -64,58 +101,3 @@ def _escape(text: str) -> str:
 def _escape_start(found: re.Match[str]) -> str:
     start = found[0]
     return f"{start}\\" if start[0].isdigit() else f"\\{start}"
-
-
-def _list(items: tuple[str, ...]) -> str:
-    return "\n".join(f"- {_escape(item)}" for item in items)
-
-
-@singledispatch
-def _block(block: Block) -> str:
-    raise TypeError(f"no Markdown for a {type(block).__name__}")
-
-
-@_block.register
-def _(block: Paragraph) -> str:
-    match block.style:
-        case "quote":
-            return "\n>\n".join(f"> {_escape(line)}" for line in block.text.split("\n") if line)
-        case "code":
-            return f"    {' '.join(block.text.split())}"
-        case "heading":
-            return f"### {_escape(block.text)}"
-        case "lead":
-            return f"**{_escape(block.text)}**"
-        case _:
-            return _escape(block.text)
-
-
-@_block.register
-def _(block: Pairs) -> str:
-    return "\n".join(f"- {_escape(name)}: {_escape(value)}" for name, value in block.rows)
-
-
-@_block.register
-def _(block: Table) -> str:
-    rules = ("---:" if c in block.right else "---" for c in range(len(block.head)))
-    lines = [_row(block.head), "| " + " | ".join(rules) + " |", *map(_row, block.rows)]
-    return f"**{_escape(block.title)}**\n\n" + "\n".join(lines)
-
-
-def _row(cells: tuple[str, ...]) -> str:
-    return "| " + " | ".join(_escape(cell) for cell in cells) + " |"
-
-
-@_block.register
-def _(block: Items) -> str:
-    return _list(block.items)
-
-
-@_block.register
-def _(block: Figure) -> str:
-    return _escape(block.description)
-
-
-@_block.register
-def _(block: Image) -> str:
-    return f"{_escape(block.caption)} ({block.media}, SHA-256 {block.digest})"

@@ -112,8 +112,8 @@ def tabulate_belief(facts: ClaimFacts, numbers: Numbers) -> Table:
         "Probability after each finding",
         ("Finding", *LETTERS[: len(facts.causes)]),
         (("before any finding", *before), *rows),
-        right=frozenset(range(1, len(facts.causes) + 1)),
         widths=(3, *(1 for _ in facts.causes)),
+        right=tuple(range(1, len(facts.causes) + 1)),
     )
 
 
@@ -369,8 +369,8 @@ def _spent(facts: ClaimFacts, numbers: Numbers) -> Section:
             )
             for work, minutes, money in rows
         ),
-        right=frozenset({1, 2}),
         widths=(4, 2, 2),
+        right=(1, 2),
     )
     blocks: list[Block] = [Paragraph(intro), table]
     for repair in spent.unclear:
@@ -437,8 +437,8 @@ def _priors(facts: ClaimFacts, numbers: Numbers) -> Section:
         tuple(
             (numbers.plain(line.numbers), GRADES[line.grade], line.text) for line in source.sources
         ),
-        right=frozenset({0}),
         widths=(3, 5, 12),
+        right=(0,),
     )
     return Section("priors", "Where the prior probabilities come from", (Paragraph(pack), table))
 

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from msgspec import Struct
 
-from swapinfer.claim.facts import Entry
+from swapinfer.claim.facts import OnRecord
 from swapinfer.errors import InputError, near_match
 from swapinfer.units import convert
 
@@ -190,7 +190,7 @@ class Numbers(Struct, frozen=True):
         """Day and time of day, where it was recorded."""
         return " ".join(self._local(at))
 
-    def stamp(self, entry: Entry) -> str:
+    def stamp(self, entry: OnRecord) -> str:
         """Position, time and name of what stands in the ledger."""
         return f"#{entry.seq}, {self.moment(entry.at)}, {entry.who}"
 
