@@ -1,42 +1,68 @@
-"""How belief moved, finding by finding, and what is left of doubt at the end."""
+"""How belief moved, finding by finding, what that leads to, and what it leaves in doubt."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from functools import cached_property
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from functools import cached_property, partial
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
+from swapinfer.claim.facts import (
+    Against,
+    Cause,
+    Conflict,
+    Finding,
+    Flip,
+    ModeShare,
+    Rival,
+    Standing,
+    Verification,
+)
 from swapinfer.evidence.arrays import BoolArray, FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.states import draw_priors
+from swapinfer.ledger.record import Record, clock_steps
 from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label, now_at
 from swapinfer.pack.model import Test
 from swapinfer.plan.costing import mode_weights
 from swapinfer.posterior import (
-    NEGLIGIBLE,
     FaultIntervals,
     FindingChecks,
     FindingWeights,
     FlipPoints,
     Posterior,
-    at_levels,
     check_findings,
-    draws_in_reach,
-    fault_intervals,
     flip_points,
     infer,
+    intervals_in_reach,
     level_weights,
     weigh_findings,
 )
 
-SEED = 1
-"""Of the draws of the priors: always the same ones, so that an interval can be repeated."""
+SHOWN = 5
+"""Causes whose course is shown."""
+
+WORTH_SHOWING = 0.01
+"""Causes that never reached this probability are no rivals."""
+
+LIKELY = 0.5
+"""Probability from which a cause of a job that is not closed is part of the conclusion."""
+
+WORTH_SAYING = 1.0
+"""Decibans from which a finding is said to have spoken against something."""
+
+AGAINST_THE_CAUSE = 5.0
+"""Decibans from which a finding against the cause is a conflict."""
+
+MOST_AGAINST = 3
 
 
-@dataclass(frozen=True)
-class Course:
+class Course(Struct, frozen=True, eq=False, dict=True):
     """Belief before the first finding, after each, and at the end.
 
     Attributes
@@ -47,12 +73,10 @@ class Course:
         At the end.
     weights : FindingWeights
         Of each finding, given those before it; the complaint is the first.
-    checks : FindingChecks or None
-        How each finding agrees with all the others; None where that would take too long.
     intervals : FaultIntervals or None
-        Over draws of the priors; likewise.
-    draws : int
-        How many draws that were; 0 where there is no interval.
+        Over draws of the priors; None where that would take too long.
+    checks : FindingChecks or None
+        How each finding agrees with all the others; likewise.
     flips : FlipPoints
         Of the leading element against every other.
     level_weight_q : ndarray of float, shape (level,)
@@ -62,9 +86,8 @@ class Course:
     evidence: Evidence
     posterior: Posterior
     weights: FindingWeights
-    checks: FindingChecks | None
     intervals: FaultIntervals | None
-    draws: int
+    checks: FindingChecks | None
     flips: FlipPoints
     level_weight_q: FloatArray
 
@@ -74,9 +97,40 @@ class Course:
         return self.evidence.job
 
     @property
+    def elements(self) -> Sequence[str]:
+        """Ids of all elements, as they stand along the arrays."""
+        return self.evidence.arrays.elements
+
+    @property
     def leader(self) -> str:
         """Element that is most probably at fault."""
-        return self.evidence.arrays.elements[self.flips.leader]
+        return self.elements[self.flips.leader]
+
+    @cached_property
+    def likely(self) -> tuple[str, ...]:
+        """The leader, and all that are more likely at fault than not."""
+        fault_e = self.posterior.fault_e
+        likely = [self.elements[e] for e in np.argsort(-fault_e) if fault_e[e] >= LIKELY]
+        return tuple(dict.fromkeys([self.leader, *likely]))
+
+    @cached_property
+    def subjects(self) -> tuple[str, ...]:
+        """Elements that the conclusion is about: those named at closing, else the likely ones."""
+        closing = self.job.closing
+        named = closing.causes if closing is not None else ()
+        return tuple(dict.fromkeys(named)) or self.likely
+
+    @cached_property
+    def shown(self) -> tuple[str, ...]:
+        """Elements whose course is shown: the subjects, then whatever led at any time."""
+        peak_e = self.fault_ne[1:].max(axis=0)
+        rivals = [
+            element
+            for e, element in enumerate(self.elements)
+            if element not in self.subjects and peak_e[e] >= WORTH_SHOWING
+        ]
+        rivals.sort(key=lambda element: (element != self.leader, -peak_e[self.index(element)]))
+        return (*self.subjects, *rivals[: max(0, SHOWN - len(self.subjects))])
 
     @cached_property
     def decibans_ne(self) -> FloatArray:
@@ -95,10 +149,9 @@ class Course:
     @cached_property
     def times_likelier(self) -> dict[str, float]:
         """How much likelier beforehand each other element must be to draw level with the leader."""
-        names = self.evidence.arrays.elements
         tiny = np.finfo(float).tiny
         return {
-            names[rival]: float(1.0 / max(factor, tiny))
+            self.elements[rival]: float(1.0 / max(factor, tiny))
             for rival, factor in zip(self.flips.rival_r, self.flips.factor_r, strict=True)
         }
 
@@ -109,6 +162,10 @@ class Course:
     def index(self, element: str) -> int:
         """Position of an element in the arrays."""
         return self.evidence.space.index[element]
+
+    def label(self, element: str) -> str:
+        """Name of an element by where it came from."""
+        return element_label(self.job, element)
 
     def modes_of(self, element: str) -> dict[str, float]:
         """How an element failed: as the job was closed with, else the probability of each mode."""
@@ -140,7 +197,7 @@ class Course:
     def _share_without(self, barred_es: BoolArray) -> float:
         """Posterior probability that no element is in a barred state: a ratio of evidences."""
         arrays = self.evidence.arrays
-        rest = infer(arrays.with_prior(np.where(barred_es, 0.0, arrays.prior_es)))
+        rest = infer(replace(arrays, prior_es=np.where(barred_es, 0.0, arrays.prior_es)))
         return min(1.0, float(np.exp(rest.log_evidence - self.posterior.log_evidence)))
 
 
@@ -160,16 +217,144 @@ def follow_belief(job: Job) -> Course:
     arrays = evidence.arrays
     posterior = infer(arrays)
     level_weight_q = level_weights(arrays)
-    kept_q = level_weight_q >= NEGLIGIBLE
-    count = draws_in_reach(posterior, float(kept_q.mean()))
-    draws = draw_priors(job, evidence.space, count, SEED) if count else None
+    draw = partial(draw_priors, job, evidence.space)
+    intervals = intervals_in_reach(arrays, posterior, level_weight_q, draw)
     return Course(
         evidence=evidence,
         posterior=posterior,
         weights=weigh_findings(arrays, evidence.keeping),
-        checks=check_findings(arrays, posterior, evidence.keeping) if count else None,
-        intervals=None if draws is None else fault_intervals(at_levels(arrays, kept_q), draws),
-        draws=count,
+        intervals=intervals,
+        checks=check_findings(arrays, posterior, evidence.keeping) if intervals else None,
         flips=flip_points(arrays, posterior),
         level_weight_q=level_weight_q,
     )
+
+
+def list_causes(course: Course) -> tuple[Cause, ...]:
+    """Describe the shown causes."""
+    closing = course.job.closing
+    named = closing.causes if closing else ()
+    return tuple(_cause(course, element, named=element in named) for element in course.shown)
+
+
+def _cause(course: Course, element: str, *, named: bool) -> Cause:
+    e = course.index(element)
+    shares: dict[str, float] = defaultdict(float)
+    marginal_s = course.posterior.marginal_es[e]
+    for state, p in zip(course.evidence.space.states[e], marginal_s, strict=False):
+        if state.mode:
+            shares[state.mode.title] += float(p)
+    modes = sorted(shares.items(), key=lambda share: (-share[1], share[0]))
+    return Cause(
+        element=element,
+        label=course.label(element),
+        now=now_at(course.job, element),
+        probability=float(course.posterior.fault_e[e]),
+        low=float(course.intervals.low_e[e]) if course.intervals else None,
+        high=float(course.intervals.high_e[e]) if course.intervals else None,
+        before=float(course.fault_ne[0, e]),
+        modes=tuple(ModeShare(title, p) for title, p in modes),
+        named=named,
+    )
+
+
+def list_rivals(
+    course: Course, causes: Sequence[Cause], findings: Sequence[Finding]
+) -> tuple[Rival, ...]:
+    """Say of every shown cause that is not a subject why it was put aside."""
+    first = len(course.subjects)
+    return tuple(
+        Rival(
+            element=rival.element,
+            label=rival.label,
+            probability=rival.probability,
+            factor=course.times_likelier.get(rival.element),
+            against=_against(findings, position),
+        )
+        for position, rival in enumerate(causes[first:], start=first)
+    )
+
+
+def _against(findings: Sequence[Finding], position: int) -> tuple[Against, ...]:
+    lines = [
+        Against(finding.seq, finding.decibans_c[position])
+        for finding in findings
+        if finding.decibans_c[position] <= -WORTH_SAYING
+    ]
+    return tuple(sorted(lines, key=lambda line: line.decibans)[:MOST_AGAINST])
+
+
+def flip_of(course: Course) -> Flip | None:
+    """Find the rival of the likeliest cause that is nearest to drawing level."""
+    rivals = {name: f for name, f in course.times_likelier.items() if name not in course.subjects}
+    if not rivals or course.leader not in course.subjects:
+        return None
+    nearest = min(rivals, key=lambda name: rivals[name])
+    return Flip(course.label(course.leader), course.label(nearest), rivals[nearest])
+
+
+def list_conflicts(
+    course: Course, causes: Sequence[Cause], findings: Sequence[Finding], records: Sequence[Record]
+) -> tuple[Conflict, ...]:
+    """List what does not fit: findings against the cause, a better rival, odd records."""
+    conflicts = [
+        Conflict("against", finding.seq, causes[0].label, finding.decibans_c[0])
+        for finding in findings
+        if finding.decibans_c[0] <= -AGAINST_THE_CAUSE
+    ]
+    if course.checks is not None:
+        conflicts += [
+            Conflict("check again", seq, "", float(course.checks.conflict_db_n[n]))
+            for n, seq in enumerate(course.evidence.seqs)
+            if course.checks.check_again_n[n]
+        ]
+    for element in course.likely:
+        if element not in course.subjects:
+            kind = "not leading" if element == course.leader else "not named"
+            conflicts.append(Conflict(kind, -1, course.label(element)))
+    conflicts += [Conflict("clock", seq, records[seq].at) for seq in clock_steps(records)]
+    odd = [record.seq for record in records if record.pack != records[0].pack]
+    conflicts += [Conflict("packs", seq, records[seq].pack) for seq in odd]
+    return tuple(conflicts)
+
+
+def standing_of(
+    course: Course, causes: Sequence[Cause], verified: Verification, established: float
+) -> Standing:
+    """Say how firm the conclusion is and, if it is a draft, why.
+
+    Parameters
+    ----------
+    course : Course
+        Of the job.
+    causes : sequence of Cause
+        Those shown, the subjects first.
+    verified : Verification
+        What was driven since the last repair.
+    established : float
+        Least probability for that word.
+    """
+    joint = course.all_faulty(course.subjects)
+    single = len(course.subjects) == 1
+    status, unproven = _status(course.job, verified)
+    unlikely = ["not established"] if joint < established else []
+    return Standing(
+        status=status,
+        draft=(*unproven, *unlikely),
+        joint=joint,
+        low=causes[0].low if single else None,
+        high=causes[0].high if single else None,
+        draws=len(course.intervals.fault_de) if course.intervals else 0,
+        established=established,
+        exact=course.posterior.exact,
+        log10_evidence=course.posterior.log_evidence / math.log(10.0),
+    )
+
+
+def _status(job: Job, verified: Verification) -> tuple[str, tuple[str, ...]]:
+    """Open, closed or verified; and why the repair is not proven, if it is not."""
+    if job.closing is None:
+        return "open", ("open",)
+    if not job.closing.verified:
+        return "closed", ("unrepaired" if verified.repaired_seq is None else "unverified",)
+    return ("verified", ()) if verified.proven else ("closed", ("claimed",))

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from html import escape
 
-from swapinfer.claim.clean import clean_text
 from swapinfer.claim.facts import Arrangement, PartAt
 
 WIDTH = 400
@@ -190,7 +189,7 @@ def _path(route: str, colour: str, width: float, dash: str = "") -> str:
 
 
 def _svg(width: float, height: float, labels: Sequence[str], parts: Sequence[str]) -> str:
-    title, description = (escape(clean_text(text)) for text in labels)
+    title, description = (escape(text) for text in labels)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {width:g} {height:g}">'
         f"<title>{title}</title><desc>{description}</desc>{''.join(parts)}</svg>"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from msgspec.structs import replace
 
@@ -20,21 +20,17 @@ from swapinfer.pack.model import GOOD, Curve, Test
 from swapinfer.plan.verifying import prove
 
 
-def list_findings(
-    course: Course, shown: Sequence[str], records: Mapping[int, Record]
-) -> tuple[Finding, ...]:
+def list_findings(course: Course, records: Mapping[int, Record]) -> tuple[Finding, ...]:
     """List the complaint and every finding that stands.
 
     Parameters
     ----------
     course : Course
         From `swapinfer.claim.beliefs.follow_belief`.
-    shown : sequence of str
-        Elements whose probabilities are wanted.
     records : mapping of int to Record
         By position.
     """
-    index = [course.index(element) for element in shown]
+    index = [course.index(element) for element in course.shown]
     complaint = _finding(records[0], "complaint", course.job.opening.complaint, "")
     found = [complaint, *(_describe(course, f, records[f.seq]) for f in course.job.findings)]
     return tuple(

@@ -7,7 +7,7 @@ import binascii
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
-from swapinfer.claim import conclusions, findings
+from swapinfer.claim import beliefs, findings
 from swapinfer.claim.beliefs import Course, follow_belief
 from swapinfer.claim.clean import clean_text, leave_out, map_texts
 from swapinfer.claim.effort import tally
@@ -54,10 +54,8 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
     by_seq = {record.seq: record for record in records}
     course = follow_belief(job)
     handled = stages(job)
-    shown = conclusions.shown_causes(course)
-    subjects = len(conclusions.subjects_of(course))
-    causes = conclusions.list_causes(course, shown)
-    found = findings.list_findings(course, shown, by_seq)
+    causes = beliefs.list_causes(course)
+    found = findings.list_findings(course, by_seq)
     verified = findings.verification(course)
     facts = ClaimFacts(
         ro=job.opening.ro,
@@ -67,11 +65,11 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
         complaint=job.opening.complaint,
         remark=job.closing.remark if job.closing else "",
         vehicle=_vehicle(job),
-        standing=conclusions.standing_of(course, causes, verified, settings),
+        standing=beliefs.standing_of(course, causes, verified, settings.established),
         causes=causes,
-        subjects=subjects,
-        leader=element_label(job, course.leader),
-        flip=conclusions.flip_of(course),
+        subjects=len(course.subjects),
+        leader=course.label(course.leader),
+        flip=beliefs.flip_of(course),
         confirmed_by=_confirmed_by(job),
         repairs=_repairs(course, handled, by_seq),
         codes_before=findings.codes_before(job, by_seq),
@@ -80,8 +78,8 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
         moves=list_moves(job, handled, by_seq),
         arrangements=arrange(job, handled),
         trails=list_trails(job, handled),
-        rivals=conclusions.list_rivals(course, causes, subjects, found),
-        conflicts=conclusions.list_conflicts(course, causes, found, records),
+        rivals=beliefs.list_rivals(course, causes, found),
+        conflicts=beliefs.list_conflicts(course, causes, found, records),
         retracted=_retracted(job, records),
         notes=_notes(job, by_seq),
         spent=tally(job, handled, records, settings, course.modes_of),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import ClassVar
 
 from msgspec import Struct
@@ -12,20 +13,10 @@ from swapinfer.commands.facts import Facts
 from swapinfer.commands.shop import Shop
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.words import element_label
-from swapinfer.posterior import (
-    NEGLIGIBLE,
-    at_levels,
-    draws_in_reach,
-    fault_intervals,
-    fault_sets,
-    flip_points,
-    level_weights,
-)
+from swapinfer.posterior import fault_sets, flip_points, intervals_in_reach, level_weights
 
 SHOWN_SETS = 6
 SHOWN_RIVALS = 2
-SEED = 1
-"""Of the priors drawn for intervals, so that the same job shows the same interval."""
 
 COVER = 0.999
 
@@ -119,14 +110,13 @@ def show_belief(shop: Shop, ro: str = "") -> BeliefView:
 
 
 def _intervals(belief: Belief, elements: list[str]) -> tuple[Interval, ...]:
-    problem = belief.evidence.arrays
-    kept_q = level_weights(problem) >= NEGLIGIBLE
-    count = draws_in_reach(belief.posterior, float(kept_q.mean()))
-    if not count:
+    evidence = belief.evidence
+    draw = partial(draw_priors, evidence.job, evidence.space)
+    weight_q = level_weights(evidence.arrays)
+    found = intervals_in_reach(evidence.arrays, belief.posterior, weight_q, draw)
+    if found is None:
         return ()
-    priors = draw_priors(belief.evidence.job, belief.evidence.space, count, SEED)
-    found = fault_intervals(at_levels(problem, kept_q), priors)
-    at = [problem.elements.index(name) for name in elements]
+    at = [evidence.space.index[name] for name in elements]
     return tuple(
         Interval(name, float(found.low_e[e]), float(found.high_e[e]))
         for name, e in zip(elements, at, strict=True)

@@ -13,6 +13,7 @@ from swapinfer.posterior.uncertain import (
     draws_in_reach,
     fault_intervals,
     flip_points,
+    intervals_in_reach,
 )
 from swapinfer.posterior.weigh import (
     FindingChecks,
@@ -41,6 +42,7 @@ __all__ = [
     "flip_points",
     "infer",
     "infer_draws",
+    "intervals_in_reach",
     "level_weights",
     "log_joint",
     "weigh_findings",

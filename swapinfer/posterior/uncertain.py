@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,9 +10,13 @@ import numpy as np
 from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray, IntArray
 from swapinfer.posterior.belief import Posterior
 from swapinfer.posterior.exact import infer, infer_draws
+from swapinfer.posterior.levels import NEGLIGIBLE, at_levels
 
 DRAWS = ((1_024, 200), (8_192, 60), (131_072, 20))
 """Largest message of a pass, and how often it is repeated under other priors."""
+
+SEED = 1
+"""Of the draws of the priors: always the same ones, so that an interval can be repeated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +56,35 @@ def draws_in_reach(posterior: Posterior, kept: float = 1.0) -> int:
         return 0
     size = posterior.stats.largest * kept
     return next((draws for largest, draws in DRAWS if size <= largest), 0)
+
+
+def intervals_in_reach(
+    arrays: Arrays,
+    posterior: Posterior,
+    level_weight_q: FloatArray,
+    draw: Callable[[int, int], FloatArray],
+) -> FaultIntervals | None:
+    """Compute a job's intervals over as many draws of the priors as are in reach.
+
+    Parameters
+    ----------
+    arrays : Arrays
+        Findings as arrays.
+    posterior : Posterior
+        Their posterior.
+    level_weight_q : ndarray of float, shape (level node,)
+        From `level_weights`; nodes of next to no weight are passed over.
+    draw : callable
+        Number of draws and seed to priors, shape (draw, element, state).
+
+    Returns
+    -------
+    FaultIntervals or None
+        None where no draw is in reach.
+    """
+    kept_q = level_weight_q >= NEGLIGIBLE
+    count = draws_in_reach(posterior, float(kept_q.mean()))
+    return fault_intervals(at_levels(arrays, kept_q), draw(count, SEED)) if count else None
 
 
 def fault_intervals(arrays: Arrays, prior_des: FloatArray, level: float = 0.9) -> FaultIntervals:
