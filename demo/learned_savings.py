@@ -13,11 +13,11 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from fleet_history import FAMILIES, invented_fleet, write_history
+from msgspec.structs import replace
 from rich.progress import track
 
 from swapinfer.learn.aggregate import History

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+
+import msgspec
 
 from swapinfer.errors import PlaceError, near_match
 
@@ -11,8 +12,7 @@ PATTERNS = ("cylinder", "pair", "adjacent", "bank", "engine")
 """Ways in which things of one kind share the cylinders out among themselves."""
 
 
-@dataclass(frozen=True, slots=True)
-class Layout:
+class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """An engine's cylinders.
 
     Attributes
@@ -103,8 +103,7 @@ class Layout:
         return tuple(sorted(pairs))
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Place:
+class Place(msgspec.Struct, frozen=True, order=True):
     """Where one thing of a kind sits in an engine.
 
     Attributes

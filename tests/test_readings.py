@@ -20,7 +20,7 @@ from swapinfer.evidence.levels import tells_little
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack import load_pack
-from swapinfer.pack.model import GOOD, Curve
+from swapinfer.pack.model import GOOD
 from swapinfer.pack.model import Test as PackTest
 from swapinfer.units import UNITS
 
@@ -137,9 +137,7 @@ CASES = [
 
 def nine_in_ten(test: PackTest) -> tuple[float, float]:
     """Central nine tenths of the heaviest lobe of good readings, by SciPy's distributions."""
-    good = test.profiles[GOOD]
-    assert isinstance(good, Curve)
-    _, centre, sd = max(good.lobes)
+    _, centre, sd = max(test.curves[GOOD].lobes)
     law = stats.lognorm(sd, scale=centre) if test.scale == "log" else stats.norm(centre, sd)
     low, high = law.ppf([0.05, 0.95])
     return float(low), float(high)

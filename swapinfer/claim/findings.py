@@ -16,7 +16,7 @@ from swapinfer.ledger.record import Record
 from swapinfer.ledger.runs import is_clean, last_repair
 from swapinfer.ledger.words import good_range, place_label, wanted_words
 from swapinfer.pack.codes import read_codes
-from swapinfer.pack.model import GOOD, Curve, Test
+from swapinfer.pack.model import GOOD, Test
 from swapinfer.plan.verifying import prove
 
 
@@ -73,9 +73,9 @@ def _describe(course: Course, found: rp.Finding, record: Record) -> Finding:
 
 def normal_outcome(test: Test) -> str:
     """Outcome that a thing in order shows most often."""
-    chances = test.profiles[GOOD]
-    if isinstance(chances, Curve):
+    if not test.chances:
         return ""
+    chances = test.chances[GOOD]
     return test.outcomes[max(chances, key=lambda outcome: chances[outcome])]
 
 

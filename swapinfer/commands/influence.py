@@ -15,9 +15,9 @@ from swapinfer.errors import SwapinferError
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
-from swapinfer.pack.load import pack_from_json, pack_to_json
 from swapinfer.pack.model import Pack
 from swapinfer.pack.provenance import numbers_under
+from swapinfer.pack.tables import pack_from_json, pack_to_json
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, next_steps
 from swapinfer.plan.suppose import replay_events

@@ -16,7 +16,7 @@ from swapinfer.errors import InputError, near_match
 from swapinfer.ledger.cautions import cautions_met
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label
-from swapinfer.pack.trade import Costs
+from swapinfer.pack.model import Costs
 from swapinfer.plan import answers
 from swapinfer.plan.actions import Action
 from swapinfer.plan.costing import PlanSettings

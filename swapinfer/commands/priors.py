@@ -15,10 +15,9 @@ from swapinfer.commands.shop import Shop
 from swapinfer.drafts import whole_folder
 from swapinfer.errors import LearnError
 from swapinfer.pack import load_pack
-from swapinfer.pack.census import census
-from swapinfer.pack.choice import choose
+from swapinfer.pack.engine import choose
 from swapinfer.pack.model import Pack
-from swapinfer.pack.provenance import numbers_under
+from swapinfer.pack.provenance import census, numbers_under
 from swapinfer.plan.next import next_steps
 
 if TYPE_CHECKING:

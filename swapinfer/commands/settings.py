@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import getpass
 import os
 import tomllib
@@ -12,8 +11,7 @@ from typing import Any
 from msgspec import Struct, structs
 
 from swapinfer.errors import InputError, near_match
-from swapinfer.pack.model import Pack
-from swapinfer.pack.trade import Costs
+from swapinfer.pack.model import Costs, Pack
 
 APP = "swapinfer"
 
@@ -105,7 +103,7 @@ class Settings(Struct, frozen=True):
             for name in ("currency", "rate_per_hour", "comeback")
             if (value := getattr(self, name)) not in ("", None)
         }
-        return dataclasses.replace(pack.costs, **own)
+        return structs.replace(pack.costs, **own)
 
 
 def settings_path() -> Path:

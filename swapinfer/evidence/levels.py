@@ -10,7 +10,7 @@ import numpy as np
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.ledger.events import Opened
-from swapinfer.pack.model import GOOD, OVER_LIMIT, Curve, Level, Test
+from swapinfer.pack.model import GOOD, OVER_LIMIT, Level, Test
 from swapinfer.physics import expected_cranking_kpa
 
 WIDTH = 5.0
@@ -187,10 +187,9 @@ def level_prior(test: Test, level: Level, opening: Opened) -> tuple[float, float
 
 def tells_little(test: Test, opening: Opened) -> bool:
     """Whether the level lies so wide open beforehand that one reading alone cannot be judged."""
-    good = test.profiles[GOOD]
-    if test.level is None or not isinstance(good, Curve):
+    if test.level is None:
         return False
-    _, _, good_sd = max(good.lobes)
+    _, _, good_sd = max(test.curves[GOOD].lobes)
     return level_prior(test, test.level, opening)[1] > WIDE_OPEN * good_sd
 
 
@@ -221,10 +220,10 @@ def level_nodes(
     ----------
     Trefethen, L. N. & Weideman, J. A. C. (2014), SIAM Review 56(3), 385-458.
     """
-    level, good = test.level, test.profiles[GOOD]
-    if level is None or not isinstance(good, Curve):
+    if test.level is None:
         raise TypeError(f"{test.id} has no shared level")
-    middle, sd = level_prior(test, level, opening)
+    good = test.curves[GOOD]
+    middle, sd = level_prior(test, test.level, opening)
     is_log = test.scale == "log"
     _, good_at, good_sd = max(good.lobes)
     implied = [value - (math.log(good_at) if is_log else good_at) for value in readings]

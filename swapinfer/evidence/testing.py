@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
+import msgspec
 import numpy as np
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, Term
@@ -247,7 +249,9 @@ class Chances:
 
     def at(self, node_q: IntArray) -> Chances:
         """Return the chances at some nodes, in that order."""
-        return replace(self, exact_qp=self.exact_qp[node_q], good_upto_q=self.good_upto_q[node_q])
+        return dataclasses.replace(
+            self, exact_qp=self.exact_qp[node_q], good_upto_q=self.good_upto_q[node_q]
+        )
 
 
 def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
@@ -389,9 +393,7 @@ def outcome_chances(test: Test, profile: str, looks: int = 1, common: str = "") 
     dict of str to float
         In the order of the outcomes, which is that of departing from the usual one.
     """
-    chances = test.profiles[profile]
-    if isinstance(chances, Curve):
-        raise TypeError(f"{test.id} is a reading; it has no outcomes")
+    chances = test.chances[profile]
     names = list(test.outcomes)
     chance_o = np.array([chances.get(name, 0.0) for name in names])
     if profile == GOOD:
@@ -437,7 +439,7 @@ def reading_chances(test: Test, view: View, seen: Seen, offset_q: FloatArray = N
         thing reads like a faulty one with the test's chance of coincidence, a faulty one like a
         sound one with `FLOOR`.
     """
-    curves = [averaged(test, _curve(test, name), seen.agreeing) for name in view.profiles]
+    curves = [averaged(test, test.curves[name], seen.agreeing) for name in view.profiles]
     columns = [_density(test, curve, seen.value, offset_q) for curve in curves]
     exact_qp = _mixed(test, view, seen, np.stack(columns, axis=1), float(math.isinf(seen.value)))
     all_q = np.ones(len(exact_qp))
@@ -474,14 +476,7 @@ def averaged(test: Test, curve: Curve, readings: int) -> Curve:
         (weight, centre, math.sqrt(max(sd**2 - gone, 0.01 * sd**2)))
         for weight, centre, sd in curve.lobes
     )
-    return replace(curve, lobes=lobes)
-
-
-def _curve(test: Test, profile: str) -> Curve:
-    curve = test.profiles[profile]
-    if not isinstance(curve, Curve):
-        raise TypeError(f"{test.id} is an inspection; it has no curves")
-    return curve
+    return msgspec.structs.replace(curve, lobes=lobes)
 
 
 def _lobes(test: Test, curve: Curve) -> Iterator[tuple[float, float, float]]:
@@ -498,7 +493,7 @@ def _on_scale(test: Test, value: float) -> float:
 
 def density(test: Test, profile: str, value: float, offset_q: FloatArray) -> FloatArray:
     """Density of a value under one profile of a reading, shape (level,)."""
-    return _density(test, _curve(test, profile), value, offset_q)
+    return _density(test, test.curves[profile], value, offset_q)
 
 
 def _density(test: Test, curve: Curve, value: float, offset_q: FloatArray) -> FloatArray:
@@ -539,7 +534,7 @@ def band_chances(test: Test, profile: str) -> dict[str, float]:
     """
     edges = [band.below for band in test.bands]
     below = {
-        name: np.array([_below(test, _curve(test, name), edge) for edge in edges])
+        name: np.array([_below(test, test.curves[name], edge) for edge in edges])
         for name in test.profiles
     }
     below_b = below.pop(profile)
@@ -567,7 +562,7 @@ def band_median(test: Test, band: str) -> float:
         As the curves speak of it; infinite where the meter mostly is over its limit.
     """
     within = {name: band_chances(test, name)[band] for name in test.profiles}
-    curve = _curve(test, max(within, key=within.__getitem__))
+    curve = test.curves[max(within, key=within.__getitem__)]
     edges = [-math.inf, *(one.below for one in test.bands)]
     at = [one.id for one in test.bands].index(band)
     floor = _below(test, curve, edges[at]) if at else 0.0

@@ -11,8 +11,7 @@ from typing import Protocol
 from swapinfer.errors import ConflictError, InputError, JobError, PlaceError, near_match
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
-from swapinfer.pack.choice import choose
-from swapinfer.pack.engine import Engine, override_firing_order
+from swapinfer.pack.engine import Engine, choose, override_firing_order
 from swapinfer.pack.fixes import access_of, fixes
 from swapinfer.pack.model import Handling, Pack
 

@@ -13,7 +13,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.runs import is_clean, last_repair
 from swapinfer.pack.engine import Engine
-from swapinfer.pack.model import Curve, Test
+from swapinfer.pack.model import GOOD, Test
 from swapinfer.units import convert, format_between, format_quantity, unit_typed
 
 DRIVEN = "verified by a drive"
@@ -108,10 +108,9 @@ def good_range(
     -----
     The central 90 % of the heaviest lobe of the curve: its centre and 1.645 standard deviations.
     """
-    curve = test.profiles["good"]
-    if not isinstance(curve, Curve) or (test.level and level is None):
+    if not test.curves or (test.level and level is None):
         return None
-    _, centre, sd = max(curve.lobes)
+    _, centre, sd = max(test.curves[GOOD].lobes)
     apart = exp(1.645 * sd) if test.scale == "log" else 1.645 * sd
     low, high = (
         (centre / apart, centre * apart)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from typing import Any
 
 from swapinfer.errors import near_match
 from swapinfer.layout import PATTERNS
-from swapinfer.pack.codec import MisfitError
 from swapinfer.pack.model import (
     GOOD,
     OVER_LIMIT,
@@ -21,7 +21,7 @@ from swapinfer.pack.model import (
     Pack,
     Test,
 )
-from swapinfer.pack.shape import ANY, Table
+from swapinfer.pack.tables import ANY, MisfitError, Table, is_number
 from swapinfer.units import UNITS
 
 WHOLE_TARGETS = ("cylinder", "bank", "engine")
@@ -60,7 +60,7 @@ _ABOVE_ZERO = {"median", "shape", "dispersion", "leak_dispersion", "km_per_min"}
 _SUM_TOLERANCE = 1e-9
 
 
-def check_numbers(table: Table, path: tuple[str, ...] = ()) -> None:
+def check_numbers(table: Table, path: tuple[str, ...] = (), *, is_free: bool = False) -> None:
     """Refuse names and numbers that no pack can mean: negative times, chances above 1.
 
     Parameters
@@ -69,6 +69,8 @@ def check_numbers(table: Table, path: tuple[str, ...] = ()) -> None:
         A pack's tables.
     path : tuple of str
         Keys that lead to `table`.
+    is_free : bool
+        Whether these are readings, which may be anything that a meter shows.
 
     Raises
     ------
@@ -77,15 +79,25 @@ def check_numbers(table: Table, path: tuple[str, ...] = ()) -> None:
     """
     for key, value in table.items():
         at = (*path, key)
-        if not _NAME.fullmatch(key):
+        if not is_free and not _NAME.fullmatch(key):
             raise MisfitError("is no name: lower-case letters, digits and hyphens", at)
-        if key in _ON_A_METERS_SCALE:
-            continue
+        is_reading = is_free or key in _ON_A_METERS_SCALE
         if isinstance(value, dict):
-            check_numbers(value, at)
-        for number in value if isinstance(value, list) else (value,):
-            if isinstance(number, int | float) and not isinstance(number, bool):
+            check_numbers(value, at, is_free=is_reading)
+        for number in _numbers(value):
+            if not is_number(number):
+                raise MisfitError(f"must be a number, got {str(number)[:60]}", at)
+            if not is_reading:
                 _check_number(key, float(number), at)
+
+
+def _numbers(value: Any) -> Iterator[float]:  # noqa: ANN401 (any value of a table)
+    """Every number in a value of a table, but for those in tables inside it."""
+    if isinstance(value, list):
+        for item in value:
+            yield from _numbers(item)
+    elif isinstance(value, int | float) and not isinstance(value, bool):
+        yield value
 
 
 def _check_number(key: str, number: float, path: tuple[str, ...]) -> None:
@@ -295,6 +307,8 @@ def _check_weights(pack: Pack, test: Test, *path: str) -> None:
 def _check_reading(test: Test, *path: str) -> None:
     _known(test.unit, UNITS, "unit", *path, "unit")
     _known(test.scale, SCALES, "scale", *path, "scale")
+    for name in test.chances:
+        raise MisfitError("a reading's profile needs lobes", (*path, "profile", name))
     low, high = test.range
     if not low < high < math.inf or (test.scale == "log" and low <= 0):
         raise MisfitError(
@@ -308,9 +322,7 @@ def _check_reading(test: Test, *path: str) -> None:
     edges = [band.below for band in test.bands]
     if not edges or edges != sorted(set(edges)) or edges[-1] != math.inf:
         raise MisfitError("must rise, and the last must be inf", (*path, "band"))
-    for name, curve in test.profiles.items():
-        if not isinstance(curve, Curve):
-            raise MisfitError("a reading's profile needs lobes", (*path, "profile", name))
+    for name, curve in test.curves.items():
         _check_curve(test, curve, *path, "profile", name)
     if test.wanted and test.nominal <= 0:
         raise MisfitError("is for a test whose good readings lie above 0", (*path, "wanted"))
@@ -345,13 +357,14 @@ def _check_inspection(test: Test, *path: str) -> None:
         raise MisfitError("an inspection needs a table of outcomes", (*path, "outcome"))
     for key, spread in (("slip", test.slip), ("alike", test.alike)):
         _all_known(spread, test.outcomes, "outcome", *path, key)
-    for key in ("coincidence", "repeatability"):
+    for key in ("coincidence", "repeatability", "level"):
         if getattr(test, key):
             raise MisfitError("is for readings", (*path, key))
-    for name, chances in test.profiles.items():
+    for name in test.curves:
+        wanted = "an inspection's profile is a table of outcome and chance"
+        raise MisfitError(wanted, (*path, "profile", name))
+    for name, chances in test.chances.items():
         at = (*path, "profile", name)
-        if isinstance(chances, Curve):
-            raise MisfitError("an inspection's profile is a table of outcome and chance", at)
         _all_known(chances, test.outcomes, "outcome", *at)
         _sum_to_one(chances, "chances of the outcomes", *at)
         if min(chances.values()) < 0:

@@ -4,21 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+import msgspec
 
 from swapinfer.errors import InputError, PlaceError
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import Code, Pack
 
 WEIGHTLESS = Code(
-    id="",
-    title="carries no weight",
-    first=0,
-    pattern="engine",
-    step=0,
-    role="",
-    sets=(),
-    false_chance=0.0,
+    id="", title="carries no weight", first=0, pattern="engine", role="", false_chance=0.0
 )
 """Stands for every code that the pack does not speak of."""
 
@@ -29,8 +23,7 @@ _SHORT = re.compile(r"^P?([1-9]\d\d)$")
 _CODE = re.compile(r"([A-Z])([0-9A-F]{4})(?:-[0-9A-F]{2})?")
 
 
-@dataclass(frozen=True, slots=True)
-class CodeRead:
+class CodeRead(msgspec.Struct, frozen=True):
     """A code and what it points at in one engine.
 
     Attributes

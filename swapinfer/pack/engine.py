@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from functools import cached_property
 
-from swapinfer.errors import PlaceError, near_match
+import msgspec
+
+from swapinfer.errors import InputError, PlaceError, near_match
 from swapinfer.layout import Layout, Place, places_of
 from swapinfer.pack.model import Kind, Pack, Test
 
@@ -17,8 +18,7 @@ def is_fitted(fitted: Mapping[str, tuple[str, ...]], fitment: Mapping[str, str])
     return all(fitment[axis] in values for axis, values in fitted.items())
 
 
-@dataclass(frozen=True)
-class Engine:
+class Engine(msgspec.Struct, frozen=True, dict=True):
     """What a job's engine consists of.
 
     Attributes
@@ -39,7 +39,7 @@ class Engine:
     fitment: dict[str, str]
     kinds: dict[str, Kind]
     tests: dict[str, Test]
-    places: dict[str, Place] = field(repr=False)
+    places: dict[str, Place]
 
     @classmethod
     def build(cls, pack: Pack, layout: Layout, fitment: Mapping[str, str]) -> Engine:
@@ -155,3 +155,36 @@ class Engine:
 def override_firing_order(layout: Layout, order: Iterable[int]) -> Layout:
     """Return the layout with the maker's own firing order."""
     return Layout(layout.id, layout.title, layout.banks, tuple(order), layout.degrees)
+
+
+def choose(pack: Pack, what: str, word: str, known: Iterable[str]) -> str:
+    """Return the word if it is known, and say why not otherwise.
+
+    Parameters
+    ----------
+    pack : Pack
+        Knows the engines that it cannot speak for.
+    what : str
+        What is chosen: ``"layout"``, ``"ignition kind"``.
+    word : str
+        As typed.
+    known : iterable of str
+        What may be chosen.
+
+    Returns
+    -------
+    str
+        `word`.
+
+    Raises
+    ------
+    InputError
+        With the pack's reason if the word names an engine that it refuses, else with a near match.
+    """
+    options = list(known)
+    if word in options:
+        return word
+    for name, reason in pack.refusals.items():
+        if name in word.lower():
+            raise InputError(f'"{word}" cannot be taken: {reason}')
+    raise InputError(f'no {what} "{word}"{near_match(word, options)}')

@@ -1,21 +1,28 @@
-"""From files to a checked pack; from a pack to the text that a ledger keeps, and back."""
+"""From files to a checked pack, with a copy of what was read before.
+
+TOML is parsed in pure Python: the base pack takes several times longer from its files than from
+the one JSON text that stands for it. What is kept of that is a copy and may be deleted at any time.
+"""
 
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
+import os
+import secrets
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 
+from msgspec.structs import replace
+
 from swapinfer.errors import PackError
-from swapinfer.pack.cache import keep, recall
 from swapinfer.pack.check import check_numbers, check_pack
-from swapinfer.pack.codec import MisfitError, decode, encode
-from swapinfer.pack.files import PriorsFile, locate, read_files
-from swapinfer.pack.merge import FORMAT, Merged, check_format
+from swapinfer.pack.files import Merged, PriorsFile, locate, read_files
 from swapinfer.pack.model import Pack
+from swapinfer.pack.tables import MisfitError, decode, digest_of, pack_from_json, pack_to_json
+
+KEPT = 8
+"""Packs kept; the longest unused go first."""
 
 
 def load_pack(overlays: Sequence[Path] = (), root: Path | None = None) -> Pack:
@@ -41,14 +48,16 @@ def load_pack(overlays: Sequence[Path] = (), root: Path | None = None) -> Pack:
     """
     base = read_files(root or base_folder(), "priors")
     over = [file for path in overlays for file in read_files(path)]
-    key = _key(base, over)
-    known = recall(key)
-    if known is not None:
-        with contextlib.suppress(PackError):
-            return pack_from_json(known)
+    name = f"{_key(base, over)}.json"
+    with contextlib.suppress(OSError, RuntimeError, UnicodeDecodeError, PackError):
+        kept = _folder() / name
+        text = kept.read_text(encoding="utf-8")
+        kept.touch()
+        return pack_from_json(text)
     pack = _build(base, over)
     text = pack_to_json(pack)
-    keep(key, text)
+    with contextlib.suppress(OSError, RuntimeError):
+        _keep(_folder(), name, text)
     return replace(pack, digest=digest_of(text))
 
 
@@ -65,13 +74,6 @@ def base_folder() -> Path:
     return shipped if shipped.is_dir() else package.parent / "priors"
 
 
-def _key(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> str:
-    """Digest of all that a pack is made of: the files, and the code that reads them."""
-    code = [file.read_text(encoding="utf-8") for file in sorted(Path(__file__).parent.glob("*.py"))]
-    said = [[file.name, file.text] for file in (*base, *over)]
-    return digest_of(json.dumps([code, len(base), said]))
-
-
 def _build(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> Pack:
     merged = Merged()
     for file in base:
@@ -83,7 +85,7 @@ def _build(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> Pack:
         with _located(file):
             merged.add_overlay(file)
     with _located(*base, *over):
-        pack: Pack = decode(Pack, {**merged.tables, "provenance": merged.sources, "digest": ""})
+        pack = decode({**merged.tables, "provenance": merged.sources, "digest": ""})
         check_numbers(merged.tables)
         check_pack(pack)
     return pack
@@ -103,70 +105,24 @@ def _sentence(misfit: MisfitError) -> str:
     return misfit.message if is_whole or not misfit.path else f"{misfit.path[-1]} {misfit.message}"
 
 
-def pack_to_json(pack: Pack) -> str:
-    """Write a pack as the one text that its digest is taken of.
-
-    Parameters
-    ----------
-    pack : Pack
-        Any.
-
-    Returns
-    -------
-    str
-        JSON without spaces; tables in the order of the pack, which matters: it is the order in
-        which causes are asked for. The digest itself is not in it.
-    """
-    table = encode(pack)
-    del table["digest"]
-    return json.dumps(
-        {"format": FORMAT, **table}, ensure_ascii=False, allow_nan=False, separators=(",", ":")
-    )
+def _key(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> str:
+    """Digest of all that a pack is made of: the files, and the code that reads them."""
+    code = [file.read_text(encoding="utf-8") for file in sorted(Path(__file__).parent.glob("*.py"))]
+    said = [[file.name, file.text] for file in (*base, *over)]
+    return digest_of(json.dumps([code, len(base), said]))
 
 
-def pack_from_json(text: str) -> Pack:
-    """Build the identical pack from its text.
-
-    Parameters
-    ----------
-    text : str
-        From `pack_to_json`.
-
-    Returns
-    -------
-    Pack
-        With the digest of `text`.
-
-    Raises
-    ------
-    PackError
-        If the text is not that of a pack.
-    """
-    try:
-        table = json.loads(text)
-    except ValueError as error:
-        raise PackError(f"stored pack is not JSON: {error}") from error
-    if not isinstance(table, dict):
-        raise PackError("stored pack is not a JSON object")
-    try:
-        check_format(table)
-        pack: Pack = decode(Pack, {**table, "digest": digest_of(text)})
-    except MisfitError as misfit:
-        raise PackError(f"stored pack, {'.'.join(misfit.path)}: {misfit.message}") from None
-    return pack
+def _folder() -> Path:
+    named = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
+    return (Path(named) if named else Path.home() / ".cache") / "swapinfer" / "packs"
 
 
-def digest_of(text: str) -> str:
-    """SHA-256 of a text.
-
-    Parameters
-    ----------
-    text : str
-        Any.
-
-    Returns
-    -------
-    str
-        Hexadecimal.
-    """
-    return hashlib.sha256(text.encode()).hexdigest()
+def _keep(folder: Path, name: str, text: str) -> None:
+    """Keep a copy, written beside and moved into place, and let the oldest go."""
+    folder.mkdir(parents=True, exist_ok=True)
+    unfinished = folder / f"{name}.{secrets.token_hex(4)}.tmp"
+    unfinished.write_text(text, encoding="utf-8")
+    unfinished.replace(folder / name)
+    by_age = sorted(folder.glob("*.json"), key=lambda path: path.stat().st_mtime)
+    for path in by_age[:-KEPT]:
+        path.unlink(missing_ok=True)

@@ -1,11 +1,17 @@
-"""What a pack says, as plain frozen dataclasses; reading and checking it is elsewhere."""
+"""What a pack says, as frozen records; reading and checking it is elsewhere.
+
+Where a key of the files is not the attribute's name, the record says so in ``rename``: files speak
+of one thing at a time. What a file may leave out has a default. `swapinfer.pack.tables` tells what
+else looks different there.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+
+import msgspec
 
 from swapinfer.layout import Layout
-from swapinfer.pack.trade import Costs, Custom
 
 GOOD = "good"
 """Name of the profile that a thing in order shows."""
@@ -14,8 +20,11 @@ OVER_LIMIT = "over-limit"
 """Name, among slips, of a meter that shows OL because its probe had no contact."""
 
 
-@dataclass(frozen=True, slots=True)
-class Uncertain:
+class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Anything that a pack says."""
+
+
+class Uncertain(Record, frozen=True):
     """A positive quantity known to within a factor: log-normal.
 
     Attributes
@@ -30,8 +39,7 @@ class Uncertain:
     spread: float = 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class Severity:
+class Severity(Record, frozen=True):
     """How often a present fault shows.
 
     Attributes
@@ -51,8 +59,7 @@ class Severity:
     dispersion: float
 
 
-@dataclass(frozen=True, slots=True)
-class Fix:
+class Fix(Record, frozen=True):
     """What puts an element right.
 
     Attributes
@@ -73,8 +80,7 @@ class Fix:
     access: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Mode:
+class Mode(Record, frozen=True):
     """One way in which an element fails.
 
     Attributes
@@ -105,15 +111,14 @@ class Mode:
     shape: float
     latent_km: float
     severity: dict[str, float]
-    when: dict[str, float] = field(default_factory=dict)
+    when: dict[str, float] = {}
     misfire: float = 1.0
     cured_by_disturbance: bool = False
     hazard_ratio: Uncertain = Uncertain(1.0)
     fix: Fix | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Handling:
+class Handling(Record, frozen=True):
     """What moving or unplugging a thing may do to what it is connected to.
 
     Attributes
@@ -131,8 +136,7 @@ class Handling:
     chance: float
 
 
-@dataclass(frozen=True, slots=True)
-class Kind:
+class Kind(Record, frozen=True, kw_only=True, rename={"modes": "mode"}):
     """A kind of element: a part that can move or a site that cannot.
 
     Attributes
@@ -164,20 +168,19 @@ class Kind:
     id: str
     title: str
     pattern: str
-    movable: bool
-    fitted: dict[str, tuple[str, ...]]
-    access: str
-    swap_minutes: float
+    movable: bool = False
+    fitted: dict[str, tuple[str, ...]] = {}
+    access: str = ""
+    swap_minutes: float = 0.0
     fix: Fix
-    handling: tuple[Handling, ...]
-    new_fault: float
+    handling: tuple[Handling, ...] = ()
+    new_fault: float = 0.0
     modes: dict[str, Mode]
     cautions: tuple[str, ...] = ()
     lot_spread: float = 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class Access:
+class Access(Record, frozen=True):
     """Something that must come off: open and close minutes, and what must be off before it.
 
     `stays_open` says that the engine may be run without it.
@@ -192,8 +195,7 @@ class Access:
     stays_open: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Caution:
+class Caution(Record, frozen=True):
     """What to mind: in full, and a short name for those who have read it."""
 
     id: str
@@ -206,8 +208,7 @@ class Caution:
         return self.short or self.id.replace("-", " ")
 
 
-@dataclass(frozen=True, slots=True)
-class Feeling:
+class Feeling(Record, frozen=True):
     """A word for what the driver noticed, and what it says about misfire.
 
     Attributes
@@ -226,8 +227,7 @@ class Feeling:
     hard: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Curve:
+class Curve(Record, frozen=True):
     """Chances of a numeric reading: a mixture of normal lobes, plus "over limit".
 
     Attributes
@@ -243,16 +243,14 @@ class Curve:
     over_limit: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Band:
+class Band(Record, frozen=True):
     """A stretch of readings with a name, from the previous band's top up to `below`."""
 
     id: str
     below: float
 
 
-@dataclass(frozen=True, slots=True)
-class Level:
+class Level(Record, frozen=True, kw_only=True):
     """The unknown value that healthy cylinders share, as a prior for the quadrature.
 
     Attributes
@@ -277,16 +275,15 @@ class Level:
 
     name: str
     formula: str
-    median: float
-    fill: float
-    exponent: float
-    compression_ratio: float
+    median: float = 0.0
+    fill: float = 0.0
+    exponent: float = 0.0
+    compression_ratio: float = 0.0
     spread: float
     gauge_spread: float
 
 
-@dataclass(frozen=True, slots=True)
-class Sight:
+class Sight(Record, frozen=True):
     """A mode that a test can see, and the profile that it then shows.
 
     Attributes
@@ -302,8 +299,7 @@ class Sight:
     profile: str
 
 
-@dataclass(frozen=True, slots=True)
-class Weight:
+class Weight(Record, frozen=True, rename={"grade": "class"}):
     """What an outcome of a test, or a reading in a band, is worth, as the trade judges it.
 
     Attributes
@@ -321,8 +317,7 @@ class Weight:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class WeightClass:
+class WeightClass(Record, frozen=True):
     """A class of weight: from which Bayes factor on, up to the next class."""
 
     id: str
@@ -330,8 +325,7 @@ class WeightClass:
     least: float
 
 
-@dataclass(frozen=True, slots=True)
-class Weighing:
+class Weighing(Record, frozen=True):
     """The base case in which findings are weighed: one cylinder, one code.
 
     Attributes
@@ -355,8 +349,12 @@ class Weighing:
     common: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Test:
+class Test(
+    Record,
+    frozen=True,
+    kw_only=True,
+    rename={"curves": "profile", "outcomes": "outcome", "bands": "band", "weights": "weight"},
+):
     """A reading or an inspection that the trade does.
 
     Attributes
@@ -374,8 +372,10 @@ class Test:
         empty when absolute.
     range : tuple of float
         Lowest and highest plausible reading; what lies beyond counts as its nearer end.
-    profiles : dict
-        Profile name to `Curve` (readings) or to outcome chances (inspections); has ``"good"``.
+    curves : dict of str to Curve
+        Of readings: profile name to its curve; has ``"good"``.
+    chances : dict of str to dict of str to float
+        Of inspections: profile name to the chance of each outcome; has ``"good"``.
     bands : tuple of Band
         Stretches in which planning thinks of the reading; the last has ``below = inf``.
     sees : tuple of Sight
@@ -423,57 +423,53 @@ class Test:
     title: str
     form: str
     target: str
-    unit: str
-    scale: str
-    reference: str
-    range: tuple[float, float]
-    profiles: dict[str, Curve | dict[str, float]]
-    outcomes: dict[str, str]
-    bands: tuple[Band, ...]
+    unit: str = ""
+    scale: str = "linear"
+    reference: str = ""
+    range: tuple[float, float] = (0.0, 0.0)
+    curves: dict[str, Curve]
+    chances: dict[str, dict[str, float]] = {}
+    outcomes: dict[str, str] = {}
+    bands: tuple[Band, ...] = ()
     sees: tuple[Sight, ...]
     miss: dict[str, float]
-    coincidence: float
-    slip: dict[str, float]
-    repeatability: float
+    coincidence: float = 0.0
+    slip: dict[str, float] = {}
+    repeatability: float = 0.0
     fresh: float
-    alike: dict[str, float]
-    sweep: bool
-    level: Level | None
-    copper_alpha: float
-    fitted: dict[str, tuple[str, ...]]
-    access: str
+    alike: dict[str, float] = {}
+    sweep: bool = False
+    level: Level | None = None
+    copper_alpha: float = 0.0
+    fitted: dict[str, tuple[str, ...]] = {}
+    access: str = ""
     minutes: float
-    minutes_each: float
-    consumables: float
+    minutes_each: float = 0.0
+    consumables: float = 0.0
     tools: tuple[str, ...]
-    disturbs: tuple[Handling, ...]
+    disturbs: tuple[Handling, ...] = ()
     cautions: tuple[str, ...]
-    before: tuple[str, ...]
+    before: tuple[str, ...] = ()
     steps: tuple[str, ...]
     record: str
     possible: tuple[float, float] | None = None
     reference_range: tuple[float, float] | None = None
     wanted: str = ""
     remembers: str = ""
-    weights: dict[str, Weight] = field(default_factory=dict)
+    weights: dict[str, Weight] = {}
+
+    @property
+    def profiles(self) -> tuple[str, ...]:
+        """Names of the profiles, in the order of the file."""
+        return (*self.curves, *self.chances)
 
     @property
     def nominal(self) -> float:
-        """Centre of the heaviest lobe of good readings.
-
-        Raises
-        ------
-        TypeError
-            If the test is no reading.
-        """
-        good = self.profiles[GOOD]
-        if not isinstance(good, Curve):
-            raise TypeError(f"{self.id} is an inspection; it has no curves")
-        return max(good.lobes)[1]
+        """Centre of the heaviest lobe of a reading's good curve."""
+        return max(self.curves[GOOD].lobes)[1]
 
 
-@dataclass(frozen=True, slots=True)
-class Code:
+class Code(Record, frozen=True, kw_only=True):
     """A trouble code, or a numbered family of them, as evidence.
 
     Attributes
@@ -496,14 +492,13 @@ class Code:
     title: str
     first: int
     pattern: str
-    step: int
+    step: int = 0
     role: str
-    sets: tuple[tuple[str, str, float], ...]
+    sets: tuple[tuple[str, str, float], ...] = ()
     false_chance: float
 
 
-@dataclass(frozen=True, slots=True)
-class Running:
+class Running(Record, frozen=True):
     """Numbers about engine running that belong to no element.
 
     Attributes
@@ -549,8 +544,94 @@ class Running:
     suspected_right: float = 0.6
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Costs(Record, frozen=True):
+    """What work and trouble cost a shop; every one may be overlaid.
+
+    Attributes
+    ----------
+    rate_per_hour : float
+        Labour, in `currency`.
+    drive_minutes : tuple of float
+        Lengths of drive that planning considers.
+    drive_conditions : tuple of tuple of str
+        Conditions of drive that planning considers, the plainest first: those that can be had
+        without waiting for them.
+    drive_cost_per_min : float
+        Fuel and wear of driving, beside labour.
+    comeback : float
+        Cost of a customer returning with the same trouble.
+    missing_tool, part_wait : float
+        Minutes lost fetching a tool, or a part not in stock.
+    diagnosis_cap : float
+        Cost of giving the vehicle up to someone else.
+    read_minutes : float
+        Connecting, reading and clearing codes, once a drive.
+    reseat_minutes, reseat_price : float
+        Unplugging a contact, cleaning and refitting it; what is used up.
+    needless_part : float
+        What a repair that was not needed costs on top, as a share of its labour and parts: parts
+        that cannot be returned, a claim that is struck, a customer who remembers.
+    proof : float
+        Probability from which a repair needs no further test; below it something that could still
+        tell comes first.
+    resolution : float
+        Share of a plan's expected cost within which two plans count as equally good.
+    foresight : float
+        How far what planning expects lies above what its plans cost when played, see
+        `swapinfer.plan.outlook.Outlook.honest`; from 0 to 3.
+    verify_minutes : float
+        Least drive without misfire after which a repair is called verified.
+    hard_drive_minutes, hard_share : float
+        Longest drive to be advised when a cylinder misses all the time, and the probability of
+        that from which it is taken to.
+    """
+
+    currency: str
+    rate_per_hour: float
+    drive_minutes: tuple[float, ...]
+    drive_cost_per_min: float
+    comeback: float
+    missing_tool: float
+    part_wait: float
+    diagnosis_cap: float
+    read_minutes: float = 0.0
+    reseat_minutes: float = 0.0
+    reseat_price: float = 0.0
+    needless_part: float = 0.0
+    proof: float = 0.0
+    resolution: float = 0.0
+    foresight: float = 0.0
+    verify_minutes: float = 0.0
+    hard_drive_minutes: float = math.inf
+    hard_share: float = 1.0
+    drive_conditions: tuple[tuple[str, ...], ...] = ((),)
+
+
+class Custom(Record, frozen=True):
+    """What is usual in the trade: the order of a misfire job, and how soon is too soon.
+
+    Attributes
+    ----------
+    order : tuple of (what, name)
+        ``"swap"`` and a kind of part, or ``"test"`` and a test; easiest first.
+    sure : float
+        Probability at which a cause is taken for found.
+    drive_minutes : float
+        Drive after any work.
+    neighbours : int
+        Further targets read where readings are relative to what healthy ones show.
+    comeback_days : float
+        A vehicle that returns with a misfire so soon after a repair came back.
+    """
+
+    order: tuple[tuple[str, str], ...] = ()
+    sure: float = 0.8
+    drive_minutes: float = 20.0
+    neighbours: int = 1
+    comeback_days: float = 30.0
+
+
+class Source(Record, frozen=True):
     """Where a number comes from.
 
     Attributes
@@ -565,8 +646,25 @@ class Source:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Pack:
+class Pack(
+    Record,
+    frozen=True,
+    kw_only=True,
+    rename={
+        "layouts": "layout",
+        "fitments": "fitment",
+        "severities": "severity",
+        "kinds": "element",
+        "tests": "test",
+        "codes": "code",
+        "cautions": "caution",
+        "tools": "tool",
+        "sources": "source",
+        "refusals": "refusal",
+        "feelings": "feeling",
+        "classes": "class",
+    },
+):
     """Everything known before the first finding of a job.
 
     Attributes
@@ -603,8 +701,8 @@ class Pack:
     tools: dict[str, str]
     sources: dict[str, Source]
     provenance: dict[str, str]
-    refusals: dict[str, str] = field(default_factory=dict)
-    feelings: dict[str, Feeling] = field(default_factory=dict)
-    custom: Custom = field(default_factory=Custom)
-    classes: dict[str, WeightClass] = field(default_factory=dict)
-    weighing: Weighing = field(default_factory=Weighing)
+    refusals: dict[str, str] = {}
+    feelings: dict[str, Feeling] = {}
+    custom: Custom = Custom()
+    classes: dict[str, WeightClass] = {}
+    weighing: Weighing = Weighing()

@@ -1,13 +1,15 @@
-"""Where each number of a pack comes from."""
+"""Where each number of a pack comes from, and how many come from where."""
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
+import msgspec
+
 from swapinfer.errors import InputError, near_match
-from swapinfer.pack.codec import MisfitError, encode
 from swapinfer.pack.model import Pack, Source
-from swapinfer.pack.shape import ANY, Table
+from swapinfer.pack.tables import ANY, MisfitError, Table, encode, under
 
 FROM = "from"
 """Key of any table: the id of the source of every number below, or a table of one for each key."""
@@ -42,10 +44,8 @@ def take_provenance(table: Table, inherited: str = "") -> Table:
     for key, value in table.items():
         source = special.get(key, otherwise)
         if isinstance(value, dict):
-            try:
+            with under(key):
                 inner = take_provenance(value, source)
-            except MisfitError as misfit:
-                raise misfit.under(key) from None
             if inner:
                 found[key] = inner
         elif holds_number(value):
@@ -155,3 +155,65 @@ def _near_path(pack: Pack, path: str) -> str:
             return near_match(word, sorted(following))
         known += f"{word}."
     return ""
+
+
+class Census(msgspec.Struct, frozen=True):
+    """What a pack holds.
+
+    Attributes
+    ----------
+    layouts, fitments, kinds, modes, tests, codes, cautions : int
+        Counts; fitments are values over all axes.
+    numbers : int
+        Numbers in the files, a list of them counting once.
+    by_grade : dict of str to int
+        Numbers of each grade of source, most first.
+    by_source : dict of str to int
+        Numbers of each source, most first.
+    """
+
+    layouts: int
+    fitments: int
+    kinds: int
+    modes: int
+    tests: int
+    codes: int
+    cautions: int
+    numbers: int
+    by_grade: dict[str, int]
+    by_source: dict[str, int]
+
+    def share(self, grade: str) -> float:
+        """Share of the numbers that have this grade of source."""
+        return self.by_grade.get(grade, 0) / self.numbers
+
+
+def census(pack: Pack) -> Census:
+    """Count what a pack holds.
+
+    Parameters
+    ----------
+    pack : Pack
+        Any.
+
+    Returns
+    -------
+    Census
+        Of it.
+    """
+    by_source = Counter(pack.provenance.values())
+    by_grade: Counter[str] = Counter()
+    for name, count in by_source.items():
+        by_grade[pack.sources[name].grade] += count
+    return Census(
+        layouts=len(pack.layouts),
+        fitments=sum(map(len, pack.fitments.values())),
+        kinds=len(pack.kinds),
+        modes=sum(len(kind.modes) for kind in pack.kinds.values()),
+        tests=len(pack.tests),
+        codes=len(pack.codes),
+        cautions=len(pack.cautions),
+        numbers=len(pack.provenance),
+        by_grade=dict(by_grade.most_common()),
+        by_source=dict(by_source.most_common()),
+    )

@@ -11,8 +11,7 @@ from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.states import StateSpace
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.fixes import access_of, fix_shares, known_fix
-from swapinfer.pack.model import Fix, Handling, Kind, Test
-from swapinfer.pack.trade import Costs
+from swapinfer.pack.model import Costs, Fix, Handling, Kind, Test
 from swapinfer.posterior import Posterior
 
 OBJECTIVES: dict[str, tuple[float, float, float]] = {

@@ -13,7 +13,7 @@ from swapinfer.evidence.testing import absolute
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.codes import format_code
-from swapinfer.pack.model import GOOD, Curve, Pack, Test
+from swapinfer.pack.model import GOOD, Pack, Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.base import LOOK_MINUTES
 from swapinfer.plan.predict import ALL_GOOD, ELSEWHERE, QUIET, chances_of
@@ -139,7 +139,7 @@ def typical_reading(test: Test, band: str) -> float:
     at = [band_.id for band_ in test.bands].index(band)
     low = tops[at - 1] if at else test.range[0]
     high = tops[at]
-    curves = [curve for curve in test.profiles.values() if isinstance(curve, Curve)]
+    curves = test.curves.values()
     inside = [(w, c) for curve in curves for w, c, _ in curve.lobes if low <= c < high]
     if inside:
         return max(inside)[1]

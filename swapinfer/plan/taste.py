@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 
 from msgspec import Struct
 
-from swapinfer.pack.trade import Costs
+from swapinfer.pack.model import Costs
 from swapinfer.plan.actions import Action
 from swapinfer.plan.base import LOOK_MINUTES
 from swapinfer.plan.begun import Begun

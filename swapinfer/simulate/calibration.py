@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.evidence.assemble import gather_evidence
-from swapinfer.pack.model import Curve, Kind, Pack, Uncertain
+from swapinfer.pack.model import Kind, Pack, Uncertain
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.suppose import replay_events
 from swapinfer.posterior import infer
@@ -165,9 +166,7 @@ def perturb_tests(pack: Pack, factor: float, rng: np.random.Generator) -> Pack:
         odds = chance / max(1.0 - chance, 1e-12) * float(np.exp(rng.uniform(-spread, spread)))
         return odds / (1.0 + odds)
 
-    def off_all(profile: Curve | dict[str, float]) -> Curve | dict[str, float]:
-        if isinstance(profile, Curve):
-            return profile
+    def off_all(profile: dict[str, float]) -> dict[str, float]:
         wrong = {name: off(chance) for name, chance in profile.items()}
         return {name: chance / sum(wrong.values()) for name, chance in wrong.items()}
 
@@ -176,7 +175,7 @@ def perturb_tests(pack: Pack, factor: float, rng: np.random.Generator) -> Pack:
             test,
             miss={severity: off(chance) for severity, chance in test.miss.items()},
             coincidence=off(test.coincidence),
-            profiles={profile: off_all(chances) for profile, chances in test.profiles.items()},
+            chances={profile: off_all(chances) for profile, chances in test.chances.items()},
         )
         for name, test in pack.tests.items()
     }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterator
 
 import numpy as np
@@ -67,7 +66,7 @@ def customary_results(
     if not weight_h.any():
         raise InputError(f"{job.opening.ro} does not say that anything was wrong")
     # Compared with what a job takes, to which nobody adds a penalty for needless parts.
-    settings = replace(settings, costs=dataclasses.replace(settings.costs, needless_part=0.0))
+    settings = replace(settings, costs=replace(settings.costs, needless_part=0.0))
     rng = np.random.default_rng(seed)
     for h in rng.choice(len(faulty), vehicles, p=weight_h / weight_h.sum()).tolist():
         world = World(job.pack, job.opening, dict(faulty[h]), rng)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -16,7 +15,7 @@ from swapinfer.ledger.events import Ran, Replaced, is_a
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.engine import Engine
-from swapinfer.pack.trade import Custom
+from swapinfer.pack.model import Custom
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.information import information_bits
@@ -139,7 +138,7 @@ class Planner:
 
     def __call__(self, situation: Situation) -> Decision:
         """Take the first step of its plan."""
-        costs = dataclasses.replace(situation.settings.costs, **self.costs)
+        costs = replace(situation.settings.costs, **self.costs)
         settings = replace(situation.settings, depth=self.depth, costs=costs)
         outlook = Outlook(situation.evidence, situation.posterior, settings)
         first = decide(outlook, outlook.rank()).ways[0]

@@ -238,11 +238,7 @@ class World:
     def _departure(self, test: Test, shown: float | str) -> float:
         if isinstance(shown, str):
             return list(test.outcomes).index(shown)
-        good = test.profiles[GOOD]
-        if len(test.profiles) == 1 or not isinstance(good, Curve):
-            raise TypeError(f"{test.id} is a reading without a curve")
-        _, middle, _ = max(good.lobes)
-        middle = absolute(test, middle, self._level(test))
+        middle = absolute(test, test.nominal, self._level(test))
         return abs(math.log(shown / middle) if test.scale == "log" else shown - middle)
 
     def _draw(self, test: Test, view: View, profile: str) -> float | str:
@@ -255,10 +251,7 @@ class World:
             return max(drawn, common, key=names.index) if common and profile == GOOD else drawn
         if profile == GOOD and self.rng.random() < test.coincidence and view.share_p.any():
             profile = view.profiles[int(self.rng.choice(len(view.profiles), p=view.share_p))]
-        curve = test.profiles[profile]
-        if not isinstance(curve, Curve):
-            raise TypeError(f"{test.id} is a reading without a curve")
-        return self._draw_reading(test, averaged(test, curve, FOR_EVER))
+        return self._draw_reading(test, averaged(test, test.curves[profile], FOR_EVER))
 
     def _draw_reading(self, test: Test, curve: Curve) -> float:
         weights = np.array([weight for weight, _, _ in curve.lobes] + [curve.over_limit])
@@ -287,10 +280,7 @@ class World:
     def _slipped(self, test: Test, name: str) -> float:
         if name == OVER_LIMIT:
             return math.inf
-        curve = test.profiles[name]
-        if not isinstance(curve, Curve):
-            raise TypeError(f"{test.id} is a reading without a curve")
-        return self._draw_reading(test, curve)
+        return self._draw_reading(test, test.curves[name])
 
     def _common(self, test: Test) -> str:
         """Outcome that all sound ones of this engine show alike; empty for none."""

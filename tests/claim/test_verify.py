@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import random
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.verify import Verified, first_difference, verify_file

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
 from math import comb, exp, prod
 
 import pytest
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import Arrays
 from swapinfer.evidence.assemble import gather_evidence

@@ -15,6 +15,7 @@ from independent.beside import by_package, gathered
 from independent.jobs import inspected, measured, opened, ran, swapped
 from independent.model import Model
 from independent.priors import Table, read_priors
+from msgspec import structs
 
 from swapinfer import Inspected, Job, Measured, Opened, Ran, Swapped, load_pack
 from swapinfer.evidence.assemble import gather_evidence
@@ -35,10 +36,10 @@ def small_pack() -> Pack:
         kind = PACK.kinds[name]
         modes = dict(itertools.islice(kind.modes.items(), 2))
         handling = (Handling("coil", next(iter(modes)), 0.003),) if name == "coil" else ()
-        kept[name] = dataclasses.replace(kind, modes=modes, handling=handling)
-    tests = {n: dataclasses.replace(t, disturbs=()) for n, t in PACK.tests.items()}
+        kept[name] = structs.replace(kind, modes=modes, handling=handling)
+    tests = {n: structs.replace(t, disturbs=()) for n, t in PACK.tests.items()}
     twin = Layout("twin", "two in line", ((1, 2),), (1, 2))
-    return dataclasses.replace(PACK, kinds=kept, tests=tests, layouts={"twin": twin})
+    return structs.replace(PACK, kinds=kept, tests=tests, layouts={"twin": twin})
 
 
 def fault_by_element(job: Job) -> dict[str, np.ndarray]:
@@ -120,9 +121,9 @@ def test_order_of_independent_findings_does_not_matter(order: list[object]) -> N
 
 
 def _without_handling(pack: Pack) -> Pack:
-    kinds = {n: dataclasses.replace(k, handling=()) for n, k in pack.kinds.items()}
-    tests = {n: dataclasses.replace(t, disturbs=()) for n, t in pack.tests.items()}
-    return dataclasses.replace(pack, kinds=kinds, tests=tests)
+    kinds = {n: structs.replace(k, handling=()) for n, k in pack.kinds.items()}
+    tests = {n: structs.replace(t, disturbs=()) for n, t in pack.tests.items()}
+    return structs.replace(pack, kinds=kinds, tests=tests)
 
 
 def test_swapping_there_and_back_changes_nothing_but_handling_risk() -> None:
@@ -145,7 +146,7 @@ def test_relabelling_cylinders_relabels_the_answer(shift: int) -> None:
     order = PACK.layouts["inline-4"].firing_order
     rename = {c: order[(order.index(c) + shift) % 4] for c in order}
     kinds = {n: k for n, k in PACK.kinds.items() if k.pattern != "adjacent"}
-    pack = dataclasses.replace(PACK, kinds=kinds)
+    pack = structs.replace(PACK, kinds=kinds)
     opening = Opened("RO", "inline-4", COP, odometer_km=150000)
 
     def events(name: dict[int, int]) -> tuple[object, ...]:

@@ -77,7 +77,7 @@ def test_the_outcome_that_leaves_least_to_chance_counts_once(
         if state.mode and state.severity and state.mode.id in profiles:
             name, m = profiles[state.mode.id], test.miss.get(state.severity.id, 0.0)
             m *= (1.0 - test.fresh * (1.0 - m)) ** (len(outcomes) - 1)
-        chance = {p: test.profiles[p].get(shown, 0.0) for p in (name, "good")}  # type: ignore[union-attr]
+        chance = {p: test.chances[p].get(shown, 0.0) for p in (name, "good")}
         chance = {p: (1.0 - FLOOR) * f + FLOOR / 3.0 for p, f in chance.items()}
         likelihood.append((1.0 - m) * chance[name] + m * chance["good"])
     joint = belief(job)[: len(likelihood)] * likelihood

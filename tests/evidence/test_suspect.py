@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import exp
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from swapinfer.errors import PlaceError
 from swapinfer.evidence.assemble import gather_evidence

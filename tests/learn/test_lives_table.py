@@ -8,7 +8,7 @@ import hashlib
 import io
 import json
 from collections.abc import Iterator
-from dataclasses import astuple, dataclass, replace
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ import html5lib
 import jsonschema
 import numpy as np
 import pytest
+from msgspec import structs
 
 from swapinfer.commands import run
 from swapinfer.commands.lives import LifeLine, LivesView
@@ -282,7 +283,7 @@ def test_overlay_changes_lives_and_shapes_only(journey: Journey, pack: Pack) -> 
     after = load_pack([journey.folder / "overlay.toml"])
     for name, mode in journey.modes.items():
         base = pack.kinds["rotor"].modes[name.split(".")[1]]
-        assert replace(mode, life_km=base.life_km, shape=base.shape) == base
+        assert structs.replace(mode, life_km=base.life_km, shape=base.shape) == base
         assert mode.life_km.spread < base.life_km.spread
         assert mode.shape == pytest.approx(journey.learned[name]["shape"], rel=1e-3)
     others = {kind: value for kind, value in after.kinds.items() if kind != "rotor"}

@@ -12,10 +12,10 @@ from scipy import stats
 from swapinfer.layout import PATTERNS
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.hazard import mode_prior
-from swapinfer.pack.model import GOOD, Curve, Pack
+from swapinfer.pack.model import GOOD, Pack
 from swapinfer.pack.model import Test as PackTest
 from swapinfer.pack.provenance import provenance_of
-from swapinfer.pack.shape import ANY
+from swapinfer.pack.tables import ANY
 
 LAYOUTS = {"inline-3", "inline-4", "inline-5", "inline-6", "v6", "v8", "v10", "flat-4", "flat-6"}
 
@@ -115,12 +115,13 @@ def test_symptoms_that_the_trade_knows_are_there(pack: Pack) -> None:
 
 def test_chances_of_inspections_add_up_and_profiles_differ_from_good(pack: Pack) -> None:
     for test in pack.tests.values():
-        for name, profile in test.profiles.items():
-            if isinstance(profile, Curve):
-                assert math.isclose(sum(w for w, _, _ in profile.lobes) + profile.over_limit, 1)
-            else:
-                assert math.isclose(sum(profile.values()), 1)
-            assert name == GOOD or profile != test.profiles[GOOD]
+        assert bool(test.curves) == (test.form == "reading") == (not test.chances)
+        for name, curve in test.curves.items():
+            assert math.isclose(sum(w for w, _, _ in curve.lobes) + curve.over_limit, 1)
+            assert name == GOOD or curve != test.curves[GOOD]
+        for name, chances in test.chances.items():
+            assert math.isclose(sum(chances.values()), 1)
+            assert name == GOOD or chances != test.chances[GOOD]
 
 
 def test_steps_are_three_to_eight_and_something_is_recorded(pack: Pack) -> None:
@@ -138,8 +139,7 @@ def test_steps_are_three_to_eight_and_something_is_recorded(pack: Pack) -> None:
 
 def below(test: PackTest, profile: str, value: float) -> float:
     """Chance of a reading below a value, by SciPy's normal distribution."""
-    curve = test.profiles[profile]
-    assert isinstance(curve, Curve)
+    curve = test.curves[profile]
     at, centre = (math.log, math.log) if test.scale == "log" else (float, float)
     return sum(w * stats.norm.cdf(at(value), centre(c), sd) for w, c, sd in curve.lobes)
 
@@ -204,8 +204,7 @@ def test_trim_of_a_leak_falls_with_speed_and_that_of_a_weak_pump_grows(pack: Pac
 
     def trim(test: PackTest, kind: str, mode: str) -> float:
         shown = {(s.kind, s.mode): s.profile for s in test.sees}
-        curve = test.profiles[shown.get((kind, mode)) or shown[kind, ANY]]
-        assert isinstance(curve, Curve)
+        curve = test.curves[shown.get((kind, mode)) or shown[kind, ANY]]
         return sum(weight * centre for weight, centre, _ in curve.lobes)
 
     for kind, mode, grows in (
@@ -266,8 +265,7 @@ def test_values_are_judged_as_the_trade_judges_them(
 ) -> None:
     test = pack.tests[name]
     densities = {}
-    for profile, curve in test.profiles.items():
-        assert isinstance(curve, Curve)
+    for profile, curve in test.curves.items():
         at, centre = (math.log, math.log) if test.scale == "log" else (float, float)
         densities[profile] = sum(
             w * stats.norm.pdf(at(value), centre(c), sd) for w, c, sd in curve.lobes
@@ -447,8 +445,7 @@ def test_answers_about_conditions_follow_the_rates_of_the_modes(pack: Pack, name
     test = pack.tests[name]
 
     def share(profile: str, tag: str) -> float:
-        answers = test.profiles[profile]
-        assert not isinstance(answers, Curve)
+        answers = test.chances[profile]
         return sum(answers.get(answer, 0) for answer in AT_INTAKE[name][tag])
 
     shown = {(sight.kind, sight.mode): sight.profile for sight in test.sees}

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from swapinfer.pack import load_pack
-from swapinfer.pack.model import Access, Caution, Code, Feeling, Kind, Level, Mode, Severity
+from swapinfer.pack.model import (
+    Access,
+    Caution,
+    Code,
+    Costs,
+    Custom,
+    Feeling,
+    Kind,
+    Level,
+    Mode,
+    Severity,
+)
 from swapinfer.pack.model import Test as PackTest
-from swapinfer.pack.shape import KEY_OF_FIELD
-from swapinfer.pack.trade import Costs, Custom
 
 PAGE = (Path(__file__).parents[2] / "docs" / "pack-format.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"```toml\n(.*?)```", PAGE, flags=re.DOTALL)
@@ -30,7 +39,7 @@ def test_every_example_loads(overlay: Path, number: int) -> None:
     "model", [Access, Caution, Code, Costs, Custom, Feeling, Kind, Level, Mode, Severity, PackTest]
 )
 def test_every_key_is_described(model: type) -> None:
-    renamed = KEY_OF_FIELD.get(model, {})
-    for item in dataclasses.fields(model):
+
+    for item in msgspec.structs.fields(model):
         if item.name not in ("id", "modes"):
-            assert renamed.get(item.name, item.name) in PAGE, (model.__name__, item.name)
+            assert item.encode_name in PAGE, (model.__name__, item.name)

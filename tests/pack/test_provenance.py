@@ -9,12 +9,11 @@ from typing import Any
 import pytest
 
 from swapinfer.errors import InputError
-from swapinfer.pack.census import census
-from swapinfer.pack.choice import choose
-from swapinfer.pack.codec import MisfitError
+from swapinfer.pack.engine import choose
 from swapinfer.pack.load import base_folder
 from swapinfer.pack.model import Pack
-from swapinfer.pack.provenance import numbers_under, provenance_of, take_provenance
+from swapinfer.pack.provenance import census, numbers_under, provenance_of, take_provenance
+from swapinfer.pack.tables import MisfitError
 
 
 def numbers(table: dict[str, Any], path: tuple[str, ...] = ()) -> Iterator[str]:

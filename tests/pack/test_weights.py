@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from swapinfer.commands.weights import WeightLine, class_of, weigh_tests
 from swapinfer.errors import InputError
 from swapinfer.pack import load_pack
 from swapinfer.pack.check import check_pack
-from swapinfer.pack.codec import MisfitError
 from swapinfer.pack.model import Pack
+from swapinfer.pack.tables import MisfitError
 
 SLACK = 1.2
 """A factor may lie so far beyond its class: priors move it a little."""

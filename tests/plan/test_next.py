@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -80,12 +79,12 @@ def test_predicted_chance_of_a_quiet_drive_is_what_inference_gives_it(
     No fault sets a code of its own here, and handling breaks nothing: inference weighs both, the
     plan does not.
     """
-    silent = {name: replace(code, sets=()) for name, code in pack.codes.items()}
-    gentle = {
-        name: replace(kind, handling=tuple(replace(one, chance=0.0) for one in kind.handling))
-        for name, kind in pack.kinds.items()
-    }
-    plain = replace(pack, codes=silent, kinds=gentle)
+    silent = {name: structs.replace(code, sets=()) for name, code in pack.codes.items()}
+    gentle = {}
+    for name, kind in pack.kinds.items():
+        harmless = tuple(structs.replace(one, chance=0.0) for one in kind.handling)
+        gentle[name] = structs.replace(kind, handling=harmless)
+    plain = structs.replace(pack, codes=silent, kinds=gentle)
     before = outlook_of(SEEN, believed=plain)
     quiet = next(p for p in before.priced if wanted(p.action) and p.action.drive_minutes == 30.0)
     run = ev.Ran(30.0, quiet.action.conditions, codes=())
@@ -330,7 +329,7 @@ def test_dearer_labour_never_lowers_the_expected_total(
 ) -> None:
     totals = []
     for rate in (80.0, 120.0, 160.0):
-        costs = replace(settings.costs, rate_per_hour=rate)
+        costs = structs.replace(settings.costs, rate_per_hour=rate)
         outlook = outlook_of(SEEN, chosen=PlanSettings(costs, depth=1))
         totals.append(outlook.rank().value_a.min())
     assert totals == sorted(totals)

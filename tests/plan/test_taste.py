@@ -9,12 +9,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
+from msgspec import structs
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.followed import carried
-from swapinfer.pack.model import Pack
-from swapinfer.pack.trade import Costs
+from swapinfer.pack.model import Costs, Pack
 from swapinfer.plan.actions import Action
 from swapinfer.plan.begun import Begun, what_was_begun
 from swapinfer.plan.costing import PlanSettings
@@ -40,7 +40,7 @@ DRIVE = Action("drive", drive_minutes=10.0)
 
 @pytest.fixture(scope="module")
 def costs(pack: Pack) -> Costs:
-    return replace(pack.costs, resolution=0.05, proof=0.6)
+    return structs.replace(pack.costs, resolution=0.05, proof=0.6)
 
 
 def way(action: Action | None, total: float, *, pays: bool = True, proof: float = 1.0) -> Way:
@@ -84,7 +84,7 @@ def test_a_repair_owes_a_drive_as_long_as_it_took_to_fail(costs: Costs) -> None:
 
 
 def test_without_a_resolution_the_cheapest_goes_first(costs: Costs) -> None:
-    exact = replace(costs, resolution=0.0)
+    exact = structs.replace(costs, resolution=0.0)
     assert first([way(BOTH, 400.0), way(SWAP, 400.1)], exact) == BOTH
 
 

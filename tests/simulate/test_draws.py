@@ -5,10 +5,10 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from scipy.stats import chisquare
 
 from swapinfer.evidence.assemble import gather_evidence

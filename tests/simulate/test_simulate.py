@@ -117,8 +117,8 @@ def test_readings_fall_into_bands_as_often_as_predicted(pack: Pack) -> None:
     test = pack.tests["leak-down"]
     n = 600
     world = vehicle(pack)
-    curve = test.profiles["good"]
-    drawn = [world._draw_reading(test, curve) for _ in range(n)]  # type: ignore[arg-type]
+    curve = test.curves["good"]
+    drawn = [world._draw_reading(test, curve) for _ in range(n)]
     values = [relative(test, value, world._level(test)) for value in drawn]
     tops = [band.below for band in test.bands]
     for at, (band, p) in enumerate(band_chances(test, "good").items()):
