@@ -19,9 +19,8 @@ Statements = tuple[list[float], ...]
 
 def main(*, quick: bool) -> dict[str, float]:
     import numpy as np
+    from lab.reliability import judge
     from rich.progress import track
-
-    from swapinfer.simulate.calibration import judge
 
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     jobs = QUICK_JOBS if quick else JOBS
@@ -49,9 +48,9 @@ def main(*, quick: bool) -> dict[str, float]:
 def state(numbers: Iterable[int]) -> Statements:
     """Draw jobs, do arbitrary things to them, and state what is believed then."""
     import numpy as np
+    from lab.reliability import perturb, perturb_tests, statements, wander
 
     from swapinfer.pack.load import load_pack
-    from swapinfer.simulate.calibration import perturb, perturb_tests, statements, wander
     from swapinfer.simulate.draw import draw_job
 
     pack = load_pack()

@@ -9,17 +9,20 @@ from __future__ import annotations
 
 import math
 import os
+import tempfile
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from functools import cache
 from multiprocessing import get_context
+from pathlib import Path
+from shutil import make_archive
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from swapinfer.simulate.play import Result
-    from swapinfer.simulate.policies import Policy, Situation
+    from swapinfer.simulate.policies import Situation, Strategy
 
 SEED = 20_31
 JOBS, QUICK_JOBS = 5_000, 8
@@ -83,12 +86,13 @@ def main(*, quick: bool) -> dict[str, float]:
 def play_jobs(numbers: Iterable[int]) -> list[Played]:
     """Play some jobs under every policy, with the right priors and with wrong ones."""
     import numpy as np
+    from lab.reliability import perturb
+    from lab.strategies import clairvoyant
 
     from swapinfer.pack.load import load_pack
     from swapinfer.plan.costing import PlanSettings
-    from swapinfer.simulate.calibration import perturb
     from swapinfer.simulate.draw import draw_job
-    from swapinfer.simulate.play import clairvoyant, copy_world, play
+    from swapinfer.simulate.play import copy_world, play
     from swapinfer.simulate.policies import Situation
 
     pack = load_pack()
@@ -123,27 +127,29 @@ def _is_played(number: int, every: int) -> bool:
     return number // len(ENGINES) % every == 0
 
 
-def policies() -> dict[str, Policy]:
+def policies() -> dict[str, Strategy]:
     """Ways of deciding, by name."""
-    from swapinfer.simulate import policies as ways
+    from lab.strategies import InformationPerCost, ReplaceBy, by_probability_over_cost
+
+    from swapinfer.simulate.policies import CustomaryOrder, Planner, by_probability
 
     return {
-        EASIEST: ways.CustomaryOrder(),
-        BY_P: ways.ReplaceBy(ways.by_probability),
-        BY_PC: ways.ReplaceBy(ways.by_probability_over_cost),
-        BY_INFO: ways.InformationPerCost(),
-        ONE: ways.Planner(1),
-        TWO: ways.Planner(2),
-        CHEAPEST: ways.Planner(2, {"resolution": 0.0, "proof": 0.0}),
-        TASTE: ways.Planner(2, {"proof": 0.0}),
-        PROOF: ways.Planner(2, {"resolution": 0.0}),
+        EASIEST: CustomaryOrder(),
+        BY_P: ReplaceBy(by_probability),
+        BY_PC: ReplaceBy(by_probability_over_cost),
+        BY_INFO: InformationPerCost(),
+        ONE: Planner(1),
+        TWO: Planner(2),
+        CHEAPEST: Planner(2, {"resolution": 0.0, "proof": 0.0}),
+        TASTE: Planner(2, {"proof": 0.0}),
+        PROOF: Planner(2, {"resolution": 0.0}),
     }
 
 
 @cache
-def remembered(name: str) -> Policy:
+def remembered(name: str) -> Strategy:
     """Return a policy that recalls, as long as the process lives, what it decided before."""
-    from swapinfer.simulate.policies import Remembered
+    from lab.strategies import Remembered
 
     return Remembered(policies()[name])
 
@@ -151,12 +157,12 @@ def remembered(name: str) -> Policy:
 def play_reduced(numbers: Iterable[int]) -> list[tuple[float, float, float]]:
     """Exact expected cost of the optimum, of one step and of two steps, on jobs cut down."""
     import numpy as np
+    from lab.reduced import optimal_cost, planned_cost, reduce_job
 
     from swapinfer.pack.load import load_pack
     from swapinfer.plan.costing import PlanSettings
     from swapinfer.simulate.draw import draw_job
     from swapinfer.simulate.policies import Situation
-    from swapinfer.simulate.reduced import optimal_cost, planned_cost, reduce_job
 
     pack = load_pack()
     settings = PlanSettings(pack.costs)
@@ -179,8 +185,10 @@ def _spread(work: Callable[..., list], parts: list, what: str) -> Iterator:  # t
         from distributed import Client
         from distributed import as_completed as done
 
-        with Client(cluster) as client:
-            client.upload_file(__file__)
+        with Client(cluster) as client, tempfile.TemporaryDirectory() as folder:
+            here = Path(__file__)
+            client.upload_file(make_archive(f"{folder}/lab", "zip", here.parent, "lab"))
+            client.upload_file(str(here))
             futures = client.map(work, parts)
             for future in track(done(futures), what, total=len(parts)):
                 yield from future.result()

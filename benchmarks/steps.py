@@ -18,7 +18,7 @@ def main(*, quick: bool) -> dict[str, float]:
     from swapinfer.plan.costing import PlanSettings
     from swapinfer.plan.next import make_plan
     from swapinfer.plan.outlook import Outlook
-    from swapinfer.plan.suppose import replay_events
+    from swapinfer.plan.what_if import replay_events
     from swapinfer.posterior import infer
 
     pack = load_pack()

@@ -142,7 +142,7 @@ def _compare(shop: Shop, job: Job, options: ClaimOptions) -> Comparison:
 
     from swapinfer.claim.settings import Comparison
     from swapinfer.commands.planning import plan_settings
-    from swapinfer.simulate.habit import customary_results
+    from swapinfer.simulate.customary import customary_results
 
     results = track(
         customary_results(job, plan_settings(shop, job), options.compared, SEED),

@@ -35,8 +35,8 @@ from swapinfer.plan.actions import Action
 from swapinfer.plan.next import PlannedStep, make_plan
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.reason import explain
-from swapinfer.plan.suppose import replay_events
 from swapinfer.plan.verifying import Proof, list_doubts, prove
+from swapinfer.plan.what_if import replay_events
 
 CONTROLS = {
     "s": "skip it for now",

@@ -20,7 +20,7 @@ from swapinfer.pack.provenance import numbers_under
 from swapinfer.pack.tables import pack_from_json, pack_to_json
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, next_steps
-from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import infer
 
 DOUBT = {"published": 1.3, "learned": 1.3, "common": 1.7, "memory": 2.5}

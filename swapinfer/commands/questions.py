@@ -24,8 +24,8 @@ from swapinfer.ledger.words import element_label, target_label
 from swapinfer.pack.codes import all_codes
 from swapinfer.pack.model import Test
 from swapinfer.plan.actions import Action
-from swapinfer.plan.suppose import work_events
 from swapinfer.plan.verifying import Proof, missing_words
+from swapinfer.plan.what_if import work_events
 from swapinfer.units import UNITS, to_unit, unit_typed, units_like
 
 FELT = "v"

@@ -238,7 +238,7 @@ def list_work(suspicion: Suspicion, first_repair: str) -> list[Action]:
     suspicion : Suspicion
         Where faults may be.
     first_repair : str
-        Place that the base policy would repair first; empty when it would not repair.
+        Place that the repair policy would repair first; empty when it would not repair.
 
     Returns
     -------

@@ -24,7 +24,7 @@ _NEAR = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Term:
+class Difference:
     """One term of a comparison, in currency; `more` is what the step costs more than the best."""
 
     name: str
@@ -45,13 +45,13 @@ class WhyNot:
     ----------
     step, best : PlannedStep
         Those compared.
-    terms : tuple of Term
+    terms : tuple of Difference
         Labour, driving, parts, risk, and what is expected to follow; they add up to the totals.
     """
 
     step: PlannedStep
     best: PlannedStep
-    terms: tuple[Term, ...]
+    terms: tuple[Difference, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +135,8 @@ def why_not(plan: Plan, step_id: str) -> WhyNot:
         If the plan has no such step: the tool is missing, or nothing suggests it.
     """
     step = find_meant(plan, step_id)
-    terms = tuple(
-        Term(name, a, b) for (name, a), (_, b) in zip(_terms(step), _terms(plan.best), strict=True)
-    )
+    pairs = zip(_terms(step), _terms(plan.best), strict=True)
+    terms = tuple(Difference(name, mine, best) for (name, mine), (_, best) in pairs)
     return WhyNot(step, plan.best, terms)
 
 

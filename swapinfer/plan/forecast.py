@@ -9,10 +9,10 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
-from swapinfer.plan.base import Prices
 from swapinfer.plan.costing import Effort
-from swapinfer.plan.lookahead import BASE, Ranking
+from swapinfer.plan.lookahead import POLICY, Ranking
 from swapinfer.plan.outlook import Outlook, Priced
+from swapinfer.plan.repair_policy import Prices
 from swapinfer.plan.taste import Way
 
 
@@ -41,7 +41,7 @@ class Forecast(Struct, frozen=True):
 
 
 def forecast(outlook: Outlook, ranking: Ranking, first: Way) -> Forecast:
-    """Work out what to expect when a way is taken, its follow-ups, then the base policy.
+    """Work out what to expect when a way is taken, its follow-ups, then the repair policy.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def forecast(outlook: Outlook, ranking: Ranking, first: Way) -> Forecast:
     ranking : Ranking
         What it is worth.
     first : Way
-        The way; an end means the base policy alone.
+        The way; an end means the repair policy alone.
 
     Returns
     -------
@@ -62,7 +62,7 @@ def forecast(outlook: Outlook, ranking: Ranking, first: Way) -> Forecast:
         branches = []
         for o, branch in _do(outlook, start, first.number):
             follow = int(ranking.follow_ao[first.number, o])
-            onward = [branch] if follow == BASE else [b for _, b in _do(outlook, branch, follow)]
+            onward = [branch] if follow == POLICY else [b for _, b in _do(outlook, branch, follow)]
             branches += onward
     expected = _sum_up(outlook, branches)
     honest = outlook.honest(first.total, outlook.hypotheses.belief_h)
@@ -70,7 +70,7 @@ def forecast(outlook: Outlook, ranking: Ranking, first: Way) -> Forecast:
 
 
 class _Branch(Struct, frozen=True, eq=False):
-    """What may have happened by the time the base policy takes over."""
+    """What may have happened by the time the repair policy takes over."""
 
     chance: float
     spent: Effort
@@ -97,17 +97,17 @@ def _needless(outlook: Outlook, one: Priced, belief_h: FloatArray) -> float:
 
 
 def _sum_up(outlook: Outlook, branches: list[_Branch]) -> Forecast:
-    """Average over branches, each going on with the base policy."""
-    base, costing = outlook.base, outlook.costing
+    """Average over branches, each going on with the repair policy."""
+    policy, costing = outlook.policy, outlook.costing
     belief_bh = np.array([branch.belief_h for branch in branches])
-    choice = base.choose(belief_bh)
+    choice = policy.choose(belief_bh)
     money_bh, minutes_bh, comebacks_bh, put_right_bh = (
-        base.cost_bh(choice, unit) for unit in _units(outlook)
+        policy.cost_bh(choice, unit) for unit in _units(outlook)
     )
     weight_bh = np.array([[branch.chance] for branch in branches]) * belief_bh
     money_bh += np.array([[costing.money(branch.spent)] for branch in branches])
     spent = [branch.spent.minutes + branch.spent.drive_minutes for branch in branches]
-    wrong_bh = np.maximum(put_right_bh - base.fault_count_h, 0.0)
+    wrong_bh = np.maximum(put_right_bh - policy.fault_count_h, 0.0)
     wrong_bh += np.array([[branch.wrong] for branch in branches])
     cost = float((weight_bh * money_bh).sum())
     return Forecast(
@@ -120,7 +120,7 @@ def _sum_up(outlook: Outlook, branches: list[_Branch]) -> Forecast:
 
 
 def _units(outlook: Outlook) -> Iterator[Prices]:
-    """Prices of the base policy in money, minutes, comebacks and elements put right."""
+    """Prices of the repair policy in money, minutes, comebacks and elements put right."""
     n = len(outlook.elements)
     yield outlook.unit_prices(outlook.costing.money)
     yield outlook.unit_prices(lambda effort: effort.minutes + effort.drive_minutes)

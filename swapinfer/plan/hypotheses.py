@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.states import StateSpace
-from swapinfer.plan.base import NONE
-from swapinfer.plan.lookahead import Moves
+from swapinfer.plan.lookahead import Changes
+from swapinfer.plan.repair_policy import NONE
 from swapinfer.posterior import FaultSets
 
 MOST = 400
@@ -89,8 +89,8 @@ class Hypotheses(Struct, frozen=True, eq=False, dict=True):
         """Spread values of faults to (hypothesis, fault), 0 where there is none."""
         return np.append(value_f, 0.0)[self.fault_hk]
 
-    def without(self, gone_f: Iterable[int]) -> Moves:
-        """List the moves that end some faults wherever they are present.
+    def without(self, gone_f: Iterable[int]) -> Changes:
+        """List the changes that end some faults wherever they are present.
 
         Parameters
         ----------
@@ -105,7 +105,7 @@ class Hypotheses(Struct, frozen=True, eq=False, dict=True):
         )
         pairs = sorted(zip((self.index[key] for key in kept), touched_h.tolist(), strict=True))
         target_m, source_m = zip(*pairs, strict=True) if pairs else ((), ())
-        return Moves(np.array(source_m, dtype=np.int64), np.array(target_m, dtype=np.int64))
+        return Changes(np.array(source_m, dtype=np.int64), np.array(target_m, dtype=np.int64))
 
     @cached_property
     def _member_he(self) -> FloatArray:
@@ -132,10 +132,10 @@ class Hypotheses(Struct, frozen=True, eq=False, dict=True):
         return out
 
 
-def after_moves(moves: Moves, n: int) -> IntArray:
+def after_changes(changes: Changes, n: int) -> IntArray:
     """Hypothesis that each becomes, shape (hypothesis,)."""
     becomes_h = np.arange(n)
-    becomes_h[moves.source_m] = moves.target_m
+    becomes_h[changes.source_m] = changes.target_m
     return becomes_h
 
 

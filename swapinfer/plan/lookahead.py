@@ -1,8 +1,8 @@
-"""Look-ahead over the base policy: what doing one thing first is expected to save.
+"""Look-ahead over the repair policy: what doing one thing first is expected to save.
 
 A step is worth doing when, averaged over its outcomes, the way on is cheaper than without it. The
-way on is the base policy (one step deep) or the best step and then the base policy (two deep), and
-so on while time allows.
+way on is the repair policy (one step deep) or the best step and then the repair policy (two deep),
+and so on while time allows.
 
 Axes: ``a`` action, ``o`` outcome, ``h`` hypothesis, ``b`` belief.
 """
@@ -17,14 +17,14 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from swapinfer.evidence.arrays import for_order
-from swapinfer.plan.base import BasePolicy
+from swapinfer.plan.repair_policy import RepairPolicy
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-BASE = -1
-"""In `Ranking.follow_ao`: go on with the base policy."""
+POLICY = -1
+"""In `Ranking.follow_ao`: go on with the repair policy."""
 
 _IMPOSSIBLE = 1e-12
 """Outcomes of a smaller chance are not followed up."""
@@ -36,7 +36,7 @@ _BATCH = 512
 """Beliefs after an outcome that are formed at once."""
 
 
-class Moves(Struct, frozen=True, eq=False, dict=True):
+class Changes(Struct, frozen=True, eq=False, dict=True):
     """Hypotheses that an action turns into others: a fault replaced, a contact cured.
 
     Attributes
@@ -50,7 +50,7 @@ class Moves(Struct, frozen=True, eq=False, dict=True):
 
     @cached_property
     def _targets(self) -> tuple[IntArray, IntArray]:
-        """Distinct targets, and where the moves to each begin."""
+        """Distinct targets, and where the changes to each begin."""
         target_t, start_t = np.unique(self.target_m, return_index=True)
         return target_t, start_t
 
@@ -72,7 +72,7 @@ class Options(Struct, frozen=True, eq=False):
         Cost of doing the action when it ends in the outcome.
     chance_aoh : ndarray of float, shape (action, outcome, hypothesis)
         Columns add up to 1 over outcomes; outcomes that an action lacks have rows of 0.
-    moves : tuple of Moves
+    changes : tuple of Changes
         One an action.
     follows_aa : ndarray of bool, shape (action, action)
         Whether the second may be thought of as the next step after the first: not the same test
@@ -87,7 +87,7 @@ class Options(Struct, frozen=True, eq=False):
 
     cost_ao: FloatArray
     chance_aoh: FloatArray
-    moves: tuple[Moves, ...]
+    changes: tuple[Changes, ...]
     follows_aa: BoolArray
     saved_aa: FloatArray
     group_a: IntArray
@@ -98,7 +98,7 @@ class Options(Struct, frozen=True, eq=False):
         return Options(
             self.cost_ao[actions],
             self.chance_aoh[actions],
-            tuple(self.moves[action] for action in actions),
+            tuple(self.changes[action] for action in actions),
             self.follows_aa[np.ix_(actions, actions)],
             self.saved_aa[np.ix_(actions, actions)],
             self.group_a[actions],
@@ -111,10 +111,10 @@ class Ranking(Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    base_cost : float
-        Expected cost of the base policy from here on.
+    policy_cost : float
+        Expected cost of the repair policy from here on.
     alone_a : ndarray of float, shape (action,)
-        Expected total cost when the action comes first and the base policy follows.
+        Expected total cost when the action comes first and the repair policy follows.
     value_a : ndarray of float, shape (action,)
         Expected total cost when the action comes first and the best known way on follows.
     cost_a : ndarray of float, shape (action,)
@@ -129,10 +129,10 @@ class Ranking(Struct, frozen=True, eq=False):
     onward_ao : ndarray of float, shape (action, outcome)
         Expected cost from each outcome on.
     follow_ao : ndarray of int, shape (action, outcome)
-        Action that would follow, or `BASE`.
+        Action that would follow, or `POLICY`.
     """
 
-    base_cost: float
+    policy_cost: float
     alone_a: FloatArray
     value_a: FloatArray
     cost_a: FloatArray
@@ -155,7 +155,7 @@ class Breadth(Struct, frozen=True):
     cheap : int
         Further ones: those worth most for their cost.
     least_chance : float
-        Outcomes less likely than this are left to the base policy.
+        Outcomes less likely than this are left to the repair policy.
     """
 
     first: int = 10
@@ -169,7 +169,7 @@ class LookAhead:
 
     Parameters
     ----------
-    base : BasePolicy
+    policy : RepairPolicy
         Way on when looking ahead ends.
     options : Options
         Actions considered at every step.
@@ -177,8 +177,10 @@ class LookAhead:
         Pruning.
     """
 
-    def __init__(self, base: BasePolicy, options: Options, breadth: Breadth | None = None) -> None:
-        self.base = base
+    def __init__(
+        self, policy: RepairPolicy, options: Options, breadth: Breadth | None = None
+    ) -> None:
+        self.policy = policy
         self.options = options
         self.breadth = breadth or Breadth()
         has_outcome_ao: BoolArray = options.chance_aoh.max(axis=2) > 0.0
@@ -216,7 +218,7 @@ class LookAhead:
                 if is_time_up():
                     return ranking
                 others = allowed[allowed != action]
-                without = min(ranking.base_cost, float(shallow_a[others].min(initial=np.inf)))
+                without = min(ranking.policy_cost, float(shallow_a[others].min(initial=np.inf)))
                 self._deepen(ranking, belief_h, int(action), level, allowed, without)
         return ranking
 
@@ -255,26 +257,26 @@ class LookAhead:
             Belief after each outcome; rows of 0 for impossible ones.
         """
         weight_oh = self.options.chance_aoh[action] * belief_h
-        self.options.moves[action].apply(weight_oh)
+        self.options.changes[action].apply(weight_oh)
         return _normalise(weight_oh)
 
     def _one_step(self, belief_h: FloatArray) -> Ranking:
-        every = np.arange(len(self.options.moves))
+        every = np.arange(len(self.options.changes))
         chance_bao, onward_bao = self._onward(belief_h[None], every)
         chance_ao, onward_ao = chance_bao[0], onward_bao[0]
-        base_cost = float(self.base.choose(belief_h[None]).cost_b[0])
+        policy_cost = float(self.policy.choose(belief_h[None]).cost_b[0])
         cost_a = (chance_ao * self.options.cost_ao).sum(axis=1) + self.options.more_ah @ belief_h
         on_a = (chance_ao * onward_ao).sum(axis=1)
         return Ranking(
-            base_cost=base_cost,
+            policy_cost=policy_cost,
             alone_a=cost_a + on_a,
             value_a=cost_a + on_a,
             cost_a=cost_a,
-            worth_a=base_cost - on_a,
+            worth_a=policy_cost - on_a,
             depth_a=np.ones(len(every), dtype=np.int64),
             chance_ao=chance_ao,
             onward_ao=onward_ao,
-            follow_ao=np.full(chance_ao.shape, BASE, dtype=np.int64),
+            follow_ao=np.full(chance_ao.shape, POLICY, dtype=np.int64),
         )
 
     def _deepen(
@@ -293,9 +295,9 @@ class LookAhead:
         ranking.onward_ao[action, likely_o] = onward_b
         ranking.follow_ao[action, likely_o] = follow_b
         on = float(chance_o @ ranking.onward_ao[action])
-        saved_o = self.options.saved_aa[action, follow_b] * (follow_b != BASE)
+        saved_o = self.options.saved_aa[action, follow_b] * (follow_b != POLICY)
         saved = float(chance_o[likely_o] @ saved_o)
-        if not len(self.options.moves[action].source_m):
+        if not len(self.options.changes[action].source_m):
             on = min(on, without - saved)  # what was learned may be ignored
         ranking.value_a[action] = ranking.cost_a[action] + on
         ranking.worth_a[action] = without - on - saved
@@ -304,10 +306,10 @@ class LookAhead:
     def _best(
         self, belief_bh: FloatArray, depth: int, allowed: IntArray, before: int
     ) -> tuple[FloatArray, IntArray]:
-        """Cost and first action of the best way on, at most `depth` steps before the base."""
+        """Cost and first action of the best way on, at most `depth` steps before the policy."""
         allowed = allowed[self.options.follows_aa[before, allowed]]
-        best_b = self.base.choose(belief_bh).cost_b
-        follow_b = np.full(len(belief_bh), BASE, dtype=np.int64)
+        best_b = self.policy.choose(belief_bh).cost_b
+        follow_b = np.full(len(belief_bh), POLICY, dtype=np.int64)
         if depth == 0 or not len(allowed):
             return best_b, follow_b
         cost_ao = self.options.cost_ao[allowed] - self.options.saved_aa[before, allowed][:, None]
@@ -342,10 +344,10 @@ class LookAhead:
                 onward_bao[b, place, likely_o] = deeper[0]
 
     def _onward(self, belief_bh: FloatArray, actions: IntArray) -> tuple[FloatArray, FloatArray]:
-        """Chance of each outcome and base cost after it, of shape (belief, action, outcome)."""
+        """Chance of each outcome and cost of the policy then, (belief, action, outcome)."""
         shape = len(belief_bh), len(actions), self.options.cost_ao.shape[1]
         chance_bao, onward_bao = np.zeros(shape), np.zeros(shape)
-        carry_on_bh = self.base.cost_bh(self.base.choose(belief_bh), self.base.prices)
+        carry_on_bh = self.policy.cost_bh(self.policy.choose(belief_bh), self.policy.prices)
         is_wide_a = self._width_a[actions] > _NARROW
         for places in (np.flatnonzero(~is_wide_a), np.flatnonzero(is_wide_a)):
             if not places.size:
@@ -363,7 +365,7 @@ class LookAhead:
         """Weight of every hypothesis after each outcome, (belief, action, outcome, hypothesis)."""
         weight_baoh = self.options.chance_aoh[actions, :n_o] * belief_bh[:, None, None, :]
         for place, action in enumerate(actions):
-            self.options.moves[action].apply(weight_baoh[:, place])
+            self.options.changes[action].apply(weight_baoh[:, place])
         return weight_baoh
 
     def _price(
@@ -375,7 +377,7 @@ class LookAhead:
         scale_bao = np.where(is_possible_bao, chance_bao, 1.0)
         carried_bao = np.einsum("baoh,bh->bao", weight_baoh, carry_on_bh) / scale_bao
         belief_xh = weight_baoh[is_possible_bao] / chance_bao[is_possible_bao][:, None]
-        chosen_x = self.base.choose(belief_xh).cost_b
+        chosen_x = self.policy.choose(belief_xh).cost_b
         onward_bao = np.zeros(chance_bao.shape)
         onward_bao[is_possible_bao] = np.minimum(chosen_x, carried_bao[is_possible_bao])
         return chance_bao, onward_bao

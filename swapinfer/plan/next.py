@@ -14,7 +14,7 @@ from swapinfer.plan.actions import Action, after_swaps
 from swapinfer.plan.costing import Cost, PlanSettings
 from swapinfer.plan.forecast import Forecast, forecast
 from swapinfer.plan.information import information_bits
-from swapinfer.plan.lookahead import BASE, Ranking
+from swapinfer.plan.lookahead import POLICY, Ranking
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
 from swapinfer.plan.taste import Order, Way, arrange
 from swapinfer.plan.titles import title_action, title_outcome
@@ -226,17 +226,17 @@ def decide(outlook: Outlook, ranking: Ranking, supposed_h: FloatArray | None = N
         Ways on; the `number` of an action counts `outlook.priced`, that of an end `ENDINGS`.
     """
     belief_h = outlook.hypotheses.belief_h if supposed_h is None else supposed_h
-    base, suspicion = outlook.base, outlook.suspicion_under(belief_h)
-    choice = replace(base.choose(belief_h[None]), hands_over_b=np.array([True]))
-    hand_over = float(belief_h @ base.cost_bh(choice, base.prices)[0])
-    ways = [Way(None, n, cost) for n, cost in enumerate([hand_over, base.prices.give_up])]
+    policy, suspicion = outlook.policy, outlook.suspicion_under(belief_h)
+    choice = replace(policy.choose(belief_h[None]), hands_over_b=np.array([True]))
+    hand_over = float(belief_h @ policy.cost_bh(choice, policy.prices)[0])
+    ways = [Way(None, n, cost) for n, cost in enumerate([hand_over, policy.prices.give_up])]
     for a, one in enumerate(outlook.priced):
         ways.append(
             Way(
                 one.action,
                 a,
                 float(ranking.value_a[a]),
-                pays=bool(ranking.alone_a[a] < ranking.base_cost),
+                pays=bool(ranking.alone_a[a] < ranking.policy_cost),
                 proof=suspicion.proof(one.action.replaced),
                 is_closed=not one.opened,
             )
@@ -265,7 +265,7 @@ def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
             replace(author.step(way, is_told=n < DETAILED), is_barred=way in order.barred)
             for n, way in enumerate(order.ways)
         ),
-        without_tests=ranking.base_cost,
+        without_tests=ranking.policy_cost,
         forecast=forecast(outlook, ranking, order.ways[0]),
         is_carried=order.is_carried,
         is_held_back=order.is_held_back,
@@ -315,7 +315,7 @@ class _Author(Struct, frozen=True):
     def _outcomes(self, a: int, one: Priced) -> tuple[Outcome, ...]:
         chance_o, after_oh = self.outlook.look_ahead.outcomes(self.outlook.hypotheses.belief_h, a)
         likely = np.flatnonzero(chance_o >= _WORTH_TELLING).tolist()
-        firsts = first_of_base(self.outlook, after_oh[likely])
+        firsts = first_of_policy(self.outlook, after_oh[likely])
         told = []
         for o, first in zip(likely, firsts, strict=True):
             name = one.prediction.outcomes[o]
@@ -348,7 +348,7 @@ class _Author(Struct, frozen=True):
         return tuple(found)
 
     def _then(self, follow: int, first: Action | str, before: Action) -> tuple[str, str]:
-        action = first if follow == BASE else self.outlook.priced[follow].action
+        action = first if follow == POLICY else self.outlook.priced[follow].action
         if isinstance(action, Action):
             moved = after_swaps(action, before.swaps)
             # Parts have moved, what they need has not.
@@ -378,8 +378,8 @@ class _Author(Struct, frozen=True):
         return tuple(dict.fromkeys(found))
 
 
-def first_of_base(outlook: Outlook, belief_bh: FloatArray) -> list[Action | str]:
-    """Tell what the base policy does first under each belief: a repair, or how it ends.
+def first_of_policy(outlook: Outlook, belief_bh: FloatArray) -> list[Action | str]:
+    """Tell what the repair policy does first under each belief: a repair, or how it ends.
 
     Parameters
     ----------
@@ -388,7 +388,7 @@ def first_of_base(outlook: Outlook, belief_bh: FloatArray) -> list[Action | str]
     belief_bh : ndarray of float, shape (belief, hypothesis)
         Rows add up to 1.
     """
-    choice = outlook.base.choose(belief_bh)
+    choice = outlook.policy.choose(belief_bh)
     firsts: list[Action | str] = []
     for b in range(len(belief_bh)):
         if choice.hands_over_b[b]:

@@ -26,13 +26,13 @@ from swapinfer.plan.actions import (
     list_work,
     work_of,
 )
-from swapinfer.plan.base import NONE, BasePolicy, Faults, Prices
 from swapinfer.plan.begun import Begun, what_was_begun
 from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair, mode_weights
 from swapinfer.plan.hypotheses import Hypotheses, form_hypotheses
 from swapinfer.plan.information import information_bits
-from swapinfer.plan.lookahead import LookAhead, Moves, Options, Ranking
+from swapinfer.plan.lookahead import Changes, LookAhead, Options, Ranking
 from swapinfer.plan.predict import Prediction, Predictor
+from swapinfer.plan.repair_policy import NONE, Faults, Prices, RepairPolicy
 from swapinfer.posterior import Posterior, fault_sets
 
 COVER = 0.998
@@ -66,7 +66,7 @@ class Priced:
         Outcomes under every hypothesis as it was before the action.
     work : Effort
         Without the drive.
-    moves : Moves
+    changes : Changes
         What it ends: replaced faults, contacts cured by handling.
     opened : tuple of str
         Access that it opens.
@@ -75,7 +75,7 @@ class Priced:
     action: Action
     prediction: Prediction
     work: Effort
-    moves: Moves
+    changes: Changes
     opened: tuple[str, ...]
 
     def effort(self, outcome: int) -> Effort:
@@ -101,7 +101,7 @@ class Outlook:
         self.posterior = posterior
         self.settings = settings
         self.costing = Costing(evidence.job, settings)
-        self._moves: dict[frozenset[int], Moves] = {}
+        self._changes: dict[frozenset[int], Changes] = {}
         self._repairs: dict[str, Repair] = {}
         self._hard: dict[tuple[str, ...], FloatArray] = {}
 
@@ -151,7 +151,7 @@ class Outlook:
 
     @cached_property
     def elements(self) -> IntArray:
-        """Elements that some hypothesis blames; the base policy counts them from 0."""
+        """Elements that some hypothesis blames; the repair policy counts them from 0."""
         element_hk = self.hypotheses.element_hk
         blamed = element_hk[element_hk != NONE]
         return np.unique(blamed if blamed.size else self.hypotheses.element_f)
@@ -176,7 +176,7 @@ class Outlook:
         )
 
     def unit_prices(self, unit: Callable[[Effort], float]) -> Prices:
-        """Prices of the base policy in some unit, such as money."""
+        """Prices of the repair policy in some unit, such as money."""
         costs = self.settings.costs
         fix_e = np.array([unit(e) + unit(self.costing.needless(e)) for e in self.fix_efforts])
         saved_f = np.zeros(len(self.hypotheses.element_f))
@@ -196,12 +196,12 @@ class Outlook:
         return self.unit_prices(self.costing.weigh)
 
     @cached_property
-    def base(self) -> BasePolicy:
-        """Base policy of this job."""
+    def policy(self) -> RepairPolicy:
+        """Repair policy of this job."""
         element_hk = self.hypotheses.element_hk
         local_hk = np.where(element_hk == NONE, NONE, np.searchsorted(self.elements, element_hk))
         rate_hk = self.hypotheses.padded(self.predictor.total_rate_f(self.conditions))
-        return BasePolicy(Faults(local_hk, rate_hk), self.prices(), self.proof_minutes)
+        return RepairPolicy(Faults(local_hk, rate_hk), self.prices(), self.proof_minutes)
 
     @cached_property
     def suspicion(self) -> Suspicion:
@@ -224,7 +224,7 @@ class Outlook:
     @cached_property
     def priced(self) -> list[Priced]:
         """Every action that the settings allow."""
-        choice = self.base.choose(self.hypotheses.belief_h[None])
+        choice = self.policy.choose(self.hypotheses.belief_h[None])
         first = self.place_of(int(choice.order_bj[0, 0]))
         found = list(self._tests())
         for action in list_work(self.suspicion, first):
@@ -249,14 +249,14 @@ class Outlook:
             cost_ao[a, :count] = self.costing.weigh(one.work) + driven_o
         actions = [one.action for one in self.priced]
         follows_aa = _follows(actions)
-        moves = tuple(one.moves for one in self.priced)
+        changes = tuple(one.changes for one in self.priced)
         works = [action.without_drive for action in actions]
         number = {work: at for at, work in enumerate(dict.fromkeys(works))}
         group_a = np.array([number[work] for work in works])
         options = Options(
-            cost_ao, chance_aoh, moves, follows_aa, self._saved_aa(), group_a, self._more_ah()
+            cost_ao, chance_aoh, changes, follows_aa, self._saved_aa(), group_a, self._more_ah()
         )
-        return LookAhead(self.base, options)
+        return LookAhead(self.policy, options)
 
     def _more_ah(self) -> FloatArray:
         """Cost of repairs that were not needed, or turn out other ones than on average."""
@@ -290,7 +290,7 @@ class Outlook:
         return saved_aa
 
     def place_of(self, local: int) -> str:
-        """Place where an element, by its number in the base policy, sits now."""
+        """Place where an element, by its number in the repair policy, sits now."""
         element = self.evidence.space.elements[int(self.elements[local])]
         place = self.job.place_of(element.id)
         if place is None:
@@ -309,13 +309,13 @@ class Outlook:
 
         Notes
         -----
-        Planning counts on the base policy after the steps that it looks ahead; when its plans are
+        Planning counts on the repair policy after the steps that it looks ahead; when its plans are
         played, later steps are planned anew, and cost less. By how much was learned from play:
         the pack's `foresight` times ``(x - l)**2 (g - x) / (g - l)**2`` for a total ``x`` between
         ``l``, what it costs when all is known, and ``g``, what giving up costs, at both of which
         nothing is left to gain. Up to a foresight of 3 ways on rank as before.
         """
-        least, most = float(belief_h @ self.base.least_h), self.base.prices.give_up
+        least, most = float(belief_h @ self.policy.least_h), self.policy.prices.give_up
         if not least < total < most:
             return total
         share = (total - least) / (most - least)
@@ -345,22 +345,22 @@ class Outlook:
     def _price_drives(self, action: Action) -> Iterator[Priced]:
         """Price work that is followed by a drive, for every length and the best conditions."""
         work = work_of(self.costing, action, self.repair)
-        moves = self._ended((element for element, _ in work.disturbs), action.replaced)
-        for conditions in self._telling(action, moves):
-            lengths = self._lengths(action, moves, conditions)
-            predictions = self.predictor.drives(lengths, conditions, action.swaps, moves)
+        changes = self._ended((element for element, _ in work.disturbs), action.replaced)
+        for conditions in self._telling(action, changes):
+            lengths = self._lengths(action, changes, conditions)
+            predictions = self.predictor.drives(lengths, conditions, action.swaps, changes)
             for minutes, prediction in zip(lengths, predictions, strict=True):
                 driven = replace(action, drive_minutes=minutes, conditions=conditions)
-                yield Priced(driven, prediction, work.effort, moves, work.opens)
+                yield Priced(driven, prediction, work.effort, changes, work.opens)
 
-    def _telling(self, action: Action, moves: Moves) -> list[tuple[str, ...]]:
+    def _telling(self, action: Action, changes: Changes) -> list[tuple[str, ...]]:
         """Conditions under which a drive after the action tells most."""
         lengths = self.settings.costs.drive_minutes
         middle = lengths[len(lengths) // 2 : len(lengths) // 2 + 1]
         belief_h = self.hypotheses.belief_h
 
         def bits(conditions: tuple[str, ...]) -> float:
-            (shown,) = self.predictor.drives(middle, conditions, action.swaps, moves)
+            (shown,) = self.predictor.drives(middle, conditions, action.swaps, changes)
             return round(information_bits(belief_h, shown.chance_oh), 6)
 
         if self._proves(action):
@@ -374,13 +374,13 @@ class Outlook:
         return bool(action.replaced) or (action.kind == "drive" and self.begun.owed_in is not None)
 
     def _lengths(
-        self, action: Action, moves: Moves, conditions: tuple[str, ...]
+        self, action: Action, changes: Changes, conditions: tuple[str, ...]
     ) -> tuple[float, ...]:
         """Lengths of the drive after an action: short ones while a cylinder misses all the time."""
         costs = self.settings.costs
         short = tuple(m for m in costs.drive_minutes if m <= costs.hard_drive_minutes)
         belief_h = self.hypotheses.belief_h.copy()
-        moves.apply(belief_h)
+        changes.apply(belief_h)
         if short and float(belief_h @ self._is_hard_h(conditions)) >= costs.hard_share:
             return short
         return self.proof_minutes if self._proves(action) else costs.drive_minutes
@@ -417,14 +417,14 @@ class Outlook:
             targets = (first, *others[:LEVEL_OTHERS])
         action = Action("test", test.id, targets)
         work = work_of(self.costing, action, self.repair)
-        moves = self._ended((element for element, _ in work.disturbs), ())
+        changes = self._ended((element for element, _ in work.disturbs), ())
         if len(views) > 1:
             prediction = self.predictor.sweep(test, views)
         else:
             prediction = self.predictor.test(test, first, views[first])
-        return Priced(action, prediction, work.effort, moves, work.opens)
+        return Priced(action, prediction, work.effort, changes, work.opens)
 
-    def _ended(self, disturbed: Iterable[str], replaced: Iterable[str]) -> Moves:
+    def _ended(self, disturbed: Iterable[str], replaced: Iterable[str]) -> Changes:
         """Work out which faults handling some elements and replacing others ends."""
         space, faults = self.evidence.space, self.hypotheses
         is_touched_e, is_new_e = np.zeros((2, len(space.elements)), dtype=np.bool_)
@@ -433,9 +433,9 @@ class Outlook:
         curable_f = faults.per_fault(space.curable_es)
         gone_f = is_new_e[faults.element_f] | (curable_f & is_touched_e[faults.element_f])
         key = frozenset(np.flatnonzero(gone_f).tolist())
-        if key not in self._moves:
-            self._moves[key] = faults.without(key)
-        return self._moves[key]
+        if key not in self._changes:
+            self._changes[key] = faults.without(key)
+        return self._changes[key]
 
     def _is_allowed(self, one: Priced) -> bool:
         limit, cap = self.settings.minutes_left, self.settings.money_left

@@ -30,9 +30,9 @@ from swapinfer.evidence.testing import (
 from swapinfer.ledger.events import Inspected, Measured, Ran
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import GOOD, Test
-from swapinfer.plan.base import mean_drive
-from swapinfer.plan.hypotheses import Hypotheses, after_moves
-from swapinfer.plan.lookahead import Moves
+from swapinfer.plan.hypotheses import Hypotheses, after_changes
+from swapinfer.plan.lookahead import Changes
+from swapinfer.plan.repair_policy import mean_drive
 
 QUIET = "quiet"
 """Outcome of a drive without a misfire."""
@@ -111,7 +111,7 @@ class Predictor:
         minutes: tuple[float, ...],
         conditions: tuple[str, ...],
         swaps: tuple[tuple[str, str], ...],
-        moves: Moves,
+        changes: Changes,
     ) -> list[Prediction]:
         """Predict which cylinder misfires first in drives of several lengths, if any.
 
@@ -123,7 +123,7 @@ class Predictor:
             Condition tags.
         swaps : tuple of (place, place)
             Parts exchanged before.
-        moves : Moves
+        changes : Changes
             What the work before the drive ends.
 
         Returns
@@ -132,8 +132,8 @@ class Predictor:
             One a length.
         """
         belief_h = self.hypotheses.belief_h.copy()
-        moves.apply(belief_h)
-        becomes_h = after_moves(moves, len(belief_h))
+        changes.apply(belief_h)
+        becomes_h = after_changes(changes, len(belief_h))
         rate_h, share_ch = self._rate_and_share(conditions, swaps)
         length_d = np.array(minutes)
         dirty_dh = -np.expm1(-rate_h * length_d[:, None])

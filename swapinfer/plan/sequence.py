@@ -28,7 +28,7 @@ _TIE = 1e-12
 """Improvements below this are rounding, so the earlier step keeps its place."""
 
 
-class Step(Struct, Generic[NodeT], frozen=True):
+class Attempt(Struct, Generic[NodeT], frozen=True):
     """One way to go on from a node.
 
     Attributes
@@ -95,13 +95,13 @@ class Search(Generic[NodeT]):
     def __init__(
         self,
         stop: Callable[[NodeT], tuple[float, int]],
-        expand: Callable[[NodeT], Iterable[Step[NodeT]]],
+        expand: Callable[[NodeT], Iterable[Attempt[NodeT]]],
         bound: Callable[[NodeT], float],
     ) -> None:
         self.stop = stop
         self.expand = expand
         self.bound = bound
-        self._known: dict[NodeT, tuple[float, Step[NodeT] | None]] = {}
+        self._known: dict[NodeT, tuple[float, Attempt[NodeT] | None]] = {}
 
     def value(self, node: NodeT) -> float:
         """Optimal expected cost from a node on."""
@@ -124,11 +124,11 @@ class Search(Generic[NodeT]):
         """Number of nodes whose exact value is known."""
         return len(self._known)
 
-    def step_value(self, step: Step[NodeT]) -> float:
+    def step_value(self, step: Attempt[NodeT]) -> float:
         """Optimal expected cost when this step is done first."""
         return step.cost + sum(chance * self.value(node) for _, chance, node in step.branches)
 
-    def _choose(self, node: NodeT) -> tuple[float, Step[NodeT] | None]:
+    def _choose(self, node: NodeT) -> tuple[float, Attempt[NodeT] | None]:
         best, chosen = self.stop(node)[0], None
         ranked = [(self._floor(step), at, step) for at, step in enumerate(self.expand(node))]
         for floor, _, step in sorted(ranked, key=lambda entry: entry[:2]):
@@ -139,10 +139,10 @@ class Search(Generic[NodeT]):
                 best, chosen = value, step
         return best, chosen
 
-    def _floor(self, step: Step[NodeT]) -> float:
+    def _floor(self, step: Attempt[NodeT]) -> float:
         return step.cost + sum(chance * self.bound(node) for _, chance, node in step.branches)
 
-    def _value_below(self, step: Step[NodeT], floor: float, limit: float) -> float:
+    def _value_below(self, step: Attempt[NodeT], floor: float, limit: float) -> float:
         """Exact value of a step, or any figure not below `limit` once it cannot win."""
         for _, chance, node in step.branches:
             floor += chance * (self.value(node) - self.bound(node))
@@ -238,7 +238,7 @@ def isolation_search(
         likeliest = max(states, key=lambda state: float(prior_s[state]))
         return (0.0 if is_told_apart(states) else np.inf), likeliest
 
-    def expand(states: tuple[int, ...]) -> Iterable[Step[tuple[int, ...]]]:
+    def expand(states: tuple[int, ...]) -> Iterable[Attempt[tuple[int, ...]]]:
         return _splits(states, prior_s, cost_t, outcome_ts)
 
     def bound(states: tuple[int, ...]) -> float:
@@ -254,7 +254,7 @@ def isolation_search(
 
 def _splits(
     states: tuple[int, ...], prior_s: FloatArray, cost_t: FloatArray, outcome_ts: IntArray
-) -> Iterable[Step[tuple[int, ...]]]:
+) -> Iterable[Attempt[tuple[int, ...]]]:
     """Yield the tests that tell some of these states apart."""
     columns = list(states)
     total = prior_s[columns].sum()
@@ -266,7 +266,7 @@ def _splits(
             (int(outcome), tuple(s for s, o in zip(states, shown, strict=True) if o == outcome))
             for outcome in np.unique(shown)
         ]
-        yield Step(
+        yield Attempt(
             test,
             float(cost),
             tuple((o, float(prior_s[list(part)].sum() / total), part) for o, part in parts),
@@ -321,12 +321,12 @@ def decide(
         loss_d = loss_dh @ belief(seen)
         return float(loss_d.min()), int(loss_d.argmin())
 
-    def expand(seen: tuple[int, ...]) -> Iterable[Step[tuple[int, ...]]]:
+    def expand(seen: tuple[int, ...]) -> Iterable[Attempt[tuple[int, ...]]]:
         here = belief(seen)
         for test, done in enumerate(seen):
             if done == STOP:
                 chance_o = chance_toh[test] @ here
-                yield Step(
+                yield Attempt(
                     test,
                     float(cost_t[test]),
                     tuple(

@@ -12,8 +12,8 @@ from msgspec import Struct
 
 from swapinfer.pack.model import Costs
 from swapinfer.plan.actions import Action
-from swapinfer.plan.base import LOOK_MINUTES
 from swapinfer.plan.begun import Begun
+from swapinfer.plan.repair_policy import LOOK_MINUTES
 
 FAR = 2.0
 """Contacts reseated together with a swap must be better by so many times the resolution."""

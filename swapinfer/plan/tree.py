@@ -9,7 +9,7 @@ from msgspec import Struct
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import PlannedStep, next_steps
-from swapinfer.plan.suppose import suppose
+from swapinfer.plan.what_if import suppose
 from swapinfer.posterior import Posterior, infer
 
 _LEAST = 0.03

@@ -21,7 +21,7 @@ from swapinfer.ledger.words import element_label
 from swapinfer.plan.answers import CleanDrive, clean_drive_minutes
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import Posterior, infer
 
 VERIFIED_RISK = 0.05

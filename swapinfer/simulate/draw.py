@@ -13,7 +13,7 @@ from swapinfer.evidence.states import StateSpace, build_states
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Pack
-from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.what_if import replay_events
 from swapinfer.simulate.world import World, draw_states, space_faults
 
 FIRST_DRIVE = 20.0

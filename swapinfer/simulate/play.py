@@ -12,8 +12,8 @@ from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action, work_of
 from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair
 from swapinfer.plan.next import GIVE_UP, HAND_OVER
-from swapinfer.plan.suppose import replay_events
-from swapinfer.simulate.policies import Policy, Situation
+from swapinfer.plan.what_if import replay_events
+from swapinfer.simulate.policies import Situation, Strategy
 from swapinfer.simulate.world import World
 
 MOST_STEPS = 25
@@ -64,7 +64,17 @@ class Result:
     seconds: float
 
 
-class _Bill:
+class Bill:
+    """What a job has come to so far.
+
+    Parameters
+    ----------
+    world : World
+        Vehicle that is worked on.
+    settings : PlanSettings
+        Shop's figures.
+    """
+
     def __init__(self, world: World, settings: PlanSettings) -> None:
         self.world = world
         self.settings = settings
@@ -73,12 +83,14 @@ class _Bill:
         self.seconds = self.needless = 0.0
         self.things: list[int] = []
 
+    @property
     def costing(self) -> Costing:
+        """Prices as the job stands."""
         return Costing(self.world.job, self.settings)
 
     def do(self, action: Action) -> None:
         """Do an action; pay its work, what was really repaired, and the minutes really driven."""
-        costing, world = self.costing(), self.world
+        costing, world = self.costing, self.world
         effort = work_of(costing, action, self.repair).effort
         self.things.append(action.things)
         for place in action.replaced:
@@ -98,14 +110,15 @@ class _Bill:
         kind = self.world.job.engine.kind_of(place)
         state = self.world.faults.get(self.world.job.fitted[place])
         known = {state.mode.id: 1.0} if state is not None and state.mode is not None else {}
-        return self.costing().repair(kind, known)
+        return self.costing.repair(kind, known)
 
     def result(self, *, resolved: bool) -> Result:
+        """Add up, once the vehicle is handed over or given up."""
         costs = self.settings.costs
         extra = self.comebacks * costs.comeback + (0.0 if resolved else costs.diagnosis_cap)
         extra += self.needless
         return Result(
-            self.costing().money(self.total) + extra,
+            self.costing.money(self.total) + extra,
             self.total.minutes,
             self.total.drive_minutes,
             self.wrong_parts,
@@ -120,14 +133,16 @@ class _Bill:
         )
 
 
-def play(world: World, policy: Policy, settings: PlanSettings, pack: Pack | None = None) -> Result:
+def play(
+    world: World, policy: Strategy, settings: PlanSettings, pack: Pack | None = None
+) -> Result:
     """Let a policy work on a vehicle to the end.
 
     Parameters
     ----------
     world : World
         Vehicle; changed by what is done to it.
-    policy : Policy
+    policy : Strategy
         Decides.
     settings : PlanSettings
         Shop's figures.
@@ -138,7 +153,7 @@ def play(world: World, policy: Policy, settings: PlanSettings, pack: Pack | None
     -------
     Result
     """
-    bill = _Bill(world, settings)
+    bill = Bill(world, settings)
     while bill.steps < MOST_STEPS:
         job = world.job if pack is None else replay_events(world.events, pack)
         start = time.perf_counter()
@@ -157,38 +172,6 @@ def play(world: World, policy: Policy, settings: PlanSettings, pack: Pack | None
                 return bill.result(resolved=True)
             bill.comebacks += 1
     return bill.result(resolved=False)
-
-
-def clairvoyant(world: World, settings: PlanSettings) -> Result:
-    """Repair what is at fault, and nothing else, then verify with the shortest drive.
-
-    Parameters
-    ----------
-    world : World
-        Vehicle.
-    settings : PlanSettings
-        Shop's figures.
-
-    Returns
-    -------
-    Result
-        The cheaper of repairing and of giving up at once.
-    """
-    costing = Costing(world.job, settings)
-    places = [
-        place
-        for place, element in world.job.fitted.items()
-        if (state := world.faults.get(element)) and state.mode and state.mode.misfire > 0.0
-    ]
-    bill = _Bill(world, settings)
-    effort = work_of(costing, Action("replace", replaced=tuple(places)), bill.repair).effort
-    effort = Effort(effort.minutes, settings.costs.drive_minutes[0], effort.parts)
-    money = costing.money(effort)
-    if money > settings.costs.diagnosis_cap:
-        bill.total = Effort()
-        return bill.result(resolved=False)
-    bill.total = effort
-    return bill.result(resolved=True)
 
 
 def copy_world(world: World, seed: int) -> World:

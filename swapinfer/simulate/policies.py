@@ -18,9 +18,8 @@ from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import Custom
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.information import information_bits
 from swapinfer.plan.next import ENDINGS, GIVE_UP, HAND_OVER, decide
-from swapinfer.plan.outlook import Outlook, Priced, mean_effort
+from swapinfer.plan.outlook import Outlook
 from swapinfer.posterior import Posterior, infer
 
 LEAST_P = 0.02
@@ -92,33 +91,12 @@ class Situation:
         return {read.cylinder for read in reads if read.role == "misfire"}
 
 
-class Policy(Protocol):
+class Strategy(Protocol):
     """Decides what to do next."""
 
     def __call__(self, situation: Situation) -> Decision:
         """Decide."""
         ...
-
-
-@dataclass
-class Remembered:
-    """A policy that recalls what it decided in the very same situation.
-
-    Attributes
-    ----------
-    policy : Policy
-        Must depend on nothing but the job.
-    """
-
-    policy: Policy
-    known: dict[tuple[str, ...], Decision] = field(default_factory=dict)
-
-    def __call__(self, situation: Situation) -> Decision:
-        """Decide, or recall."""
-        key = tuple(str(event) for _, event in situation.job.standing)
-        if key not in self.known:
-            self.known[key] = self.policy(situation)
-        return self.known[key]
 
 
 @dataclass(frozen=True)
@@ -143,49 +121,6 @@ class Planner:
         outlook = Outlook(situation.evidence, situation.posterior, settings)
         first = decide(outlook, outlook.rank()).ways[0]
         return first.action or list(ENDINGS)[first.number]
-
-
-@dataclass(frozen=True)
-class ReplaceBy:
-    """Replace what has the highest index, verify with the usual drive, go on.
-
-    Attributes
-    ----------
-    index : callable
-        Probability and cost of repair to the index.
-    """
-
-    index: Callable[[float, float], float]
-
-    def __call__(self, situation: Situation) -> Decision:
-        """Hand over once verified, else replace."""
-        if situation.is_verified:
-            return HAND_OVER
-        return best_repair(situation, self.index)
-
-
-@dataclass(frozen=True)
-class InformationPerCost:
-    """Take the step with most bits for its cost until one cause is sure, then replace that."""
-
-    def __call__(self, situation: Situation) -> Decision:
-        """Decide."""
-        if situation.is_verified:
-            return HAND_OVER
-        if max(situation.place_p.values()) >= situation.custom.sure:
-            return best_repair(situation, by_probability)
-        outlook = situation.outlook
-        belief_h = outlook.hypotheses.belief_h
-        tests = [one for one in outlook.priced if one.action.kind != "replace"]
-
-        def score(one: Priced) -> float:
-            cost = outlook.costing.weigh(mean_effort(one, belief_h))
-            return information_bits(belief_h, one.prediction.chance_oh) / max(cost, 1e-9)
-
-        best = max(tests, key=score, default=None)
-        if best is None or information_bits(belief_h, best.prediction.chance_oh) < 0.01:
-            return best_repair(situation, by_probability)
-        return best.action
 
 
 @dataclass(frozen=True)
@@ -262,11 +197,6 @@ def _done(job: Job) -> set[tuple[str, str]]:
 def by_probability(p: float, _cost: float) -> float:
     """Index: the probability alone."""
     return p
-
-
-def by_probability_over_cost(p: float, cost: float) -> float:
-    """Index: probability over cost of repair."""
-    return p / cost
 
 
 def best_repair(situation: Situation, index: Callable[[float, float], float]) -> Decision:

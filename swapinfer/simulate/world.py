@@ -25,8 +25,8 @@ from swapinfer.ledger import events as ev
 from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import GOOD, OVER_LIMIT, Curve, Handling, Pack, Test
 from swapinfer.plan.actions import Action
-from swapinfer.plan.base import LOOK_MINUTES
-from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.repair_policy import LOOK_MINUTES
+from swapinfer.plan.what_if import replay_events
 
 COMEBACK_MINUTES = 3000.0
 """A fault that does not show for so long after the repair brings nobody back."""

@@ -32,8 +32,8 @@ from swapinfer.ledger.replay import Job as Replayed
 from swapinfer.ledger.replay import replay
 from swapinfer.ledger.runs import last_repair
 from swapinfer.ledger.words import say
-from swapinfer.plan.suppose import suppose
 from swapinfer.plan.verifying import prove
+from swapinfer.plan.what_if import suppose
 from swapinfer.posterior import infer
 from tests.claim.jobs import base_pack, chain, opening, picture
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from lab.reliability import wander
 
 from swapinfer.commands.filing import export_tables
 from swapinfer.commands.past import drawn_vehicles, past_vehicles, work_again
@@ -23,8 +24,7 @@ from swapinfer.ledger.store import Store
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.suppose import replay_events
-from swapinfer.simulate.calibration import wander
+from swapinfer.plan.what_if import replay_events
 from swapinfer.simulate.draw import draw_job
 from swapinfer.simulate.play import copy_world, play
 from swapinfer.simulate.policies import Planner

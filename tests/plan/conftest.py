@@ -10,7 +10,7 @@ from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import infer
 
 MakeOutlook = Callable[..., Outlook]

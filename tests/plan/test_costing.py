@@ -10,8 +10,8 @@ from swapinfer.pack.fixes import fix_for, fix_shares, known_fix
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action, work_of
 from swapinfer.plan.costing import Costing, PlanSettings
-from swapinfer.plan.suppose import replay_events
 from swapinfer.plan.titles import title_action
+from swapinfer.plan.what_if import replay_events
 
 
 @pytest.fixture(scope="module")

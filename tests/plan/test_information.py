@@ -4,14 +4,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from lab.value import expected_loss_with_test, value_of_certainty, value_of_test
 from numpy.typing import NDArray
 
-from swapinfer.plan.information import (
-    expected_loss_with_test,
-    information_bits,
-    value_of_certainty,
-    value_of_test,
-)
+from swapinfer.plan.information import information_bits
 
 
 def binary(sensitivity: float, specificity: float) -> NDArray[np.float64]:

@@ -8,9 +8,9 @@ import pytest
 from msgspec import structs
 from numpy.typing import NDArray
 
-from swapinfer.plan.base import NONE, BasePolicy, Faults, Prices
-from swapinfer.plan.lookahead import BASE, LookAhead, Moves, Options
-from swapinfer.plan.sequence import Search, Step
+from swapinfer.plan.lookahead import POLICY, Changes, LookAhead, Options
+from swapinfer.plan.repair_policy import NONE, Faults, Prices, RepairPolicy
+from swapinfer.plan.sequence import Attempt, Search
 
 HARD = 1e9
 N_TESTS = 3
@@ -47,23 +47,23 @@ class Small:
         n = len(self.prior_e)
         element_hk = np.concatenate(([NONE], np.arange(n)))[:, None]
         faults = Faults(element_hk, np.where(element_hk == NONE, 0.0, HARD))
-        base = BasePolicy(faults, Prices(self.fix_e, 0.0, 1e4, self.give_up), (30.0,))
+        policy = RepairPolicy(faults, Prices(self.fix_e, 0.0, 1e4, self.give_up), (30.0,))
         test_toh = np.concatenate([np.full((N_TESTS, 2, 1), 0.5), self.chance_toe], axis=2)
         clean_eh = np.column_stack([np.ones(n), np.eye(n)])
         replace_eoh = np.stack([clean_eh, 1 - clean_eh], axis=1)
         cost_a = np.concatenate([self.cost_t, self.fix_e])
-        moves = [Moves(nothing, nothing)] * N_TESTS
-        moves += [Moves(np.array([1 + e]), np.array([0])) for e in range(n)]
+        changes = [Changes(nothing, nothing)] * N_TESTS
+        changes += [Changes(np.array([1 + e]), np.array([0])) for e in range(n)]
         options = Options(
             np.repeat(cost_a[:, None], 2, axis=1),
             np.concatenate([test_toh, replace_eoh]),
-            tuple(moves),
+            tuple(changes),
             ~np.eye(N_TESTS + n, dtype=bool),
             np.zeros((N_TESTS + n, N_TESTS + n)),
             np.arange(N_TESTS + n),
             np.zeros((N_TESTS + n, test_toh.shape[2])),
         )
-        return LookAhead(base, options)
+        return LookAhead(policy, options)
 
     def weight_e(self, node: Node) -> NDArray[np.float64]:
         weight = self.prior_e.copy()
@@ -80,7 +80,7 @@ class Small:
         def stop(node: Node) -> tuple[float, int]:
             return (0.0 if node == done else self.give_up), 0
 
-        def expand(node: Node) -> Iterable[Step[Node]]:
+        def expand(node: Node) -> Iterable[Attempt[Node]]:
             if node == done:
                 return
             seen, replaced = node
@@ -88,29 +88,29 @@ class Small:
             for t in (t for t in range(N_TESTS) if seen[t] < 0):
                 chance = self.chance_toe[t] @ weight / weight.sum()
                 after = [((*seen[:t], o, *seen[t + 1 :]), replaced) for o in range(2)]
-                yield Step(
+                yield Attempt(
                     t, self.cost_t[t], tuple((o, float(chance[o]), after[o]) for o in range(2))
                 )
             for e in (e for e in range(n) if e not in replaced):
                 p = float(weight[e] / weight.sum())
                 rest = (seen, tuple(sorted((*replaced, e))))
                 branches = ((0, p, done), (1, 1 - p, rest)) if p < 1 - 1e-12 else ((0, 1.0, done),)
-                yield Step(N_TESTS + e, self.fix_e[e], branches)
+                yield Attempt(N_TESTS + e, self.fix_e[e], branches)
 
         return Search(stop, expand, lambda _: 0.0).value(((-1,) * N_TESTS, ()))
 
     def follow(self, depth: int) -> float:
         """Exact expected cost of planning anew, to a depth, after every outcome."""
         look_ahead = self.look_ahead()
-        every = np.arange(len(look_ahead.options.moves))
+        every = np.arange(len(look_ahead.options.changes))
 
         def walk(belief_h: NDArray[np.float64], left: NDArray[np.int64]) -> float:
             if belief_h[0] > 1 - 1e-9:
                 return 0.0
-            here = LookAhead(look_ahead.base, look_ahead.options.only(left))
+            here = LookAhead(look_ahead.policy, look_ahead.options.only(left))
             ranking = here.rank(belief_h, depth)
-            if not len(left) or ranking.value_a.min() >= ranking.base_cost - 1e-9:
-                return ranking.base_cost
+            if not len(left) or ranking.value_a.min() >= ranking.policy_cost - 1e-9:
+                return ranking.policy_cost
             best = int(ranking.value_a.argmin())
             chance_o, after_oh = here.outcomes(belief_h, best)
             rest = np.delete(left, best)
@@ -126,11 +126,11 @@ class Small:
 @pytest.mark.parametrize("seed", range(12))
 def test_deeper_plans_are_no_dearer_and_none_beats_the_optimum(seed: int) -> None:
     small = Small.draw(seed)
-    base = small.look_ahead().rank(np.concatenate(([0.0], small.prior_e)), 1).base_cost
+    policy = small.look_ahead().rank(np.concatenate(([0.0], small.prior_e)), 1).policy_cost
     optimum, one, two = small.optimum(), small.follow(1), small.follow(2)
     assert optimum <= two + 1e-9
     assert two <= one + 1e-9
-    assert one <= base + 1e-9
+    assert one <= policy + 1e-9
 
 
 def test_two_step_plans_are_within_two_percent_of_the_optimum_on_average() -> None:
@@ -144,14 +144,14 @@ def with_idle_test(small: Small) -> LookAhead:
     options = look_ahead.options
     idle = np.broadcast_to(np.array([0.3, 0.7])[None, :, None], (1, *options.chance_aoh.shape[1:]))
     return LookAhead(
-        look_ahead.base,
+        look_ahead.policy,
         Options(
             np.concatenate([options.cost_ao, np.full((1, 2), 1.0)]),
             np.concatenate([options.chance_aoh, idle]),
-            (*options.moves, Moves(nothing, nothing)),
-            ~np.eye(len(options.moves) + 1, dtype=bool),
-            np.zeros((len(options.moves) + 1, len(options.moves) + 1)),
-            np.arange(len(options.moves) + 1),
+            (*options.changes, Changes(nothing, nothing)),
+            ~np.eye(len(options.changes) + 1, dtype=bool),
+            np.zeros((len(options.changes) + 1, len(options.changes) + 1)),
+            np.arange(len(options.changes) + 1),
             np.concatenate([options.more_ah, np.zeros((1, options.more_ah.shape[1]))]),
         ),
     )
@@ -183,7 +183,7 @@ def test_expected_cost_rises_with_every_price() -> None:
         )
         now = small.look_ahead().rank(belief, 1)
         then = dearer.look_ahead().rank(belief, 1)
-        assert now.base_cost <= then.base_cost + 1e-9
+        assert now.policy_cost <= then.policy_cost + 1e-9
         assert now.value_a.min() <= then.value_a.min() + 1e-9
 
 
@@ -197,11 +197,11 @@ def test_a_test_that_tells_everything_costs_its_price_and_the_right_repair() -> 
         1e6,
     )
     ranking = small.look_ahead().rank(np.array([0.0, 0.5, 0.5]), 1)
-    assert ranking.base_cost == pytest.approx(100.0 + 0.5 * 200.0)
+    assert ranking.policy_cost == pytest.approx(100.0 + 0.5 * 200.0)
     assert ranking.value_a[0] == pytest.approx(160.0)
     assert ranking.worth_a[0] == pytest.approx(50.0)
     assert ranking.onward_ao[0].tolist() == pytest.approx([100.0, 200.0])
-    assert (ranking.follow_ao[0] == BASE).all()
+    assert (ranking.follow_ao[0] == POLICY).all()
 
 
 def test_time_up_returns_the_shallow_figures() -> None:
@@ -213,10 +213,10 @@ def test_time_up_returns_the_shallow_figures() -> None:
 
 
 def test_moves_carry_all_weight_to_what_a_fault_set_becomes() -> None:
-    moves = Moves(np.array([1, 3, 2]), np.array([0, 0, 4]))
+    changes = Changes(np.array([1, 3, 2]), np.array([0, 0, 4]))
     before = np.array([[0.1, 0.2, 0.3, 0.4, 0.0], [1.0, 0.0, 0.0, 0.0, 0.0]])
     expected = [[0.7, 0.0, 0.0, 0.0, 0.3], [1.0, 0.0, 0.0, 0.0, 0.0]]
-    moves.apply(before)
+    changes.apply(before)
     np.testing.assert_allclose(before, expected)
 
 
@@ -228,9 +228,11 @@ def test_access_left_open_is_taken_off_the_next_step_and_is_no_information() -> 
     saved_aa = np.zeros_like(look_ahead.options.saved_aa)
     plain = look_ahead.rank(belief, 2)
     follow = int(plain.follow_ao[-1, 0])
-    assert follow != BASE
+    assert follow != POLICY
     saved_aa[-1, follow] = 0.5
-    open_after = LookAhead(look_ahead.base, structs.replace(look_ahead.options, saved_aa=saved_aa))
+    open_after = LookAhead(
+        look_ahead.policy, structs.replace(look_ahead.options, saved_aa=saved_aa)
+    )
     cheaper = open_after.rank(belief, 2)
     assert cheaper.value_a[-1] == pytest.approx(plain.value_a[-1] - 0.5)
     assert cheaper.worth_a[-1] == pytest.approx(0.0, abs=1e-9)

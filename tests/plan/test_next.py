@@ -18,12 +18,12 @@ from swapinfer.plan.answers import (
     stop_or_go_on,
     why_not,
 )
-from swapinfer.plan.base import NONE
 from swapinfer.plan.costing import Costing, Effort, PlanSettings
 from swapinfer.plan.next import DETAILED, GIVE_UP, HAND_OVER, Plan, make_plan, next_steps
 from swapinfer.plan.outlook import CONDITIONS, Outlook
-from swapinfer.plan.suppose import normal_outcome, suppose, typical_reading, work_events
+from swapinfer.plan.repair_policy import NONE
 from swapinfer.plan.tree import plan_tree
+from swapinfer.plan.what_if import normal_outcome, suppose, typical_reading, work_events
 from swapinfer.posterior import infer
 
 MakeOutlook = Callable[..., Outlook]
@@ -116,7 +116,7 @@ def test_drives_are_offered_under_the_conditions_that_tell_most(seen: Outlook) -
     tried = {p.action.conditions for p in offered if p.action.swaps == swaps}
 
     def bits(conditions: tuple[str, ...]) -> float:
-        (shown,) = seen.predictor.drives((20.0,), conditions, swaps, offered[0].moves)
+        (shown,) = seen.predictor.drives((20.0,), conditions, swaps, offered[0].changes)
         spread_h = entropy(shown.chance_oh, base=2, axis=0)
         return float(entropy(shown.chance_oh @ belief_h, base=2) - belief_h @ spread_h)
 
@@ -378,4 +378,4 @@ def test_next_steps_ranks_from_evidence_alone(seen: Outlook, settings: PlanSetti
     shallow = structs.replace(settings, depth=1)
     plan = next_steps(seen.evidence, infer(seen.evidence.arrays), shallow)
     assert plan.hypotheses == len(seen.hypotheses.belief_h)
-    assert (seen.base.faults.element_hk[seen.hypotheses.index[()]] == NONE).all()
+    assert (seen.policy.faults.element_hk[seen.hypotheses.index[()]] == NONE).all()

@@ -13,7 +13,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.plan.next import Plan, PlannedStep, decide, make_plan
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.reason import explain
-from swapinfer.plan.suppose import suppose
+from swapinfer.plan.what_if import suppose
 from swapinfer.posterior import infer
 
 FOUND = ev.Ran(15, ("warm", "load"), ("P0303",))

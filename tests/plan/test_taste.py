@@ -20,8 +20,8 @@ from swapinfer.plan.begun import Begun, what_was_begun
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import GIVE_UP, HAND_OVER, Plan, make_plan
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.suppose import replay_events
 from swapinfer.plan.taste import Way, arrange
+from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import infer
 from tests.plan.conftest import MakeOutlook
 
@@ -272,7 +272,7 @@ def test_several_swaps_leave_one_cylinder_as_it_is(outlook_of: MakeOutlook) -> N
 def test_expected_totals_are_corrected_and_rank_as_before(outlook_of: MakeOutlook) -> None:
     seen = outlook_of(misfire([1]))
     belief_h = seen.hypotheses.belief_h
-    least, most = float(belief_h @ seen.base.least_h), seen.base.prices.give_up
+    least, most = float(belief_h @ seen.policy.least_h), seen.policy.prices.give_up
     assert seen.settings.costs.foresight > 0.0
     totals = [least + (most - least) * share for share in (0.0, 0.1, 0.4, 0.7, 0.99, 1.0, 1.2)]
     honest = [seen.honest(total, belief_h) for total in totals]

@@ -7,7 +7,7 @@ import numpy as np
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.pack.model import Pack
-from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import fault_sets, infer
 
 

@@ -17,8 +17,8 @@ from swapinfer.ledger import events as ev
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action
-from swapinfer.plan.base import LOOK_MINUTES
-from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.repair_policy import LOOK_MINUTES
+from swapinfer.plan.what_if import replay_events
 from swapinfer.simulate.world import World
 from tests.evidence.test_outcomes import chance
 

@@ -5,6 +5,9 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from lab.reduced import optimal_cost, planned_cost, reduce_job
+from lab.reliability import judge, perturb, statements, wander
+from lab.strategies import Remembered, ReplaceBy, by_probability_over_cost, clairvoyant
 
 from swapinfer.evidence.states import State, build_states
 from swapinfer.evidence.testing import band_chances, relative
@@ -14,21 +17,16 @@ from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import HAND_OVER
-from swapinfer.plan.suppose import replay_events
-from swapinfer.simulate.calibration import judge, perturb, statements, wander
+from swapinfer.plan.what_if import replay_events
 from swapinfer.simulate.draw import draw_job
-from swapinfer.simulate.play import clairvoyant, copy_world, play
+from swapinfer.simulate.play import copy_world, play
 from swapinfer.simulate.policies import (
     CustomaryOrder,
     Decision,
     Planner,
-    Remembered,
-    ReplaceBy,
     Situation,
     by_probability,
-    by_probability_over_cost,
 )
-from swapinfer.simulate.reduced import optimal_cost, planned_cost, reduce_job
 from swapinfer.simulate.world import World, draw_states, space_faults
 
 FITMENT = {"ignition": "coil-on-plug", "fuel": "port"}
@@ -248,5 +246,5 @@ def test_the_planner_does_not_give_up_where_a_repair_is_cheaper(
     seen = [ev.Ran(5.0, (), codes=("P0202",)), ev.Ran(5.0, (), codes=("P0302",))]
     situation = Situation(replay_events([opening, *seen], pack), settings)
     ranking = situation.outlook.rank()
-    assert ranking.base_cost < 0.8 * settings.costs.diagnosis_cap
+    assert ranking.policy_cost < 0.8 * settings.costs.diagnosis_cap
     assert isinstance(Planner(2)(situation), Action)

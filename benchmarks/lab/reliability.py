@@ -11,7 +11,7 @@ from swapinfer.evidence.arrays import FloatArray
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.pack.model import Kind, Pack, Uncertain
 from swapinfer.plan.actions import Action, Suspicion
-from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import infer
 from swapinfer.simulate.world import World
 

@@ -12,7 +12,7 @@ from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.states import BEFORE, State
 from swapinfer.ledger.replay import Job
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.suppose import replay_events
+from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import FaultSets, fault_sets, infer
 from swapinfer.simulate.draw import FIRST_DRIVE
 from swapinfer.simulate.play import Result, play

@@ -9,8 +9,8 @@ from swapinfer.ledger import events as ev
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.suppose import replay_events
-from swapinfer.simulate.habit import customary_results
+from swapinfer.plan.what_if import replay_events
+from swapinfer.simulate.customary import customary_results
 
 OPENED = ev.Opened("RO-1", "inline-4", {"ignition": "coil-on-plug", "fuel": "port"})
 FOUND = [

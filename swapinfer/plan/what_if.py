@@ -15,8 +15,8 @@ from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import GOOD, Pack, Test
 from swapinfer.plan.actions import Action
-from swapinfer.plan.base import LOOK_MINUTES
 from swapinfer.plan.predict import ALL_GOOD, ELSEWHERE, QUIET, chances_of
+from swapinfer.plan.repair_policy import LOOK_MINUTES
 
 _MISFIRE_CODE = 300
 """P0300 and the cylinder's number make its misfire code (SAE J2012)."""

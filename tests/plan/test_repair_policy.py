@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lab.orders import independent_faults_cost
 from numpy.typing import NDArray
 
-from swapinfer.plan.base import LOOK_MINUTES, NONE, BasePolicy, Choice, Faults, Prices
-from swapinfer.plan.order import independent_faults_cost
+from swapinfer.plan.repair_policy import LOOK_MINUTES, NONE, Choice, Faults, Prices, RepairPolicy
 
 DRIVES = (10.0, 30.0, 60.0)
 HARD = 1e6
@@ -65,7 +65,7 @@ def test_hard_independent_faults_cost_what_the_ordering_theorem_says() -> None:
         ]
     )
     belief[0] = 0.0
-    policy = BasePolicy(faults, Prices(fix, 0.0, 0.0, 1e9), DRIVES)
+    policy = RepairPolicy(faults, Prices(fix, 0.0, 0.0, 1e9), DRIVES)
     choice = policy.choose(belief[None] / belief.sum())
     assert choice.order_bj[0].tolist() == [1, 2, 0, 3]
     assert choice.cost_b[0] == pytest.approx(48.892939, abs=1e-6)
@@ -77,7 +77,7 @@ def test_a_hard_single_fault_is_sought_in_order_of_probability_over_cost() -> No
     faults = fault_sets(4, np.full(4, HARD), 1)
     belief = np.array([[0.0, 0.4, 0.3, 0.2, 0.1]])
     prices = Prices(np.array([30.0, 10.0, 5.0, 8.0]), 0.0, 0.0, 1e9)
-    choice = BasePolicy(faults, prices, DRIVES).choose(belief)
+    choice = RepairPolicy(faults, prices, DRIVES).choose(belief)
     assert choice.order_bj[0].tolist() == [2, 1, 0, 3]
     assert choice.cost_b[0] == pytest.approx(28.8)
 
@@ -102,7 +102,7 @@ def random_case(seed: int) -> tuple[Faults, Prices, NDArray[np.float64]]:
 @given(st.integers(0, 10**6))
 def test_cost_is_what_walking_through_the_policy_gives(seed: int) -> None:
     faults, prices, belief_bh = random_case(seed)
-    policy = BasePolicy(faults, prices, DRIVES)
+    policy = RepairPolicy(faults, prices, DRIVES)
     choice = policy.choose(belief_bh)
     walked_bh = np.array(
         [
@@ -118,7 +118,7 @@ def test_cost_is_what_walking_through_the_policy_gives(seed: int) -> None:
 @given(st.integers(0, 10**6))
 def test_one_belief_or_many_give_the_same_choice(seed: int) -> None:
     faults, prices, belief_bh = random_case(seed)
-    policy = BasePolicy(faults, prices, DRIVES)
+    policy = RepairPolicy(faults, prices, DRIVES)
     together = policy.choose(belief_bh).cost_b
     alone = [policy.choose(belief_bh[b : b + 1]).cost_b[0] for b in range(len(belief_bh))]
     np.testing.assert_allclose(together, alone, rtol=1e-12)
@@ -131,7 +131,7 @@ def test_single_faults_get_the_best_drive_and_stopping_point() -> None:
         faults = fault_sets(4, rng.choice([0.01, 0.1, 1.0], size=4), 1)
         prices = Prices(rng.uniform(20, 400, 4), 1.5, 300.0, float(rng.uniform(100, 900)))
         belief = np.concatenate(([0.0], rng.dirichlet(np.full(4, 0.5))))
-        choice = BasePolicy(faults, prices, DRIVES).choose(belief[None])
+        choice = RepairPolicy(faults, prices, DRIVES).choose(belief[None])
         tried = [
             sum(
                 belief[h]
@@ -158,7 +158,7 @@ def test_single_faults_get_the_best_drive_and_stopping_point() -> None:
 
 def test_a_vehicle_that_is_surely_good_is_handed_over_for_nothing() -> None:
     faults = fault_sets(2, np.ones(2), 1)
-    policy = BasePolicy(faults, Prices(np.full(2, 100.0), 1.0, 300.0, 1000.0), DRIVES)
+    policy = RepairPolicy(faults, Prices(np.full(2, 100.0), 1.0, 300.0, 1000.0), DRIVES)
     choice = policy.choose(np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]))
     assert choice.hands_over_b.tolist() == [True, False]
     assert choice.cost_b[0] == 0.0

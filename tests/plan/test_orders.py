@@ -6,14 +6,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
-
-from swapinfer.plan.order import (
+from lab.orders import (
     independent_faults_cost,
     independent_faults_order,
     single_fault_cost,
     single_fault_order,
 )
+from numpy.typing import NDArray
 
 P = np.array([0.4, 0.3, 0.2, 0.1])
 

@@ -8,10 +8,10 @@ import numpy as np
 from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.plan.base import BasePolicy, Faults
-from swapinfer.plan.lookahead import LookAhead, Moves, Options, Ranking
+from swapinfer.plan.lookahead import Changes, LookAhead, Options, Ranking
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.sequence import Search, Step
+from swapinfer.plan.repair_policy import Faults, RepairPolicy
+from swapinfer.plan.sequence import Attempt, Search
 
 Node = tuple[tuple[int, ...], tuple[float, ...]]
 """Actions still to be used, and the belief."""
@@ -45,11 +45,11 @@ def reduce_job(
     chosen = _distinct(outlook, outlook.rank(), actions)
     options = outlook.look_ahead.options.only(chosen)
     position = {int(h): at for at, h in enumerate(keep)}
-    moves = tuple(_restricted(one, position) for one in options.moves)
-    faults = outlook.base.faults
-    base = BasePolicy(
+    changes = tuple(_restricted(one, position) for one in options.changes)
+    faults = outlook.policy.faults
+    policy = RepairPolicy(
         Faults(faults.element_hk[keep], faults.rate_hk[keep]),
-        replace(outlook.base.prices, saved_hk=outlook.base.prices.saved_hk[keep]),
+        replace(outlook.policy.prices, saved_hk=outlook.policy.prices.saved_hk[keep]),
         outlook.settings.costs.drive_minutes,
     )
     follows_aa = ~np.eye(len(chosen), dtype=bool)
@@ -57,9 +57,9 @@ def reduce_job(
     groups = np.arange(len(chosen))
     nothing_aa = np.zeros(follows_aa.shape)
     more_ah = options.more_ah[:, keep]
-    small = Options(options.cost_ao, chance_aoh, moves, follows_aa, nothing_aa, groups, more_ah)
+    small = Options(options.cost_ao, chance_aoh, changes, follows_aa, nothing_aa, groups, more_ah)
     belief_h = outlook.hypotheses.belief_h[keep]
-    return LookAhead(base, small), belief_h / belief_h.sum()
+    return LookAhead(policy, small), belief_h / belief_h.sum()
 
 
 def _closed(outlook: Outlook, count: int) -> IntArray:
@@ -89,23 +89,23 @@ def _distinct(outlook: Outlook, ranking: Ranking, count: int) -> IntArray:
     return np.array(list(chosen.values()), dtype=np.int64)
 
 
-def _restricted(moves: Moves, position: dict[int, int]) -> Moves:
+def _restricted(changes: Changes, position: dict[int, int]) -> Changes:
     pairs = sorted(
         (position[target], position[source])
-        for source, target in zip(moves.source_m.tolist(), moves.target_m.tolist(), strict=True)
+        for source, target in zip(changes.source_m.tolist(), changes.target_m.tolist(), strict=True)
         if source in position
     )
     target_m, source_m = zip(*pairs, strict=True) if pairs else ((), ())
-    return Moves(np.array(source_m, dtype=np.int64), np.array(target_m, dtype=np.int64))
+    return Changes(np.array(source_m, dtype=np.int64), np.array(target_m, dtype=np.int64))
 
 
 def optimal_cost(look_ahead: LookAhead, belief_h: FloatArray) -> float:
-    """Least expected cost of any plan that uses each action at most once, then the base policy.
+    """Least expected cost of any plan that uses each action at most once, then the repair policy.
 
     Parameters
     ----------
     look_ahead : LookAhead
-        Actions and base policy.
+        Actions and repair policy.
     belief_h : ndarray of float, shape (hypothesis,)
         Adds up to 1.
 
@@ -115,12 +115,12 @@ def optimal_cost(look_ahead: LookAhead, belief_h: FloatArray) -> float:
         By AND/OR search with memory. No plan costs less than repairing what is at fault, or giving
         up: the bound.
     """
-    floor_h = _cheapest_way_out(look_ahead.base)
+    floor_h = _cheapest_way_out(look_ahead.policy)
 
     def stop(node: Node) -> tuple[float, int]:
-        return float(look_ahead.base.choose(np.array([node[1]])).cost_b[0]), 0
+        return float(look_ahead.policy.choose(np.array([node[1]])).cost_b[0]), 0
 
-    def expand(node: Node) -> Iterable[Step[Node]]:
+    def expand(node: Node) -> Iterable[Attempt[Node]]:
         left, belief = node
         for action in left:
             rest = tuple(other for other in left if other != action)
@@ -129,12 +129,12 @@ def optimal_cost(look_ahead: LookAhead, belief_h: FloatArray) -> float:
             cost = float(chance_o @ look_ahead.options.cost_ao[action])
             cost += float(look_ahead.options.more_ah[action] @ np.array(belief))
             branches = tuple((o, float(chance_o[o]), _node(rest, after_oh[o])) for o in possible)
-            yield Step(action, cost, branches)
+            yield Attempt(action, cost, branches)
 
     def bound(node: Node) -> float:
         return float(np.array(node[1]) @ floor_h)
 
-    every = tuple(range(len(look_ahead.options.moves)))
+    every = tuple(range(len(look_ahead.options.changes)))
     return Search(stop, expand, bound).value(_node(every, belief_h))
 
 
@@ -142,12 +142,12 @@ def _node(left: tuple[int, ...], belief_h: FloatArray) -> Node:
     return left, tuple(np.round(belief_h, _ROUND).tolist())
 
 
-def _cheapest_way_out(base: BasePolicy) -> FloatArray:
-    padded_e = np.append(base.prices.fix_e, 0.0)
-    needed_hk = np.where(base.faults.rate_hk > 0.0, base.faults.element_hk, -1)
-    saved_hk = np.where(needed_hk >= 0, base.prices.saved_hk, 0.0)
+def _cheapest_way_out(policy: RepairPolicy) -> FloatArray:
+    padded_e = np.append(policy.prices.fix_e, 0.0)
+    needed_hk = np.where(policy.faults.rate_hk > 0.0, policy.faults.element_hk, -1)
+    saved_hk = np.where(needed_hk >= 0, policy.prices.saved_hk, 0.0)
     fixed_h = (padded_e[needed_hk] - saved_hk).sum(axis=1)
-    way_out_h: FloatArray = np.minimum(fixed_h, base.prices.give_up)
+    way_out_h: FloatArray = np.minimum(fixed_h, policy.prices.give_up)
     return way_out_h
 
 
@@ -157,24 +157,24 @@ def planned_cost(look_ahead: LookAhead, belief_h: FloatArray, depth: int) -> flo
     Parameters
     ----------
     look_ahead : LookAhead
-        Actions, each used at most once, and base policy.
+        Actions, each used at most once, and repair policy.
     belief_h : ndarray of float, shape (hypothesis,)
         Adds up to 1.
     depth : int
         Steps looked ahead.
     """
-    every = np.arange(len(look_ahead.options.moves))
+    every = np.arange(len(look_ahead.options.changes))
     return _planned(look_ahead, belief_h, depth, every)
 
 
 def _planned(look_ahead: LookAhead, belief_h: FloatArray, depth: int, left: IntArray) -> float:
     if not len(left):
-        return float(look_ahead.base.choose(belief_h[None]).cost_b[0])
-    here = LookAhead(look_ahead.base, look_ahead.options.only(left))
+        return float(look_ahead.policy.choose(belief_h[None]).cost_b[0])
+    here = LookAhead(look_ahead.policy, look_ahead.options.only(left))
     ranking = here.rank(belief_h, depth)
     best = int(ranking.value_a.argmin())
-    if ranking.value_a[best] >= ranking.base_cost - 1e-9:
-        return ranking.base_cost
+    if ranking.value_a[best] >= ranking.policy_cost - 1e-9:
+        return ranking.policy_cost
     chance_o, after_oh = here.outcomes(belief_h, best)
     rest = np.delete(left, best)
     onward = sum(

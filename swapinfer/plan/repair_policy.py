@@ -1,4 +1,4 @@
-"""The base policy: replace in order of an index, verify after each, for many beliefs at once.
+"""The repair policy: replace in order of an index, verify after each, for many beliefs at once.
 
 Look-ahead asks for the cost of this policy under thousands of beliefs, so everything here works on
 whole batches of them. Single faults are summed an element, not a hypothesis; only fault sets with
@@ -31,7 +31,7 @@ LOOK_MINUTES = 5.0
 """A drive is broken off at the first of these intervals in which a misfire was seen."""
 
 MOST_REPAIRS = 20
-"""Replacements after which the base policy gives up at the latest."""
+"""Replacements after which the repair policy gives up at the latest."""
 
 _BLOCK = 256
 """Beliefs worked on at once."""
@@ -82,7 +82,7 @@ class Prices(Struct, frozen=True, eq=False):
 
 
 class Choice(Struct, frozen=True, eq=False):
-    """What the base policy does under each belief.
+    """What the repair policy does under each belief.
 
     Attributes
     ----------
@@ -105,7 +105,7 @@ class Choice(Struct, frozen=True, eq=False):
     hands_over_b: BoolArray
 
 
-class BasePolicy:
+class RepairPolicy:
     """Replace and verify, priced for one set of hypotheses.
 
     Parameters
@@ -163,7 +163,7 @@ class BasePolicy:
         return least_h
 
     def choose(self, belief_bh: FloatArray) -> Choice:
-        """Find the base policy's choice and cost under each belief.
+        """Find the repair policy's choice and cost under each belief.
 
         Parameters
         ----------
