@@ -1,4 +1,4 @@
-"""What an event means, in sentences."""
+"""What an event means, in sentences, and what to look out for after it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ from swapinfer.commands.causes import Belief
 from swapinfer.evidence.testing import Setting, seen_where
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.followed import explain_run
+from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, expected_range, in_unit_typed
+from swapinfer.pack.codes import read_codes
 from swapinfer.posterior import level_weights
 from swapinfer.units import format_quantity, percent
 
@@ -119,3 +121,41 @@ def _shift(before: Belief, after: Belief) -> list[str]:
 def _in_words(percentage: str) -> str:
     """Write a bound without a sign that looks like the arrow beside it."""
     return percentage.replace("> ", "over ").replace("< ", "under ")
+
+
+def warn_of(job: Job, event: ev.Event) -> list[str]:
+    """Say what to look out for after an event."""
+    warnings = []
+    if ev.is_a(event, ev.Ran) and event.codes:
+        reads = read_codes(job.pack, job.engine, event.codes)
+        unknown = [read.text for read in reads if not read.role]
+        if unknown:
+            warnings.append(f"{' '.join(unknown)}: kept, but carries no weight in this reasoning")
+    if ev.is_a(event, ev.Ran):
+        warnings += _unweighed(job, event)
+    if ev.is_a(event, ev.Closed):
+        if away := job.away_from_home():
+            labels = ", ".join(element_label(job, part) for part in away)
+            warnings.append(f"not where they belong: {labels}")
+        if job.open_access:
+            titles = ", ".join(job.pack.access[name].title for name in sorted(job.open_access))
+            warnings.append(f"still open: {titles}")
+    return warnings
+
+
+def _unweighed(job: Job, run: ev.Ran) -> list[str]:
+    """Say what of a run is kept without being weighed, since something better was read."""
+    said = []
+    counted = run.counts.keys()
+    for read in read_codes(job.pack, job.engine, run.codes or ()):
+        if read.role == "misfire" and read.cylinders and set(read.cylinders) <= counted:
+            listed = " and ".join(map(str, read.cylinders))
+            said.append(f"{read.text}: not weighed, since the counter of {listed} was read")
+        if read.role == "random" and counted >= set(job.engine.layout.cylinders):
+            said.append(f"{read.text}: not weighed, since every cylinder was counted")
+    if run.felt and (run.codes is not None or run.counts):
+        read_out = "codes were" if run.codes is not None else "counters were"
+        said.append(f'felt "{run.felt}": kept, not weighed, since {read_out} read')
+    elif run.felt and run.suspected:
+        said.append(f'felt "{run.felt}": kept, not weighed beside the cylinder that was heard')
+    return said

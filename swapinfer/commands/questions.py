@@ -12,9 +12,9 @@ from typing import ClassVar, TypeAlias, TypeVar
 
 from msgspec import structs
 
+from swapinfer.commands.drive import check_run
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.readings import NOT_TAKEN, Typist, find_target
-from swapinfer.commands.record import check_run
 from swapinfer.commands.settings import Settings
 from swapinfer.errors import DoubtError, InputError, near_match
 from swapinfer.evidence.assemble import COMPLAINT_WORD

@@ -5,8 +5,9 @@ from __future__ import annotations
 from msgspec import structs
 
 from swapinfer.commands.dialogue import Dialogue
+from swapinfer.commands.opening import open_job
 from swapinfer.commands.questions import Asking, ask_opening
-from swapinfer.commands.record import Recorded, open_job
+from swapinfer.commands.record import Recorded
 from swapinfer.commands.shop import Shop
 from swapinfer.ledger import events as ev
 

@@ -64,7 +64,7 @@ class Shop:
         place = store or os.environ.get("SWAPINFER_STORE", "") or self.settings.store
         self.store_place = place or str(default_store())
         self.who = who or self.settings.technician or login_name()
-        self._overlays = [*map(Path, self.settings.overlays), *overlays]
+        self.overlays = [*map(Path, self.settings.overlays), *overlays]
         self._packs: dict[str, Pack] = {}
 
     def __enter__(self) -> Self:
@@ -100,7 +100,7 @@ class Shop:
     @cached_property
     def pack(self) -> Pack:
         """Pack that a new job gets: the base and the shop's overlays."""
-        return load_pack(self._overlays)
+        return load_pack(self.overlays)
 
     def keep_pack(self, pack: Pack) -> None:
         """Keep a pack in the store under its digest."""

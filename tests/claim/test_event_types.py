@@ -23,7 +23,8 @@ from swapinfer.claim.write import to_json, write_up
 from swapinfer.commands.causes import believe
 from swapinfer.commands.guide import Sitting, _is_drive_due, _touched
 from swapinfer.commands.meaning import explain_events
-from swapinfer.commands.record import open_job, record
+from swapinfer.commands.opening import open_job
+from swapinfer.commands.record import record
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import LedgerError
 from swapinfer.evidence.assemble import gather_evidence

@@ -1,0 +1,223 @@
+"""A job begins, ends, and begins again."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from typing import Annotated
+
+import typer
+
+from swapinfer.commands.app import command
+from swapinfer.commands.causes import believe, list_causes
+from swapinfer.commands.options import Overlays, complete_layout
+from swapinfer.commands.planning import first_step
+from swapinfer.commands.record import LEADING, Recorded, record, summarise, with_pending
+from swapinfer.commands.shop import Shop
+from swapinfer.commands.terminal import is_agreed
+from swapinfer.commands.typed import decimal, name_and_value, quantity
+from swapinfer.errors import InputError, UnconfirmedError, near_match
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.limits import check_limits
+from swapinfer.ledger.replay import Job, build_engine, replay
+from swapinfer.ledger.words import say
+
+
+@command("open", "open RO-7 --layout v6 --odometer '92000 km' --driven '120 km'")
+def open_(
+    shop: Shop,
+    ro: Annotated[str, typer.Argument(help="Repair-order number.")],
+    layout: Annotated[
+        str, typer.Option(help="Engine layout.", autocompletion=complete_layout)
+    ] = "inline-4",
+    ignition: Annotated[str, typer.Option(help="Ignition kind.")] = "coil-on-plug",
+    fuel: Annotated[str, typer.Option(help="Fuel kind.")] = "port",
+    complaint: Annotated[str, typer.Option(help="The customer's words.")] = "",
+    odometer: Annotated[str, typer.Option(help="With unit: '123000 km'.")] = "",
+    driven: Annotated[str, typer.Option(help="Distance driven with the fault.")] = "",
+    newer: Annotated[
+        list[str] | None, typer.Option(help="Newer part and its age: coil2=5000km; may repeat.")
+    ] = None,
+    order: Annotated[
+        str, typer.Option("--firing-order", help="The maker's, where it differs: 1-3-4-2.")
+    ] = "",
+    ratio: Annotated[
+        float | None,
+        typer.Option(
+            "--compression-ratio",
+            parser=decimal,
+            metavar="<number>",
+            help="For the expected compression.",
+        ),
+    ] = None,
+    altitude: Annotated[str, typer.Option(help="Of the shop: '1500 m'.")] = "",
+    family: Annotated[str, typer.Option(help="Vehicle family, for the shop's own priors.")] = "",
+    vin: Annotated[str, typer.Option(help="Identification number, for the write-up.")] = "",
+    customer: Annotated[str, typer.Option(help="Name, for the write-up.")] = "",
+    priors: Overlays = None,
+) -> Recorded:
+    """Open a job from words as typed, and make it the current one."""
+    shop.overlays += priors or []
+    opening = ev.Opened(
+        ro=ro,
+        layout=layout,
+        fitment={"ignition": ignition, "fuel": fuel},
+        complaint=complaint,
+        odometer_km=quantity(odometer, "km"),
+        driven_km=quantity(driven, "km"),
+        newer=_newer_parts(newer or []),
+        firing_order=_firing_order(order),
+        compression_ratio=ratio,
+        altitude_m=quantity(altitude, "m"),
+        vin=vin,
+        family=family,
+        customer=customer,
+    )
+    return open_job(shop, opening)
+
+
+def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
+    """Open a job and make it the current one.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    opening : Opened
+        First event; names of newer parts may be as typed.
+
+    Raises
+    ------
+    InputError
+        If layout, fitment or a place is unknown.
+    ConflictError
+        If the repair order is open already.
+    """
+    pack = shop.pack
+    check_limits(opening)
+    engine = build_engine(opening, pack)
+    newer = {engine.find_place(name).id: age for name, age in opening.newer.items()}
+    opening = dataclasses.replace(opening, newer=newer)
+    belief = believe(replay(with_pending([], [opening]), pack))
+    step = first_step(shop, belief)
+    with shop.founding() as store, store.writing():
+        shop.keep_pack(pack)
+        first = store.create_job(
+            opening.ro,
+            opening.to_json(),
+            who=shop.who,
+            at=shop.now(),
+            pack=pack.digest,
+            summary=summarise(belief.evidence.job, belief, step),
+        )
+        store.choose_job(shop.who, first.job)
+    return Recorded(
+        ro=opening.ro,
+        seq=0,
+        event=opening.type,
+        said=(say(opening, belief.evidence.job),),
+        meaning=(),
+        before=(),
+        after=list_causes(belief)[:LEADING],
+        next=step,
+        currency=shop.settings.costs(pack).currency,
+    )
+
+
+def _newer_parts(typed: list[str]) -> dict[str, float]:
+    """Read ``coil2=5000km`` pairs."""
+    return {place: quantity(age, "km") or 0.0 for place, age in map(name_and_value, typed)}
+
+
+def _firing_order(text: str) -> tuple[int, ...]:
+    """Read ``1-3-4-2``."""
+    if not text.strip():
+        return ()
+    numbers = re.split(r"[-,\s]+", text.strip())
+    if not all(number.isdecimal() for number in numbers):
+        raise InputError(f'firing order "{text}" must be cylinder numbers, as in 1-3-4-2')
+    return tuple(map(int, numbers))
+
+
+@command("close", "close --cause coil3 --verified")
+def close(
+    shop: Shop,
+    cause: Annotated[
+        list[str] | None, typer.Option(help="What was at fault; may repeat; none if not found.")
+    ] = None,
+    mode: Annotated[list[str] | None, typer.Option(help="How it failed, one a cause.")] = None,
+    verified: Annotated[
+        bool, typer.Option(help="After the repair, the drive that was asked for was clean.")
+    ] = False,
+    confirmed_by: Annotated[str, typer.Option(help="Test that showed the cause directly.")] = "",
+    remark: Annotated[str, typer.Option(help="Anything to add.")] = "",
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Close even on a cause that something stands against.")
+    ] = False,
+    ro: str = "",
+) -> Recorded:
+    """Close a job; where something stands against its causes, ask where someone answers."""
+    closed = ev.Closed(tuple(cause or ()), tuple(mode or ()), verified, confirmed_by, remark)
+    try:
+        return close_job(shop, closed, ro, is_confirmed=yes)
+    except UnconfirmedError as doubt:
+        if not is_agreed(doubt, ". Close on it?"):
+            raise UnconfirmedError(f"{doubt}; not closed: confirm it with --yes") from None
+    return close_job(shop, closed, ro, is_confirmed=True)
+
+
+def close_job(
+    shop: Shop, closed: ev.Closed, ro: str = "", *, is_confirmed: bool = False
+) -> Recorded:
+    """Close a job with its cause, verified or not.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    closed : Closed
+        Names of causes may be as typed.
+    ro : str, optional
+        Repair order; default the current job.
+    is_confirmed : bool, optional
+        Whether someone was told what stands against the causes, and closes all the same.
+
+    Raises
+    ------
+    InputError
+        If there is not one mode for each cause, or a cause has no such mode.
+    JobError
+        If it is to be verified without a clean drive of the length asked.
+    UnconfirmedError
+        If something stands against a cause, and nobody confirmed it.
+    """
+
+    def event_of(job: Job) -> ev.Closed:
+        causes = tuple(_find_element(job, name) for name in closed.causes)
+        modes = closed.modes or ("",) * len(causes)
+        if len(modes) != len(causes):
+            raise InputError(f"{len(modes)} modes for {len(causes)} causes; give one a cause")
+        for cause, mode in zip(causes, modes, strict=True):
+            known = job.engine.kinds[job.elements[cause].home.kind].modes
+            if mode and mode not in known:
+                raise InputError(f'{cause} has no mode "{mode}"{near_match(mode, known)}')
+        return dataclasses.replace(closed, causes=causes, modes=modes)
+
+    return record(shop, lambda job: [event_of(job)], ro, is_confirmed=is_confirmed)
+
+
+def _find_element(job: Job, typed: str) -> str:
+    word = "-".join(typed.lower().split())
+    return word if word in job.elements else job.engine.find_place(typed).id
+
+
+@command("reopen", "reopen 'misfires again when wet' --odometer '93500 km'")
+def reopen(
+    shop: Shop,
+    reason: Annotated[str, typer.Argument(help="Why it came back.")] = "",
+    odometer: Annotated[str, typer.Option(help="With unit.")] = "",
+    ro: str = "",
+) -> Recorded:
+    """Reopen a closed job: the vehicle came back."""
+    km = quantity(odometer, "km")
+    return record(shop, lambda _job: [ev.Reopened(reason, km)], ro)
