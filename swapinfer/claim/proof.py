@@ -18,7 +18,7 @@ from swapinfer.claim.figures import draw_course, draw_swaps
 from swapinfer.claim.pictures import Picture
 from swapinfer.claim.settings import Comparison, Numbers
 from swapinfer.ledger.words import listed
-from swapinfer.posterior.weigh import DECIBANS_PER_NAT, WORDS
+from swapinfer.posterior import describe_weight
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 """Marks of the shown causes."""
@@ -147,7 +147,7 @@ def _finding(finding: Finding, subjects: int, numbers: Numbers) -> tuple[str, ..
         f"{letter} {numbers.decibans(weight)} dB"
         for letter, weight in zip(LETTERS, weights, strict=False)
     ]
-    only = f"{numbers.decibans(weights[0])} dB: {weight_words(weights[0])}"
+    only = f"{numbers.decibans(weights[0])} dB: {_weight_words(weights[0])}"
     return (
         f"#{finding.seq}",
         f"{numbers.moment(finding.at)}, {finding.who}",
@@ -157,24 +157,9 @@ def _finding(finding: Finding, subjects: int, numbers: Numbers) -> tuple[str, ..
     )
 
 
-def weight_words(decibans: float) -> str:
-    """Put the weight of a finding into words.
-
-    Parameters
-    ----------
-    decibans : float
-        For the cause being at fault.
-
-    References
-    ----------
-    Kass, R. E. & Raftery, A. E. (1995), J. Am. Stat. Assoc. 90, 773-795, section 3.2.
-    """
-    twice_log = 2.0 * abs(decibans) / DECIBANS_PER_NAT
-    (bare, _), *grades = WORDS
-    if twice_log <= bare:
-        return "not worth more than a mention"
-    word = next(word for bound, word in grades if twice_log <= bound)
-    return f"{word} evidence {'for' if decibans > 0 else 'against'} it"
+def _weight_words(decibans: float) -> str:
+    words = describe_weight(decibans)
+    return f"{words} it" if "evidence" in words else words
 
 
 def _capital(text: str) -> str:

@@ -8,11 +8,11 @@ import pytest
 
 from swapinfer.claim.html import to_html
 from swapinfer.claim.markdown import to_markdown
-from swapinfer.claim.proof import weight_words
 from swapinfer.claim.settings import ClaimSettings, Comparison
 from swapinfer.claim.write import Claim, write_up
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, replay
+from swapinfer.posterior import describe_weight
 from tests.claim.jobs import base_pack, chain, claim_of, coil_events, opening
 
 
@@ -213,20 +213,8 @@ def test_a_reopened_job_is_a_draft_again() -> None:
     assert claim.facts.standing.draft == ("open",)
 
 
-@pytest.mark.parametrize(
-    ("decibans", "words"),
-    [
-        (0.0, "not worth more than a mention"),
-        (4.3, "not worth more than a mention"),
-        (-4.4, "positive evidence against it"),
-        (13.0, "positive evidence for it"),
-        (13.1, "strong evidence for it"),
-        (-21.7, "strong evidence against it"),
-        (21.8, "very strong evidence for it"),
-        (-200.0, "very strong evidence against it"),
-    ],
-)
-def test_words_for_weights(decibans: float, words: str) -> None:
-    """Kass and Raftery (1995), section 3.2: twice the natural log of 2, 6 and 10 is 4.34, 13.03
-    and 21.71 decibans."""
-    assert weight_words(decibans) == words
+def test_weights_are_told_in_the_words_of_all_the_program(coil_claim: Claim) -> None:
+    """Whatever grade a finding reaches, and whether it speaks for the cause or against it."""
+    text = text_of(coil_claim)
+    for finding in coil_claim.facts.findings:
+        assert f" dB: {describe_weight(finding.decibans_c[0])}" in text
