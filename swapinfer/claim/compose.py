@@ -9,7 +9,7 @@ from swapinfer.claim import proof
 from swapinfer.claim.clean import map_texts
 from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section, Table
 from swapinfer.claim.facts import Cause, ClaimFacts, Codes, Repair, Vehicle, Verification
-from swapinfer.claim.pictures import Picture
+from swapinfer.claim.photos import Picture
 from swapinfer.claim.settings import ClaimSettings, Numbers
 from swapinfer.ledger.words import listed
 

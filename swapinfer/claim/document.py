@@ -6,6 +6,8 @@ from typing import TypeAlias
 
 from msgspec import Struct
 
+from swapinfer.claim.photos import Picture
+
 
 class Paragraph(Struct, frozen=True, tag=True, tag_field="kind"):
     """Running text.
@@ -70,12 +72,9 @@ class Figure(Struct, frozen=True, tag=True, tag_field="kind"):
 
 
 class Image(Struct, frozen=True, tag=True, tag_field="kind"):
-    """A photograph; `width` and `height` in pixels, `digest` as attached."""
+    """A photograph; `digest` is that of the file as it was attached."""
 
-    media: str
-    data: bytes
-    width: int
-    height: int
+    picture: Picture
     caption: str
     digest: str
 

@@ -97,7 +97,8 @@ def _block(block: Block) -> str:
         case Figure():
             return _figure(block.svg, block.caption)
         case Image():
-            source = f"data:{escape(block.media)};base64,{base64.b64encode(block.data).decode()}"
+            data = base64.b64encode(block.picture.data).decode()
+            source = f"data:{block.picture.media};base64,{data}"
             return _figure(f'<img alt="{escape(block.caption)}" src="{source}">', block.caption)
 
 

@@ -71,7 +71,7 @@ def _block(block: Block) -> str:
         case Figure():
             return _escape(block.description)
         case Image():
-            return f"{_escape(block.caption)} ({block.media}, SHA-256 {block.digest})"
+            return f"{_escape(block.caption)} ({block.picture.media}, SHA-256 {block.digest})"
 
 
 def _paragraph(text: str, style: str) -> str:

@@ -15,7 +15,7 @@ from swapinfer.claim.facts import (
     Trail,
 )
 from swapinfer.claim.figures import draw_course, draw_swaps
-from swapinfer.claim.pictures import Picture
+from swapinfer.claim.photos import Picture
 from swapinfer.claim.settings import Comparison, Numbers
 from swapinfer.ledger.words import listed
 from swapinfer.posterior import describe_weight
@@ -406,8 +406,7 @@ def _photos(
         caption = f"{numbers.stamp(photo)}: {photo.name}"
         shown = pictures.get(photo.seq)
         if shown:
-            size = shown.width, shown.height
-            blocks.append(Image(shown.media, shown.data, *size, caption, photo.digest))
+            blocks.append(Image(shown, caption, photo.digest))
         else:
             blocks.append(Paragraph(f"{caption} (the picture cannot be shown)"))
     return (Section("photos", "Photographs", tuple(blocks)),) if blocks else ()

@@ -9,6 +9,7 @@ from typing import Any
 
 from msgspec import Struct, ValidationError, convert, to_builtins
 
+from swapinfer.claim.facts import ClaimFacts
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import SHAPE, Claim, dump, seal_of, write_up
 from swapinfer.errors import ClaimError, InputError, SwapinferError
@@ -33,18 +34,14 @@ class Verified(Struct, frozen=True):
     compared : tuple of str
         What was compared: ``"chain"``, ``"priors"``, ``"digest"`` (with the one expected),
         ``"numbers"``, ``"bytes"``.
-    head : str
-        Digest of the ledger in the file.
-    cause, probability
-        Conclusion computed anew; empty and NaN if it could not be.
+    facts : ClaimFacts or None
+        All that the ledger in the file says, computed anew; None if something differs.
     """
 
     same: bool
     difference: str
     compared: tuple[str, ...]
-    head: str = ""
-    cause: str = ""
-    probability: float = math.nan
+    facts: ClaimFacts | None = None
 
 
 def verify_file(path: Path, *, expect: str = "", job: Path | None = None) -> Verified:
@@ -110,14 +107,8 @@ def _verify(raw: bytes, expect: str, job_raw: bytes | None) -> Verified:
         compared = ("chain", "priors", "numbers")
     else:
         raise _DifferenceError(f'neither an exported job ("{JOB_FORMAT}") nor a "{SHAPE}"')
-    return Verified(
-        same=True,
-        difference="",
-        compared=(*compared, *(("digest",) if expect else ()), "bytes"),
-        head=claim.facts.ledger.head,
-        cause=", ".join(cause.label for cause in claim.facts.concluded),
-        probability=claim.facts.standing.joint,
-    )
+    compared += ("digest", "bytes") if expect else ("bytes",)
+    return Verified(same=True, difference="", compared=compared, facts=claim.facts)
 
 
 def _parse(raw: bytes) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from swapinfer.claim.gather import gather_facts, picture_bytes
 from swapinfer.claim.html import to_html
 from swapinfer.claim.markdown import to_markdown
 from swapinfer.claim.pdf import to_pdf
-from swapinfer.claim.pictures import read_picture
+from swapinfer.claim.photos import read_picture
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.exchange import JOB_FORMAT

@@ -172,7 +172,8 @@ def verify_claim(path: Path, expect: str = "", job: Path | None = None) -> Verif
     from swapinfer.claim.verify import verify_file
 
     found = verify_file(path, expect=expect, job=job)
-    return VerifiedView(str(path), found.same, found.difference, found.compared, found.head)
+    head = found.facts.ledger.head if found.facts else ""
+    return VerifiedView(str(path), found.same, found.difference, found.compared, head)
 
 
 def attach(shop: Shop, path: Path, ro: str = "") -> Recorded:
@@ -183,7 +184,7 @@ def attach(shop: Shop, path: Path, ro: str = "") -> Recorded:
     InputError
         If it cannot be read or is no picture.
     """
-    from swapinfer.claim.pictures import clean_picture
+    from swapinfer.claim.photos import clean_picture
     from swapinfer.ledger.record import digest_text
 
     try:

@@ -7,8 +7,8 @@ import io
 import pytest
 from PIL import Image, PngImagePlugin
 
-from swapinfer.claim import pictures
-from swapinfer.claim.pictures import clean_picture
+from swapinfer.claim import photos
+from swapinfer.claim.photos import clean_picture
 from swapinfer.errors import InputError
 
 ORIENTATION, MAKER, GPS = 0x0112, 0x010F, 0x8825
@@ -69,7 +69,7 @@ def test_what_is_no_jpeg_or_png_is_refused(data: bytes) -> None:
 
 
 def test_a_file_too_large_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pictures, "MAX_BYTES", 100)
+    monkeypatch.setattr(photos, "MAX_BYTES", 100)
     with pytest.raises(InputError, match="at most"):
         clean_picture(jpeg_with_everything())
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import io
 import warnings
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from swapinfer.errors import InputError
 
@@ -30,8 +31,7 @@ HARMLESS = {
 FORMATS = {"JPEG": "image/jpeg", "PNG": "image/png"}
 
 
-@dataclass(frozen=True, slots=True)
-class Picture:
+class Picture(Struct, frozen=True):
     """A picture without metadata.
 
     Attributes
