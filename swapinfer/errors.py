@@ -14,7 +14,8 @@
     ├── EvidenceError         4   findings that the exact engine cannot take
     ├── LearnError            5   history that cannot be learned from
     ├── ClaimError            6   a write-up that cannot be made or does not verify
-    └── ExtraError           12   a library that is not installed
+    ├── ExtraError           12   a library that is not installed
+    └── BusError             13   the diagnostic bus, or an adapter to it
 """
 
 from __future__ import annotations
@@ -103,10 +104,17 @@ class ExtraError(SwapinferError):
     exit_code = 12
 
 
+class BusError(SwapinferError):
+    """The diagnostic bus cannot be used, or what came over it is not whole."""
+
+    exit_code = 13
+
+
 EXTRAS = {
     "PIL": "claim", "typst": "claim",
     "arviz": "learn", "matplotlib": "learn", "nutpie": "learn", "pandas": "learn",
     "pyarrow": "learn", "pymc": "learn", "scipy": "learn",
+    "can": "bus",
     "dask": "cluster", "psycopg": "postgres",
 }  # fmt: skip
 """Extra of this distribution that brings a library in; the others it needs always."""

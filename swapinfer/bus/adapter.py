@@ -1,0 +1,162 @@
+"""Opens an adapter to the diagnostic socket, finds the vehicle's speed and addressing, and records.
+
+Every adapter that python-can knows is named as there: ``socketcan:can0``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from swapinfer.bus.link import ADDRESSINGS, Link
+from swapinfer.bus.services import NOW
+from swapinfer.errors import BusError, InputError, near_match
+
+if TYPE_CHECKING:
+    import can
+
+SPEEDS = (500_000, 250_000)
+"""Bits a second, the usual one first (ISO 15765-4)."""
+
+FORMATS = (".asc", ".csv", ".log", ".trc")
+"""Recordings of a bus: read and written."""
+
+
+def connect(name: str, keep: Callable[[can.Message], None] | None = None) -> Link:
+    """Open an adapter and find out how the vehicle is spoken to.
+
+    Parameters
+    ----------
+    name : str
+        Kind of adapter and channel, as in ``socketcan:can0``.
+    keep : callable, optional
+        Told every diagnostic frame, sent or received.
+
+    Returns
+    -------
+    Link
+        Under which at least one control unit answers.
+
+    Raises
+    ------
+    InputError
+        If there is no such kind of adapter.
+    BusError
+        If it cannot be opened, or nobody answers.
+
+    Notes
+    -----
+    At the wrong speed every frame disturbs the others on the bus, so at the first one that is not
+    taken this speed is given up (ISO 15765-4).
+    """
+    interface, channel = _parse(name)
+    problem = ""
+    for speed in SPEEDS:
+        for addressing in ADDRESSINGS:
+            link = Link(_open(interface, channel, speed), addressing, keep)
+            try:
+                if link.ask(bytes([NOW, 0x00])).answers:
+                    return link
+            except BusError as error:
+                link.bus.shutdown()
+                problem = f" ({error})"
+                break
+            except BaseException:
+                link.bus.shutdown()
+                raise
+            link.bus.shutdown()
+    raise BusError(
+        f"no control unit answers on {name}{problem}; "
+        "is the ignition on, and the adapter in the diagnostic socket?"
+    )
+
+
+def list_adapters() -> list[str]:
+    """Return the adapters that are there, as `connect` takes them."""
+    import can
+
+    found = can.detect_available_configs()
+    return sorted({f"{one['interface']}:{one['channel']}" for one in found} - {"virtual"})
+
+
+def _parse(name: str) -> tuple[str, str]:
+    import can
+
+    interface, _, channel = name.partition(":")
+    known = sorted(can.VALID_INTERFACES)
+    if interface not in known:
+        raise InputError(f'no kind of adapter "{interface}"{near_match(interface, known)}')
+    if not channel:
+        raise InputError(f'"{name}" names no channel; as in socketcan:can0')
+    return interface, channel
+
+
+def _open(interface: str, channel: str, speed: int) -> can.BusABC:
+    import can
+
+    try:
+        return can.Bus(interface=interface, channel=channel, bitrate=speed)
+    except (can.CanError, OSError, ValueError, ImportError, NotImplementedError) as error:
+        reason = " ".join(str(error).split()) or type(error).__name__
+        raise BusError(f"the adapter {interface}:{channel} cannot be opened: {reason}") from error
+
+
+@contextmanager
+def recording(path: Path) -> Iterator[Callable[[can.Message], None]]:
+    """Write frames to a file as they come.
+
+    Parameters
+    ----------
+    path : Path
+        Its ending says the form, one of `FORMATS`.
+
+    Yields
+    ------
+    callable
+        Takes each frame.
+    """
+    import can
+
+    _check_form(path)
+    try:
+        writer = can.Logger(path)
+    except OSError as error:
+        raise InputError(f"{path} cannot be written: {error.strerror}") from error
+    try:
+        yield writer.on_message_received
+    finally:
+        writer.stop()
+
+
+def read_frames(path: Path) -> Iterator[can.Message]:
+    """Read the frames of a recording.
+
+    Parameters
+    ----------
+    path : Path
+        Its ending says the form, one of `FORMATS`.
+
+    Raises
+    ------
+    InputError
+        If there is no such file, or it is not of that form.
+    """
+    import can
+
+    _check_form(path)
+    try:
+        with can.LogReader(path) as reader:
+            yield from reader
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror}") from error
+    except (ValueError, IndexError, KeyError, EOFError, AssertionError) as error:
+        raise InputError(f"{path} is no recording of a bus in the form {path.suffix}") from error
+
+
+def _check_form(path: Path) -> None:
+    if path.suffix.lower() not in FORMATS:
+        raise InputError(
+            f'"{path.name}" does not say what form it has; accepted endings: {", ".join(FORMATS)}'
+        )

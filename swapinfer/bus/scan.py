@@ -1,0 +1,282 @@
+"""Reads all that control units have stored on a misfire, in one pass; nothing is changed or erased.
+
+The same answers lead to the same reading, whether they were just asked for or recorded long ago.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING
+
+from msgspec import Struct, field
+from msgspec.structs import replace
+
+from swapinfer.bus import services as sv
+from swapinfer.bus.link import NO_ANSWER, Answer, Heard, Link, Trouble, replay
+from swapinfer.errors import BusError
+
+if TYPE_CHECKING:
+    import can
+
+FRAME_WANTED = (0x04, 0x05, 0x06, 0x07, 0x08, 0x09, 0x0B, 0x0C, 0x0D, 0x11, 0x1F)
+"""What is read of the freeze frame, where it is there."""
+
+NOW_WANTED = (*FRAME_WANTED, 0x0F, 0x21, 0x30, 0x31, 0x33, 0x42, 0x46)
+"""What is read as it stands, where it is there."""
+
+WATCHED = (0x04, 0x05, 0x0C, 0x0D)
+"""What tells the conditions of a drive."""
+
+
+class Frame(Struct, frozen=True):
+    """What a unit kept of the moment in which it stored a code.
+
+    Attributes
+    ----------
+    code : str
+        That code.
+    values : dict of str to float
+        By the names of `services.QUANTITIES`.
+    """
+
+    code: str
+    values: dict[str, float] = field(default_factory=dict)
+
+
+class UnitReading(Struct, frozen=True):
+    """What one control unit states.
+
+    Attributes
+    ----------
+    unit : str
+        Identifier that it answers with, in hexadecimal: ``7E8``.
+    lamp : bool or None
+        Whether it asks for the lamp; None where it does not say.
+    has_run : bool or None
+        Whether its misfire monitor has run since codes were erased.
+    stored, pending, permanent : tuple of str or None
+        Codes; None where the unit does not list them.
+    frame : Frame or None
+        None where there is none.
+    counts, averages : dict of int to int
+        Cylinder to misfires: in this driving cycle or the last; mean of ten cycles.
+    values : dict of str to float
+        As they stood when read.
+    number : str
+        Vehicle's identification number, where it was asked for.
+    """
+
+    unit: str
+    lamp: bool | None = None
+    has_run: bool | None = None
+    stored: tuple[str, ...] | None = None
+    pending: tuple[str, ...] | None = None
+    permanent: tuple[str, ...] | None = None
+    frame: Frame | None = None
+    counts: dict[int, int] = field(default_factory=dict)
+    averages: dict[int, int] = field(default_factory=dict)
+    values: dict[str, float] = field(default_factory=dict)
+    number: str = ""
+
+
+class Reading(Struct, frozen=True):
+    """What all control units state.
+
+    Attributes
+    ----------
+    units : tuple of UnitReading
+        In the order of their identifiers.
+    troubles : tuple of str
+        Answers that did not come whole, a line each.
+    """
+
+    units: tuple[UnitReading, ...]
+    troubles: tuple[str, ...] = ()
+
+
+class _Gathered:
+    """Answers as they come in."""
+
+    def __init__(self) -> None:
+        self.units: dict[int, UnitReading] = {}
+        self.there: dict[tuple[int, int], set[int]] = {}
+        self.troubles: dict[str, None] = {}
+
+    def hear(self, heard: Heard) -> None:
+        """Take what came back on a request."""
+        for answer in heard.answers:
+            self.take(answer)
+        for trouble in heard.troubles:
+            self.fail(trouble)
+
+    def take(self, answer: Answer) -> None:
+        """Take one answer."""
+        try:
+            stated = sv.read_answer(answer.message)
+        except BusError as error:
+            self.fail(Trouble(answer.unit, str(error)))
+            return
+        unit = self.units.setdefault(answer.unit, UnitReading(f"{answer.unit:X}"))
+        for one in stated:
+            if isinstance(one, sv.Supported):
+                self.there.setdefault((answer.unit, one.service), set()).update(one.there)
+            else:
+                unit = _with(unit, one)
+        self.units[answer.unit] = unit
+
+    def fail(self, trouble: Trouble) -> None:
+        """Note an answer that did not come whole."""
+        who = "no unit" if trouble.unit is None else f"unit {trouble.unit:X}"
+        self.troubles[f"{who}: {trouble.what}"] = None
+
+    def has(self, unit: int, service: int, identifier: int) -> bool:
+        """Whether a unit says that it has something."""
+        return identifier in self.there.get((unit, service), ())
+
+    def of(self, unit: int, service: int, wanted: Iterable[int]) -> list[int]:
+        """Return what a unit has of what is wanted."""
+        return [identifier for identifier in wanted if self.has(unit, service, identifier)]
+
+    def reading(self) -> Reading:
+        """Return all that was taken."""
+        units = tuple(unit for _, unit in sorted(self.units.items()))
+        return Reading(units, tuple(self.troubles))
+
+
+def _with(unit: UnitReading, stated: sv.Stated) -> UnitReading:
+    """Add what an answer states to what was known of its unit."""
+    changes: dict[str, object] = {}
+    match stated:
+        case sv.Status():
+            has_run = stated.has_run if stated.has_misfire_monitor else None
+            changes = {"lamp": stated.lamp, "has_run": has_run}
+        case sv.Codes():
+            changes = {sv.CODES[stated.service]: stated.codes}
+        case sv.FrameCode():
+            changes = {"frame": Frame(stated.code) if stated.code else None}
+        case sv.Value():
+            named = {sv.QUANTITIES[stated.identifier].name: stated.value}
+            frame = unit.frame or Frame("")
+            if stated.service == sv.NOW:
+                changes = {"values": unit.values | named}
+            else:
+                changes = {"frame": replace(frame, values=frame.values | named)}
+        case sv.Misfires():
+            counted = {"counts": stated.count, "averages": stated.average}
+            for name, count in counted.items():
+                if count is not None:
+                    changes[name] = getattr(unit, name) | {stated.cylinder: count}
+        case sv.Number():
+            changes = {"number": stated.number}
+    return replace(unit, **changes)
+
+
+def scan(
+    link: Link, *, with_number: bool = False, tell: Callable[[str], None] = lambda _: None
+) -> Reading:
+    """Read all that bears on a misfire.
+
+    Parameters
+    ----------
+    link : Link
+        To the vehicle, ignition on.
+    with_number : bool, optional
+        Whether the vehicle's number is read as well, which is personal.
+    tell : callable, optional
+        Told what is being read.
+
+    Returns
+    -------
+    Reading
+
+    Raises
+    ------
+    BusError
+        If nobody answers, or nothing can be sent.
+    """
+    found = _Gathered()
+    tell("looking for control units")
+    found.hear(link.ask(bytes([sv.NOW, 0x00])))
+    if not found.units:
+        raise BusError(_nobody(found))
+    for unit in sorted(found.units):
+        for request, what in _requests(found, unit, with_number=with_number):
+            tell(f"unit {unit:X}: {what}")
+            found.hear(_ask(link, request, unit))
+    return found.reading()
+
+
+def _nobody(found: _Gathered) -> str:
+    heard = f" ({'; '.join(found.troubles)})" if found.troubles else ""
+    return (
+        f"no control unit answers{heard}; is the ignition on, "
+        "and the adapter in the diagnostic socket?"
+    )
+
+
+def _ask(link: Link, request: bytes, unit: int) -> Heard:
+    """Ask a unit itself, and all of them where it does not listen to that."""
+    heard = link.ask(request, unit)
+    if heard.answers or any(trouble.what != NO_ANSWER for trouble in heard.troubles):
+        return heard
+    asked = link.ask(request)
+    own = tuple(answer for answer in asked.answers if answer.unit == unit)
+    return Heard(own, tuple(t for t in asked.troubles if t.unit == unit) if own else heard.troubles)
+
+
+def _requests(found: _Gathered, unit: int, *, with_number: bool) -> Iterator[tuple[bytes, str]]:
+    """List what a unit is asked, in order; what it has is looked up as its answers come in."""
+    for base in (0x20, 0x40):
+        if found.has(unit, sv.NOW, base):
+            yield bytes([sv.NOW, base]), "what it can state"
+    if found.has(unit, sv.NOW, sv.STATUS):
+        yield bytes([sv.NOW, sv.STATUS]), "lamp and monitors"
+    # A counter begins anew at every start, and a code is pending before it is stored: these first.
+    yield from _counters(found, unit)
+    for service in (sv.PENDING, sv.STORED, sv.PERMANENT):
+        yield bytes([service]), f"{sv.CODES[service]} codes"
+    yield bytes([sv.FRAME, sv.FRAME_CODE, 0]), "freeze frame"
+    if found.units[unit].frame:
+        yield bytes([sv.FRAME, 0, 0]), "freeze frame"
+        for identifier in found.of(unit, sv.FRAME, FRAME_WANTED):
+            yield bytes([sv.FRAME, identifier, 0]), "freeze frame"
+    for identifier in found.of(unit, sv.NOW, NOW_WANTED):
+        yield bytes([sv.NOW, identifier]), sv.QUANTITIES[identifier].name
+    if with_number:
+        yield bytes([sv.VEHICLE, sv.VEHICLE_NUMBER]), "vehicle number"
+
+
+def _counters(found: _Gathered, unit: int) -> Iterator[tuple[bytes, str]]:
+    yield bytes([sv.MONITORS, 0xA0]), "misfire monitors"
+    for cylinder, monitor in enumerate(range(sv.MISFIRE_FIRST, sv.MISFIRE_LAST + 1), 1):
+        if found.has(unit, sv.MONITORS, monitor):
+            yield bytes([sv.MONITORS, monitor]), f"misfires of cylinder {cylinder}"
+
+
+def read_recording(messages: Iterable[can.Message]) -> Reading:
+    """Say what units stated in a recording.
+
+    Parameters
+    ----------
+    messages : iterable of can.Message
+        In the order in which they were recorded.
+
+    Returns
+    -------
+    Reading
+        Where something was stated more than once, the last counts.
+
+    Raises
+    ------
+    BusError
+        If no unit states anything in it.
+    """
+    found = _Gathered()
+    for one in replay(messages):
+        if isinstance(one, Trouble):
+            found.fail(one)
+        else:
+            found.take(one)
+    if not any(unit != UnitReading(unit.unit) for unit in found.units.values()):
+        raise BusError("no control unit states anything in this recording")
+    return found.reading()
