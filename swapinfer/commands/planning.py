@@ -19,11 +19,12 @@ from swapinfer.ledger.words import element_label
 from swapinfer.pack.model import Costs
 from swapinfer.plan import answers
 from swapinfer.plan.actions import Action
+from swapinfer.plan.answers import Node, plan_tree
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.next import GIVE_UP, HAND_OVER, Plan, PlannedStep, make_plan, next_steps
+from swapinfer.plan.next import Plan, PlannedStep, make_plan, next_steps
 from swapinfer.plan.outlook import Outlook
+from swapinfer.plan.priority import GIVE_UP, HAND_OVER
 from swapinfer.plan.reason import OWED, Reason, Telling, explain
-from swapinfer.plan.tree import Node, plan_tree
 from swapinfer.plan.verifying import VERIFIED_RISK, missing_words, prove
 
 Verdict = Literal["go-on", "prove", "stop-testing", "bet", "hand-over", "give-up"]
@@ -349,7 +350,7 @@ def show_next(shop: Shop, limits: Limits, ro: str = "", count: int = 5, mine: st
     plan = make_plan(outlook, outlook.rank())
     price = None
     if limits.restrict:
-        price = answers.price_of_limits(belief.evidence, belief.posterior, settings).price
+        price = answers.price_of_limits(belief.evidence, belief.posterior, settings)
     view = _view(loaded.ro, belief, outlook, plan, count)
     own = price_mine(plan, mine, settings.costs) if mine.strip() else None
     return structs.replace(view, mine=own, limits_cost=price)

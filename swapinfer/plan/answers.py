@@ -1,30 +1,29 @@
-"""Answers around the plan: why not this, how long to drive, stop or go on, what a limit costs."""
+"""Answers around the plan: why not this, what a limit costs, what comes after what."""
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 from difflib import get_close_matches
 
-import numpy as np
+from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.errors import InputError, near_match
-from swapinfer.evidence.assemble import Evidence
-from swapinfer.physics import MOST_MINUTES
+from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, PlannedStep, next_steps
-from swapinfer.plan.outlook import Outlook
-from swapinfer.posterior import Posterior
+from swapinfer.plan.what_if import suppose
+from swapinfer.posterior import Posterior, infer
 
 _NEAR = 3
 """Steps named where none comes near what was typed."""
 
+_LEAST = 0.03
+"""Outcomes less likely than this are not followed in a tree."""
 
-@dataclass(frozen=True, slots=True)
-class Difference:
+
+class Difference(Struct, frozen=True):
     """One term of a comparison, in currency; `more` is what the step costs more than the best."""
 
     name: str
@@ -37,8 +36,7 @@ class Difference:
         return self.step - self.best
 
 
-@dataclass(frozen=True, slots=True)
-class WhyNot:
+class WhyNot(Struct, frozen=True):
     """A step beside the best one.
 
     Attributes
@@ -52,67 +50,6 @@ class WhyNot:
     step: PlannedStep
     best: PlannedStep
     terms: tuple[Difference, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class CleanDrive:
-    """How long a drive must stay clean.
-
-    Attributes
-    ----------
-    minutes : float
-        Needed; infinite when no drive is long enough.
-    risk_now, risk_after : float
-        Probability that a misfire is still to come, now and after such a drive.
-    conditions : tuple of str
-        Of the drive.
-    """
-
-    minutes: float
-    risk_now: float
-    risk_after: float
-    conditions: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class StopOrGoOn:
-    """The best way to learn more beside the best way to act on what is known.
-
-    Attributes
-    ----------
-    learn : PlannedStep or None
-        Cheapest step that repairs nothing; None when there is none.
-    act : PlannedStep
-        Cheapest repair, handing over, or giving up.
-    saving : float
-        What learning first is expected to save; negative when it does not pay.
-    """
-
-    learn: PlannedStep | None
-    act: PlannedStep
-    saving: float
-
-    @property
-    def goes_on(self) -> bool:
-        """Whether learning more pays."""
-        return self.learn is not None and self.saving > 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class LimitPrice:
-    """What limits cost.
-
-    Attributes
-    ----------
-    free, limited : PlannedStep
-        Best step without and with the limits.
-    price : float
-        Expected total that the limits add.
-    """
-
-    free: PlannedStep
-    limited: PlannedStep
-    price: float
 
 
 def why_not(plan: Plan, step_id: str) -> WhyNot:
@@ -211,89 +148,7 @@ def _terms(step: PlannedStep) -> list[tuple[str, float]]:
     ]
 
 
-def clean_drive_minutes(
-    outlook: Outlook,
-    residual_risk: float,
-    conditions: tuple[str, ...] | None = None,
-    least: float = 0.0,
-) -> CleanDrive:
-    """Work out how long a drive must stay clean before the vehicle may be called repaired.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        Of the job as it stands, repairs recorded.
-    residual_risk : float
-        Probability that may remain that a fault is still there, between 0 and 1.
-    conditions : tuple of str, optional
-        Of the drive; those under which what is suspected shows best by default.
-    least : float, optional
-        Minutes that are asked for in any case.
-
-    Returns
-    -------
-    CleanDrive
-
-    Raises
-    ------
-    InputError
-        If the risk is not between 0 and 1.
-
-    Notes
-    -----
-    With ``b_h`` the belief in each fault set and ``r_h`` its misfire episodes a minute, the risk
-    after ``t`` clean minutes is ``sum b_h exp(-r_h t)`` over faulty sets, divided by the same over
-    all sets; it falls with ``t``, and is solved by bisection.
-    """
-    if not 0.0 < residual_risk < 1.0:
-        raise InputError(f"residual risk must lie between 0 and 1, got {residual_risk:g}")
-    chosen = outlook.conditions if conditions is None else conditions
-    belief_h = outlook.hypotheses.belief_h
-    rate_f = outlook.predictor.total_rate_f(chosen)
-    rate_h = outlook.hypotheses.member_hf @ rate_f
-    lasting_h = outlook.hypotheses.member_hf @ outlook.predictor.total_rate_f(()) > 0.0
-
-    def risk(minutes: float) -> float:
-        weight_h = belief_h * np.exp(-rate_h * minutes)
-        return float(weight_h[lasting_h].sum() / weight_h.sum())
-
-    minutes = max(_first_below(risk, residual_risk), least)
-    return CleanDrive(minutes, risk(0.0), risk(min(minutes, MOST_MINUTES)), chosen)
-
-
-def _first_below(risk: Callable[[float], float], wanted: float) -> float:
-    if risk(0.0) <= wanted:
-        return 0.0
-    if risk(MOST_MINUTES) > wanted:
-        return math.inf
-    low, high = 0.0, MOST_MINUTES
-    while high - low > 1e-3 * high:
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if risk(middle) <= wanted else (middle, high)
-    return high
-
-
-def stop_or_go_on(plan: Plan) -> StopOrGoOn:
-    """Weigh the best way to learn more against acting now.
-
-    Parameters
-    ----------
-    plan : Plan
-        From `next_steps`.
-
-    Returns
-    -------
-    StopOrGoOn
-    """
-    acts = [s for s in plan.steps if s.action is None or s.action.kind == "replace"]
-    learns = [s for s in plan.steps if s not in acts]
-    learn = min(learns, key=lambda step: step.expected_total, default=None)
-    act = min(acts, key=lambda step: step.expected_total)
-    saving = act.expected_total - learn.expected_total if learn else -math.inf
-    return StopOrGoOn(learn, act, saving)
-
-
-def price_of_limits(evidence: Evidence, posterior: Posterior, settings: PlanSettings) -> LimitPrice:
+def price_of_limits(evidence: Evidence, posterior: Posterior, settings: PlanSettings) -> float:
     """Say what missing tools and limits of time and money add to the expected cost.
 
     Parameters
@@ -304,14 +159,87 @@ def price_of_limits(evidence: Evidence, posterior: Posterior, settings: PlanSett
         What they lead to.
     settings : PlanSettings
         With the limits.
+    """
+    free = replace(
+        settings, missing_tools=frozenset(), minutes_left=None, money_left=None, avoided=frozenset()
+    )
+    limited, unlimited = (next_steps(evidence, posterior, each).least for each in (settings, free))
+    return limited - unlimited
+
+
+class Branch(Struct, frozen=True):
+    """An outcome and what follows.
+
+    Attributes
+    ----------
+    outcome : str
+        In words.
+    probability : float
+        After the step above.
+    then : Node or None
+        None at the chosen depth.
+    """
+
+    outcome: str
+    probability: float
+    then: Node | None
+
+
+class Node(Struct, frozen=True):
+    """A step of the plan.
+
+    Attributes
+    ----------
+    step : PlannedStep
+        What to do here.
+    branches : tuple of Branch
+        The likeliest outcome first.
+    """
+
+    step: PlannedStep
+    branches: tuple[Branch, ...]
+
+    def lines(self, indent: str = "") -> Iterator[str]:
+        """Tell the tree, one line a step or outcome."""
+        yield f"{indent}{self.step.title}"
+        for branch in self.branches:
+            yield f"{indent}  {branch.outcome} ({branch.probability:.0%}):"
+            if branch.then is not None:
+                yield from branch.then.lines(indent + "    ")
+
+
+def plan_tree(
+    evidence: Evidence, posterior: Posterior, settings: PlanSettings, depth: int = 2
+) -> Node:
+    """Plan the next steps and, for every likely outcome, the steps after it.
+
+    Every node is planned anew from the job as it would stand then.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        All findings so far.
+    posterior : Posterior
+        What they lead to.
+    settings : PlanSettings
+        Shop's figures and wishes.
+    depth : int, optional
+        Steps along every branch, at least 1.
 
     Returns
     -------
-    LimitPrice
+    Node
     """
-    unlimited = replace(
-        settings, missing_tools=frozenset(), minutes_left=None, money_left=None, avoided=frozenset()
-    )
-    free = next_steps(evidence, posterior, unlimited)
-    limited = next_steps(evidence, posterior, settings)
-    return LimitPrice(free.best, limited.best, limited.least - free.least)
+    step = next_steps(evidence, posterior, settings).best
+    if step.action is None:
+        return Node(step, ())
+    branches = []
+    for outcome in step.outcomes:
+        if outcome.probability < _LEAST:
+            continue
+        then = None
+        if depth > 1:
+            after = gather_evidence(suppose(evidence.job, step.action, outcome.id))
+            then = plan_tree(after, infer(after.arrays), settings, depth - 1)
+        branches.append(Branch(outcome.title, outcome.probability, then))
+    return Node(step, tuple(branches))

@@ -12,8 +12,8 @@ from swapinfer.evidence.arrays import FloatArray
 from swapinfer.plan.costing import Effort
 from swapinfer.plan.lookahead import POLICY, Ranking
 from swapinfer.plan.outlook import Outlook, Priced
+from swapinfer.plan.priority import Way
 from swapinfer.plan.repair_policy import Prices
-from swapinfer.plan.taste import Way
 
 
 class Forecast(Struct, frozen=True):

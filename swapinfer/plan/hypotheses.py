@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.states import StateSpace
-from swapinfer.plan.lookahead import Changes
 from swapinfer.plan.repair_policy import NONE
 from swapinfer.posterior import FaultSets
 
@@ -30,6 +29,39 @@ MOST = 400
 
 Key = tuple[int, ...]
 ScalarT = TypeVar("ScalarT", np.float64, np.int64, np.bool_)
+
+
+class Changes(Struct, frozen=True, eq=False, dict=True):
+    """Hypotheses that an action turns into others: a fault replaced, a contact cured.
+
+    Attributes
+    ----------
+    source_m, target_m : ndarray of int, shape (move,)
+        Hypotheses before and after; sorted by target, no source twice.
+    """
+
+    source_m: IntArray
+    target_m: IntArray
+
+    @cached_property
+    def _targets(self) -> tuple[IntArray, IntArray]:
+        """Distinct targets, and where the changes to each begin."""
+        target_t, start_t = np.unique(self.target_m, return_index=True)
+        return target_t, start_t
+
+    def apply(self, weight_xh: FloatArray) -> None:
+        """Move weight along the last axis, in place."""
+        if len(self.source_m):
+            target_t, start_t = self._targets
+            moving_xm = weight_xh[..., self.source_m]
+            weight_xh[..., self.source_m] = 0.0
+            weight_xh[..., target_t] += np.add.reduceat(moving_xm, start_t, axis=-1)
+
+    def becomes_h(self, count: int) -> IntArray:
+        """Hypothesis that each of so many becomes, shape (hypothesis,)."""
+        becomes_h = np.arange(count)
+        becomes_h[self.source_m] = self.target_m
+        return becomes_h
 
 
 class Hypotheses(Struct, frozen=True, eq=False, dict=True):
@@ -130,13 +162,6 @@ class Hypotheses(Struct, frozen=True, eq=False, dict=True):
         """
         out: FloatArray = belief_xh @ self._member_he
         return out
-
-
-def after_changes(changes: Changes, n: int) -> IntArray:
-    """Hypothesis that each becomes, shape (hypothesis,)."""
-    becomes_h = np.arange(n)
-    becomes_h[changes.source_m] = changes.target_m
-    return becomes_h
 
 
 def form_hypotheses(evidence: Evidence, sets: FaultSets, most: int = MOST) -> Hypotheses:

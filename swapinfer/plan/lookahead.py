@@ -10,13 +10,13 @@ Axes: ``a`` action, ``o`` outcome, ``h`` hypothesis, ``b`` belief.
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cached_property
 
 import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
 from swapinfer.evidence.arrays import for_order
+from swapinfer.plan.hypotheses import Changes
 from swapinfer.plan.repair_policy import RepairPolicy
 
 FloatArray = NDArray[np.float64]
@@ -34,33 +34,6 @@ _NARROW = 6
 
 _BATCH = 512
 """Beliefs after an outcome that are formed at once."""
-
-
-class Changes(Struct, frozen=True, eq=False, dict=True):
-    """Hypotheses that an action turns into others: a fault replaced, a contact cured.
-
-    Attributes
-    ----------
-    source_m, target_m : ndarray of int, shape (move,)
-        Hypotheses before and after; sorted by target, no source twice.
-    """
-
-    source_m: IntArray
-    target_m: IntArray
-
-    @cached_property
-    def _targets(self) -> tuple[IntArray, IntArray]:
-        """Distinct targets, and where the changes to each begin."""
-        target_t, start_t = np.unique(self.target_m, return_index=True)
-        return target_t, start_t
-
-    def apply(self, weight_xh: FloatArray) -> None:
-        """Move weight along the last axis, in place."""
-        if len(self.source_m):
-            target_t, start_t = self._targets
-            moving_xm = weight_xh[..., self.source_m]
-            weight_xh[..., self.source_m] = 0.0
-            weight_xh[..., target_t] += np.add.reduceat(moving_xm, start_t, axis=-1)
 
 
 class Options(Struct, frozen=True, eq=False):

@@ -13,24 +13,12 @@ from swapinfer.evidence.assemble import Evidence
 from swapinfer.plan.actions import Action, after_swaps
 from swapinfer.plan.costing import Cost, PlanSettings
 from swapinfer.plan.forecast import Forecast, forecast
-from swapinfer.plan.information import information_bits
 from swapinfer.plan.lookahead import POLICY, Ranking
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
-from swapinfer.plan.taste import Order, Way, arrange
+from swapinfer.plan.predict import information_bits
+from swapinfer.plan.priority import ENDINGS, GIVE_UP, HAND_OVER, Way, order_ways
 from swapinfer.plan.titles import title_action, title_outcome
 from swapinfer.posterior import Posterior
-
-HAND_OVER = "hand-over"
-"""Id of the step that returns the vehicle as it is."""
-
-GIVE_UP = "give-up"
-"""Id of the step that passes the vehicle on to someone else."""
-
-ENDINGS = {
-    HAND_OVER: "hand the vehicle over as it is",
-    GIVE_UP: "stop and quote, or pass the vehicle on",
-}
-"""Ways to end a job, in words."""
 
 DETAILED = 12
 """Steps whose outcomes are told, the cheapest."""
@@ -208,48 +196,6 @@ def next_steps(
     return make_plan(outlook, outlook.rank(is_time_up))
 
 
-def decide(outlook: Outlook, ranking: Ranking, supposed_h: FloatArray | None = None) -> Order:
-    """Put every action, handing over and giving up in order.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        Of the job.
-    ranking : Ranking
-        What its actions are worth.
-    supposed_h : ndarray of float, shape (hypothesis,), optional
-        Under which they are worth that; what the job has led to by default.
-
-    Returns
-    -------
-    Order
-        Ways on; the `number` of an action counts `outlook.priced`, that of an end `ENDINGS`.
-    """
-    belief_h = outlook.hypotheses.belief_h if supposed_h is None else supposed_h
-    policy, suspicion = outlook.policy, outlook.suspicion_under(belief_h)
-    choice = replace(policy.choose(belief_h[None]), hands_over_b=np.array([True]))
-    hand_over = float(belief_h @ policy.cost_bh(choice, policy.prices)[0])
-    ways = [Way(None, n, cost) for n, cost in enumerate([hand_over, policy.prices.give_up])]
-    for a, one in enumerate(outlook.priced):
-        ways.append(
-            Way(
-                one.action,
-                a,
-                float(ranking.value_a[a]),
-                pays=bool(ranking.alone_a[a] < ranking.policy_cost),
-                proof=suspicion.proof(one.action.replaced),
-                is_closed=not one.opened,
-            )
-        )
-
-    def money(way: Way) -> float:
-        if way.action is None:
-            return 0.0
-        return outlook.costing.money(mean_effort(outlook.priced[way.number], belief_h))
-
-    return arrange(ways, outlook.begun, outlook.settings.costs, money)
-
-
 def title_way(outlook: Outlook, way: Way) -> str:
     """Put a way on in words."""
     if way.action is None:
@@ -259,7 +205,7 @@ def title_way(outlook: Outlook, way: Way) -> str:
 
 def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     """Put a ranking in words and figures that people read."""
-    author, order = _Author(outlook, ranking), decide(outlook, ranking)
+    author, order = _Author(outlook, ranking), order_ways(outlook, ranking)
     return Plan(
         steps=tuple(
             replace(author.step(way, is_told=n < DETAILED), is_barred=way in order.barred)

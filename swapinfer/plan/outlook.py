@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.errors import InputError
@@ -28,10 +28,9 @@ from swapinfer.plan.actions import (
 )
 from swapinfer.plan.begun import Begun, what_was_begun
 from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair, mode_weights
-from swapinfer.plan.hypotheses import Hypotheses, form_hypotheses
-from swapinfer.plan.information import information_bits
-from swapinfer.plan.lookahead import Changes, LookAhead, Options, Ranking
-from swapinfer.plan.predict import Prediction, Predictor
+from swapinfer.plan.hypotheses import Changes, Hypotheses, form_hypotheses
+from swapinfer.plan.lookahead import LookAhead, Options, Ranking
+from swapinfer.plan.predict import Prediction, Predictor, information_bits
 from swapinfer.plan.repair_policy import NONE, Faults, Prices, RepairPolicy
 from swapinfer.posterior import Posterior, fault_sets
 
@@ -54,8 +53,7 @@ MOST_SETS = 500
 """Fault sets enumerated before they are merged."""
 
 
-@dataclass(frozen=True)
-class Priced:
+class Priced(Struct, frozen=True, eq=False):
     """An action with what it takes and what it may show.
 
     Attributes

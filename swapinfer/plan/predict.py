@@ -30,8 +30,7 @@ from swapinfer.evidence.testing import (
 from swapinfer.ledger.events import Inspected, Measured, Ran
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import GOOD, Test
-from swapinfer.plan.hypotheses import Hypotheses, after_changes
-from swapinfer.plan.lookahead import Changes
+from swapinfer.plan.hypotheses import Changes, Hypotheses
 from swapinfer.plan.repair_policy import mean_drive
 
 QUIET = "quiet"
@@ -63,6 +62,35 @@ class Prediction(Struct, frozen=True, eq=False):
     outcomes: tuple[str, ...]
     chance_oh: FloatArray
     drive_o: FloatArray
+
+
+def information_bits(prior_h: FloatArray, chance_oh: FloatArray) -> float:
+    """Mutual information between an outcome and the hypotheses.
+
+    Parameters
+    ----------
+    prior_h : ndarray of float, shape (hypothesis,)
+        Probabilities, adding up to 1.
+    chance_oh : ndarray of float, shape (outcome, hypothesis)
+        Chance of each outcome under each hypothesis; columns add up to 1.
+
+    Returns
+    -------
+    float
+        ``H(outcome) - H(outcome | hypothesis)`` in bits.
+
+    References
+    ----------
+    MacKay (2003), *Information Theory, Inference, and Learning Algorithms*, ch. 8.
+    """
+    given = _plogp(chance_oh).sum(axis=0) @ prior_h
+    return max(float(given - _plogp(chance_oh @ prior_h).sum()), 0.0)
+
+
+def _plogp(p: FloatArray) -> FloatArray:
+    """``p log2 p`` with its limit 0 at 0."""
+    result: FloatArray = p * np.log2(np.where(p > 0.0, p, 1.0))
+    return result
 
 
 class Predictor:
@@ -133,7 +161,7 @@ class Predictor:
         """
         belief_h = self.hypotheses.belief_h.copy()
         changes.apply(belief_h)
-        becomes_h = after_changes(changes, len(belief_h))
+        becomes_h = changes.becomes_h(len(belief_h))
         rate_h, share_ch = self._rate_and_share(conditions, swaps)
         length_d = np.array(minutes)
         dirty_dh = -np.expm1(-rate_h * length_d[:, None])

@@ -14,9 +14,9 @@ from msgspec import Struct
 from swapinfer.evidence.arrays import FloatArray, for_order
 from swapinfer.ledger.words import element_label, origin
 from swapinfer.plan.actions import Action
-from swapinfer.plan.next import GIVE_UP, PlannedStep, decide, title_way
+from swapinfer.plan.next import PlannedStep, title_way
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.taste import Way
+from swapinfer.plan.priority import GIVE_UP, Way, order_ways
 from swapinfer.plan.titles import title_outcome
 
 _SUSPECTED = 0.05
@@ -179,7 +179,7 @@ def _turn(outlook: Outlook, action: Action, leader: Likely) -> Turn | None:
     def first(p: float) -> Way:
         supposed_h = belief_h * np.where(is_blamed_h, p / total, (1.0 - p) / (1.0 - total))
         ranking = outlook.look_ahead.rank(supposed_h, outlook.settings.depth)
-        return decide(outlook, ranking, supposed_h).ways[0]
+        return order_ways(outlook, ranking, supposed_h).ways[0]
 
     def is_same(way: Way) -> bool:
         return way.action is not None and way.action.without_drive == action.without_drive

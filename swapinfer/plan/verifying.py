@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
 
-from swapinfer.errors import JobError, UnconfirmedError
+import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
+
+from swapinfer.errors import InputError, JobError, UnconfirmedError
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
@@ -18,7 +21,7 @@ from swapinfer.ledger.runs import (
     proving_minutes,
 )
 from swapinfer.ledger.words import element_label
-from swapinfer.plan.answers import CleanDrive, clean_drive_minutes
+from swapinfer.physics import MOST_MINUTES
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.what_if import replay_events
@@ -31,8 +34,26 @@ PROBABLE = 0.5
 """Probability under which a cause needs a second look before a job is closed on it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Proof:
+class CleanDrive(Struct, frozen=True):
+    """How long a drive must stay clean.
+
+    Attributes
+    ----------
+    minutes : float
+        Needed; infinite when no drive is long enough.
+    risk_now, risk_after : float
+        Probability that a misfire is still to come, now and after such a drive.
+    conditions : tuple of str
+        Of the drive.
+    """
+
+    minutes: float
+    risk_now: float
+    risk_after: float
+    conditions: tuple[str, ...]
+
+
+class Proof(Struct, frozen=True):
     """The drive that is asked for after a repair, and what was driven of it.
 
     Attributes
@@ -119,6 +140,68 @@ def _clean_runs(job: Job, repaired: int | None, conditions: tuple[str, ...]) -> 
         elif is_clean(job, run) and set(conditions) <= set(run.conditions):
             runs[finding.seq] = run.minutes
     return runs
+
+
+def clean_drive_minutes(
+    outlook: Outlook,
+    residual_risk: float,
+    conditions: tuple[str, ...] | None = None,
+    least: float = 0.0,
+) -> CleanDrive:
+    """Work out how long a drive must stay clean before the vehicle may be called repaired.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Of the job as it stands, repairs recorded.
+    residual_risk : float
+        Probability that may remain that a fault is still there, between 0 and 1.
+    conditions : tuple of str, optional
+        Of the drive; those under which what is suspected shows best by default.
+    least : float, optional
+        Minutes that are asked for in any case.
+
+    Returns
+    -------
+    CleanDrive
+
+    Raises
+    ------
+    InputError
+        If the risk is not between 0 and 1.
+
+    Notes
+    -----
+    With ``b_h`` the belief in each fault set and ``r_h`` its misfire episodes a minute, the risk
+    after ``t`` clean minutes is ``sum b_h exp(-r_h t)`` over faulty sets, divided by the same over
+    all sets; it falls with ``t``, and is solved by bisection.
+    """
+    if not 0.0 < residual_risk < 1.0:
+        raise InputError(f"residual risk must lie between 0 and 1, got {residual_risk:g}")
+    chosen = outlook.conditions if conditions is None else conditions
+    belief_h = outlook.hypotheses.belief_h
+    rate_f = outlook.predictor.total_rate_f(chosen)
+    rate_h = outlook.hypotheses.member_hf @ rate_f
+    lasting_h = outlook.hypotheses.member_hf @ outlook.predictor.total_rate_f(()) > 0.0
+
+    def risk(minutes: float) -> float:
+        weight_h = belief_h * np.exp(-rate_h * minutes)
+        return float(weight_h[lasting_h].sum() / weight_h.sum())
+
+    minutes = max(_first_below(risk, residual_risk), least)
+    return CleanDrive(minutes, risk(0.0), risk(min(minutes, MOST_MINUTES)), chosen)
+
+
+def _first_below(risk: Callable[[float], float], wanted: float) -> float:
+    if risk(0.0) <= wanted:
+        return 0.0
+    if risk(MOST_MINUTES) > wanted:
+        return math.inf
+    low, high = 0.0, MOST_MINUTES
+    while high - low > 1e-3 * high:
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if risk(middle) <= wanted else (middle, high)
+    return high
 
 
 def missing_words(proof: Proof) -> str:

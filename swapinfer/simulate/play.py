@@ -11,7 +11,7 @@ from swapinfer.ledger.events import Ran
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action, work_of
 from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair
-from swapinfer.plan.next import GIVE_UP, HAND_OVER
+from swapinfer.plan.priority import GIVE_UP, HAND_OVER
 from swapinfer.plan.what_if import replay_events
 from swapinfer.simulate.policies import Situation, Strategy
 from swapinfer.simulate.world import World

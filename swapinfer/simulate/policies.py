@@ -18,8 +18,8 @@ from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import Custom
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.next import ENDINGS, GIVE_UP, HAND_OVER, decide
 from swapinfer.plan.outlook import Outlook
+from swapinfer.plan.priority import ENDINGS, GIVE_UP, HAND_OVER, order_ways
 from swapinfer.posterior import Posterior, infer
 
 LEAST_P = 0.02
@@ -119,7 +119,7 @@ class Planner:
         costs = replace(situation.settings.costs, **self.costs)
         settings = replace(situation.settings, depth=self.depth, costs=costs)
         outlook = Outlook(situation.evidence, situation.posterior, settings)
-        first = decide(outlook, outlook.rank()).ways[0]
+        first = order_ways(outlook, outlook.rank()).ways[0]
         return first.action or list(ENDINGS)[first.number]
 
 

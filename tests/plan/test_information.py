@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from lab.value import expected_loss_with_test, value_of_certainty, value_of_test
 from numpy.typing import NDArray
 
-from swapinfer.plan.information import information_bits
+from swapinfer.plan.predict import information_bits
 
 
 def binary(sensitivity: float, specificity: float) -> NDArray[np.float64]:

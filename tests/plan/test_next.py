@@ -12,17 +12,17 @@ from swapinfer.ledger import events as ev
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action, after_swaps
 from swapinfer.plan.answers import (
-    clean_drive_minutes,
     find_meant,
+    plan_tree,
     price_of_limits,
-    stop_or_go_on,
     why_not,
 )
 from swapinfer.plan.costing import Costing, Effort, PlanSettings
-from swapinfer.plan.next import DETAILED, GIVE_UP, HAND_OVER, Plan, make_plan, next_steps
+from swapinfer.plan.next import DETAILED, Plan, make_plan, next_steps
 from swapinfer.plan.outlook import CONDITIONS, Outlook
+from swapinfer.plan.priority import GIVE_UP, HAND_OVER
 from swapinfer.plan.repair_policy import NONE
-from swapinfer.plan.tree import plan_tree
+from swapinfer.plan.verifying import clean_drive_minutes
 from swapinfer.plan.what_if import normal_outcome, suppose, typical_reading, work_events
 from swapinfer.posterior import infer
 
@@ -241,9 +241,10 @@ def test_missing_tools_and_limits_remove_steps_and_have_a_price(
         if step.action is not None:
             assert step.minutes + step.drive_minutes <= 25.0 + 1e-9
             assert step.money <= 60.0 + 1e-9
-    price = price_of_limits(seen.evidence, seen.posterior, limited)
-    assert price.price >= -1e-6
-    assert price.limited.expected_total == pytest.approx(plan.best.expected_total)
+    added = price_of_limits(seen.evidence, seen.posterior, limited)
+    free = next_steps(seen.evidence, seen.posterior, settings)
+    assert added >= -1e-6
+    assert added == pytest.approx(plan.least - free.least)
 
 
 def test_why_not_names_terms_that_add_up(plan: Plan) -> None:
@@ -289,17 +290,6 @@ def test_clean_drive_grows_as_the_risk_shrinks_and_needs_a_risk(seen: Outlook) -
     assert minutes == sorted(minutes)
     with pytest.raises(InputError, match="between 0 and 1, got 0"):
         clean_drive_minutes(seen, 0.0)
-
-
-def test_stop_or_go_on_weighs_learning_against_acting(plan: Plan) -> None:
-    verdict = stop_or_go_on(plan)
-    assert verdict.learn is not None
-    assert verdict.saving == pytest.approx(
-        verdict.act.expected_total - verdict.learn.expected_total
-    )
-    assert verdict.goes_on
-    assert plan.best.action is not None
-    assert not plan.best.action.replaced
 
 
 def test_open_access_is_free_and_a_drive_closes_it(outlook_of: MakeOutlook) -> None:

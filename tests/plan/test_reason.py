@@ -10,8 +10,9 @@ from plan.conftest import MakeOutlook
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
-from swapinfer.plan.next import Plan, PlannedStep, decide, make_plan
+from swapinfer.plan.next import Plan, PlannedStep, make_plan
 from swapinfer.plan.outlook import Outlook
+from swapinfer.plan.priority import order_ways
 from swapinfer.plan.reason import explain
 from swapinfer.plan.what_if import suppose
 from swapinfer.posterior import infer
@@ -111,7 +112,7 @@ def test_advice_turns_at_the_probability_that_is_told(outlook_of: MakeOutlook) -
         scale_h = np.where(is_blamed_h, p / belief_h[is_blamed_h].sum(), (1 - p) / rest)
         supposed_h = scale_h * belief_h
         ranking = moved.look_ahead.rank(supposed_h, moved.settings.depth)
-        firsts.append(decide(moved, ranking, supposed_h).ways[0].action)
+        firsts.append(order_ways(moved, ranking, supposed_h).ways[0].action)
     above, below = firsts
     assert above is not None
     assert above.replaced == ("coil1",)

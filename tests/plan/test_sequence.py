@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapinfer.errors import InputError
-from swapinfer.plan.information import information_bits
+from swapinfer.plan.predict import information_bits
 from swapinfer.plan.sequence import (
     STOP,
     FloatArray,

@@ -16,7 +16,7 @@ from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.next import HAND_OVER
+from swapinfer.plan.priority import HAND_OVER
 from swapinfer.plan.what_if import replay_events
 from swapinfer.simulate.draw import draw_job
 from swapinfer.simulate.play import copy_world, play

@@ -18,9 +18,9 @@ from swapinfer.pack.model import Costs, Pack
 from swapinfer.plan.actions import Action
 from swapinfer.plan.begun import Begun, what_was_begun
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.next import GIVE_UP, HAND_OVER, Plan, make_plan
+from swapinfer.plan.next import Plan, make_plan
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.taste import Way, arrange
+from swapinfer.plan.priority import GIVE_UP, HAND_OVER, Way, arrange
 from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import infer
 from tests.plan.conftest import MakeOutlook

@@ -8,12 +8,29 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
+from swapinfer.evidence.arrays import FloatArray
 from swapinfer.pack.model import Costs
 from swapinfer.plan.actions import Action
 from swapinfer.plan.begun import Begun
+from swapinfer.plan.lookahead import Ranking
+from swapinfer.plan.outlook import Outlook, mean_effort
 from swapinfer.plan.repair_policy import LOOK_MINUTES
+
+HAND_OVER = "hand-over"
+"""Id of the step that returns the vehicle as it is."""
+
+GIVE_UP = "give-up"
+"""Id of the step that passes the vehicle on to someone else."""
+
+ENDINGS = {
+    HAND_OVER: "hand the vehicle over as it is",
+    GIVE_UP: "stop and quote, or pass the vehicle on",
+}
+"""Ways to end a job, in words."""
 
 FAR = 2.0
 """Contacts reseated together with a swap must be better by so many times the resolution."""
@@ -87,6 +104,48 @@ class Order(Struct, frozen=True):
     is_held_back: bool
 
 
+def order_ways(outlook: Outlook, ranking: Ranking, supposed_h: FloatArray | None = None) -> Order:
+    """Put every action, handing over and giving up in order.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Of the job.
+    ranking : Ranking
+        What its actions are worth.
+    supposed_h : ndarray of float, shape (hypothesis,), optional
+        Under which they are worth that; what the job has led to by default.
+
+    Returns
+    -------
+    Order
+        Ways on; the `number` of an action counts `outlook.priced`, that of an end `ENDINGS`.
+    """
+    belief_h = outlook.hypotheses.belief_h if supposed_h is None else supposed_h
+    policy, suspicion = outlook.policy, outlook.suspicion_under(belief_h)
+    choice = replace(policy.choose(belief_h[None]), hands_over_b=np.array([True]))
+    hand_over = float(belief_h @ policy.cost_bh(choice, policy.prices)[0])
+    ways = [Way(None, n, cost) for n, cost in enumerate([hand_over, policy.prices.give_up])]
+    for a, one in enumerate(outlook.priced):
+        ways.append(
+            Way(
+                one.action,
+                a,
+                float(ranking.value_a[a]),
+                pays=bool(ranking.alone_a[a] < ranking.policy_cost),
+                proof=suspicion.proof(one.action.replaced),
+                is_closed=not one.opened,
+            )
+        )
+
+    def money(way: Way) -> float:
+        if way.action is None:
+            return 0.0
+        return outlook.costing.money(mean_effort(outlook.priced[way.number], belief_h))
+
+    return arrange(ways, outlook.begun, outlook.settings.costs, money)
+
+
 def arrange(
     ways: Sequence[Way], begun: Begun, costs: Costs, money: Callable[[Way], float]
 ) -> Order:
@@ -111,13 +170,13 @@ def arrange(
     able = [way for way in by_cost if _may_begin(way, begun, costs.proof)] or by_cost
     if begun.owed_in is not None:
         able = _long_enough(able, begun.owed_minutes)
-    taste = _Taste(begun, costs, money)
-    first = taste.first(able)
+    preference = _Preference(begun, costs, money)
+    first = preference.first(able)
     telling = [way for way in able if way.tells and way.pays]
     is_unproven = first.is_repair and first.proof < costs.proof
     is_held_back = is_unproven and bool(telling)
     if is_held_back:
-        first = taste.first(telling)
+        first = preference.first(telling)
     barred = tuple(way for way in by_cost if way not in able)
     others = (way for way in (*able, *barred) if way is not first)
     is_carried = not first.tells and first.proof >= costs.proof
@@ -144,7 +203,7 @@ def _long_enough(drives: list[Way], minutes: float) -> list[Way]:
     return [way for way, length in zip(drives, lengths, strict=True) if length >= wanted]
 
 
-class _Taste(Struct, frozen=True):
+class _Preference(Struct, frozen=True):
     begun: Begun
     costs: Costs
     money: Callable[[Way], float]
