@@ -33,7 +33,7 @@ def guide(
 ) -> None:
     """Walk a job step by step, asking for each outcome; a new one is opened by asking."""
     from swapinfer.commands.guide import Sitting
-    from swapinfer.commands.reception import receive
+    from swapinfer.commands.opening import receive
     from swapinfer.commands.shop import Shop
 
     with Shop(store, who) as shop:

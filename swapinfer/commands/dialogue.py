@@ -1,17 +1,124 @@
-"""A fixed row of questions with something made of the answers at its end."""
+"""A question out, an answer in: one by one, or a fixed row with something made of the answers."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Generic, TypeVar
+from collections import Counter
+from collections.abc import Callable, Generator, Sequence
+from difflib import get_close_matches
+from typing import ClassVar, Generic, TypeAlias, TypeVar
 
 from msgspec import structs
 
 from swapinfer.commands.facts import Facts
-from swapinfer.commands.questions import Asking, Question
+from swapinfer.commands.page import Page, show
+from swapinfer.commands.typed import NOT_TAKEN
 from swapinfer.errors import InputError
+from swapinfer.units import UNITS, to_unit, unit_typed, units_like
+
+
+class Question(Facts, frozen=True):
+    """Something to answer in one line.
+
+    Attributes
+    ----------
+    text : str
+        The question.
+    choices : tuple of (str, str)
+        What may be typed, and what it means.
+    default : str
+        What a bare Enter stands for; empty when something must be typed.
+    problem : str
+        Why the last answer was not taken; the choices need not be shown again.
+    """
+
+    shape: ClassVar[str] = "question/1"
+
+    text: str
+    choices: tuple[tuple[str, str], ...] = ()
+    default: str = ""
+    problem: str = ""
+
+
+@show.register
+def _(facts: Question, page: Page) -> str:
+    default = f" [{facts.default}]" if facts.default else ""
+    asked = page.wrap(page.strong(facts.text) + default)
+    if facts.problem:
+        return "\n".join([*page.wrap(f"! {facts.problem}"), *asked])
+    table = page.table([[key, words] for key, words in facts.choices], right=[0])
+    return "\n".join([*asked, *table])
+
 
 T = TypeVar("T")
+Asking: TypeAlias = Generator[Question, str, T]
+"""Puts questions and takes the answers; what it makes of them is the last it gives."""
+
+
+def ask(question: Question, read: Callable[[str], T]) -> Asking[T]:
+    """Ask until the answer can be read; a bare Enter is the default."""
+    while True:
+        text = (yield question).strip() or question.default
+        try:
+            return read(_some(text))
+        except InputError as error:
+            question = structs.replace(question, problem=str(error))
+
+
+def _some(text: str) -> str:
+    if not text:
+        raise InputError("type an answer, or q to leave")
+    return text
+
+
+def choose(text: str, options: Sequence[tuple[T, str]], default: str = "") -> Asking[T]:
+    """Ask for one of several numbered things; what is offered may be typed instead."""
+    numbered = tuple((str(n), words) for n, (_, words) in enumerate(options, start=1))
+    names = [(name, n) for n, option in enumerate(options) for name in _names(*option)]
+    often = Counter(name for name, _ in names)
+    named = {name: options[n][0] for name, n in names if often[name] == 1}
+
+    def read(answer: str) -> T:
+        if answer.isdecimal() and 1 <= int(answer) <= len(options):
+            return options[int(answer) - 1][0]
+        word = one_word(answer)
+        if word in named:
+            return named[word]
+        near = get_close_matches(word, named, n=1)
+        meant = f', or "{near[0]}"' if near else ""
+        raise InputError(
+            f'"{answer}" is no answer here; type a number from 1 to {len(options)}{meant}'
+        )
+
+    return (yield from ask(Question(text, numbered, default), read))
+
+
+def _names(value: object, words: str) -> set[str]:
+    """List what one of several things may be called: its words, their beginning, its id."""
+    of_its_own = value if isinstance(value, str) else getattr(value, "id", "")
+    names = {words, words.partition(":")[0], words.partition(",")[0], of_its_own}
+    return {one_word(name) for name in names if name}
+
+
+def one_word(text: str) -> str:
+    """Join the words of an answer as ids join them."""
+    return "-".join(text.lower().split())
+
+
+def ask_quantity(text: str, unit: str) -> Asking[str]:
+    """Ask for a quantity that may be left out; as typed, with the unit asked for if none was."""
+    question = Question(f"{text} In {unit}; Enter if not taken.", default=NOT_TAKEN)
+
+    def read(answer: str) -> str:
+        return "" if answer == NOT_TAKEN else _with_unit(answer, unit)
+
+    return (yield from ask(question, read))
+
+
+def _with_unit(text: str, unit: str) -> str:
+    """Return a quantity as typed, with the unit asked for where none was."""
+    kept = next(known for known in UNITS if unit in (known, *units_like(known)))
+    to_unit(text, kept, unit)
+    return text if unit_typed(text, kept) else f"{text} {unit}"
 
 
 class Dialogue(Generic[T]):

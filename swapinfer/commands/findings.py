@@ -11,11 +11,11 @@ from msgspec import structs
 
 from swapinfer.commands.app import command
 from swapinfer.commands.options import complete_test
-from swapinfer.commands.readings import NOT_TAKEN, Beside, find_target, find_test, make_readings
+from swapinfer.commands.readings import Beside, find_target, find_test, make_readings
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.commands.terminal import is_agreed
-from swapinfer.commands.typed import name_and_value
+from swapinfer.commands.typed import NOT_TAKEN, name_and_value
 from swapinfer.errors import DoubtError, InputError, near_match
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job

@@ -8,6 +8,7 @@ from typing import ClassVar
 from msgspec import structs
 
 from swapinfer.commands.causes import Belief, believe, list_causes
+from swapinfer.commands.dialogue import Asking, Question, ask
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.planning import (
     MineFacts,
@@ -16,15 +17,7 @@ from swapinfer.commands.planning import (
     plan_settings,
     price_mine,
 )
-from swapinfer.commands.questions import (
-    Asking,
-    Events,
-    Question,
-    ask,
-    ask_closing,
-    ask_other,
-    ask_step,
-)
+from swapinfer.commands.questions import Events, ask_closing, ask_other, ask_step
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import SwapinferError

@@ -7,9 +7,11 @@ import re
 from typing import Annotated
 
 import typer
+from msgspec import structs
 
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import believe, list_causes
+from swapinfer.commands.dialogue import Asking, Dialogue, Question, ask, ask_quantity, choose
 from swapinfer.commands.options import Overlays, complete_layout
 from swapinfer.commands.planning import first_step
 from swapinfer.commands.record import LEADING, Recorded, record, summarise, with_pending
@@ -21,6 +23,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.limits import check_limits
 from swapinfer.ledger.replay import Job, build_engine, replay
 from swapinfer.ledger.words import say
+from swapinfer.units import to_unit
 
 
 @command("open", "open RO-7 --layout v6 --odometer '92000 km' --driven '120 km'")
@@ -137,6 +140,43 @@ def _firing_order(text: str) -> tuple[int, ...]:
     if not all(number.isdecimal() for number in numbers):
         raise InputError(f'firing order "{text}" must be cylinder numbers, as in 1-3-4-2')
     return tuple(map(int, numbers))
+
+
+def receive(shop: Shop, ro: str) -> Dialogue[ev.Opened]:
+    """Return the questions after which a job is opened.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    ro : str
+        Repair order of the new job.
+    """
+
+    def finish(opening: ev.Opened) -> Recorded:
+        return structs.replace(open_job(shop, opening), next=None)
+
+    return Dialogue(lambda: _ask_opening(shop, ro), finish)
+
+
+def _ask_opening(shop: Shop, ro: str) -> Asking[ev.Opened]:
+    layouts = [(one.id, f"{one.id}: {one.title}") for one in shop.pack.layouts.values()]
+    layout = yield from choose("Which engine?", layouts)
+    fitment = {}
+    for axis, values in shop.pack.fitments.items():
+        fitment[axis] = yield from choose(f"Which {axis}?", list(values.items()), "1")
+    complaint = yield from ask(Question("The customer's words?", default="misfire"), str)
+    unit = shop.settings.unit("distance")
+    odometer = yield from ask_quantity("Odometer?", unit)
+    driven = yield from ask_quantity("Driven with the fault?", unit)
+    return ev.Opened(
+        ro,
+        layout,
+        fitment,
+        complaint=complaint,
+        odometer_km=to_unit(odometer, "km") if odometer else None,
+        driven_km=to_unit(driven, "km") if driven else None,
+    )
 
 
 @command("close", "close --cause coil3 --verified")

@@ -5,17 +5,14 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from collections import Counter
-from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
-from difflib import get_close_matches
-from typing import ClassVar, TypeAlias, TypeVar
+from collections.abc import Callable, Mapping, Sequence
+from typing import TypeAlias, TypeVar
 
-from msgspec import structs
-
+from swapinfer.commands.dialogue import Asking, Question, ask, ask_quantity, choose, one_word
 from swapinfer.commands.drive import check_run
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.readings import NOT_TAKEN, Typist, find_target
+from swapinfer.commands.readings import Typist, find_target
 from swapinfer.commands.settings import Settings
+from swapinfer.commands.typed import NOT_TAKEN
 from swapinfer.errors import DoubtError, InputError, near_match
 from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.ledger import events as ev
@@ -26,7 +23,7 @@ from swapinfer.pack.model import Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.verifying import Proof, missing_words
 from swapinfer.plan.what_if import work_events
-from swapinfer.units import UNITS, to_unit, unit_typed, units_like
+from swapinfer.units import to_unit
 
 FELT = "v"
 LATER = "w"
@@ -35,82 +32,9 @@ VERIFIED, CLOSED, DRIVE, STAYS = "verified", "closed", "drive", "stays"
 """How a job that might end goes on."""
 
 
-class Question(Facts, frozen=True):
-    """Something to answer in one line.
-
-    Attributes
-    ----------
-    text : str
-        The question.
-    choices : tuple of (str, str)
-        What may be typed, and what it means.
-    default : str
-        What a bare Enter stands for; empty when something must be typed.
-    problem : str
-        Why the last answer was not taken; the choices need not be shown again.
-    """
-
-    shape: ClassVar[str] = "question/1"
-
-    text: str
-    choices: tuple[tuple[str, str], ...] = ()
-    default: str = ""
-    problem: str = ""
-
-
 T = TypeVar("T")
-Asking: TypeAlias = Generator[Question, str, T]
 Events: TypeAlias = list[ev.Event]
 Judge: TypeAlias = Callable[[Events, Sequence[str]], tuple[Proof, list[str]]]
-
-
-def ask(question: Question, read: Callable[[str], T]) -> Asking[T]:
-    """Ask until the answer can be read; a bare Enter is the default."""
-    while True:
-        text = (yield question).strip() or question.default
-        try:
-            return read(_some(text))
-        except InputError as error:
-            question = structs.replace(question, problem=str(error))
-
-
-def _some(text: str) -> str:
-    if not text:
-        raise InputError("type an answer, or q to leave")
-    return text
-
-
-def choose(text: str, options: Sequence[tuple[T, str]], default: str = "") -> Asking[T]:
-    """Ask for one of several numbered things; what is offered may be typed instead."""
-    numbered = tuple((str(n), words) for n, (_, words) in enumerate(options, start=1))
-    names = [(name, n) for n, option in enumerate(options) for name in _names(*option)]
-    often = Counter(name for name, _ in names)
-    named = {name: options[n][0] for name, n in names if often[name] == 1}
-
-    def read(answer: str) -> T:
-        if answer.isdecimal() and 1 <= int(answer) <= len(options):
-            return options[int(answer) - 1][0]
-        word = _one_word(answer)
-        if word in named:
-            return named[word]
-        near = get_close_matches(word, named, n=1)
-        meant = f', or "{near[0]}"' if near else ""
-        raise InputError(
-            f'"{answer}" is no answer here; type a number from 1 to {len(options)}{meant}'
-        )
-
-    return (yield from ask(Question(text, numbered, default), read))
-
-
-def _names(value: object, words: str) -> set[str]:
-    """List what one of several things may be called: its words, their beginning, its id."""
-    of_its_own = value if isinstance(value, str) else getattr(value, "id", "")
-    names = {words, words.partition(":")[0], words.partition(",")[0], of_its_own}
-    return {_one_word(name) for name in names if name}
-
-
-def _one_word(text: str) -> str:
-    return "-".join(text.lower().split())
 
 
 def ask_step(job: Job, action: Action, settings: Settings) -> Asking[Events]:
@@ -267,7 +191,7 @@ def _ask_besides(typist: Typist, unit: str) -> Asking[ev.Measured]:
         taken = _twice_if_doubted(typist.wanted)
         wanted = yield from ask(question, lambda text: taken("" if text == NOT_TAKEN else text))
     if test.copper_alpha:
-        temperature = yield from _ask_optional("The part's temperature?", degrees)
+        temperature = yield from ask_quantity("The part's temperature?", degrees)
     return typist.besides(reference, wanted, temperature)
 
 
@@ -285,34 +209,18 @@ def _twice_if_doubted(read: Callable[[str, bool], T]) -> Callable[[str], T]:
     return taken
 
 
-def _ask_optional(text: str, unit: str) -> Asking[str]:
-    question = Question(f"{text} In {unit}; Enter if not taken.", default=NOT_TAKEN)
-
-    def read(answer: str) -> str:
-        return "" if answer == NOT_TAKEN else _with_unit(answer, unit)
-
-    return (yield from ask(question, read))
-
-
-def _with_unit(text: str, unit: str) -> str:
-    """Return a quantity as typed, with the unit asked for where none was."""
-    kept = next(known for known in UNITS if unit in (known, *units_like(known)))
-    to_unit(text, kept, unit)
-    return text if unit_typed(text, kept) else f"{text} {unit}"
-
-
 def _seen(outcomes: Mapping[str, str], targets: Sequence[str], text: str) -> list[tuple[str, str]]:
-    named = {_one_word(words): outcome for outcome, words in outcomes.items()}
+    named = {one_word(words): outcome for outcome, words in outcomes.items()}
     named |= {outcome: outcome for outcome in outcomes}
-    words = [text] if _one_word(text) in named else re.split(r"[,\s]+", text)
+    words = [text] if one_word(text) in named else re.split(r"[,\s]+", text)
     picked = _one_each(targets, words)
     ids = list(outcomes)
     seen = []
     for target, answer in picked.items():
         if answer.isdecimal() and 1 <= int(answer) <= len(ids):
             seen.append((target, ids[int(answer) - 1]))
-        elif _one_word(answer) in named:
-            seen.append((target, named[_one_word(answer)]))
+        elif one_word(answer) in named:
+            seen.append((target, named[one_word(answer)]))
         else:
             raise InputError(f'"{answer}" is none of these; type 1 to {len(ids)}')
     return seen
@@ -491,11 +399,11 @@ def _ask_causes(job: Job, named: Sequence[str], default: str) -> Asking[list[str
     choices = (("0", "not found"), *numbered)
 
     def read(text: str) -> list[str]:
-        whole = _one_word(text)
+        whole = one_word(text)
         if whole in ("0", "not-found"):
             return []
         for name in dict.fromkeys([*named, *job.elements]):
-            if whole in (name, _one_word(element_label(job, name))):
+            if whole in (name, one_word(element_label(job, name))):
                 return [name]
         words = re.split(r"[,\s]+", text)
         for word in words:
@@ -519,28 +427,3 @@ def _ask_mode(job: Job, cause: str) -> Asking[str]:
     options = [*((mode.id, mode.title) for mode in modes), ("", "not known")]
     text = f"How had it failed: {element_label(job, cause)}?"
     return (yield from choose(text, options, str(len(options))))
-
-
-def ask_opening(
-    ro: str,
-    layouts: Iterable[tuple[str, str]],
-    fitments: dict[str, dict[str, str]],
-    unit: str,
-) -> Asking[ev.Opened]:
-    """Ask what a new job needs; distances in the unit given."""
-    layout = yield from choose("Which engine?", list(layouts))
-    fitment = {}
-    for axis, values in fitments.items():
-        options = list(values.items())
-        fitment[axis] = yield from choose(f"Which {axis}?", options, "1")
-    complaint = yield from ask(Question("The customer's words?", default="misfire"), str)
-    odometer = yield from _ask_optional("Odometer?", unit)
-    driven = yield from _ask_optional("Driven with the fault?", unit)
-    return ev.Opened(
-        ro,
-        layout,
-        fitment,
-        complaint=complaint,
-        odometer_km=to_unit(odometer, "km") if odometer else None,
-        driven_km=to_unit(driven, "km") if driven else None,
-    )

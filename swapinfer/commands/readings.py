@@ -19,9 +19,6 @@ from swapinfer.ledger.words import place_label
 from swapinfer.pack.model import GOOD, Test
 from swapinfer.units import format_between, split_quantity, to_unit, unit_typed, units_like
 
-NOT_TAKEN = "-"
-"""Stands for a target on which nothing was read or seen."""
-
 USUALLY_GOOD = 0.9
 """Share of good ones among all that is read, for guessing which unit was meant; our choice."""
 

@@ -8,10 +8,8 @@ from typing import ClassVar
 
 from msgspec import structs
 
-from swapinfer.commands.dialogue import Dialogue
+from swapinfer.commands.dialogue import Asking, Dialogue, Question, ask, choose
 from swapinfer.commands.facts import Facts
-from swapinfer.commands.questions import Asking, Question, ask, choose
-from swapinfer.commands.readings import NOT_TAKEN
 from swapinfer.commands.settings import (
     USUAL_UNITS,
     Settings,
@@ -20,6 +18,7 @@ from swapinfer.commands.settings import (
     write_settings,
 )
 from swapinfer.commands.shop import Shop
+from swapinfer.commands.typed import NOT_TAKEN
 from swapinfer.errors import InputError
 from swapinfer.pack.model import Pack
 

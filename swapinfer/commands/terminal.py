@@ -14,8 +14,8 @@ from swapinfer.commands.page import EMPHASIS, Page, show
 from swapinfer.errors import printable
 
 if TYPE_CHECKING:
+    from swapinfer.commands.dialogue import Question
     from swapinfer.commands.facts import Facts
-    from swapinfer.commands.questions import Question
 
 LEAVE = "q"
 UNREADABLE = "\ufffd"

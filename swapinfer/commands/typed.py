@@ -7,6 +7,9 @@ import re
 from swapinfer.errors import InputError
 from swapinfer.units import split_quantity, to_unit
 
+NOT_TAKEN = "-"
+"""Stands for what was not read or seen, or is not known."""
+
 BELOW_ZERO = "m"
 """Of the quantities typed beside commands, only an altitude may be negative."""
 

@@ -8,7 +8,6 @@ from swapinfer.commands.guide import CONTROLS, GuideView
 from swapinfer.commands.jobs import status_words
 from swapinfer.commands.page import Page, money, percent, show
 from swapinfer.commands.planning import OutcomeFacts, StepFacts
-from swapinfer.commands.questions import Question
 from swapinfer.textview.plans import cautions_of, mine_line
 
 MEANINGS = 3
@@ -67,16 +66,6 @@ def _meaning(one: OutcomeFacts) -> str:
     if one.leading_probability < WORTH_NAMING:
         return one.title
     return f"{one.title}: {one.leading} {percent(one.leading_probability)}"
-
-
-@show.register
-def _(facts: Question, page: Page) -> str:
-    default = f" [{facts.default}]" if facts.default else ""
-    asked = page.wrap(page.strong(facts.text) + default)
-    if facts.problem:
-        return "\n".join([*page.wrap(f"! {facts.problem}"), *asked])
-    table = page.table([[key, words] for key, words in facts.choices], right=[0])
-    return "\n".join([*asked, *table])
 
 
 def controls(page: Page) -> str:

@@ -6,7 +6,7 @@ import pytest
 from cli.conftest import Bay
 
 from swapinfer.commands.guide import Sitting
-from swapinfer.commands.reception import receive
+from swapinfer.commands.opening import receive
 from swapinfer.commands.shop import Shop
 from swapinfer.ledger.replay import Job
 
