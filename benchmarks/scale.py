@@ -15,7 +15,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from swapinfer.commands.planning import Limits, show_next
+from swapinfer.commands.next import show_next
+from swapinfer.commands.planning import Limits
 from swapinfer.commands.shop import Shop
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import GENESIS, Record, seal

@@ -43,7 +43,7 @@ def test_the_rates_of_severities_are_weighed_and_told(
     monkeypatch.setattr(influence, "LOOKED_AT", 0)
     monkeypatch.setattr(influence, "PLANNED", 2)
     with Shop(str(tmp_path / "jobs.db"), "t") as shop:
-        view = influence.weigh_numbers(shop, ENGINE)
+        view = influence.weigh_numbers(shop, *ENGINE)
     jsonschema.validate(view.to_json(), schema_of(influence.InfluenceView))
     assert view.tried == 9  # three numbers of each of three severities
     assert len(view.numbers) == 2

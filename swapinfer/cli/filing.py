@@ -1,8 +1,7 @@
-"""Commands for write-ups, exchange, and the store's health."""
+"""Commands for exchange, and the store's health."""
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -12,21 +11,12 @@ from swapinfer.commands.options import Job, Json, Store, Who
 from swapinfer.commands.terminal import tell
 
 EXAMPLE = "Example: swapinfer "
-NOT_SAME = 6
-"""Exit code of a verification that found a difference."""
 
-claim_app = typer.Typer(rich_markup_mode=None, invoke_without_command=True)
 store_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module to the application."""
-    app.add_typer(
-        claim_app,
-        name="claim",
-        help="Write a job up, or verify a write-up.",
-        epilog=EXAMPLE + "claim --pdf claim.pdf --html claim.html",
-    )
     app.add_typer(
         store_app,
         name="store",
@@ -35,67 +25,6 @@ def register(app: typer.Typer) -> None:
     )
     for name, command, example in COMMANDS:
         app.command(name, epilog=EXAMPLE + example)(command)
-
-
-Out = Annotated[Path | None, typer.Option(help="File to write.")]
-
-
-@claim_app.callback()
-def claim(
-    ctx: typer.Context,
-    html: Out = None,
-    pdf: Out = None,
-    markdown: Annotated[Path | None, typer.Option("--md", help="File to write.")] = None,
-    to_json: Annotated[Path | None, typer.Option("--json-file", help="File to write.")] = None,
-    redact: Annotated[
-        bool, typer.Option("--redact", help="Leave out identification number and customer.")
-    ] = False,
-    compare: Annotated[
-        int | None,
-        typer.Option(
-            "--compare",
-            min=2,
-            metavar="N",
-            help="Simulate the customary order on N such vehicles, to set its cost beside this.",
-        ),
-    ] = None,
-    job: Job = "",
-    as_json: Json = False,
-    store: Store = "",
-    who: Who = "",
-) -> None:
-    """Write a job up, or verify a write-up."""
-    if ctx.invoked_subcommand is not None:
-        return
-    from swapinfer.commands.filing import ClaimOptions, write_claim
-    from swapinfer.commands.shop import Shop
-    from swapinfer.errors import InputError
-
-    named = {"html": html, "pdf": pdf, "md": markdown, "json": to_json}
-    files = {form: path for form, path in named.items() if path is not None}
-    if not files:
-        raise InputError("name at least one file: --html, --pdf, --md or --json-file")
-    with Shop(store, who) as shop:
-        options = ClaimOptions(redact, compare or 0, sys.stderr.isatty())
-        tell(write_claim(shop, files, job, options), as_json=as_json)
-
-
-@claim_app.command("verify", epilog=EXAMPLE + "claim verify claim.json")
-def verify(
-    file: Annotated[Path, typer.Argument(help="Write-up in JSON, or exported job.")],
-    expect: Annotated[str, typer.Option(help="Digest of the ledger that is expected.")] = "",
-    exported: Annotated[
-        Path | None, typer.Option("--export", help="Exported job, for a redacted write-up.")
-    ] = None,
-    as_json: Json = False,
-) -> None:
-    """Check chain and priors of a file and compute every number anew."""
-    from swapinfer.commands.filing import verify_claim
-
-    found = verify_claim(file, expect, exported)
-    tell(found, as_json=as_json)
-    if not found.is_same:
-        raise typer.Exit(NOT_SAME)
 
 
 @store_app.command("check", epilog=EXAMPLE + "store check")

@@ -57,28 +57,49 @@ CONTENTS: Mapping[str, Entry] = {
     "show": Entry("show", "Show a whole job."),
     "parts": Entry("show", "Show where every part is and the moves that put all back."),
     "belief": Entry(
-        "cli.asking", "Show the causes with their probabilities, and combinations of them."
+        "belief", "Show the causes with their probabilities, and combinations of them."
     ),
-    "why": Entry("cli.asking", "Say what every finding weighs for or against a cause."),
-    "next": Entry("cli.asking", "Rank what to do next by expected cost to a verified repair."),
-    "why-not": Entry("cli.asking", "Say why a step is not the next one, term by term."),
-    "clean": Entry("cli.asking", "Say how long a clean drive must be before calling it fixed."),
-    "plan": Entry("cli.asking", "Unfold the plan: what to do, and after each outcome what then."),
-    "picture": Entry("cli.pictures", "Draw the engine with the suspicion on each cylinder."),
-    "history": Entry("cli.pictures", "Show how belief moved, event by event."),
-    "settings": Entry("cli.settings", "Show the shop's settings, or change them."),
+    "why": Entry("why", "Say what every finding weighs for or against a cause."),
+    "next": Entry("next", "Rank what to do next by expected cost to a verified repair."),
+    "why-not": Entry("next", "Say why a step is not the next one, term by term."),
+    "clean": Entry("ahead", "Say how long a clean drive must be before calling it fixed."),
+    "plan": Entry("ahead", "Unfold the plan: what to do, and after each outcome what then."),
+    "picture": Entry("picture", "Draw the engine with the suspicion on each cylinder."),
+    "history": Entry("history", "Show how belief moved, event by event."),
+    "settings": Entry("shopkeeping", "Show the shop's settings, or change them."),
     "explain": Entry(
-        "cli.words", "Explain a word, a trouble code, a test, a way of failing, or an exit code."
+        "explain", "Explain a word, a trouble code, a test, a way of failing, or an exit code."
     ),
     "tests": Entry(
-        "cli.words", "List the tests of this engine, the least work first, or show one in full."
+        "engine_tests", "List the tests of this engine, the least work first, or show one in full."
     ),
     "attach": Entry("cli.filing", "Attach a picture to a job, without its metadata."),
     "export": Entry("cli.filing", "Export a job as one file that anyone can verify."),
     "import": Entry("cli.filing", "Take over an exported job."),
-    "claim": Entry("cli.filing", "Write a job up, or verify a write-up."),
+    "claim": Entry("claim", "Write a job up, or verify a write-up."),
+    "claim verify": Entry(
+        "claim", "Check chain and priors of a file and compute every number anew."
+    ),
     "store": Entry("cli.filing", "Check, rescue, back up and move what is stored."),
-    "priors": Entry("cli.priors", "Show, check, learn and compare priors."),
+    "priors": Entry("", "Show, check, learn and compare priors."),
+    "priors show": Entry("priors", "Show numbers with their provenance."),
+    "priors check": Entry("priors", "Check overlay files; errors name file and line."),
+    "priors weight": Entry(
+        "influence", "Say which numbers move decisions most; this takes some minutes."
+    ),
+    "priors learn": Entry(
+        "learning", "Learn an overlay from closed jobs; this loads PyMC and takes minutes."
+    ),
+    "priors lives": Entry(
+        "learning", "Learn an overlay of lives from a fleet's exposure; this loads PyMC."
+    ),
+    "priors compare": Entry(
+        "comparing",
+        "Say what differs, for which open jobs, and what it would have cost on past ones.",
+    ),
+    "priors strip": Entry(
+        "learning", "Copy history tables with running numbers for jobs and months for days."
+    ),
 }
 
 EXAMPLES = {"store": "store check", "priors": "priors show element.coil"}

@@ -8,13 +8,16 @@ from typing import ClassVar
 
 from msgspec import Struct
 
-from swapinfer.commands.causes import Belief, Cause, believe, list_causes
+from swapinfer.commands.app import command
+from swapinfer.commands.causes import Belief, Cause, believe, cause_words, list_causes
 from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Page, bar, exactness, interval, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.words import element_label
 from swapinfer.posterior import fault_sets, flip_points, intervals_in_reach, level_weights
 
+SHOWN_CAUSES = 10
 SHOWN_SETS = 6
 SHOWN_RIVALS = 2
 
@@ -85,6 +88,7 @@ class BeliefView(Facts, frozen=True):
     milliseconds: float
 
 
+@command("belief", "belief --json")
 def show_belief(shop: Shop, ro: str = "") -> BeliefView:
     """Show what is believed about a job, and how firmly."""
     loaded = shop.load(ro)
@@ -124,11 +128,11 @@ def _intervals(belief: Belief, elements: list[str]) -> tuple[Interval, ...]:
 
 
 def _flips(belief: Belief) -> tuple[Flip, ...]:
-    problem = belief.evidence.arrays
-    found = flip_points(problem, belief.posterior)
+    arrays = belief.evidence.arrays
+    found = flip_points(arrays, belief.posterior)
     rivals = zip(found.rival_r[:SHOWN_RIVALS], found.factor_r[:SHOWN_RIVALS], strict=True)
     return tuple(
-        Flip(element_label(belief.evidence.job, problem.elements[e]), float(factor))
+        Flip(element_label(belief.evidence.job, arrays.elements[e]), float(factor))
         for e, factor in rivals
     )
 
@@ -143,3 +147,34 @@ def _combinations(belief: Belief) -> tuple[SetLine, ...]:
     names, job = belief.evidence.arrays.elements, belief.evidence.job
     ranked = sorted(together.items(), key=lambda item: -item[1])[:SHOWN_SETS]
     return tuple(SetLine(tuple(element_label(job, names[e]) for e in es), p) for es, p in ranked)
+
+
+@show.register
+def _(facts: BeliefView, page: Page) -> str:
+    lines = [page.strong(facts.ro)]
+    between = {one.element: interval(one.low, one.high) for one in facts.intervals}
+    rows = [
+        [bar(c.probability), percent(c.probability), between.get(c.element, ""), cause_words(c)]
+        for c in facts.causes[:SHOWN_CAUSES]
+    ]
+    lines += page.table(rows, right=[1, 2])
+    lines += page.heading("combinations")
+    lines += page.table([[percent(s.probability), _set(s)] for s in facts.sets], right=[0])
+    lines.append(f"  {percent(facts.left_out)} in combinations not listed")
+    for flip in facts.flips:
+        lines += page.wrap(
+            f"{facts.causes[0].label} stays ahead of {flip.rival} unless its prior odds were "
+            f"{flip.factor:.3g} times what they are",
+            hang=4,
+        )
+    if not facts.exact:
+        sure = exactness(facts.off_by, is_exact=False).strip(" ()")
+        lines += page.wrap(
+            f"{sure}: too entangled to count every combination of faults, so only the most "
+            "probable were"
+        )
+    return "\n".join(lines)
+
+
+def _set(line: SetLine) -> str:
+    return " with ".join(line.faults) if line.faults else "nothing wrong that shows"

@@ -1,4 +1,4 @@
-"""Write-ups, pictures, exchange, backup and the health of the store."""
+"""Pictures, exchange, backup and the health of the store."""
 
 from __future__ import annotations
 
@@ -7,27 +7,18 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from msgspec import Struct
-
 from swapinfer.commands.causes import believe
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.planning import first_step
 from swapinfer.commands.record import Recorded, record, summarise
 from swapinfer.commands.shop import Shop
-from swapinfer.errors import ClaimError, InputError
+from swapinfer.errors import InputError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 
 if TYPE_CHECKING:
-    from swapinfer.claim.settings import Comparison
     from swapinfer.commands.visits import Visit
     from swapinfer.ledger.record import Record
-
-SEED = 1
-"""Of the vehicles simulated for a write-up, so that the same job gives the same figures."""
-
-NORMAL_95 = 1.6449
-"""Standard normal quantile that leaves 5 % above."""
 
 
 class Written(Facts, frozen=True):
@@ -41,18 +32,6 @@ class Written(Facts, frozen=True):
     remarks: tuple[str, ...] = ()
 
 
-class VerifiedView(Facts, frozen=True):
-    """Whether a file still says what its ledger says."""
-
-    shape: ClassVar[str] = "verified/1"
-
-    file: str
-    is_same: bool
-    difference: str
-    compared: tuple[str, ...]
-    head: str
-
-
 class StoreView(Facts, frozen=True):
     """What was counted in a store, what is wrong and what is odd."""
 
@@ -62,118 +41,6 @@ class StoreView(Facts, frozen=True):
     records: int
     faults: tuple[str, ...]
     remarks: tuple[str, ...]
-
-
-class ClaimOptions(Struct, frozen=True):
-    """How a write-up is asked for.
-
-    Attributes
-    ----------
-    redact : bool
-        Whether identification number and customer are left out.
-    compared : int
-        Vehicles to simulate for the cost of the customary order, at least 2; 0 for none.
-    is_showing : bool
-        Whether progress is shown.
-    """
-
-    redact: bool = False
-    compared: int = 0
-    is_showing: bool = False
-
-
-def write_claim(
-    shop: Shop, files: dict[str, Path], ro: str = "", options: ClaimOptions | None = None
-) -> Written:
-    """Write a job up.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    files : dict of str to Path
-        Format, one of `swapinfer.claim.write.FORMATS`, to file.
-    ro : str, optional
-        Repair order; default the current job.
-    options : ClaimOptions, optional
-        Nothing left out and nothing compared by default.
-
-    Raises
-    ------
-    ClaimError
-        If a file cannot be written; none of them is then.
-    InputError
-        If two forms are to go into one file.
-    """
-    from swapinfer.claim.settings import ESTABLISHED, ClaimSettings
-    from swapinfer.claim.write import FORMATS, write_up
-
-    if len(set(files.values())) < len(files):
-        raise InputError("name a file of its own for each form of the write-up")
-    loaded = shop.load(ro)
-    own = shop.settings
-    options = options or ClaimOptions()
-    settings = ClaimSettings(
-        shop=own.shop,
-        distance=own.unit("distance"),
-        pressure=own.unit("pressure"),
-        temperature=own.unit("temperature"),
-        currency=own.currency,
-        rate_per_hour=own.rate_per_hour,
-        paper=own.paper,
-        decimal=own.decimal,
-        dates=own.dates,
-        established=ESTABLISHED if own.established is None else own.established,
-        redact=options.redact,
-        comparison=_compare(shop, loaded.job, options) if options.compared else None,
-    )
-    text = shop.store.pack(loaded.records[0].pack)
-    claim = write_up(loaded.job, loaded.records, settings=settings, pack_text=text)
-    _save({path: FORMATS[form](claim) for form, path in files.items()})
-    standing = claim.facts.standing
-    names = tuple(map(str, files.values()))
-    return Written(loaded.ro, names, bool(standing.draft), standing.draft)
-
-
-def _compare(shop: Shop, job: Job, options: ClaimOptions) -> Comparison:
-    import numpy as np
-    from rich.console import Console
-    from rich.progress import track
-
-    from swapinfer.claim.settings import Comparison
-    from swapinfer.commands.planning import plan_settings
-    from swapinfer.simulate.customary import customary_results
-
-    results = track(
-        customary_results(job, plan_settings(shop, job), options.compared, SEED),
-        "the customary order",
-        total=options.compared,
-        console=Console(stderr=True),
-        disable=not options.is_showing,
-        transient=True,
-    )
-    costs = np.array([result.cost for result in results])
-    half = NORMAL_95 * float(costs.std(ddof=1)) / len(costs) ** 0.5
-    mean = float(costs.mean())
-    return Comparison(mean, mean - half, mean + half, len(costs))
-
-
-def _save(contents: dict[Path, bytes]) -> None:
-    from swapinfer.drafts import write_whole
-
-    try:
-        write_whole(contents)
-    except OSError as error:
-        raise ClaimError(f"{error.filename}: cannot be written ({error.strerror})") from error
-
-
-def verify_claim(path: Path, expect: str = "", job: Path | None = None) -> VerifiedView:
-    """Say whether a write-up or an exported job still says what its ledger says."""
-    from swapinfer.claim.verify import verify_file
-
-    found = verify_file(path, expect=expect, job=job)
-    head = found.facts.ledger.head if found.facts else ""
-    return VerifiedView(str(path), found.same, found.difference, found.compared, head)
 
 
 def attach(shop: Shop, path: Path, ro: str = "") -> Recorded:

@@ -10,13 +10,8 @@ from msgspec import structs
 from swapinfer.commands.causes import Belief, believe, list_causes
 from swapinfer.commands.dialogue import Asking, Question, ask
 from swapinfer.commands.facts import Facts
-from swapinfer.commands.planning import (
-    MineFacts,
-    StepFacts,
-    describe_step,
-    plan_settings,
-    price_mine,
-)
+from swapinfer.commands.next import MineFacts, StepFacts, describe_step, price_mine
+from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.questions import Events, ask_closing, ask_other, ask_step
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop

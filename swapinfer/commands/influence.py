@@ -5,12 +5,16 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Sequence
-from typing import Any, ClassVar
+from typing import Annotated, Any, ClassVar
 
+import typer
 from msgspec import Struct
 
+from swapinfer.commands.app import command
 from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Page, money, percent, show
 from swapinfer.commands.shop import Shop
+from swapinfer.commands.terminal import watched
 from swapinfer.errors import SwapinferError
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
@@ -97,8 +101,12 @@ class _Trial(Struct, frozen=True):
     fault: dict[str, float]
 
 
+@command("priors weight", "priors weight")
 def weigh_numbers(
-    shop: Shop, fitment: tuple[str, str, str], is_showing: bool = False
+    shop: Shop,
+    layout: Annotated[str, typer.Option(help="Engine of the jobs tried.")] = "inline-4",
+    ignition: Annotated[str, typer.Option(help="Ignition kind.")] = "coil-on-plug",
+    fuel: Annotated[str, typer.Option(help="Fuel kind.")] = "port",
 ) -> InfluenceView:
     """Move every number over its interval and see what that does to a few plain jobs.
 
@@ -106,29 +114,23 @@ def weigh_numbers(
     ----------
     shop : Shop
         Whose pack is tried.
-    fitment : tuple of str
-        Layout, ignition and fuel of the jobs.
-    is_showing : bool
-        Whether progress is shown.
-
-    Returns
-    -------
-    InfluenceView
+    layout, ignition, fuel : str
+        Engine of the jobs.
     """
     pack = shop.pack
-    jobs = plain_jobs(pack, fitment)
+    jobs = plain_jobs(pack, (layout, ignition, fuel))
     as_is = [_try(replay_events(events, pack)) for events in jobs.values()]
     numbers = dict(_movable(pack, replay_events(next(iter(jobs.values())), pack), as_is))
     table = json.loads(pack_to_json(pack))
     moved = {
         path: _belief_moved(table, path, one.high, list(jobs.values()), as_is)
-        for path, one in _progress(numbers.items(), "belief", is_showing)
+        for path, one in watched(numbers.items(), "belief")
     }
     tested = {path for path in numbers if path.startswith("test.")}
     chosen = sorted(numbers.keys() - tested, key=lambda path: -moved[path])[:PLANNED]
     lines = [
         _line(table, path, numbers[path], moved[path], list(jobs.values()), as_is)
-        for path in _progress([*chosen, *sorted(tested)], "plans", is_showing)
+        for path in watched([*chosen, *sorted(tested)], "plans")
     ]
     lines.sort(key=lambda one: (-one.steps_changed, -one.cost_moved, one.path))
     costs = shop.settings.costs(pack)
@@ -274,9 +276,27 @@ def _line(
     )
 
 
-def _progress(items: Any, what: str, is_showing: bool) -> Any:  # noqa: ANN401  any sequence
-    from rich.console import Console
-    from rich.progress import track
-
-    console = Console(stderr=True)
-    return track(list(items), what, console=console, disable=not is_showing, transient=True)
+@show.register
+def _(facts: InfluenceView, page: Page) -> str:
+    lines = page.wrap(
+        f"{facts.tried} numbers moved over their intervals in {len(facts.jobs)} jobs: "
+        + "; ".join(facts.jobs),
+        hang=2,
+    )
+    lines += page.wrap(
+        "steps: jobs that get another first step; cost: change of the expected cost; belief: "
+        "largest change of a probability",
+        hang=2,
+    )
+    rows = [["steps", "cost", "belief", "interval", "number"]]
+    rows += [
+        [
+            str(one.steps_changed),
+            money(one.cost_moved, facts.currency),
+            percent(one.belief_moved),
+            f"{one.low:.3g} to {one.high:.3g}",
+            f"{one.path} ({one.grade})",
+        ]
+        for one in facts.numbers
+    ]
+    return "\n".join([*lines, *page.table(rows, right=[0, 1, 2])])

@@ -50,7 +50,7 @@ def jobs(
 ) -> Facts:
     """List jobs at a glance, or how often advice was followed in them."""
     if advice:
-        from swapinfer.commands.advice import report_advice
+        from swapinfer.commands.history import report_advice
 
         return report_advice(shop, status)
     return list_jobs(shop, status)

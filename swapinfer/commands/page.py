@@ -16,6 +16,8 @@ from swapinfer.units import percent
 __all__ = ["Page", "bar", "exactness", "money", "percent", "show"]
 
 BAR = "#"
+LENGTH = 10
+"""Characters of a full bar."""
 
 _BOUND = re.compile(r"(?<=\d) (?=%)|(?<=\b[A-Z]{3}) (?=\d)")
 """Blanks at which no line is broken: before the sign of per cent, behind a currency."""
@@ -112,9 +114,14 @@ def exactness(off_by: float, *, is_exact: bool) -> str:
     return f" (not exact{bound})"
 
 
-def bar(share: float, length: int = 20) -> str:
+def bar(share: float) -> str:
     """Draw a share of one as a bar."""
-    return (BAR * round(share * length)).ljust(length, ".")
+    return (BAR * round(share * LENGTH)).ljust(LENGTH, ".")
+
+
+def interval(low: float, high: float) -> str:
+    """Write an interval of a probability."""
+    return f"{percent(low)} to {percent(high)}"
 
 
 def money(amount: float, currency: str) -> str:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
+import typer
 from msgspec import structs
 
+from swapinfer.commands.app import command
 from swapinfer.commands.dialogue import Asking, Dialogue, Question, ask, choose
 from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Page, show
 from swapinfer.commands.settings import (
     USUAL_UNITS,
     Settings,
@@ -18,6 +21,7 @@ from swapinfer.commands.settings import (
     write_settings,
 )
 from swapinfer.commands.shop import Shop
+from swapinfer.commands.terminal import converse
 from swapinfer.commands.typed import NOT_TAKEN
 from swapinfer.errors import InputError
 from swapinfer.pack.model import Pack
@@ -47,6 +51,39 @@ class SettingsView(Facts, frozen=True):
     exists: bool
     values: dict[str, object]
     pack: dict[str, object]
+
+
+def _complete_setting(incomplete: str) -> list[str]:
+    return [f"{name}=" for name in Settings.__struct_fields__ if name.startswith(incomplete)]
+
+
+@command("settings", "settings --set rate_per_hour=110 --set currency=EUR", has_store=False)
+def settings(
+    shop: Shop,
+    ask: Annotated[bool, typer.Option("--ask", help="Write them by answering six questions.")] = (
+        False
+    ),
+    changes: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            help="name=value, empty for the default; may repeat.",
+            autocompletion=_complete_setting,
+        ),
+    ] = None,
+) -> SettingsView | None:
+    """Show the settings, or change them as typed or as answered."""
+    if ask:
+        converse(ask_settings(shop))
+        return None
+    return change_settings(shop, list(map(_pair, changes))) if changes else show_settings(shop)
+
+
+def _pair(text: str) -> tuple[str, str]:
+    name, equals, value = text.partition("=")
+    if not equals:
+        raise InputError(f'"{text}" must be name=value, as in rate_per_hour=110')
+    return name.strip(), value.strip()
 
 
 def show_settings(shop: Shop) -> SettingsView:
@@ -163,3 +200,20 @@ def _ask_tools(pack: Pack, now: Sequence[str]) -> Asking[tuple[str, ...]]:
 
     question = Question("Which tools are missing? As in 3 7", choices, " ".join(numbers) or "0")
     return (yield from ask(question, read))
+
+
+@show.register
+def _(facts: SettingsView, page: Page) -> str:
+    kept = facts.path if facts.exists else f"{facts.path} (not written yet; these are defaults)"
+    rows = [[name, _value(facts, name, value)] for name, value in facts.values.items()]
+    return "\n".join([*page.wrap(f"settings in {kept}"), *page.table(rows)])
+
+
+def _value(facts: SettingsView, name: str, value: object) -> str:
+    if value in (None, "", (), {}):
+        return f"{facts.pack[name]} (by default)" if name in facts.pack else "-"
+    if isinstance(value, tuple):
+        return ", ".join(map(str, value))
+    if isinstance(value, dict):
+        return ", ".join(f"{kind} {price:g}" for kind, price in value.items())
+    return f"{value:g}" if isinstance(value, float) else str(value)

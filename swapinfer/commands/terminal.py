@@ -6,7 +6,8 @@ import json
 import os
 import shutil
 import sys
-from typing import TYPE_CHECKING, Protocol
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import typer
 
@@ -16,6 +17,8 @@ from swapinfer.errors import printable
 if TYPE_CHECKING:
     from swapinfer.commands.dialogue import Question
     from swapinfer.commands.facts import Facts
+
+T = TypeVar("T")
 
 LEAVE = "q"
 UNREADABLE = "\ufffd"
@@ -56,6 +59,41 @@ def say(text: str) -> None:
 def is_agreed(doubt: Exception, question: str) -> bool:
     """Ask once whether something is meant all the same, where someone can answer."""
     return sys.stdin.isatty() and typer.confirm(f"{printable(str(doubt))}{question}", err=True)
+
+
+def say_aside(text: str) -> None:
+    """Say something on the side, while the answer is still to come."""
+    typer.echo(text, err=True)
+
+
+def is_watched() -> bool:
+    """Whether someone may be watching how work goes on."""
+    return sys.stderr.isatty()
+
+
+def watched(items: Iterable[T], what: str, total: int | None = None) -> Iterable[T]:
+    """Go through items with a bar of progress on the side, where someone may be watching.
+
+    Parameters
+    ----------
+    items : iterable
+        What there is to do.
+    what : str
+        What it is called beside the bar.
+    total : int, optional
+        How many there are, where they are made as they come.
+    """
+    from rich.console import Console
+    from rich.progress import track
+
+    return track(
+        items,
+        what,
+        total=total,
+        console=Console(stderr=True),
+        disable=not is_watched(),
+        transient=True,
+    )
 
 
 class Speaker(Protocol):

@@ -10,7 +10,7 @@ import numpy as np
 from msgspec import Struct
 
 from swapinfer.commands.facts import Facts
-from swapinfer.commands.shop import Shop
+from swapinfer.commands.page import Page, percent, show
 from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.arrays import BoolArray, FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
@@ -74,19 +74,14 @@ class _Entry(Struct, frozen=True):
     payload: ev.JSON
 
 
-def show_weights(shop: Shop, test_id: str = "") -> WeightsView:
-    """Weigh every outcome of every test of the priors in force, or of one test.
+def weigh_tests(pack: Pack, test_id: str = "") -> WeightsView:
+    """Weigh every outcome of every test of a pack, or of one test.
 
     Raises
     ------
     InputError
         If there is no such test, or the priors do not say in which case to weigh.
     """
-    return weigh_tests(shop.pack, test_id)
-
-
-def weigh_tests(pack: Pack, test_id: str = "") -> WeightsView:
-    """Weigh every outcome of every test of a pack, or of one test."""
     word = "-".join(test_id.lower().split())
     if word and word not in pack.tests:
         raise InputError(f'no test "{test_id}"{near_match(word, pack.tests)}')
@@ -190,3 +185,27 @@ def _odds(evidence: Evidence, aimed_e: BoolArray) -> float:
     prior_es[aimed_e, 1:] = 0.0
     sound = infer(arrays.with_prior(prior_es)).log_evidence
     return math.expm1(infer(arrays).log_evidence - sound)
+
+
+@show.register
+def _(facts: WeightsView, page: Page) -> str:
+    lines = page.wrap(f"what findings are worth, in the base case {facts.case}")
+    lines += page.wrap(
+        "Bayes factor of what each speaks of: the odds that it is at fault, after to before; "
+        + ", ".join(f"{name} from {least:g}" for name, least in facts.classes.items())
+    )
+    rows = [
+        [odds_words(line.factor), line.stated, line.test, line.result, _weight_words(line)]
+        for line in facts.lines
+    ]
+    return "\n".join(lines + page.table(rows, right=[0]))
+
+
+def _weight_words(line: WeightLine) -> str:
+    change = f"{percent(line.before)} -> {percent(line.after)}"
+    return f"{line.meaning}: {', '.join(line.of)} {change}; {line.why}"
+
+
+def odds_words(factor: float) -> str:
+    """Write a Bayes factor: how many times the odds become, or a part of them."""
+    return f"x {factor:,.0f}" if factor >= 9.5 else f"x {factor:.2g}"

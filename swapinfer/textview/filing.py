@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from swapinfer.commands.filing import StoreView, VerifiedView, Written
+from swapinfer.commands.filing import StoreView, Written
 from swapinfer.commands.page import Page, show
 
 
@@ -16,17 +16,6 @@ def _(facts: Written, page: Page) -> str:
     else:
         for remark in facts.remarks:
             lines += page.wrap(remark, indent=2)
-    return "\n".join(lines)
-
-
-@show.register
-def _(facts: VerifiedView, page: Page) -> str:
-    if facts.is_same:
-        lines = page.wrap(f"{facts.file}: same ({', '.join(facts.compared)})")
-    else:
-        lines = page.wrap(f"{facts.file}: DIFFERS: {facts.difference}")
-    if facts.head:
-        lines += page.wrap(f"digest of the ledger: {facts.head}", indent=2)
     return "\n".join(lines)
 
 

@@ -6,9 +6,8 @@ from msgspec.structs import replace
 
 from swapinfer.commands.guide import CONTROLS, GuideView
 from swapinfer.commands.jobs import status_words
+from swapinfer.commands.next import OutcomeFacts, StepFacts, cautions_of, mine_line
 from swapinfer.commands.page import Page, money, percent, show
-from swapinfer.commands.planning import OutcomeFacts, StepFacts
-from swapinfer.textview.plans import cautions_of, mine_line
 
 MEANINGS = 3
 """Outcomes whose meaning is told beforehand."""

@@ -8,7 +8,7 @@ import re
 import pytest
 from cli.conftest import Bay
 
-from swapinfer.commands.advice import split_steps
+from swapinfer.commands.history import split_steps
 from swapinfer.ledger import events as ev
 
 

@@ -7,7 +7,7 @@ import re
 import pytest
 from cli.conftest import Bay
 
-from swapinfer.commands.glossary import all_entries, read_glossary
+from swapinfer.commands.explain import all_entries, read_glossary
 from swapinfer.errors import SwapinferError
 from swapinfer.pack import load_pack
 

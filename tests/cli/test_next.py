@@ -10,15 +10,15 @@ import pytest
 from cli.conftest import Bay
 from cli.read_aloud import JOBS
 
+from swapinfer.commands.next import GLANCE, UNPROVEN
 from swapinfer.commands.page import Page, exactness, show
-from swapinfer.commands.reasons import WhyView
 from swapinfer.commands.record import record
 from swapinfer.commands.recording_commands import commands_of
 from swapinfer.commands.shop import Shop
+from swapinfer.commands.why import WhyView
 from swapinfer.ledger.events import Ran, Replaced
 from swapinfer.pack import load_pack
 from swapinfer.plan.actions import Action
-from swapinfer.textview.plans import GLANCE, UNPROVEN
 
 TYPICAL = {"V": "12", "ohm": "2", "kPa": "300", "psi": "100", "%": "3", "mm": "1", "A": "5"}
 """A number that an instrument may well show, by unit."""

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from invented_history import Fleet, draw_history
 
-from swapinfer.commands.priors import view_learned
+from swapinfer.commands.learning import view_learned
 from swapinfer.errors import LearnError
 from swapinfer.learn import compat, prepare
 from swapinfer.learn.aggregate import History, RowReport

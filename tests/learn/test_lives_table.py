@@ -19,7 +19,7 @@ import pytest
 from msgspec import structs
 
 from swapinfer.commands import run
-from swapinfer.commands.lives import LifeLine, LivesView
+from swapinfer.commands.learning import LifeLine, LivesView
 from swapinfer.commands.page import Page, show
 from swapinfer.errors import LearnError
 from swapinfer.learn import compat

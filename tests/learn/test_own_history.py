@@ -11,8 +11,8 @@ import pytest
 from lab.reliability import wander
 
 from swapinfer.commands.filing import export_tables
+from swapinfer.commands.learning import learn_priors, pack_to_learn_on
 from swapinfer.commands.past import drawn_vehicles, past_vehicles, work_again
-from swapinfer.commands.priors import LearnOptions, learn_priors, pack_to_learn_on
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.visits import list_visits
 from swapinfer.commands.weighing import weigh_causes, weigh_visits
@@ -264,7 +264,7 @@ def test_jobs_that_need_no_weighing(shop: Shop, write: Write, pack: Pack) -> Non
 
 def test_an_empty_store_says_so(shop: Shop, tmp_path: Path) -> None:
     with pytest.raises(LearnError, match="is closed, so there is nothing to learn"):
-        learn_priors(shop, None, None, tmp_path / "out", LearnOptions())
+        learn_priors(shop, out=tmp_path / "out")
 
 
 def test_past_vehicles_have_the_faults_that_were_found(

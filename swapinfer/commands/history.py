@@ -1,6 +1,6 @@
-"""What was advised before each step of a job, and whether it was followed.
+"""How belief moved over a job, and whether the advice before each step was followed.
 
-Nothing of it is stored: every step's advice is planned anew from the events before it, under the
+Nothing of the advice is stored: every step's is planned anew from the events before it, under the
 job's own pack and the shop's present settings, and so is the same whenever it is asked for.
 """
 
@@ -12,14 +12,26 @@ from typing import ClassVar, Literal
 
 from msgspec import Struct
 
-from swapinfer.commands.causes import Belief, believe
+from swapinfer.commands.app import command
+from swapinfer.commands.causes import Belief, Cause, believe, list_causes
 from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Page, bar, money, percent, show
 from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import Record
+from swapinfer.ledger.words import say
 from swapinfer.plan.actions import Action
 from swapinfer.plan.next import Plan, next_steps
+
+LEADERS = 3
+"""Causes shown after each finding."""
+
+TELLING = ("ran", "measured", "inspected", "swapped", "reseated", "replaced", "returned")
+"""Events after which belief is shown."""
+
+COUNTED = ("steps", "followed", "in_part", "priced", "advised_cost", "done_cost")
+"""What is added up over jobs."""
 
 Deed = tuple[str, ...]
 """Something done: what, and where."""
@@ -82,6 +94,80 @@ class AdviceReport(Facts, frozen=True):
     currency: str
 
 
+class Moment(Struct, frozen=True):
+    """What was believed after an event, and what was advised before it.
+
+    Attributes
+    ----------
+    seq, said
+        Its position and words.
+    causes : tuple of Cause
+        Leading ones then.
+    advice : Advice or None
+        For the first event of a step.
+    """
+
+    seq: int
+    said: str
+    causes: tuple[Cause, ...]
+    advice: Advice | None
+
+
+class HistoryView(Facts, frozen=True):
+    """Belief over time, and how advice was taken."""
+
+    shape: ClassVar[str] = "history/1"
+
+    ro: str
+    moments: tuple[Moment, ...]
+    currency: str
+
+
+@command("history", "history")
+def show_history(shop: Shop, ro: str = "") -> HistoryView:
+    """Show how belief moved and advice was taken; what was undone is left out."""
+    loaded = shop.load(ro)
+    records = _standing_records(loaded)
+    belief_after = _beliefs_over(shop, records)
+    advice = _trace_advice(shop, records, belief_after)
+    moments = []
+    for count, record in enumerate(records, start=1):
+        if record.type in TELLING or record.seq == 0:
+            causes = list_causes(belief_after(count))[:LEADERS]
+            said = say(ev.read_event(record.type, record.payload), loaded.job)
+            moments.append(Moment(record.seq, said, causes, advice.get(record.seq)))
+    currency = shop.settings.costs(loaded.job.pack).currency
+    return HistoryView(loaded.ro, tuple(moments), currency)
+
+
+@show.register
+def _(facts: HistoryView, page: Page) -> str:
+    lines = []
+    for moment in facts.moments:
+        lines += page.wrap(page.strong(f"#{moment.seq} {moment.said}"), hang=3)
+        if moment.advice:
+            lines += _advice_words(moment.advice, facts.currency, page)
+        lines += page.table(
+            [
+                [bar(cause.probability), percent(cause.probability), cause.label]
+                for cause in moment.causes
+            ],
+            right=[1],
+        )
+    return "\n".join(lines)
+
+
+def _advice_words(advice: Advice, currency: str, page: Page) -> list[str]:
+    """Set what was advised beside what was done."""
+    words = f"followed: {advice.followed}"
+    if advice.followed != "yes" and advice.done_cost is None:
+        words += "; what was done had not been weighed"
+    elif advice.followed != "yes" and advice.done_cost is not None:
+        more = money(advice.done_cost - advice.advised_cost, currency)
+        words += f"; expected to cost {more} more in all"
+    return page.wrap(f"advised: {advice.advised}. {words}", indent=2)
+
+
 class Step(Struct):
     """Events that belong together: work and the drive after it, or one test.
 
@@ -105,31 +191,21 @@ class Step(Struct):
 _WORK = ("swap", "reseat", "replace", "back")
 
 
-def standing_records(loaded: OpenJob) -> list[Record]:
+def _standing_records(loaded: OpenJob) -> list[Record]:
     """List the records that have not been undone, without the undoings."""
     standing = {seq for seq, _ in loaded.job.standing}
     return [r for r in loaded.records if r.seq in standing and r.type != "undone"]
 
 
-def trace_advice(
+def _beliefs_over(shop: Shop, records: list[Record]) -> Callable[[int], Belief]:
+    """Give the belief after so many of the records."""
+    return cache(lambda count: believe(shop.replay(records[:count])))
+
+
+def _trace_advice(
     shop: Shop, records: Sequence[Record], belief_after: Callable[[int], Belief]
 ) -> dict[int, Advice]:
-    """Tell what was advised before each step of a job.
-
-    Parameters
-    ----------
-    shop : Shop
-        With the settings that planning goes by.
-    records : sequence of Record
-        Those that stand, the opening first.
-    belief_after : callable
-        Belief after so many of them.
-
-    Returns
-    -------
-    dict of int to Advice
-        By the position in the chain of the first event of each step.
-    """
+    """Tell what was advised before each step, by the position in the chain of its first event."""
     traced = {}
     for step in split_steps([ev.read_event(record.type, record.payload) for record in records]):
         belief = belief_after(step.at)
@@ -239,13 +315,8 @@ def report_advice(shop: Shop, status: str = "") -> AdviceReport:
 
 
 def _line(shop: Shop, loaded: OpenJob) -> AdviceLine:
-    records = standing_records(loaded)
-
-    @cache
-    def belief_after(count: int) -> Belief:
-        return believe(shop.replay(records[:count]))
-
-    traced = list(trace_advice(shop, records, belief_after).values())
+    records = _standing_records(loaded)
+    traced = list(_trace_advice(shop, records, _beliefs_over(shop, records)).values())
     priced = [(one.advised_cost, one.done_cost) for one in traced if one.done_cost is not None]
     return AdviceLine(
         ro=loaded.ro,
@@ -256,3 +327,26 @@ def _line(shop: Shop, loaded: OpenJob) -> AdviceLine:
         advised_cost=sum(advised for advised, _ in priced),
         done_cost=sum(done for _, done in priced),
     )
+
+
+@show.register
+def _(facts: AdviceReport, page: Page) -> str:
+    if not any(job.steps for job in facts.jobs):
+        return "no job has a step yet that advice could be compared with"
+    rows = [["", "steps", "followed", "in part", "advised", "done"]]
+    rows += [_advice_row(job) for job in facts.jobs if job.steps]
+    total = AdviceLine(
+        "in all", *(sum(getattr(job, name) for job in facts.jobs) for name in COUNTED)
+    )
+    lines = page.table([*rows, _advice_row(total)], right=range(1, 6))
+    lines += page.wrap(
+        f"advised, done: {facts.currency} then expected to the verified repair by what was advised "
+        f"and by what was done, mean of the {total.priced} steps of which both are known"
+    )
+    return "\n".join(lines)
+
+
+def _advice_row(job: AdviceLine) -> list[str]:
+    costs = (job.advised_cost, job.done_cost)
+    means = [f"{cost / job.priced:,.0f}" if job.priced else "-" for cost in costs]
+    return [job.ro, str(job.steps), str(job.followed), str(job.in_part), *means]

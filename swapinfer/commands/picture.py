@@ -1,21 +1,19 @@
-"""What can be seen at a glance: suspicion on the engine's drawing, and belief over time."""
+"""Suspicion on the engine's drawing."""
 
 from __future__ import annotations
 
-from functools import cache
 from typing import ClassVar
 
 import numpy as np
-from msgspec import Struct
 
-from swapinfer.commands.advice import Advice, standing_records, trace_advice
-from swapinfer.commands.causes import Belief, Cause, believe, list_causes
+from swapinfer.commands.app import command
+from swapinfer.commands.causes import Belief, believe
 from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Page, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.ledger.drawing import draw_engine, draw_layout
-from swapinfer.ledger.events import read_event
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import element_label, say, where_words
+from swapinfer.ledger.words import element_label, where_words
 from swapinfer.posterior import fault_sets
 
 COVER = 0.999
@@ -24,12 +22,6 @@ SHADES = 2
 
 SHARED = ("engine", "bank")
 """Patterns of places that belong to no cylinder of their own."""
-
-LEADERS = 3
-"""Causes shown after each finding."""
-
-TELLING = ("ran", "measured", "inspected", "swapped", "reseated", "replaced", "returned")
-"""Events after which belief is shown."""
 
 
 class PictureView(Facts, frozen=True):
@@ -56,45 +48,16 @@ class PictureView(Facts, frozen=True):
     away: dict[str, str]
 
 
-class Moment(Struct, frozen=True):
-    """What was believed after an event, and what was advised before it.
-
-    Attributes
-    ----------
-    seq, said
-        Its position and words.
-    causes : tuple of Cause
-        Leading ones then.
-    advice : Advice or None
-        For the first event of a step.
-    """
-
-    seq: int
-    said: str
-    causes: tuple[Cause, ...]
-    advice: Advice | None
-
-
-class HistoryView(Facts, frozen=True):
-    """Belief over time, and how advice was taken."""
-
-    shape: ClassVar[str] = "history/1"
-
-    ro: str
-    moments: tuple[Moment, ...]
-    currency: str
-
-
+@command("picture", "picture")
 def show_picture(shop: Shop, ro: str = "") -> PictureView:
     """Draw a job's engine with the suspicion on each cylinder."""
     loaded = shop.load(ro)
-    belief = believe(loaded.job)
-    cylinders, shared = suspicion(belief)
-    job = loaded.job
+    engine = loaded.job.engine
+    cylinders, shared = suspicion(believe(loaded.job))
     marks = {cylinder: _mark(p) for cylinder, p in cylinders.items()}
-    drawing = draw_layout(job.engine.layout, marks)
-    drawing[-1] = draw_engine(job)[-1]
-    return PictureView(loaded.ro, tuple(drawing), cylinders, shared, _away(job))
+    drawing = draw_layout(engine.layout, marks)
+    drawing[-1] = draw_engine(loaded.job)[-1]
+    return PictureView(loaded.ro, tuple(drawing), cylinders, shared, _away(loaded.job))
 
 
 def suspicion(belief: Belief) -> tuple[dict[int, float], float]:
@@ -152,21 +115,12 @@ def _away(job: Job) -> dict[str, str]:
     return out
 
 
-def show_history(shop: Shop, ro: str = "") -> HistoryView:
-    """Show how belief moved and advice was taken; what was undone is left out."""
-    loaded = shop.load(ro)
-    records = standing_records(loaded)
-
-    @cache
-    def belief_after(count: int) -> Belief:
-        return believe(shop.replay(records[:count]))
-
-    advice = trace_advice(shop, records, belief_after)
-    moments = []
-    for count, record in enumerate(records, start=1):
-        if record.type in TELLING or record.seq == 0:
-            causes = list_causes(belief_after(count))[:LEADERS]
-            said = say(read_event(record.type, record.payload), loaded.job)
-            moments.append(Moment(record.seq, said, causes, advice.get(record.seq)))
-    currency = shop.settings.costs(loaded.job.pack).currency
-    return HistoryView(loaded.ro, tuple(moments), currency)
+@show.register
+def _(facts: PictureView, page: Page) -> str:
+    lines = page.wrap(f"{facts.ro}: chance that something of a cylinder's own is at fault")
+    lines += ["", *facts.drawing[:-1]]
+    lines += page.wrap(facts.drawing[-1])
+    lines += page.wrap(f"what serves a bank or the whole engine: {percent(facts.shared)}")
+    for part, where in facts.away.items():
+        lines += page.wrap(f"on {where} now: {part}")
+    return "\n".join(lines)

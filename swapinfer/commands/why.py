@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
+import typer
 from msgspec import Struct
 
+from swapinfer.commands.app import command
 from swapinfer.commands.causes import Belief, believe
 from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Page, exactness, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import PlaceError, near_match
 from swapinfer.evidence.assemble import COMPLAINT
@@ -78,7 +81,12 @@ class WhyView(Facts, frozen=True):
     off_by: float
 
 
-def show_why(shop: Shop, cause: str = "", ro: str = "") -> WhyView:
+@command("why", "why coil3")
+def show_why(
+    shop: Shop,
+    cause: Annotated[str, typer.Argument(help="Part or place; default the leading cause.")] = "",
+    ro: str = "",
+) -> WhyView:
     """Weigh every finding for or against a cause.
 
     Parameters
@@ -141,3 +149,28 @@ def _said(job: Job, seq: int) -> str:
     if seq == COMPLAINT:
         return f"complaint: {job.opening.complaint or 'misfire'}"
     return say(dict(job.standing)[seq], job)
+
+
+@show.register
+def _(facts: WhyView, page: Page) -> str:
+    sure = exactness(facts.off_by, is_exact=facts.exact)
+    lines = page.wrap(
+        page.strong(f"{facts.ro}: {facts.cause}, {percent(facts.probability)}{sure}")
+        + "; weights in decibans (10 = ten times the odds), each given those before it",
+        hang=4,
+    )
+    rows = [["", "vs rival", "finding"]]
+    rows.append([f"{facts.prior_decibans:+.1f}", "", "before any finding"])
+    rows += [[f"{f.decibans:+.1f}", f"{f.against_rival:+.1f}", _words(f)] for f in facts.findings]
+    rows.append([f"{facts.total_decibans:+.1f}", "", f"in all; best rival: {facts.rival}"])
+    return "\n".join(lines + page.table(rows, right=[0, 1]))
+
+
+def _words(finding: FindingWeight) -> str:
+    marks = []
+    if finding.decides:
+        marks.append("without it another cause would lead")
+    if finding.check_again:
+        marks.append("does not fit the rest: check it again")
+    tail = f" [{'; '.join(marks)}]" if marks else ""
+    return f"{finding.said}: {finding.words}{tail}"

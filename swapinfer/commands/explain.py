@@ -5,14 +5,17 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Iterator
 from importlib import resources
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
+import typer
 from msgspec import Struct
 
 from swapinfer import errors
+from swapinfer.commands.app import command
 from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Page, show
 from swapinfer.commands.shop import Shop
-from swapinfer.errors import InputError, JobError, near_match
+from swapinfer.errors import InputError, JobError, SwapinferError, near_match
 from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.ledger.words import expected_range
 from swapinfer.pack.codes import parse_code
@@ -39,7 +42,25 @@ class ExplainView(Facts, frozen=True):
     entries: tuple[Entry, ...]
 
 
-def explain(shop: Shop, term: str) -> ExplainView:
+def _complete_term(incomplete: str) -> list[str]:
+    try:
+        with Shop() as shop:
+            terms = {entry.term for entry in all_entries(shop.pack)}
+    except SwapinferError:
+        return []
+    return sorted(term for term in terms if term.startswith(incomplete))
+
+
+@command("explain", "explain P0303")
+def explain(
+    shop: Shop,
+    term: Annotated[
+        str,
+        typer.Argument(
+            help="A word, code, test, mode or exit code.", autocompletion=_complete_term
+        ),
+    ],
+) -> ExplainView:
     """Explain a word, a code, a test, a mode, a condition or an exit code.
 
     Parameters
@@ -167,3 +188,12 @@ def _is_of(family: Code, number: int) -> bool:
     size = 1 if family.pattern == "engine" else 2 if family.pattern == "bank" else FAMILY
     past = number - family.first
     return 0 <= past < size * max(family.step, 1) and past % max(family.step, 1) == 0
+
+
+@show.register
+def _(facts: ExplainView, page: Page) -> str:
+    lines = []
+    for entry in facts.entries:
+        head = page.strong(entry.term)
+        lines += page.wrap(f"{head} ({entry.sort}): {entry.text}", hang=4)
+    return "\n".join(lines)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
+import typer
 from msgspec import Struct
 
+from swapinfer.commands.app import command
 from swapinfer.commands.causes import believe
 from swapinfer.commands.facts import Facts
+from swapinfer.commands.options import complete_test
+from swapinfer.commands.page import Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import InputError, near_match
 from swapinfer.ledger.replay import Job
@@ -71,6 +75,23 @@ class TestView(Facts, frozen=True):
     expected: str
     targets: tuple[str, ...]
     example: str
+
+
+@command("tests", "tests compression")
+def engine_tests(
+    shop: Shop,
+    test: Annotated[str, typer.Argument(help="One in full.", autocompletion=complete_test)] = "",
+    weights: Annotated[
+        bool, typer.Option("--weights", help="What each outcome is worth, of all or of one.")
+    ] = False,
+    ro: str = "",
+) -> Facts:
+    """List the tests of an engine, or show one in full, or weigh what they find."""
+    if weights:
+        from swapinfer.commands.weights import weigh_tests
+
+        return weigh_tests(shop.pack, test)
+    return show_test(shop, test, ro) if test else list_tests(shop, ro)
 
 
 def list_tests(shop: Shop, ro: str = "") -> TestList:
@@ -149,3 +170,40 @@ def _example(job: Job, test: Test) -> str:
     beside = f" --against NUMBER{test.unit}" if test.reference else ""
     beside += f" --wanted NUMBER{test.unit}" if test.wanted else ""
     return f"swapinfer read {test.id} {target}=NUMBER{test.unit}{beside}"
+
+
+@show.register
+def _(facts: TestList, page: Page) -> str:
+    rows = [[f"{test.minutes:.0f} min", test.id, _line(test)] for test in facts.tests]
+    lines = page.wrap(f"{facts.ro}: tests of this engine, the least work first")
+    lines += page.table(rows, right=[0])
+    return "\n".join([*lines, *page.wrap("one in full: swapinfer tests TEST")])
+
+
+def _line(test: TestLine) -> str:
+    lacking = f" (not here: {', '.join(test.lacking)})" if test.lacking else ""
+    return test.title + _each(test.target) + lacking
+
+
+def _each(target: str) -> str:
+    return "" if target == "engine" else f", each {target}"
+
+
+@show.register
+def _(facts: TestView, page: Page) -> str:
+    lines = page.wrap(f"{page.strong(facts.id)}: {facts.title}{_each(facts.target)}")
+    more = f", {facts.minutes_each:.0f} for each further {facts.target}"
+    lines += page.wrap(f"{facts.minutes:.0f} min" + more * (len(facts.targets) > 1), indent=2)
+    if facts.tools:
+        lines += page.wrap(f"tools: {', '.join(facts.tools)}", indent=2)
+    if facts.opens:
+        lines += page.wrap(f"first: {', '.join(facts.opens)}", indent=2)
+    for caution in facts.cautions:
+        lines += page.wrap(f"CAUTION: {caution}", indent=2)
+    steps = [*(f"first: {item}" for item in facts.before), *facts.steps]
+    for number, step in enumerate(steps, start=1):
+        lines += page.wrap(f"{number}. {step}", indent=2, hang=3)
+    if facts.expected:
+        lines += page.wrap(f"a good one reads {facts.expected}", indent=2)
+    lines += page.table([[word, text] for word, text in facts.outcomes.items()])
+    return "\n".join([*lines, *page.wrap(f"record it: {facts.example}", indent=2, hang=11)])

@@ -1,0 +1,227 @@
+"""Two sets of priors side by side: what differs, for which jobs, and what that would have cost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, ClassVar
+
+import typer
+from msgspec import Struct
+
+from swapinfer.commands.app import command
+from swapinfer.commands.causes import believe
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Page, money, percent, show
+from swapinfer.commands.planning import plan_settings
+from swapinfer.commands.shop import Shop
+from swapinfer.commands.terminal import watched
+from swapinfer.pack import load_pack
+from swapinfer.pack.engine import choose
+from swapinfer.pack.model import Pack
+from swapinfer.plan.next import next_steps
+
+SHOWN_CAUSES = 12
+
+LAST_SEED = 2**32 - 1
+"""Largest that every random generator in use takes."""
+
+
+class ChangeLine(Struct, frozen=True):
+    """A cause whose hazard differs between two packs."""
+
+    cause: str
+    factor: float
+    share_before: float
+    share_after: float
+
+
+class NextChange(Struct, frozen=True):
+    """A job whose next step differs between two packs."""
+
+    ro: str
+    before: str
+    after: str
+
+
+class PastLine(Struct, frozen=True):
+    """Jobs worked again under two packs.
+
+    Attributes
+    ----------
+    jobs : int
+        How many.
+    is_drawn : bool
+        Whether they were drawn from the second pack, the store holding none.
+    cost_before, cost_after, saved, low, high : float
+        Mean cost of a job under either pack, the difference, and its 90 % interval.
+    changed : int
+        Jobs that would begin with another step.
+    currency : str
+        Of the costs.
+    """
+
+    jobs: int
+    is_drawn: bool
+    cost_before: float
+    cost_after: float
+    saved: float
+    low: float
+    high: float
+    changed: int
+    currency: str
+
+
+class ComparedView(Facts, frozen=True):
+    """Two packs side by side, the open jobs that they disagree on, and past jobs worked again."""
+
+    shape: ClassVar[str] = "compared/1"
+
+    before: str
+    after: str
+    causes: tuple[ChangeLine, ...]
+    open_jobs: int
+    next_steps: tuple[NextChange, ...]
+    past: PastLine | None = None
+
+
+@command("priors compare", "priors compare base learned/overlay.toml")
+def compare_priors(
+    shop: Shop,
+    before: Annotated[str, typer.Argument(help="Overlay, or the word base.")],
+    after: Annotated[str, typer.Argument(help="Overlay, or the word base.")],
+    layout: Annotated[str, typer.Option(help="Engine for the shares.")] = "inline-4",
+    ignition: Annotated[str, typer.Option(help="Ignition kind.")] = "coil-on-plug",
+    fuel: Annotated[str, typer.Option(help="Fuel kind.")] = "port",
+    past: Annotated[
+        int, typer.Option(min=0, help="Past jobs to work again under both; takes seconds each.")
+    ] = 0,
+    seed: Annotated[
+        int, typer.Option(min=0, max=LAST_SEED, help="The same seed draws the same luck.")
+    ] = 1,
+) -> ComparedView:
+    """Say what differs between two sets of priors, and whether any next step does.
+
+    Parameters
+    ----------
+    shop : Shop
+        Whose open jobs are worked under both, and past jobs if asked for.
+    before, after : str
+        Overlays on the base pack; ``base`` for the base itself.
+    layout, ignition, fuel : str
+        Engine of the shares given a complaint.
+    past : int, optional
+        Past jobs to work again; 0 for none.
+    seed : int, optional
+        Of what chance decides in them.
+
+    Raises
+    ------
+    InputError
+        If the priors have no such layout.
+    """
+    from swapinfer.learn.compare import compare_causes
+    from swapinfer.learn.scan import AGE_BANDS, Cell
+
+    old, new = _pack_of(before), _pack_of(after)
+    choose(old, "layout", layout, old.layouts)
+    for axis, kind in (("ignition", ignition), ("fuel", fuel)):
+        choose(old, f"{axis} kind", kind, old.fitments[axis])
+    cell = Cell(layout, ignition, fuel, family="", age=AGE_BANDS[-1], complaint="misfire")
+    open_rows = shop.store.jobs("open")
+    changes = []
+    for row in open_rows:
+        records = shop.store.records(row.job)
+        steps = [_step_under(shop, records, pack) for pack in (old, new)]
+        if steps[0] != steps[1]:
+            changes.append(NextChange(row.ro, steps[0], steps[1]))
+    return ComparedView(
+        before=f"{old.name} {old.version}",
+        after=f"{new.name} {new.version}",
+        causes=tuple(
+            ChangeLine(c.cause, c.hazard_factor, c.share_before, c.share_after)
+            for c in compare_causes(old, new, cell)
+        ),
+        open_jobs=len(open_rows),
+        next_steps=tuple(changes),
+        past=_work_past(shop, past, (layout, ignition, fuel), (old, new), seed) if past else None,
+    )
+
+
+def _pack_of(name: str) -> Pack:
+    return load_pack(() if name == "base" else [Path(name)])
+
+
+def _work_past(
+    shop: Shop, count: int, engine: tuple[str, str, str], packs: tuple[Pack, Pack], seed: int
+) -> PastLine:
+    """Work past jobs again; faults are those that were found, what they show is drawn by the first.
+
+    A shop that has no past yet gets vehicles drawn from the second.
+    """
+    from swapinfer.commands.past import drawn_vehicles, past_vehicles, work_again
+    from swapinfer.commands.visits import list_visits
+
+    before, after = packs
+    vehicles = past_vehicles(list_visits(shop), before, count, seed)
+    is_drawn = not vehicles
+    if is_drawn:
+        vehicles = drawn_vehicles(after, engine, count, seed)
+    settings = plan_settings(shop, vehicles[0].world.job)
+    shown = watched(vehicles, "working jobs again")
+    found = work_again(shown, before, after, settings, seed)
+    return PastLine(
+        jobs=found.jobs,
+        is_drawn=is_drawn,
+        cost_before=found.cost_before,
+        cost_after=found.cost_after,
+        saved=found.saved,
+        low=found.low,
+        high=found.high,
+        changed=found.changed,
+        currency=settings.costs.currency,
+    )
+
+
+def _step_under(shop: Shop, records: Any, pack: Pack) -> str:  # noqa: ANN401  store records
+    from swapinfer.ledger.replay import replay
+
+    belief = believe(replay(records, pack))
+    settings = plan_settings(shop, belief.evidence.job)
+    return next_steps(belief.evidence, belief.posterior, settings).best.title
+
+
+@show.register
+def _(facts: ComparedView, page: Page) -> str:
+    lines = page.wrap(f"{facts.before} -> {facts.after}")
+    rows = [["hazard", "share before", "after", "cause"]]
+    rows += [
+        [f"x {c.factor:.2f}", percent(c.share_before), percent(c.share_after), c.cause]
+        for c in facts.causes[:SHOWN_CAUSES]
+    ]
+    lines += page.table(rows, right=[0, 1, 2])
+    lines += page.wrap(
+        f"{len(facts.next_steps)} of {facts.open_jobs} open jobs get another next step"
+    )
+    for change in facts.next_steps:
+        lines += page.wrap(f"{change.ro}: {change.before} -> {change.after}", indent=2)
+    lines += _say_past(facts.past, page) if facts.past else []
+    return "\n".join(lines)
+
+
+def _say_past(past: PastLine, page: Page) -> list[str]:
+    origin = "drawn jobs, worked" if past.is_drawn else "past jobs, worked again"
+    lines = page.wrap(
+        f"{past.jobs} {origin} under both: {money(past.cost_before, past.currency)} -> "
+        f"{money(past.cost_after, past.currency)} a job, saved {money(past.saved, past.currency)} "
+        f"(90 % {money(past.low, past.currency)} to {money(past.high, past.currency)}); "
+        f"{past.changed} begin with another step",
+        hang=4,
+    )
+    caution = (
+        "the store holds no verified job, so these were drawn from the second priors: it is what "
+        "they save if they are right"
+        if past.is_drawn
+        else "the faults are those that were found, what tests and drives show is drawn by the "
+        "first priors; priors that were learned from these very jobs look better than they are"
+    )
+    return lines + page.wrap(caution, indent=4)

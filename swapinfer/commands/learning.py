@@ -1,0 +1,338 @@
+"""Priors learned: from closed jobs, and lives from the exposure of a fleet."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, ClassVar
+
+import typer
+from msgspec import Struct
+
+from swapinfer.commands.app import command
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Page, interval, percent, show
+from swapinfer.commands.shop import Shop
+from swapinfer.commands.terminal import is_watched, say_aside, watched
+from swapinfer.commands.typed import decimal
+from swapinfer.drafts import whole_folder
+from swapinfer.errors import LearnError
+from swapinfer.pack import load_pack
+from swapinfer.pack.model import Pack
+
+if TYPE_CHECKING:
+    from swapinfer.learn.aggregate import History
+    from swapinfer.learn.fleet import LivesResult
+    from swapinfer.learn.learn import LearnResult
+
+LEARNED = "learned"
+"""Grade of the sources that learning names in its overlays."""
+
+SHOWN_CAUSES = 12
+
+SAMPLING = "loading PyMC and sampling; this takes {} ..."
+
+LAST_SEED = 2**32 - 1
+"""Largest that every random generator in use takes."""
+
+
+class LearnedLine(Struct, frozen=True):
+    """A cause as learned: share among causes before and after, with a 90 % interval."""
+
+    cause: str
+    before: float
+    after: float
+    low: float
+    high: float
+    jobs: float
+
+
+class LearnedView(Facts, frozen=True):
+    """What learning wrote, from how many rows."""
+
+    shape: ClassVar[str] = "learned/1"
+
+    overlay: str
+    report: str
+    refused: str
+    rows_used: int
+    rows_refused: int
+    causes: tuple[LearnedLine, ...]
+    remarks: tuple[str, ...] = ()
+
+
+class StrippedView(Facts, frozen=True):
+    """Copies of history tables that say nothing about whose vehicles they were."""
+
+    shape: ClassVar[str] = "stripped/1"
+
+    jobs: int
+    files: tuple[str, ...]
+
+
+class LifeLine(Struct, frozen=True):
+    """Life in km and shape of a mode, before and as learned, each with a 90 % interval."""
+
+    cause: str
+    failures: int
+    life_before: float
+    life: float
+    life_low: float
+    life_high: float
+    shape_before: float
+    shape: float
+    shape_low: float
+    shape_high: float
+
+
+class LivesView(Facts, frozen=True):
+    """What learning lives wrote, from how many rows."""
+
+    shape: ClassVar[str] = "lives/1"
+
+    overlay: str
+    report: str
+    refused: str
+    rows_used: int
+    rows_refused: int
+    element_km: dict[str, float]
+    lives: tuple[LifeLine, ...]
+    remarks: tuple[str, ...] = ()
+
+
+Seed = Annotated[
+    int, typer.Option(min=0, max=LAST_SEED, help="The same seed gives the same overlay.")
+]
+
+
+@command("priors learn", "priors learn --out learned")
+def learn_priors(
+    shop: Shop,
+    jobs: Annotated[Path | None, typer.Argument(help="Table of jobs; default our own.")] = None,
+    findings: Annotated[Path | None, typer.Argument(help="Table of findings.")] = None,
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("learned"),
+    family: Annotated[str, typer.Option(help="Vehicle family; default the whole mix.")] = "",
+    weight: Annotated[
+        float, typer.Option(parser=decimal, metavar="<number>", help="Weight of the base priors.")
+    ] = 1.0,
+    seed: Seed = 1,
+    cluster: Annotated[str, typer.Option(help="Address of a Dask scheduler.")] = "",
+) -> LearnedView:
+    """Learn an overlay from closed jobs, of tables or of the shop's own store.
+
+    Raises
+    ------
+    LearnError
+        If the history cannot be read or the sampler does not become healthy; then nothing at all
+        is written.
+    """
+    from swapinfer.learn.aggregate import History
+    from swapinfer.learn.learn import learn_overlay
+
+    pack, left_out = pack_to_learn_on(shop)
+    with whole_folder(out) as draft:
+        if jobs is None:
+            history = _own_history(shop, pack, draft, cluster)
+        else:
+            history = History(jobs, findings, cluster=cluster)
+        result = learn_overlay(
+            history,
+            pack,
+            seed=seed,
+            out=draft,
+            family=family,
+            weight=weight,
+            progress=is_watched(),
+            starting=partial(say_aside, SAMPLING.format("a minute or more")),
+        )
+    return view_learned(result, out, left_out)
+
+
+def view_learned(result: LearnResult, out: Path, remarks: tuple[str, ...] = ()) -> LearnedView:
+    """Say what learning wrote, and that it lies in a folder now."""
+    rows = result.learned.counts.rows
+    return LearnedView(
+        overlay=str(out / result.overlay.name),
+        report=str(out / result.report.name),
+        refused=str(out / result.refused.name),
+        rows_used=rows.jobs_used + rows.findings_used,
+        rows_refused=rows.rows_refused,
+        causes=tuple(
+            LearnedLine(c.cause, c.base_share, c.share, c.share_low, c.share_high, c.cases)
+            for c in result.learned.causes
+        ),
+        remarks=remarks,
+    )
+
+
+def pack_to_learn_on(shop: Shop) -> tuple[Pack, tuple[str, ...]]:
+    """Give the shop's pack without what was learned before, which would count its jobs twice."""
+    kept, remarks = [], []
+    for path in map(Path, shop.settings.overlays):
+        if any(source.grade == LEARNED for source in load_pack([path]).sources.values()):
+            remarks.append(f"{path} was learned itself, so it was not learned on")
+        else:
+            kept.append(path)
+    return load_pack(kept), tuple(remarks)
+
+
+def _own_history(shop: Shop, pack: Pack, out: Path, cluster: str) -> History:
+    """Write the tables of the shop's own visits, and weigh those without a cause exactly."""
+    from swapinfer.commands.filing import write_tables
+    from swapinfer.commands.visits import list_visits
+    from swapinfer.commands.weighing import weigh_visits
+    from swapinfer.learn.aggregate import History
+    from swapinfer.learn.base import vocabulary
+
+    visits = list_visits(shop)
+    if not visits:
+        raise LearnError(f"no job in {shop.store_place} is closed, so there is nothing to learn")
+    jobs, findings = out / "jobs.csv", out / "findings.csv"
+    write_tables(visits, jobs, findings)
+    exact = weigh_visits(watched(visits, "weighing findings"), vocabulary(pack).causes, pack)
+    return History(jobs, findings, exact, cluster)
+
+
+@command("priors strip", "priors strip jobs.csv findings.csv --out stripped")
+def strip_tables(
+    jobs: Annotated[Path, typer.Argument(help="Table of jobs.")],
+    findings: Annotated[Path | None, typer.Argument(help="Table of findings.")] = None,
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("stripped"),
+) -> StrippedView:
+    """Copy history tables with running numbers for jobs and months for days.
+
+    Raises
+    ------
+    LearnError
+        If a table cannot be read, or would be overwritten.
+    """
+    from swapinfer.learn.aggregate import History
+    from swapinfer.learn.strip import strip_history
+
+    jobs_to = out / "jobs.csv"
+    findings_to = out / "findings.csv" if findings else None
+    sources = {path.resolve() for path in (jobs, findings) if path}
+    files = tuple(path for path in (jobs_to, findings_to) if path)
+    for path in files:
+        if path.resolve() in sources:
+            raise LearnError(f"{path} would be overwritten; name another folder with --out")
+    with whole_folder(out) as draft:
+        count = strip_history(
+            History(jobs, findings),
+            jobs_to=draft / jobs_to.name,
+            findings_to=draft / findings_to.name if findings_to else None,
+        )
+    return StrippedView(count, tuple(map(str, files)))
+
+
+@command("priors lives", "priors lives fleet.csv --out lives", has_store=False)
+def learn_fleet_lives(
+    shop: Shop,
+    table: Annotated[Path, typer.Argument(help="Table of a fleet's exposure.")],
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("lives"),
+    seed: Seed = 1,
+) -> LivesView:
+    """Learn an overlay of lives from a table of exposure, CSV or Parquet.
+
+    Raises
+    ------
+    LearnError
+        If the table cannot be read or the sampler does not become healthy; then nothing at all
+        is written.
+    """
+    from swapinfer.learn.fleet import learn_lives
+
+    pack, left_out = pack_to_learn_on(shop)
+    with whole_folder(out) as draft:
+        result = learn_lives(
+            table,
+            pack,
+            seed=seed,
+            out=draft,
+            progress=is_watched(),
+            starting=partial(say_aside, SAMPLING.format("half a minute or more")),
+        )
+    return view_lives(result, out, left_out)
+
+
+def view_lives(result: LivesResult, out: Path, remarks: tuple[str, ...] = ()) -> LivesView:
+    """Say what learning lives wrote, and that it lies in a folder now."""
+    return LivesView(
+        overlay=str(out / result.overlay.name),
+        report=str(out / result.report.name),
+        refused=str(out / result.refused.name),
+        rows_used=result.exposure.used,
+        rows_refused=result.exposure.refused.total(),
+        element_km=result.exposure.element_km,
+        lives=tuple(
+            LifeLine(
+                cause=one.cause,
+                failures=one.failures,
+                life_before=one.base_life[1],
+                life=one.life[1],
+                life_low=one.life[0],
+                life_high=one.life[2],
+                shape_before=one.base_shape[1],
+                shape=one.shape[1],
+                shape_low=one.shape[0],
+                shape_high=one.shape[2],
+            )
+            for one in result.lives
+        ),
+        remarks=remarks,
+    )
+
+
+@show.register
+def _(facts: LearnedView, page: Page) -> str:
+    lines = _say_rows(facts, page)
+    rows = [["before", "after", "90 %", "cases", "cause"]]
+    likeliest = sorted(facts.causes, key=lambda cause: -max(cause.before, cause.after))
+    for cause in likeliest[:SHOWN_CAUSES]:
+        between = interval(cause.low, cause.high)
+        rows.append(
+            [percent(cause.before), percent(cause.after), between, f"{cause.jobs:.1f}", cause.cause]
+        )
+    lines += page.table(rows, right=[0, 1, 2, 3])
+    if len(facts.causes) > SHOWN_CAUSES:
+        lines += page.wrap(f"{len(facts.causes) - SHOWN_CAUSES} rarer causes are in the report")
+    return "\n".join(lines + _say_files(facts, page))
+
+
+def _say_rows(facts: LearnedView | LivesView, page: Page) -> list[str]:
+    lines = page.wrap(f"{facts.rows_used} rows used, {facts.rows_refused} refused")
+    for remark in facts.remarks:
+        lines += page.wrap(remark)
+    return lines
+
+
+def _say_files(facts: LearnedView | LivesView, page: Page) -> list[str]:
+    lines = page.wrap(f"overlay: {facts.overlay}", hang=4)
+    lines += page.wrap(f"report: {facts.report}", hang=4)
+    if facts.rows_refused:
+        lines += page.wrap(f"refused rows, each with its reason: {facts.refused}", hang=4)
+    return lines + page.wrap(f"use it with: swapinfer open RO --priors {facts.overlay}", hang=4)
+
+
+@show.register
+def _(facts: LivesView, page: Page) -> str:
+    lines = _say_rows(facts, page)
+    rows = [["life before", "after", "90 %, 1000 km", "shape", "failed", "mode"]]
+    for one in sorted(facts.lives, key=lambda life: -life.failures)[:SHOWN_CAUSES]:
+        before, middle, low, high = (
+            f"{km / 1000:,.0f}" for km in (one.life_before, one.life, one.life_low, one.life_high)
+        )
+        shape, failed = f"{one.shape:.2f}", str(one.failures)
+        rows.append([before, middle, f"{low} to {high}", shape, failed, one.cause])
+    lines += page.table(rows, right=[0, 1, 2, 3, 4])
+    if len(facts.lives) > SHOWN_CAUSES:
+        lines += page.wrap(f"{len(facts.lives) - SHOWN_CAUSES} more modes are in the report")
+    return "\n".join(lines + _say_files(facts, page))
+
+
+@show.register
+def _(facts: StrippedView, page: Page) -> str:
+    lines = page.wrap(f"{facts.jobs} jobs got running numbers, days became months")
+    for file in facts.files:
+        lines += page.wrap(file)
+    return "\n".join(lines)

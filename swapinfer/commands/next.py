@@ -1,0 +1,586 @@
+"""What to do next, and why not something else."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, ClassVar, Literal
+
+import typer
+from msgspec import Struct, structs
+
+from swapinfer.commands.app import command
+from swapinfer.commands.causes import GONE, Belief, believe, list_causes
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Page, exactness, money, percent, show
+from swapinfer.commands.planning import Limits, plan_settings
+from swapinfer.commands.recording_commands import closing_command, commands_of
+from swapinfer.commands.shop import Shop
+from swapinfer.commands.typed import decimal, quantity, words
+from swapinfer.ledger.cautions import cautions_met
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label
+from swapinfer.pack.model import Costs
+from swapinfer.plan import answers
+from swapinfer.plan.actions import Action
+from swapinfer.plan.next import Plan, PlannedStep, make_plan, next_steps
+from swapinfer.plan.outlook import Outlook
+from swapinfer.plan.priority import GIVE_UP, HAND_OVER
+from swapinfer.plan.reason import OWED, Reason, Telling, explain
+from swapinfer.plan.verifying import missing_words, prove
+
+SHOWN_OUTCOMES = 4
+GLANCE = 15
+"""Lines that what is next may take, cautions that are new to the job not counted."""
+
+SAME = 1e-9
+"""Differences below this are rounding."""
+
+INSTEAD = 3
+"""Other steps named at a glance."""
+
+VERDICTS = {
+    "go-on": "one more step pays",
+    "prove": "prove the repair",
+    "stop-testing": "stop testing and repair",
+    "bet": "no test pays; repair by the odds",
+    "hand-over": "nothing more pays; hand it over",
+    "give-up": "nothing more pays; stop here",
+}
+
+UNPROVEN = "nothing is proven before it is done and a drive stays quiet"
+"""Below every advice to repair."""
+
+Verdict = Literal["go-on", "prove", "stop-testing", "bet", "hand-over", "give-up"]
+
+
+class OutcomeFacts(Struct, frozen=True):
+    """An outcome of a step: what it would mean and what would be done then."""
+
+    id: str
+    title: str
+    probability: float
+    leading: str
+    leading_probability: float
+    then: str
+
+
+class CautionFacts(Struct, frozen=True):
+    """A caution: its short name, its text, and whether work in this job carried it before."""
+
+    id: str
+    name: str
+    text: str
+    is_known: bool
+
+
+class TellingFacts(Struct, frozen=True):
+    """What an outcome says about what was wrong before the step.
+
+    Attributes
+    ----------
+    outcome : str
+        Its id.
+    probability : float
+        That it is what will be found.
+    points_to, clears : dict of str to float
+        Elements that it makes clearly likelier, or less likely, and how likely they are then.
+    """
+
+    outcome: str
+    probability: float
+    points_to: dict[str, float]
+    clears: dict[str, float]
+
+
+class StepFacts(Struct, frozen=True):
+    """A ranked step.
+
+    Attributes
+    ----------
+    reason, change : str
+        Which suspects it tells apart, or what carries it; what would change the advice.
+    tellings : tuple of TellingFacts
+        On which the reason rests, the likeliest outcome first.
+    turn : float or None
+        Probability of the leading cause below which another step would come first; told of a
+        first step that repairs it.
+    commands : tuple of str
+        What records the step once it is done, "..." in the place of what was found.
+    minutes, drive_minutes : float
+        Work, and driving.
+    money : float
+        The step itself.
+    expected_total : float
+        Until the vehicle is verified.
+    gain, bits : float
+        Saving over going on without it; information.
+    cautions : tuple of CautionFacts
+        All of them, known or not.
+    tools, opens, how : tuple of str
+        Titles and texts.
+    is_barred : bool
+        Whether it may not come first as the job stands: what was begun is to be driven before.
+    """
+
+    id: str
+    title: str
+    reason: str
+    change: str
+    tellings: tuple[TellingFacts, ...]
+    turn: float | None
+    commands: tuple[str, ...]
+    minutes: float
+    drive_minutes: float
+    money: float
+    expected_total: float
+    gain: float
+    bits: float
+    tools: tuple[str, ...]
+    cautions: tuple[CautionFacts, ...]
+    opens: tuple[str, ...]
+    how: tuple[str, ...]
+    outcomes: tuple[OutcomeFacts, ...]
+    is_barred: bool
+
+
+class MineFacts(Struct, frozen=True):
+    """The technician's own step beside the best one.
+
+    Attributes
+    ----------
+    id, title : str
+        Of the step that was meant.
+    more : float
+        What it is expected to cost more in all.
+    share : float
+        That difference as a share of the best expected total.
+    is_told_apart : bool
+        Whether it is more than the plan can resolve.
+    """
+
+    id: str
+    title: str
+    more: float
+    share: float
+    is_told_apart: bool
+
+
+class NextView(Facts, frozen=True):
+    """Ranked next steps of a job.
+
+    Attributes
+    ----------
+    steps : tuple of StepFacts
+        The one to take first, then the others, the cheapest way on first.
+    without_tests : float
+        Expected cost of repairing by probability over cost without further tests.
+    cost, spread, minutes, comebacks, wrong_parts : float
+        What to expect under the plan.
+    verdict : str
+        "go-on": the first step tells more; "prove": it drives what was repaired; "stop-testing":
+        it repairs the leading cause, and what was found carries that; "bet": it repairs something
+        that is not proven; "hand-over" or "give-up": nothing more pays.
+    leading_is_gone : bool
+        Whether touching the leading cause has more likely ended the fault than not.
+    exact : bool
+        Whether every combination of faults was counted.
+    off_by : float
+        Furthest that a probability may be from the exact one; 0 when exact.
+    mine : MineFacts or None
+        The technician's own step, where one was named.
+    limits_cost : float or None
+        What the limits add to the expected cost; None without any.
+    """
+
+    shape: ClassVar[str] = "next/1"
+
+    ro: str
+    steps: tuple[StepFacts, ...]
+    without_tests: float
+    cost: float
+    spread: float
+    minutes: float
+    comebacks: float
+    wrong_parts: float
+    objective: str
+    currency: str
+    verdict: Verdict
+    leading: str
+    leading_probability: float
+    leading_is_gone: bool
+    hypotheses: int
+    left_out: float
+    exact: bool
+    off_by: float
+    mine: MineFacts | None = None
+    limits_cost: float | None = None
+
+
+class TermFacts(Struct, frozen=True):
+    """A term of a comparison: the step's cost, the best step's, and the difference."""
+
+    name: str
+    step: float
+    best: float
+    more: float
+
+
+class WhyNotView(Facts, frozen=True):
+    """A step beside the best one, term by term."""
+
+    shape: ClassVar[str] = "why-not/1"
+
+    ro: str
+    step: str
+    best: str
+    more: float
+    terms: tuple[TermFacts, ...]
+    currency: str
+
+
+@command("next", "next --mine 'swap coil'", full="Outcomes, other steps, forecast.")
+def next_(
+    shop: Shop,
+    lacking: Annotated[str, typer.Option("--without", help="Tools not at hand, by commas.")] = "",
+    minutes: Annotated[str, typer.Option(help="Only steps that take no longer.")] = "",
+    cap: Annotated[
+        float | None,
+        typer.Option(parser=decimal, metavar="<number>", help="Only steps that cost no more."),
+    ] = None,
+    cheapest: Annotated[str, typer.Option(help="In money, minutes or driving.")] = "money",
+    depth: Annotated[int, typer.Option(min=1, max=3, help="Steps looked ahead.")] = 2,
+    count: Annotated[int, typer.Option(min=1, help="Steps to weigh up.")] = 5,
+    mine: Annotated[str, typer.Option(help="Your own step, to be priced: 'swap coil'.")] = "",
+    ro: str = "",
+) -> NextView:
+    """Rank what to do next, from limits as they are typed."""
+    limits = Limits(words(lacking), quantity(minutes, "min"), cap, cheapest, depth)
+    return show_next(shop, limits, ro, count, mine)
+
+
+def show_next(shop: Shop, limits: Limits, ro: str = "", count: int = 5, mine: str = "") -> NextView:
+    """Rank the next steps of a job.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    limits : Limits
+        What the technician said about this moment.
+    ro : str, optional
+        Repair order; default the current job.
+    count : int, optional
+        Steps to show.
+    mine : str, optional
+        The technician's own step, to be priced against the best.
+
+    Raises
+    ------
+    InputError
+        If the own step is none that was considered.
+    """
+    loaded = shop.load(ro)
+    belief = believe(loaded.job)
+    settings = plan_settings(shop, loaded.job, limits)
+    outlook = Outlook(belief.evidence, belief.posterior, settings)
+    plan = make_plan(outlook, outlook.rank())
+    price = None
+    if limits.restrict:
+        price = answers.price_of_limits(belief.evidence, belief.posterior, settings)
+    view = _view(loaded.ro, belief, outlook, plan, count)
+    own = price_mine(plan, mine, settings.costs) if mine.strip() else None
+    return structs.replace(view, mine=own, limits_cost=price)
+
+
+def price_mine(plan: Plan, typed: str, costs: Costs) -> MineFacts:
+    """Find the step that a technician means and set its price beside the best one's.
+
+    Raises
+    ------
+    InputError
+        If the plan has no such step.
+    """
+    step = answers.find_meant(plan, typed)
+    more = step.expected_total - plan.best.expected_total
+    share = more / plan.best.expected_total if plan.best.expected_total > 0.0 else 0.0
+    return MineFacts(step.id, step.title, more, share, share > costs.resolution)
+
+
+def _view(ro: str, belief: Belief, outlook: Outlook, plan: Plan, count: int) -> NextView:
+    causes = list_causes(belief)
+    best = plan.best
+    reason = explain(outlook, best, is_best=True)
+    others = _different_work(plan)[1:count]
+    return NextView(
+        ro=ro,
+        steps=(
+            describe_step(belief, best, reason),
+            *(describe_step(belief, step, explain(outlook, step)) for step in others),
+        ),
+        without_tests=plan.without_tests,
+        cost=plan.forecast.cost,
+        spread=plan.forecast.spread,
+        minutes=plan.forecast.minutes,
+        comebacks=plan.forecast.comebacks,
+        wrong_parts=plan.forecast.wrong_parts,
+        objective=plan.objective,
+        currency=plan.currency,
+        verdict=_verdict(best, is_carried=bool(reason.carried), is_owed=reason.sentence == OWED),
+        leading=causes[0].label if causes else "",
+        leading_probability=causes[0].probability if causes else 0.0,
+        leading_is_gone=bool(causes) and causes[0].is_gone,
+        hypotheses=plan.hypotheses,
+        left_out=plan.left_out,
+        exact=belief.posterior.exact,
+        off_by=belief.posterior.left_out,
+    )
+
+
+def _verdict(best: PlannedStep, *, is_carried: bool, is_owed: bool) -> Verdict:
+    if best.action is None:
+        return "give-up" if best.id == GIVE_UP else "hand-over"
+    if is_owed:
+        return "prove"
+    if best.action.kind != "replace":
+        return "go-on"
+    return "stop-testing" if is_carried else "bet"
+
+
+def _different_work(plan: Plan) -> list[PlannedStep]:
+    """Keep the best length of drive for each piece of work: the others are variations."""
+    best: dict[object, PlannedStep] = {}
+    for step in plan.steps:
+        action = step.action
+        work = step.id if action is None else action.without_drive
+        best.setdefault(work, step)
+    return list(best.values())
+
+
+def describe_step(belief: Belief, step: PlannedStep, reason: Reason) -> StepFacts:
+    """Put a step in words and figures."""
+    job, pack = belief.evidence.job, belief.evidence.job.pack
+    known = cautions_met(job)
+    closing, unproven = ("", "") if step.action else _closing(belief, step)
+    return StepFacts(
+        id=step.id,
+        title=step.title,
+        reason=reason.sentence,
+        change=reason.change + unproven,
+        tellings=tuple(_telling(telling) for telling in reason.tellings),
+        turn=reason.turn.probability if reason.turn else None,
+        commands=commands_of(job, step.action) if step.action else (closing,),
+        minutes=step.minutes,
+        drive_minutes=step.drive_minutes,
+        money=step.money,
+        expected_total=step.expected_total,
+        gain=step.gain,
+        bits=step.bits,
+        tools=tuple(pack.tools[tool] for tool in step.tools),
+        cautions=tuple(
+            CautionFacts(name, pack.cautions[name].name, pack.cautions[name].text, name in known)
+            for name in step.cautions
+        ),
+        opens=tuple(pack.access[access].title for access in step.opens),
+        how=_how(job, step.action),
+        outcomes=tuple(
+            OutcomeFacts(
+                id=o.id,
+                title=o.title,
+                probability=o.probability,
+                leading=element_label(job, o.suspects[0].element),
+                leading_probability=o.suspects[0].probability,
+                then=o.then,
+            )
+            for o in step.outcomes
+        ),
+        is_barred=step.is_barred,
+    )
+
+
+def _closing(belief: Belief, step: PlannedStep) -> tuple[str, str]:
+    """Command that ends the job, and what is missing for it to end verified."""
+    causes = list_causes(belief)
+    if step.id != HAND_OVER or not causes or causes[0].place:
+        return closing_command("", is_proven=False), ""
+    proof = prove(belief.evidence, belief.posterior, [causes[0].element])
+    missing = missing_words(proof)
+    unproven = f"; to close it as verified, {missing}" if math.isfinite(proof.missing) else ""
+    return closing_command(causes[0].element, is_proven=proof.holds), unproven if missing else ""
+
+
+def _telling(telling: Telling) -> TellingFacts:
+    return TellingFacts(
+        telling.outcome,
+        telling.chance,
+        {one.element: one.probability for one in telling.points_to},
+        {one.element: one.probability for one in telling.clears},
+    )
+
+
+def _how(job: Job, action: Action | None) -> tuple[str, ...]:
+    if action is None or not action.test:
+        return ()
+    test = job.engine.tests[action.test]
+    return (*(f"first: {item}" for item in test.before), *test.steps)
+
+
+@command("why-not", "why-not compression")
+def show_why_not(
+    shop: Shop,
+    step: Annotated[str, typer.Argument(help="A step's id, or how it begins.")],
+    ro: str = "",
+) -> WhyNotView:
+    """Compare a step with the best one, term by term."""
+    loaded = shop.load(ro)
+    belief = believe(loaded.job)
+    plan = next_steps(belief.evidence, belief.posterior, plan_settings(shop, loaded.job))
+    found = answers.why_not(plan, step)
+    return WhyNotView(
+        ro=loaded.ro,
+        step=found.step.title,
+        best=found.best.title,
+        more=found.step.expected_total - found.best.expected_total,
+        terms=tuple(TermFacts(t.name, t.step, t.best, t.more) for t in found.terms),
+        currency=plan.currency,
+    )
+
+
+@show.register
+def _(facts: NextView, page: Page) -> str:
+    lines = _headline(facts, page)
+    best = facts.steps[0]
+    if facts.mine:
+        lines += mine_line(facts.mine, facts.currency, page)
+    lines += _best(best, facts.currency, page)
+    if page.is_full:
+        lines += _everything(facts, page)
+    new, known = cautions_of(best.cautions, page)
+    lines += new
+    lines += known + _commands(best)
+    if facts.limits_cost is not None:
+        lines += page.wrap(f"these limits cost {money(facts.limits_cost, facts.currency)}", 2)
+    if not page.is_full:
+        lines += _instead(facts, page)[: max(GLANCE + len(new) - len(lines), 0)]
+    return "\n".join(lines)
+
+
+def _headline(facts: NextView, page: Page) -> list[str]:
+    gone = GONE if facts.leading_is_gone else ""
+    sure = exactness(facts.off_by, is_exact=facts.exact)
+    lines = page.wrap(
+        f"{facts.ro}: {VERDICTS[facts.verdict]}. Likeliest: {facts.leading}, "
+        f"{percent(facts.leading_probability)}{sure}{gone}"
+    )
+    if facts.verdict in ("stop-testing", "bet"):
+        lines += page.wrap(UNPROVEN, indent=2)
+    return lines
+
+
+def mine_line(mine: MineFacts, currency: str, page: Page) -> list[str]:
+    """Set the technician's own step beside the advice."""
+    more = f"{money(abs(mine.more), currency)} ({percent(abs(mine.share))})"
+    if abs(mine.more) < SAME:
+        words = "no dearer than what is advised"
+    elif mine.more < 0.0:
+        words = f"{more} less in all than what is advised: do as you like"
+    elif mine.is_told_apart:
+        words = f"{more} more in all than what is advised: worth an argument"
+    else:
+        words = f"{more} more in all: less than the plan can tell apart, do as you like"
+    return page.wrap(f"yours: {mine.title}: {words}", hang=7)
+
+
+def _best(step: StepFacts, currency: str, page: Page) -> list[str]:
+    lines = page.wrap(page.strong(f"next: {step.title}"), hang=6)
+    lines += page.wrap(f"why: {step.reason}", indent=2, hang=5)
+    lines += page.wrap(step.change, indent=2, hang=5)
+    opens = f"; first off: {', '.join(step.opens)}" if step.opens else ""
+    cost = f"{_time(step)}, {money(step.money, currency)}; " if step.minutes else ""
+    whole = f"whole way out about {money(step.expected_total, currency)}"
+    return lines + page.wrap(f"{cost}{whole}{opens}", indent=2)
+
+
+def cautions_of(cautions: tuple[CautionFacts, ...], page: Page) -> tuple[list[str], list[str]]:
+    """Cautions in full that are new to the job, and on one line the names of the others."""
+    new = [line for c in cautions if not c.is_known or page.is_full for line in _full(c, page)]
+    names = [c.name for c in cautions if c.is_known and not page.is_full]
+    known = page.wrap(f"CAUTION as before: {', '.join(names)}", indent=2) if names else []
+    return new, known
+
+
+def _full(caution: CautionFacts, page: Page) -> list[str]:
+    return page.wrap(f"CAUTION: {caution.text}", indent=2)
+
+
+def _commands(step: StepFacts) -> list[str]:
+    """Commands as they are typed, never broken, since they are copied."""
+    lead = "  type: "
+    return [
+        (lead if n == 0 else " " * len(lead)) + command for n, command in enumerate(step.commands)
+    ]
+
+
+def _instead(facts: NextView, page: Page) -> list[str]:
+    best = facts.steps[0]
+    return [
+        page.cut(f"  or, {_more(step, best)}: {step.title} ({_time(step)})")
+        for step in [other for other in facts.steps[1:] if not other.is_barred][:INSTEAD]
+    ]
+
+
+def _more(step: StepFacts, best: StepFacts) -> str:
+    return f"{step.expected_total - best.expected_total:+.0f}"
+
+
+def _everything(facts: NextView, page: Page) -> list[str]:
+    """Tell what is left out at a glance."""
+    best = facts.steps[0]
+    lines = page.wrap(f"{best.bits:.2f} bits", indent=2)
+    if best.tools:
+        lines += page.wrap(f"tools: {', '.join(best.tools)}", indent=2)
+    for number, how in enumerate(best.how, start=1):
+        lines += page.wrap(f"{number}. {how}", indent=4, hang=3)
+    for outcome in best.outcomes[:SHOWN_OUTCOMES]:
+        lines += _outcome(outcome, page)
+    if len(facts.steps) > 1:
+        lines += page.heading("instead, at the price of the difference")
+        lines += page.table(
+            [[_more(s, best), _time(s), s.title] for s in facts.steps[1:]], right=[0, 1]
+        )
+    return [*lines, "", *_forecast(facts, page)]
+
+
+def _outcome(outcome: OutcomeFacts, page: Page) -> list[str]:
+    return page.wrap(
+        f"{percent(outcome.probability)} {outcome.title}: then {outcome.leading} "
+        f"{percent(outcome.leading_probability)}; {outcome.then}",
+        indent=2,
+        hang=4,
+    )
+
+
+def _time(step: StepFacts) -> str:
+    driving = f" + {step.drive_minutes:.0f} driving" if step.drive_minutes >= 0.5 else ""
+    return f"{step.minutes:.0f} min{driving}"
+
+
+def _forecast(facts: NextView, page: Page) -> list[str]:
+    return page.wrap(
+        f"expected in all {money(facts.cost, facts.currency)} (give or take "
+        f"{facts.spread:.0f}), {facts.minutes:.0f} min, {facts.wrong_parts:.2f} parts bought in "
+        f"vain, {percent(facts.comebacks)} chance of a comeback; without further tests "
+        f"{money(facts.without_tests, facts.currency)}"
+    )
+
+
+@show.register
+def _(facts: WhyNotView, page: Page) -> str:
+    if math.isclose(facts.more, 0.0, abs_tol=1e-9):
+        return "\n".join(page.wrap(f"{facts.ro}: {facts.step} is the cheapest way on"))
+    lines = page.wrap(
+        f"{facts.ro}: {facts.step} is expected to cost {money(facts.more, facts.currency)} more "
+        f"than: {facts.best}"
+    )
+    rows = [["", "this", "best", "more"]]
+    rows += [[t.name, f"{t.step:.0f}", f"{t.best:.0f}", f"{t.more:+.0f}"] for t in facts.terms]
+    return "\n".join(lines + page.table(rows, right=[1, 2]))
