@@ -17,7 +17,7 @@ from swapinfer.claim.write import Claim, to_json, write_up
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import GENESIS, Record, seal
 from swapinfer.ledger.replay import Job, replay
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 
 FITMENT = {"ignition": "coil-on-plug", "fuel": "port"}

@@ -62,7 +62,7 @@ def _draw_and_learn(folder: Path, jobs: int) -> dict[str, float]:
     from swapinfer.learn import compat
     from swapinfer.learn.aggregate import History
     from swapinfer.learn.learn import learn_overlay
-    from swapinfer.pack import load_pack
+    from swapinfer.pack.load import load_pack
 
     folder.mkdir()
     tables = folder / "jobs.parquet", folder / "findings.parquet"
@@ -86,7 +86,7 @@ def _draw(jobs_to: Path, findings_to: Path, jobs: int) -> None:
     from invented_history import Fleet, draw_history
 
     from swapinfer.learn.base import describe_tests, vocabulary
-    from swapinfer.pack import load_pack
+    from swapinfer.pack.load import load_pack
 
     pack = load_pack()
     words = vocabulary(pack)

@@ -23,7 +23,8 @@ from swapinfer.ledger.record import GENESIS, Record, seal
 from swapinfer.ledger.replay import replay
 from swapinfer.ledger.rows import insert_job
 from swapinfer.ledger.store import Store
-from swapinfer.pack import load_pack, pack_to_json
+from swapinfer.pack.load import load_pack
+from swapinfer.pack.tables import pack_to_json
 
 PACK = load_pack()
 WHO = {"who": "T. Echnician", "at": "2031-05-04T09:30:00+02:00", "pack": PACK.digest}

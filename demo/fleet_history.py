@@ -18,7 +18,7 @@ from invented_history import Fleet, draw_history
 
 from swapinfer.learn.base import describe_tests, vocabulary
 from swapinfer.learn.checks import Vocabulary
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 
 FAMILIES = {
     "marten": ("inline-4", "coil-on-plug", "port"),

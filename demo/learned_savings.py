@@ -23,7 +23,7 @@ from rich.progress import track
 from swapinfer.learn.aggregate import History
 from swapinfer.learn.base import vocabulary
 from swapinfer.learn.learn import OVERLAY, learn_overlay
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack, Uncertain
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.simulate.draw import draw_job

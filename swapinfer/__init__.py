@@ -22,7 +22,7 @@ if TYPE_CHECKING:
         Returned,
         Swapped,
     )
-    from swapinfer.pack import load_pack
+    from swapinfer.pack.load import load_pack
     from swapinfer.plan.costing import PlanSettings
     from swapinfer.plan.next import PlannedStep
     from swapinfer.plan.sequence import Policy, decide, isolate
@@ -46,7 +46,7 @@ _HOMES = {
     "belief": "swapinfer.api",
     "decide": "swapinfer.plan.sequence",
     "isolate": "swapinfer.plan.sequence",
-    "load_pack": "swapinfer.pack",
+    "load_pack": "swapinfer.pack.load",
     "next_steps": "swapinfer.api",
 }
 

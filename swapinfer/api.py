@@ -11,7 +11,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.limits import check_limits
 from swapinfer.ledger.replay import Job as Replayed
 from swapinfer.ledger.replay import replay
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan import next as planner
 from swapinfer.plan.costing import PlanSettings

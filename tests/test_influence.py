@@ -12,8 +12,8 @@ from docs.shapes import schema_of
 from swapinfer.commands import influence
 from swapinfer.commands.page import Page, show
 from swapinfer.commands.shop import Shop
-from swapinfer.pack import load_pack
-from swapinfer.pack.load import pack_to_json
+from swapinfer.pack.load import load_pack
+from swapinfer.pack.tables import pack_to_json
 
 ENGINE = ("inline-4", "coil-on-plug", "port")
 

@@ -19,7 +19,7 @@ from swapinfer.errors import DoubtError, InputError
 from swapinfer.evidence.levels import tells_little
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, replay
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import GOOD
 from swapinfer.pack.model import Test as PackTest
 from swapinfer.units import UNITS

@@ -16,7 +16,7 @@ from swapinfer.errors import ClaimError, InputError, SwapinferError
 from swapinfer.ledger.exchange import JOB_FORMAT, MAX_BYTES, read_document
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import replay
-from swapinfer.pack import pack_from_json
+from swapinfer.pack.tables import pack_from_json
 
 CLOSE = 1e-9
 """Relative difference that rounding may make on another machine."""

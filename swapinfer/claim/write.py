@@ -21,7 +21,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.exchange import JOB_FORMAT
 from swapinfer.ledger.record import Record, canonical_json, digest_text
 from swapinfer.ledger.replay import Job
-from swapinfer.pack import pack_to_json
+from swapinfer.pack.tables import pack_to_json
 
 SHAPE = "swapinfer.claim/1"
 

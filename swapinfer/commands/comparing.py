@@ -15,8 +15,8 @@ from swapinfer.commands.page import Page, money, percent, show
 from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import watched
-from swapinfer.pack import load_pack
 from swapinfer.pack.engine import choose
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.next import next_steps
 

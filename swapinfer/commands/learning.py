@@ -17,7 +17,7 @@ from swapinfer.commands.terminal import is_watched, say_aside, watched
 from swapinfer.commands.typed import decimal
 from swapinfer.drafts import whole_folder
 from swapinfer.errors import LearnError
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 
 if TYPE_CHECKING:

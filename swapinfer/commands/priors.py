@@ -12,7 +12,7 @@ from swapinfer.commands.app import command
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.options import Overlays
 from swapinfer.commands.page import Page, show
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.provenance import census, numbers_under
 
 

@@ -19,8 +19,8 @@ from swapinfer.errors import JobError, PackError
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.ledger.store import Store
-from swapinfer.pack import load_pack, pack_from_json, pack_to_json
 from swapinfer.pack.model import Pack
+from swapinfer.pack.tables import pack_from_json, pack_to_json
 
 OTHER_VERSION = (
     "priors {} were kept by another version of swapinfer; those of today are used in their place"
@@ -100,6 +100,8 @@ class Shop:
     @cached_property
     def pack(self) -> Pack:
         """Pack that a new job gets: the base and the shop's overlays."""
+        from swapinfer.pack.load import load_pack
+
         return load_pack(self.overlays)
 
     def keep_pack(self, pack: Pack) -> None:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Collection, Iterable, Iterator, Mapping
-from typing import Any
+from collections.abc import Collection, Iterable, Mapping
 
 from swapinfer.errors import near_match
 from swapinfer.layout import PATTERNS
@@ -21,7 +19,7 @@ from swapinfer.pack.model import (
     Pack,
     Test,
 )
-from swapinfer.pack.tables import ANY, MisfitError, Table, is_number
+from swapinfer.pack.tables import ANY, MisfitError
 from swapinfer.units import UNITS
 
 WHOLE_TARGETS = ("cylinder", "bank", "engine")
@@ -38,84 +36,7 @@ SHORT = 30
 
 GRADES = ("published", "common", "memory", "chosen", "learned")
 
-_NAME = re.compile(r"[a-z0-9_*-]+")
-_ON_A_METERS_SCALE = {"profile", "band", "range", "possible", "reference_range"}
-_CHANCES = {
-    "chance",
-    "coincidence",
-    "together",
-    "unnamed",
-    "fresh",
-    "felt",
-    "misattribution",
-    "suspected_right",
-    "new_fault",
-    "false_chance",
-    "sure",
-    "with_misfire",
-    "without",
-}
-_TABLES_OF_CHANCES = {"severity", "miss", "slip", "alike", "sets", "handling", "disturbs"}
-_ABOVE_ZERO = {"median", "shape", "dispersion", "leak_dispersion", "km_per_min"}
 _SUM_TOLERANCE = 1e-9
-
-
-def check_numbers(table: Table, path: tuple[str, ...] = (), *, is_free: bool = False) -> None:
-    """Refuse names and numbers that no pack can mean: negative times, chances above 1.
-
-    Parameters
-    ----------
-    table : dict
-        A pack's tables.
-    path : tuple of str
-        Keys that lead to `table`.
-    is_free : bool
-        Whether these are readings, which may be anything that a meter shows.
-
-    Raises
-    ------
-    MisfitError
-        At the first of them.
-    """
-    for key, value in table.items():
-        at = (*path, key)
-        if not is_free and not _NAME.fullmatch(key):
-            raise MisfitError("is no name: lower-case letters, digits and hyphens", at)
-        is_reading = is_free or key in _ON_A_METERS_SCALE
-        if isinstance(value, dict):
-            check_numbers(value, at, is_free=is_reading)
-        for number in _numbers(value):
-            if not is_number(number):
-                raise MisfitError(f"must be a number, got {str(number)[:60]}", at)
-            if not is_reading:
-                _check_number(key, float(number), at)
-
-
-def _numbers(value: Any) -> Iterator[float]:  # noqa: ANN401 (any value of a table)
-    """Every number in a value of a table, but for those in tables inside it."""
-    if isinstance(value, list):
-        for item in value:
-            yield from _numbers(item)
-    elif isinstance(value, int | float) and not isinstance(value, bool):
-        yield value
-
-
-def _check_number(key: str, number: float, path: tuple[str, ...]) -> None:
-    is_chance = key in _CHANCES or (len(path) > 2 and not _TABLES_OF_CHANCES.isdisjoint(path[2:]))
-    if not math.isfinite(number):
-        raise MisfitError(f"must be finite, got {number:g}", path)
-    if is_chance:
-        if not 0 <= number <= 1:
-            raise MisfitError(f"is a chance, so between 0 and 1, got {number:g}", path)
-        if key == "fresh" and number == 0:
-            raise MisfitError("must be above 0: a repeated test may show something else", path)
-        return
-    if (key in _ABOVE_ZERO and "level" not in path) and number <= 0:
-        raise MisfitError(f"must be above 0, got {number:g}", path)
-    if key in ("spread", "lot_spread") and "level" not in path and number < 1:
-        raise MisfitError(f"is a factor of at least 1, got {number:g}", path)
-    if number < 0 and path[-2:] != ("level", "median"):
-        raise MisfitError(f"must not be negative, got {number:g}", path)
 
 
 def check_pack(pack: Pack) -> None:
@@ -133,9 +54,11 @@ def check_pack(pack: Pack) -> None:
     """
     for layout in pack.layouts.values():
         if not all(layout.banks) or not layout.banks:
-            raise MisfitError(
-                "must hold at least one cylinder each", ("layout", layout.id, "banks")
-            )
+            where = ("layout", layout.id, "banks")
+            raise MisfitError("must hold at least one cylinder each", where)
+        if layout.degrees < 0:
+            where = ("layout", layout.id, "degrees")
+            raise MisfitError(f"must not be negative, got {layout.degrees}", where)
     _check_cautions(pack)
     _all_known(pack.running.cautions, pack.cautions, "caution", "running", "cautions")
     _check_costs(pack)
@@ -262,6 +185,9 @@ def _check_test(pack: Pack, test: Test) -> None:
     _all_known(test.tools, pack.tools, "tool", *path, "tools")
     _all_known(test.miss, pack.severities, "severity", *path, "miss")
     _all_known(pack.severities, test.miss, "chance of being missed for severity", *path, "miss")
+    if not test.fresh:
+        where = (*path, "fresh")
+        raise MisfitError("must be above 0: a repeated test may show something else", where)
     _known(GOOD, test.profiles, "profile", *path, "profile")
     if test.form == "reading":
         _check_reading(test, *path)

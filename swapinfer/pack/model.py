@@ -8,10 +8,36 @@ else looks different there.
 from __future__ import annotations
 
 import math
+from typing import Annotated
 
 import msgspec
+from msgspec import Meta
 
 from swapinfer.layout import Layout
+
+LARGEST = 1e300
+"""No pack means a larger number."""
+
+MEANING = "meaning"
+"""Under which a limited type says what its limits mean, for messages."""
+
+Name = Annotated[
+    str,
+    Meta(
+        pattern=r"^[a-z0-9_*-]+\Z",
+        extra={MEANING: "is no name: lower-case letters, digits and hyphens"},
+    ),
+]
+Chance = Annotated[float, Meta(ge=0, le=1, extra={MEANING: "is a chance, so between 0 and 1"})]
+NotNegative = Annotated[float, Meta(ge=0, lt=LARGEST, extra={MEANING: "must not be negative"})]
+Positive = Annotated[float, Meta(gt=0, lt=LARGEST, extra={MEANING: "must be above 0"})]
+Factor = Annotated[float, Meta(ge=1, lt=LARGEST, extra={MEANING: "is a factor of at least 1"})]
+Shown = Annotated[float, Meta(gt=-LARGEST, lt=LARGEST, extra={MEANING: "must be a number"})]
+"""What a meter shows: any number but infinity."""
+ShownOrMore = Annotated[float, Meta(gt=-LARGEST, extra={MEANING: "must be a number"})]
+Minutes = Annotated[float, Meta(ge=0, extra={MEANING: "must not be negative"})]
+"""Of running, endless ones too."""
+Count = Annotated[int, Meta(ge=0, extra={MEANING: "must not be negative"})]
 
 GOOD = "good"
 """Name of the profile that a thing in order shows."""
@@ -35,8 +61,8 @@ class Uncertain(Record, frozen=True):
         Geometric standard deviation, at least 1; 2: "within a factor of 2, two times in three".
     """
 
-    median: float
-    spread: float = 1.0
+    median: Positive
+    spread: Factor = 1.0
 
 
 class Severity(Record, frozen=True):
@@ -54,9 +80,9 @@ class Severity(Record, frozen=True):
 
     id: str
     title: str
-    rate_per_min: float
-    counts_per_min: float
-    dispersion: float
+    rate_per_min: NotNegative
+    counts_per_min: NotNegative
+    dispersion: Positive
 
 
 class Fix(Record, frozen=True):
@@ -75,8 +101,8 @@ class Fix(Record, frozen=True):
     """
 
     title: str
-    minutes: float
-    price: tuple[float, float, float]
+    minutes: NotNegative
+    price: tuple[NotNegative, NotNegative, NotNegative]
     access: str | None = None
 
 
@@ -108,11 +134,11 @@ class Mode(Record, frozen=True):
     id: str
     title: str
     life_km: Uncertain
-    shape: float
-    latent_km: float
-    severity: dict[str, float]
-    when: dict[str, float] = {}
-    misfire: float = 1.0
+    shape: Positive
+    latent_km: NotNegative
+    severity: dict[str, Chance]
+    when: dict[str, NotNegative] = {}
+    misfire: NotNegative = 1.0
     cured_by_disturbance: bool = False
     hazard_ratio: Uncertain = Uncertain(1.0)
     fix: Fix | None = None
@@ -133,7 +159,7 @@ class Handling(Record, frozen=True):
 
     kind: str
     mode: str
-    chance: float
+    chance: Chance
 
 
 class Kind(Record, frozen=True, kw_only=True, rename={"modes": "mode"}):
@@ -171,13 +197,13 @@ class Kind(Record, frozen=True, kw_only=True, rename={"modes": "mode"}):
     movable: bool = False
     fitted: dict[str, tuple[str, ...]] = {}
     access: str = ""
-    swap_minutes: float = 0.0
+    swap_minutes: NotNegative = 0.0
     fix: Fix
     handling: tuple[Handling, ...] = ()
-    new_fault: float = 0.0
-    modes: dict[str, Mode]
+    new_fault: Chance = 0.0
+    modes: dict[Name, Mode]
     cautions: tuple[str, ...] = ()
-    lot_spread: float = 1.0
+    lot_spread: Factor = 1.0
 
 
 class Access(Record, frozen=True):
@@ -188,8 +214,8 @@ class Access(Record, frozen=True):
 
     id: str
     title: str
-    open_minutes: float
-    close_minutes: float
+    open_minutes: NotNegative
+    close_minutes: NotNegative
     needs: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     stays_open: bool = False
@@ -222,8 +248,8 @@ class Feeling(Record, frozen=True):
 
     id: str
     title: str
-    with_misfire: float
-    without: float
+    with_misfire: Chance
+    without: Chance
     hard: bool = False
 
 
@@ -239,15 +265,15 @@ class Curve(Record, frozen=True):
         Chance that the meter shows OL.
     """
 
-    lobes: tuple[tuple[float, float, float], ...]
-    over_limit: float = 0.0
+    lobes: tuple[tuple[Shown, Shown, Shown], ...]
+    over_limit: Shown = 0.0
 
 
 class Band(Record, frozen=True):
     """A stretch of readings with a name, from the previous band's top up to `below`."""
 
     id: str
-    below: float
+    below: ShownOrMore
 
 
 class Level(Record, frozen=True, kw_only=True):
@@ -275,12 +301,12 @@ class Level(Record, frozen=True, kw_only=True):
 
     name: str
     formula: str
-    median: float = 0.0
-    fill: float = 0.0
-    exponent: float = 0.0
-    compression_ratio: float = 0.0
-    spread: float
-    gauge_spread: float
+    median: Shown = 0.0
+    fill: NotNegative = 0.0
+    exponent: NotNegative = 0.0
+    compression_ratio: NotNegative = 0.0
+    spread: NotNegative
+    gauge_spread: NotNegative
 
 
 class Sight(Record, frozen=True):
@@ -322,7 +348,7 @@ class WeightClass(Record, frozen=True):
 
     id: str
     title: str
-    least: float
+    least: NotNegative
 
 
 class Weighing(Record, frozen=True):
@@ -343,7 +369,7 @@ class Weighing(Record, frozen=True):
 
     layout: str = ""
     fitments: tuple[dict[str, str], ...] = ()
-    minutes: float = 10.0
+    minutes: NotNegative = 10.0
     conditions: tuple[str, ...] = ()
     code: str = ""
     common: str = ""
@@ -426,34 +452,34 @@ class Test(
     unit: str = ""
     scale: str = "linear"
     reference: str = ""
-    range: tuple[float, float] = (0.0, 0.0)
+    range: tuple[Shown, Shown] = (0.0, 0.0)
     curves: dict[str, Curve]
-    chances: dict[str, dict[str, float]] = {}
-    outcomes: dict[str, str] = {}
+    chances: dict[str, dict[str, Shown]] = {}
+    outcomes: dict[Name, str] = {}
     bands: tuple[Band, ...] = ()
     sees: tuple[Sight, ...]
-    miss: dict[str, float]
-    coincidence: float = 0.0
-    slip: dict[str, float] = {}
-    repeatability: float = 0.0
-    fresh: float
-    alike: dict[str, float] = {}
+    miss: dict[str, Chance]
+    coincidence: Chance = 0.0
+    slip: dict[str, Chance] = {}
+    repeatability: NotNegative = 0.0
+    fresh: Chance
+    alike: dict[str, Chance] = {}
     sweep: bool = False
     level: Level | None = None
-    copper_alpha: float = 0.0
+    copper_alpha: NotNegative = 0.0
     fitted: dict[str, tuple[str, ...]] = {}
     access: str = ""
-    minutes: float
-    minutes_each: float = 0.0
-    consumables: float = 0.0
+    minutes: NotNegative
+    minutes_each: NotNegative = 0.0
+    consumables: NotNegative = 0.0
     tools: tuple[str, ...]
     disturbs: tuple[Handling, ...] = ()
     cautions: tuple[str, ...]
     before: tuple[str, ...] = ()
     steps: tuple[str, ...]
     record: str
-    possible: tuple[float, float] | None = None
-    reference_range: tuple[float, float] | None = None
+    possible: tuple[Shown, Shown] | None = None
+    reference_range: tuple[Shown, Shown] | None = None
     wanted: str = ""
     remembers: str = ""
     weights: dict[str, Weight] = {}
@@ -490,12 +516,12 @@ class Code(Record, frozen=True, kw_only=True):
 
     id: str
     title: str
-    first: int
+    first: Count
     pattern: str
-    step: int = 0
+    step: Count = 0
     role: str
-    sets: tuple[tuple[str, str, float], ...] = ()
-    false_chance: float
+    sets: tuple[tuple[str, str, Chance], ...] = ()
+    false_chance: Chance
 
 
 class Running(Record, frozen=True):
@@ -529,19 +555,19 @@ class Running(Record, frozen=True):
         Shown before every drive.
     """
 
-    misattribution: float
-    together: float
-    unnamed: float
-    leak_per_min: float
-    leak_counts_per_min: float
-    leak_dispersion: float
-    complaint_minutes: float
-    km_per_min: float
-    exposure_km: float
-    odometer_km: float
-    conditions: dict[str, str]
+    misattribution: Chance
+    together: Chance
+    unnamed: Chance
+    leak_per_min: NotNegative
+    leak_counts_per_min: NotNegative
+    leak_dispersion: Positive
+    complaint_minutes: NotNegative
+    km_per_min: Positive
+    exposure_km: NotNegative
+    odometer_km: NotNegative
+    conditions: dict[Name, str]
     cautions: tuple[str, ...] = ()
-    suspected_right: float = 0.6
+    suspected_right: Chance = 0.6
 
 
 class Costs(Record, frozen=True):
@@ -587,23 +613,23 @@ class Costs(Record, frozen=True):
     """
 
     currency: str
-    rate_per_hour: float
-    drive_minutes: tuple[float, ...]
-    drive_cost_per_min: float
-    comeback: float
-    missing_tool: float
-    part_wait: float
-    diagnosis_cap: float
-    read_minutes: float = 0.0
-    reseat_minutes: float = 0.0
-    reseat_price: float = 0.0
-    needless_part: float = 0.0
-    proof: float = 0.0
-    resolution: float = 0.0
-    foresight: float = 0.0
-    verify_minutes: float = 0.0
-    hard_drive_minutes: float = math.inf
-    hard_share: float = 1.0
+    rate_per_hour: NotNegative
+    drive_minutes: tuple[NotNegative, ...]
+    drive_cost_per_min: NotNegative
+    comeback: NotNegative
+    missing_tool: NotNegative
+    part_wait: NotNegative
+    diagnosis_cap: NotNegative
+    read_minutes: NotNegative = 0.0
+    reseat_minutes: NotNegative = 0.0
+    reseat_price: NotNegative = 0.0
+    needless_part: NotNegative = 0.0
+    proof: NotNegative = 0.0
+    resolution: NotNegative = 0.0
+    foresight: NotNegative = 0.0
+    verify_minutes: NotNegative = 0.0
+    hard_drive_minutes: Minutes = math.inf
+    hard_share: NotNegative = 1.0
     drive_conditions: tuple[tuple[str, ...], ...] = ((),)
 
 
@@ -625,10 +651,10 @@ class Custom(Record, frozen=True):
     """
 
     order: tuple[tuple[str, str], ...] = ()
-    sure: float = 0.8
-    drive_minutes: float = 20.0
-    neighbours: int = 1
-    comeback_days: float = 30.0
+    sure: Chance = 0.8
+    drive_minutes: NotNegative = 20.0
+    neighbours: Count = 1
+    comeback_days: NotNegative = 30.0
 
 
 class Source(Record, frozen=True):
@@ -688,21 +714,21 @@ class Pack(
     name: str
     version: str
     digest: str
-    layouts: dict[str, Layout]
-    fitments: dict[str, dict[str, str]]
-    severities: dict[str, Severity]
+    layouts: dict[Name, Layout]
+    fitments: dict[Name, dict[Name, str]]
+    severities: dict[Name, Severity]
     running: Running
     costs: Costs
-    access: dict[str, Access]
-    kinds: dict[str, Kind]
-    tests: dict[str, Test]
-    codes: dict[str, Code]
-    cautions: dict[str, Caution]
-    tools: dict[str, str]
-    sources: dict[str, Source]
+    access: dict[Name, Access]
+    kinds: dict[Name, Kind]
+    tests: dict[Name, Test]
+    codes: dict[Name, Code]
+    cautions: dict[Name, Caution]
+    tools: dict[Name, str]
+    sources: dict[Name, Source]
     provenance: dict[str, str]
-    refusals: dict[str, str] = {}
-    feelings: dict[str, Feeling] = {}
+    refusals: dict[Name, str] = {}
+    feelings: dict[Name, Feeling] = {}
     custom: Custom = Custom()
-    classes: dict[str, WeightClass] = {}
+    classes: dict[Name, WeightClass] = {}
     weighing: Weighing = Weighing()

@@ -11,14 +11,15 @@ import contextlib
 import hashlib
 import json
 import math
-from collections.abc import Callable, Iterator
-from typing import Any
+import re
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, NamedTuple
 
 import msgspec
 from msgspec import inspect
 
 from swapinfer.errors import PackError, PlaceError, near_match
-from swapinfer.pack.model import Pack
+from swapinfer.pack.model import LARGEST, MEANING, Chance, Pack, ShownOrMore
 
 Table = dict[str, Any]
 
@@ -27,14 +28,6 @@ FORMAT = 1
 
 ANY = "*"
 """Stands for every mode that is not named otherwise."""
-
-LARGEST = 1e300
-"""No pack means a larger number."""
-
-
-def is_number(value: float) -> bool:
-    """Say whether a number is one that a pack may mean, on whatever scale."""
-    return abs(value) < LARGEST or value == math.inf
 
 
 class MisfitError(Exception):
@@ -171,18 +164,10 @@ def decode(table: Table) -> Pack:
     Raises
     ------
     MisfitError
-        If a key is unknown or missing, or a value is of the wrong type.
+        If a key is unknown or missing, or a value is of the wrong type or size.
     """
-    shaped = dict(table)
-    for section, regroup in _SECTIONS.items():
-        if section in shaped:
-            with under(section):
-                shaped[section] = regroup[0](_need_table(shaped[section]))
-    try:
-        return msgspec.convert(shaped, Pack)
-    except (msgspec.ValidationError, PlaceError) as error:
-        _blame(inspect.type_info(Pack), shaped)
-        raise MisfitError(str(error)) from None
+    pack: Pack = _read(Pack, _regrouped(table, _SECTIONS))
+    return pack
 
 
 def encode(pack: Pack) -> Table:
@@ -200,9 +185,7 @@ def encode(pack: Pack) -> Table:
     """
     table: Table = _plain(msgspec.to_builtins(pack))
     del table["digest"]
-    for section, regroup in _SECTIONS.items():
-        table[section] = regroup[1](table[section])
-    return table
+    return _as_filed(table, _SECTIONS)
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 (any value of a table)
@@ -216,14 +199,63 @@ def _plain(value: Any) -> Any:  # noqa: ANN401 (any value of a table)
 
 # What stands in files otherwise -------------------------------------------------------------------
 
-Regroup = Callable[[Table], Any]
-_BothWays = tuple[Regroup, Callable[[Any], Table]]
+
+class Filed(NamedTuple):
+    """How a key's value stands in files: of which type, and how it becomes the record's, and back.
+
+    Attributes
+    ----------
+    hint : type
+        In files.
+    into, back : callable
+        From that to the record's plain values, and the other way round.
+    """
+
+    hint: Any
+    into: Callable[[Any], Any]
+    back: Callable[[Any], Any]
 
 
-def _each_mode(table: Table) -> list[list[Any]]:
+def _regrouped(table: Table, filed: Mapping[str, Filed]) -> Table:
+    """Bring the values of some keys into the shape that the records have."""
+    shaped = dict(table)
+    for key in filed.keys() & table.keys():
+        with under(key):
+            shaped[key] = filed[key].into(_read(filed[key].hint, table[key]))
+    return shaped
+
+
+def _as_filed(table: Table, filed: Mapping[str, Filed]) -> Table:
+    """Bring them back into that of the files, in place."""
+    for key, otherwise in filed.items():
+        table[key] = otherwise.back(table[key])
+    return table
+
+
+def _things(filed: Mapping[str, Filed]) -> Filed:
+    """Things called by the keys that they stand under, with values that look otherwise."""
+
+    def called(name: str, thing: Table) -> Table:
+        with under(name):
+            for key in _NOT_IN_FILES & thing.keys():
+                raise MisfitError(f'unknown key "{key}"', (key,))
+            return {"id": name, **_regrouped(thing, filed)}
+
+    def uncalled(thing: Table) -> Table:
+        del thing["id"]
+        return _as_filed(thing, filed)
+
+    return Filed(
+        dict[str, Table],
+        lambda table: {name: called(name, thing) for name, thing in table.items()},
+        lambda things: {name: uncalled(thing) for name, thing in things.items()},
+    )
+
+
+def _each_mode(table: Table) -> list[tuple[str, str, Any]]:
     """Flatten ``{kind = {mode = value}}``; ``kind = value`` is short for every mode."""
     return [
-        [kind, mode, value]
+        (kind, mode, value)
         for kind, modes in table.items()
         for mode, value in (modes if isinstance(modes, dict) else {ANY: modes}).items()
     ]
@@ -241,10 +273,6 @@ def _sights(table: Table) -> list[Table]:
     return [{"kind": k, "mode": m, "profile": value} for k, m, value in _each_mode(table)]
 
 
-def _sight_table(sights: list[Table]) -> Table:
-    return _by_kind([tuple(sight.values()) for sight in sights])
-
-
 def _handlings(table: Table) -> list[Table]:
     found = [{"kind": k, "mode": m, "chance": value} for k, m, value in _each_mode(table)]
     touched = [{"kind": k, "mode": "", "chance": 0.0} for k, modes in table.items() if modes == {}]
@@ -252,25 +280,40 @@ def _handlings(table: Table) -> list[Table]:
 
 
 def _handling_table(handlings: list[Table]) -> Table:
-    harmful = [tuple(one.values()) for one in handlings if one["mode"]]
-    return _by_kind(harmful) | {one["kind"]: {} for one in handlings if not one["mode"]}
+    harmful = _by_kind([one.values() for one in handlings if one["mode"]])
+    return harmful | {one["kind"]: {} for one in handlings if not one["mode"]}
+
+
+def _with_infinity(table: Table) -> Table:
+    """Read infinity as `_plain` writes it."""
+    return {key: math.inf if value == "inf" else value for key, value in table.items()}
 
 
 def _bands(table: Table) -> list[Table]:
-    return [{"id": key, "below": _number(value)} for key, value in table.items()]
+    tops = _read(dict[str, ShownOrMore], _with_infinity(table))
+    return [{"id": key, "below": top} for key, top in tops.items()]
 
 
-def _band_table(bands: list[Table]) -> Table:
-    return {band["id"]: band["below"] for band in bands}
+def _parted_profiles(tests: Table) -> Table:
+    """Part profiles that are curves from those that are chances of outcomes."""
+    for test in tests.values():
+        profiles = test.get("profile", {})
+        if isinstance(profiles, dict):
+            curves = [k for k, p in profiles.items() if isinstance(p, dict) and _CURVE & p.keys()]
+            test["profile"] = {name: profiles[name] for name in curves}
+            test["chances"] = {name: p for name, p in profiles.items() if name not in curves}
+    return tests
 
 
-def _costs(table: Table) -> Table:
-    return {key: _number(value) for key, value in table.items()}
+def _joined_profiles(tests: Table) -> Table:
+    for test in tests.values():
+        test["profile"] |= test.pop("chances")
+    return tests
 
 
-def _number(value: Any) -> Any:  # noqa: ANN401 (whatever the file holds)
-    """Read infinity as `_plain` writes it."""
-    return math.inf if value == "inf" else value
+def _in_full(cautions: Table) -> Table:
+    """Take cautions that are mere texts, as packs have them that jobs were opened with before."""
+    return {k: {"text": said} if isinstance(said, str) else said for k, said in cautions.items()}
 
 
 def _flat(table: Table, prefix: str = "") -> Table:
@@ -296,88 +339,94 @@ def _nested(flat: Table) -> Table:
     return table
 
 
-def _named(**inside: _BothWays) -> _BothWays:
-    """Things called by the keys that they stand under, with tables inside that look otherwise."""
-
-    def into(table: Table) -> Table:
-        return {name: _called(name, thing) for name, thing in table.items()}
-
-    def _called(name: str, thing: Any) -> Table:  # noqa: ANN401 (whatever the file holds)
-        with under(name):
-            own = dict(_need_table(thing))
-            for key in _NOT_IN_FILES & own.keys():
-                raise MisfitError(f'unknown key "{key}"', (key,))
-            for key, regroup in inside.items():
-                if key in own:
-                    with under(key):
-                        own[key] = regroup[0](_need_table(own[key]))
-        return {"id": name, **own}
-
-    def back(table: Table) -> Table:
-        return {name: _uncalled(thing) for name, thing in table.items()}
-
-    def _uncalled(thing: Table) -> Table:
-        del thing["id"]
-        for key, regroup in inside.items():
-            thing[key] = regroup[1](thing[key])
-        return thing
-
-    return into, back
-
-
-def _tests(table: Table) -> Table:
-    """Part profiles that are curves from those that are chances of outcomes."""
-    tests: Table = _TESTS[0](table)
-    for test in tests.values():
-        profiles = test.get("profile", {})
-        if isinstance(profiles, dict):
-            curves = {
-                k: p for k, p in profiles.items() if isinstance(p, dict) and _CURVE & p.keys()
-            }
-            test["profile"] = curves
-            test["chances"] = {k: p for k, p in profiles.items() if k not in curves}
-    return tests
-
-
-def _test_table(tests: Table) -> Table:
-    for test in tests.values():
-        test["profile"] |= test.pop("chances")
-    return _TESTS[1](tests)
-
-
-def _cautions(table: Table) -> Table:
-    """Take cautions that are mere texts, as packs have them that jobs were opened with before."""
-    texts = {name: {"text": said} for name, said in table.items() if isinstance(said, str)}
-    named: Table = _named()[0](table | texts)
-    return named
-
-
 _CURVE = {"lobes", "over_limit"}
 _NOT_IN_FILES = {"id", "chances"}
 """Attributes of records that no key of a file is called by."""
 
-_TESTS = _named(
-    sees=(_sights, _sight_table),
-    disturbs=(_handlings, _handling_table),
-    band=(_bands, _band_table),
+_CHANCES = dict[str, Chance | dict[str, Chance]]
+_HANDLINGS = Filed(_CHANCES, _handlings, _handling_table)
+_SIGHTS = Filed(
+    dict[str, str | dict[str, str]], _sights, lambda sights: _by_kind([s.values() for s in sights])
 )
-_SECTIONS: dict[str, _BothWays] = {
-    "layout": _named(),
-    "severity": _named(),
-    "access": _named(),
-    "element": _named(handling=(_handlings, _handling_table), mode=_named()),
-    "test": (_tests, _test_table),
-    "code": _named(sets=(_each_mode, _by_kind)),
-    "caution": (_cautions, _named()[1]),
-    "feeling": _named(),
-    "source": _named(),
-    "class": _named(),
-    "costs": (_costs, dict),
-    "provenance": (_flat, _nested),
+_BANDS = Filed(Table, _bands, lambda bands: {band["id"]: band["below"] for band in bands})
+_PLAIN_THINGS = _things({})
+_TESTS = _things({"sees": _SIGHTS, "disturbs": _HANDLINGS, "band": _BANDS})
+_SECTIONS = {
+    "layout": _PLAIN_THINGS,
+    "severity": _PLAIN_THINGS,
+    "access": _PLAIN_THINGS,
+    "element": _things({"handling": _HANDLINGS, "mode": _PLAIN_THINGS}),
+    "test": Filed(
+        _TESTS.hint,
+        lambda table: _parted_profiles(_TESTS.into(table)),
+        lambda tests: _TESTS.back(_joined_profiles(tests)),
+    ),
+    "code": _things({"sets": Filed(_CHANCES, _each_mode, _by_kind)}),
+    "caution": Filed(
+        dict[str, str | Table],
+        lambda table: _PLAIN_THINGS.into(_in_full(table)),
+        _PLAIN_THINGS.back,
+    ),
+    "feeling": _PLAIN_THINGS,
+    "source": _PLAIN_THINGS,
+    "class": _PLAIN_THINGS,
+    "costs": Filed(Table, _with_infinity, dict),
+    "provenance": Filed(Table, _flat, _nested),
 }
 
 
 # What does not fit, and where ---------------------------------------------------------------------
+
+
+def _read(hint: Any, value: Any) -> Any:  # noqa: ANN401 (any type, and whatever the file holds)
+    try:
+        return msgspec.convert(value, hint)
+    except (msgspec.ValidationError, PlaceError) as error:
+        _blame(inspect.type_info(hint), value)
+        raise MisfitError(str(error)) from None
+
+
+def _blame(kind: Any, value: Any) -> None:  # noqa: ANN401 (msgspec's description; any value)
+    """Find what msgspec could not read as this kind of value, and say so as a pack would."""
+    match kind:
+        case inspect.StructType():
+            _need(isinstance(value, dict), "a table", value)
+            _blame_record(kind, value)
+        case inspect.DictType():
+            _need(isinstance(value, dict), "a table", value)
+            for key, item in value.items():
+                with under(key):
+                    _blame(kind.key_type, key)
+                    _blame_named(kind.value_type, item, [name for name in value if name != key])
+        case inspect.VarTupleType():
+            _need(isinstance(value, list | tuple), "a list", value)
+            for item in value:
+                _blame(kind.item_type, item)
+        case inspect.TupleType(item_types=inner):
+            is_long = isinstance(value, list | tuple) and len(value) == len(inner)
+            _need(is_long, f"a list of {len(inner)}", value)
+            for one, item in zip(inner, value, strict=True):
+                _blame(one, item)
+        case inspect.UnionType():
+            _blame_one_of(kind.types, value)
+        case inspect.Metadata():
+            _blame(kind.type, value)
+            _blame_size(kind, value)
+        case _:
+            _blame_plain(kind, value)
+
+
+def _blame_plain(kind: inspect.Type, value: Any) -> None:  # noqa: ANN401 (whatever the file holds)
+    match kind:
+        case inspect.FloatType():
+            is_number = type(value) in (int, float) and abs(value) < LARGEST
+            _need(is_number or value == math.inf, "a number", value)
+        case inspect.IntType():
+            _need(type(value) is int, "a whole number", value)
+        case inspect.StrType():
+            _need(type(value) is str, "text", value)
+        case inspect.BoolType():
+            _need(type(value) is bool, "true or false", value)
 
 
 def _need(condition: bool, wanted: str, value: Any) -> None:  # noqa: ANN401 (any value)
@@ -386,47 +435,7 @@ def _need(condition: bool, wanted: str, value: Any) -> None:  # noqa: ANN401 (an
         raise MisfitError(f"must be {wanted}, got {shown[:60]}")
 
 
-def _need_table(value: Any) -> Table:  # noqa: ANN401 (whatever the file holds)
-    _need(isinstance(value, dict), "a table", value)
-    table: Table = value
-    return table
-
-
-def _blame(kind: Any, value: Any) -> None:  # noqa: ANN401 (msgspec's description; any value)
-    """Find what msgspec could not read as this kind of value, and say so as a pack would."""
-    match kind:
-        case inspect.StructType():
-            _blame_record(kind, _need_table(value))
-        case inspect.DictType():
-            for key, item in _need_table(value).items():
-                with under(key):
-                    _blame_named(kind.value_type, item, [name for name in value if name != key])
-        case inspect.VarTupleType():
-            _need(isinstance(value, list), "a list", value)
-            for item in value:
-                _blame(kind.item_type, item)
-        case inspect.TupleType():
-            length = len(kind.item_types)
-            _need(isinstance(value, list) and len(value) == length, f"a list of {length}", value)
-            for inner, item in zip(kind.item_types, value, strict=True):
-                _blame(inner, item)
-        case inspect.UnionType():
-            if value is not None:
-                _blame(next(one for one in kind.types if one != inspect.NoneType()), value)
-        case _:
-            wanted, fits = _PLAIN[type(kind)]
-            _need(fits(value), wanted, value)
-
-
-_PLAIN: dict[type, tuple[str, Callable[[Any], bool]]] = {
-    inspect.FloatType: ("a number", lambda value: type(value) in (int, float) and is_number(value)),
-    inspect.IntType: ("a whole number", lambda value: type(value) is int),
-    inspect.StrType: ("text", lambda value: type(value) is str),
-    inspect.BoolType: ("true or false", lambda value: type(value) is bool),
-}
-
-
-def _blame_record(kind: Any, table: Table) -> None:  # noqa: ANN401 (msgspec's description)
+def _blame_record(kind: inspect.StructType, table: Table) -> None:
     fields = {field.encode_name: field for field in kind.fields}
     for key, value in table.items():
         if key not in fields:
@@ -443,7 +452,7 @@ def _blame_record(kind: Any, table: Table) -> None:  # noqa: ANN401 (msgspec's d
         raise MisfitError(str(error)) from None
 
 
-def _blame_named(kind: Any, value: Any, others: list[str]) -> None:  # noqa: ANN401 (as `_blame`)
+def _blame_named(kind: inspect.Type, value: Any, others: list[str]) -> None:  # noqa: ANN401
     """Blame a thing called by its key; one that lacks most keys may be a misspelt other."""
     try:
         _blame(kind, value)
@@ -452,3 +461,32 @@ def _blame_named(kind: Any, value: Any, others: list[str]) -> None:  # noqa: ANN
         if "did you mean" in meant:
             error.message += meant
         raise
+
+
+def _blame_one_of(kinds: tuple[inspect.Type, ...], value: Any) -> None:  # noqa: ANN401
+    """Blame a table as the table that it might be, and anything else as what else it might be."""
+    if value is None and inspect.NoneType() in kinds:
+        return
+    tables = [kind for kind in kinds if isinstance(kind, inspect.DictType | inspect.StructType)]
+    others = [kind for kind in kinds if kind not in (*tables, inspect.NoneType())]
+    _blame((tables if isinstance(value, dict) and tables else others or tables)[0], value)
+
+
+def _blame_size(kind: inspect.Metadata, value: Any) -> None:  # noqa: ANN401 (text or a number)
+    """Say what a limit means that msgspec was told of; see the types of numbers in the model."""
+    limits: Any = kind.type
+    if isinstance(limits, inspect.StrType):
+        if limits.pattern and not re.search(limits.pattern, value):
+            raise MisfitError(_meaning(kind))
+    elif value == math.inf and limits.lt == LARGEST:
+        raise MisfitError("must be finite, got inf")
+    elif not (
+        (limits.ge is None or value >= limits.ge)
+        and (limits.gt is None or value > limits.gt)
+        and (limits.le is None or value <= limits.le)
+    ):
+        raise MisfitError(f"{_meaning(kind)}, got {value:g}")
+
+
+def _meaning(kind: inspect.Metadata) -> str:
+    return str((kind.extra or {})[MEANING])

@@ -16,7 +16,7 @@ from swapinfer.claim.write import Claim, write_up
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import GENESIS, Record, seal
 from swapinfer.ledger.replay import replay
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 
 JOB_ID = "00000000000000000000000000000001"

@@ -21,7 +21,7 @@ from swapinfer.claim.verify import verify_file
 from swapinfer.claim.write import write_up
 from swapinfer.ledger.exchange import JOB_FORMAT, read_document
 from swapinfer.ledger.replay import replay
-from swapinfer.pack import pack_from_json, pack_to_json
+from swapinfer.pack.tables import pack_from_json, pack_to_json
 from tests.claim.jobs import base_pack, chain, coil_events
 
 DATA = Path(__file__).parent / "data"

@@ -18,7 +18,7 @@ from swapinfer.errors import InputError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.exchange import export_job
 from swapinfer.ledger.store import Store
-from swapinfer.pack import pack_to_json
+from swapinfer.pack.tables import pack_to_json
 from tests.claim.jobs import base_pack, chain, claim_of, coil_events, opening
 
 SHORT = [opening(), ev.Ran(10, (), ("P0303",))]

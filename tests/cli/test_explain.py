@@ -9,7 +9,7 @@ from cli.conftest import Bay
 
 from swapinfer.commands.explain import all_entries, read_glossary
 from swapinfer.errors import SwapinferError
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 
 KNOWN = {
     "swaps": ("word", "change places"),

@@ -17,7 +17,7 @@ from swapinfer.commands.recording_commands import commands_of
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.why import WhyView
 from swapinfer.ledger.events import Ran, Replaced
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.plan.actions import Action
 
 TYPICAL = {"V": "12", "ohm": "2", "kPa": "300", "psi": "100", "%": "3", "mm": "1", "A": "5"}

@@ -22,8 +22,8 @@ from swapinfer.evidence.testing import (
     outcome_chances,
 )
 from swapinfer.ledger import events as ev
-from swapinfer.pack import load_pack
 from swapinfer.pack.engine import is_fitted
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import GOOD
 from swapinfer.pack.model import Test as PackTest
 from swapinfer.posterior import infer

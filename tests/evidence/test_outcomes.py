@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from swapinfer.evidence.arrays import Arrays
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from tests.evidence.test_suspect import job_of
 

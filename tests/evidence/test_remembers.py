@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from swapinfer.ledger import events as ev
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from tests.evidence.test_suspect import fault, job_of
 

@@ -12,7 +12,7 @@ import pytest
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, replay
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.posterior import infer
 from tests.evidence.test_suspect import Line, job_of

@@ -13,7 +13,7 @@ from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.running import suspect
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, replay
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.posterior import infer
 

@@ -20,7 +20,7 @@ from independent.network import solve_by_library
 from independent.priors import Table, read_priors
 
 from swapinfer.evidence import assemble, levels
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 
 ROOT = Path(__file__).parents[2]

@@ -10,7 +10,7 @@ from independent.beside import by_package
 from independent.jobs import Event, inspected, measured, opened, ran, swapped, unread
 
 from swapinfer.evidence.testing import are_steps
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 
 JOBS = 120

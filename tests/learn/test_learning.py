@@ -29,7 +29,7 @@ from swapinfer.learn.prepare import (
 )
 from swapinfer.learn.report import report_html
 from swapinfer.learn.scan import Cell
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 
 pytestmark = pytest.mark.usefixtures("libraries")

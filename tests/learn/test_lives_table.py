@@ -27,8 +27,8 @@ from swapinfer.learn.exposure import Exposure, read_exposure
 from swapinfer.learn.fleet import at_one_shape, life_priors, mixed_log_scale
 from swapinfer.learn.lives import Lives
 from swapinfer.learn.tables import EXPOSURE_COLUMNS, ExposureRow, write_rows
-from swapinfer.pack import load_pack
 from swapinfer.pack.hazard import mode_prior
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Mode, Pack
 
 HEADER = ",".join(EXPOSURE_COLUMNS)

@@ -12,7 +12,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from swapinfer.errors import ConflictError, JobError, PlaceError, SwapinferError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import last_undoable, refuse_conflict, replay
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 
 PACK = load_pack()
 OPENING = ev.Opened("RO", "inline-4", {"ignition": "coil-on-plug", "fuel": "port"})

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from swapinfer.pack import load_pack
 from swapinfer.pack.engine import Engine
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 
 

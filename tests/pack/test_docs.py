@@ -8,7 +8,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import (
     Access,
     Caution,

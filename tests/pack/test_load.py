@@ -12,11 +12,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from swapinfer.errors import PackError
-from swapinfer.pack import load_pack, pack_from_json, pack_to_json
 from swapinfer.pack.engine import Engine
-from swapinfer.pack.load import base_folder
+from swapinfer.pack.load import base_folder, load_pack
 from swapinfer.pack.model import Pack, Uncertain
 from swapinfer.pack.provenance import provenance_of
+from swapinfer.pack.tables import pack_from_json, pack_to_json
 
 TINY = Path(__file__).parent / "tiny"
 
@@ -253,6 +253,15 @@ def test_later_overlays_win_and_both_are_named(pack: Pack, tmp_path: Path) -> No
         (f"[caution.hot]\nshort = '{'hot ' * 8}'", ":2: short must be a name of at most 30"),
         ("[caution]\nice = 'It is slippery.'", ':2: needs a key "short"'),
         ("[element.coil]\nmovable = 1", ":2: movable must be true or false, got 1"),
+        ("[element.coil]\nid = 'x'", ':2: unknown key "id"'),
+        ("[test.smoke]\nchances = { good = 1 }", ':2: unknown key "chances"'),
+        ("[costs]\nrate_per_hour = inf", ":2: rate_per_hour must be finite, got inf"),
+        ("[test.fuel-trim.band]\nlean = nan", ":2: lean must be a number, got nan"),
+        ("[test.coil-look.sees]\ncoil = 3", ":2: coil must be text, got 3"),
+        ("[element.coil.handling.coil]\nopen = 1.5", ":2: open is a chance, so between"),
+        ("[code.misfire.sets]\ncoil = -1", ":2: coil is a chance, so between 0 and 1, got -1"),
+        ("[layout.v6]\ndegrees = -60", ":2: degrees must not be negative, got -60"),
+        ("[test.smoke]\nlevel = 'x'", ":2: level must be a table, got"),
         ("[code.misfire]\nfirst = 3.5", ":2: first must be a whole number, got 3.5"),
         ("[element.coil]\ntitle = 1979-05-27", ":2: title must be text, got 1979-05-27"),
     ],

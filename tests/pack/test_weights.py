@@ -9,8 +9,8 @@ from msgspec.structs import replace
 
 from swapinfer.commands.weights import WeightLine, class_of, weigh_tests
 from swapinfer.errors import InputError
-from swapinfer.pack import load_pack
 from swapinfer.pack.check import check_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.pack.tables import MisfitError
 

@@ -15,8 +15,8 @@ from typing import Any
 
 import pytest
 
-from swapinfer.pack import load_pack
 from swapinfer.pack.engine import Engine
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from tests.cli.conftest import Bay
 
