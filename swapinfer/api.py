@@ -14,7 +14,7 @@ from swapinfer.ledger.replay import replay
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan import next as planner
-from swapinfer.plan.costing import PlanSettings
+from swapinfer.plan.costing import PlanSettings, mode_weights
 from swapinfer.plan.verifying import check_closing
 from swapinfer.posterior import infer
 
@@ -110,12 +110,7 @@ def belief(job: Job) -> pd.DataFrame:
     rows = []
     for e, element in enumerate(evidence.space.elements):
         place = job.replayed.place_of(element.id)
-        shares: dict[str, float] = {}
-        for s, state in enumerate(evidence.space.states[e]):
-            if state.mode:
-                shares[state.mode.id] = shares.get(state.mode.id, 0.0) + float(
-                    posterior.marginal_es[e, s]
-                )
+        shares = mode_weights(evidence.space, posterior, element.id)
         for mode, share in shares.items():
             rows.append(
                 {

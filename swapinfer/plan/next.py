@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from msgspec import Struct
@@ -11,12 +11,12 @@ from msgspec.structs import replace
 from swapinfer.evidence.arrays import FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.plan.actions import Action, after_swaps
-from swapinfer.plan.costing import Cost, PlanSettings
-from swapinfer.plan.forecast import Forecast, forecast
+from swapinfer.plan.costing import Cost, Effort, PlanSettings
 from swapinfer.plan.lookahead import POLICY, Ranking
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
 from swapinfer.plan.predict import information_bits
 from swapinfer.plan.priority import ENDINGS, GIVE_UP, HAND_OVER, Way, order_ways
+from swapinfer.plan.repair_policy import Prices
 from swapinfer.plan.titles import title_action, title_outcome
 from swapinfer.posterior import Posterior
 
@@ -121,6 +121,30 @@ class PlannedStep(Struct, frozen=True):
     is_barred: bool = False
 
 
+class Forecast(Struct, frozen=True):
+    """Expectations under the plan.
+
+    Attributes
+    ----------
+    cost : float
+        Money to a verified repair.
+    spread : float
+        Standard deviation of it over what may be wrong and what steps may show.
+    minutes : float
+        Labour and driving.
+    comebacks : float
+        Expected number of times that the vehicle comes back.
+    wrong_parts : float
+        Expected number of elements put right that were not at fault.
+    """
+
+    cost: float
+    spread: float
+    minutes: float
+    comebacks: float
+    wrong_parts: float
+
+
 class Plan(Struct, frozen=True):
     """Ranked next steps of a job.
 
@@ -199,7 +223,7 @@ def next_steps(
 def title_way(outlook: Outlook, way: Way) -> str:
     """Put a way on in words."""
     if way.action is None:
-        return list(ENDINGS.values())[way.number]
+        return ENDINGS[way.ending]
     return title_action(outlook.job.engine, way.action, lambda place: outlook.repair(place).fix)
 
 
@@ -233,7 +257,11 @@ class _Author(Struct, frozen=True):
     def step(self, way: Way, *, is_told: bool) -> PlannedStep:
         """Tell of a way on."""
         if way.action is None:
-            return _ending(list(ENDINGS)[way.number], self.honest(way.total))
+            ending, total = way.ending, self.honest(way.total)
+            free = Cost(0.0, 0.0, 0.0, 0.0)
+            return PlannedStep(
+                ending, ENDINGS[ending], None, 0.0, 0.0, 0.0, 0.0, free, total, 0.0, 0.0, 0.0, 0
+            )
         a = way.number
         one, ranking = self.outlook.priced[a], self.ranking
         belief_h = self.outlook.hypotheses.belief_h
@@ -252,7 +280,7 @@ class _Author(Struct, frozen=True):
             gain=float(ranking.worth_a[a] - ranking.cost_a[a]),
             bits=information_bits(belief_h, one.prediction.chance_oh),
             depth=int(ranking.depth_a[a]),
-            tools=self._tools(one.action),
+            tools=self.outlook.job.engine.tests[one.action.test].tools if one.action.test else (),
             cautions=self._cautions(one),
             opens=one.opened,
             outcomes=self._outcomes(a, one) if is_told else (),
@@ -287,10 +315,9 @@ class _Author(Struct, frozen=True):
         leading = np.argsort(for_order(-fault_e), kind="stable")[:_LEADING]
         found = []
         for e in leading.tolist():
-            place = self.outlook.job.place_of(space.elements[e].id)
-            found.append(
-                Suspect(space.elements[e].id, place.id if place else "", float(fault_e[e]))
-            )
+            name = space.elements[e].id
+            place = self.outlook.job.place_of(name)
+            found.append(Suspect(name, place.id if place else "", float(fault_e[e])))
         return tuple(found)
 
     def _then(self, follow: int, first: Action | str, before: Action) -> tuple[str, str]:
@@ -299,19 +326,9 @@ class _Author(Struct, frozen=True):
             moved = after_swaps(action, before.swaps)
             # Parts have moved, what they need has not.
             origin = dict(zip(moved.replaced, action.replaced, strict=True))
-            return moved.id, self._title(moved, origin)
+            fixes = {place: self.outlook.repair(was).fix for place, was in origin.items()}
+            return moved.id, title_action(self.outlook.job.engine, moved, fixes.__getitem__)
         return action, ENDINGS[action]
-
-    def _title(self, action: Action, origin: Mapping[str, str] | None = None) -> str:
-        at = origin or {}
-        return title_action(
-            self.outlook.job.engine,
-            action,
-            lambda place: self.outlook.repair(at.get(place, place)).fix,
-        )
-
-    def _tools(self, action: Action) -> tuple[str, ...]:
-        return self.outlook.job.engine.tests[action.test].tools if action.test else ()
 
     def _cautions(self, one: Priced) -> tuple[str, ...]:
         job = self.outlook.job
@@ -342,20 +359,87 @@ def first_of_policy(outlook: Outlook, belief_bh: FloatArray) -> list[Action | st
         elif not choice.stop_b[b]:
             firsts.append(GIVE_UP)
         else:
-            place = outlook.place_of(int(choice.order_bj[b, 0]))
-            minutes = float(choice.minutes_b[b])
-            firsts.append(
-                Action(
-                    "replace",
-                    replaced=(place,),
-                    drive_minutes=minutes,
-                    conditions=outlook.conditions,
-                )
-            )
+            repair = Action("replace", replaced=(outlook.place_of(int(choice.order_bj[b, 0])),))
+            minutes, conditions = float(choice.minutes_b[b]), outlook.conditions
+            firsts.append(replace(repair, drive_minutes=minutes, conditions=conditions))
     return firsts
 
 
-def _ending(step_id: str, cost: float) -> PlannedStep:
-    title = ENDINGS[step_id]
-    free = Cost(0.0, 0.0, 0.0, 0.0)
-    return PlannedStep(step_id, title, None, 0.0, 0.0, 0.0, 0.0, free, cost, 0.0, 0.0, 0.0, 0)
+def forecast(outlook: Outlook, ranking: Ranking, first: Way) -> Forecast:
+    """Work out what to expect when a way is taken, its follow-ups, then the repair policy.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        What is possible.
+    ranking : Ranking
+        What it is worth.
+    first : Way
+        The way; an end means the repair policy alone.
+
+    Returns
+    -------
+    Forecast
+    """
+    start = _Branch(1.0, Effort(), 0.0, outlook.hypotheses.belief_h)
+    branches = [] if first.action else [start]
+    for o, branch in _do(outlook, start, first.number) if first.action else ():
+        follow = int(ranking.follow_ao[first.number, o])
+        branches += [branch] if follow == POLICY else [b for _, b in _do(outlook, branch, follow)]
+    expected = _sum_up(outlook, branches)
+    honest = outlook.honest(first.total, outlook.hypotheses.belief_h)
+    return replace(expected, cost=expected.cost * honest / first.total if first.total else 0.0)
+
+
+class _Branch(Struct, frozen=True, eq=False):
+    """What may have happened by the time the repair policy takes over."""
+
+    chance: float
+    spent: Effort
+    wrong: float
+    belief_h: FloatArray
+
+
+def _do(outlook: Outlook, before: _Branch, a: int) -> Iterator[tuple[int, _Branch]]:
+    """Take an action: its outcomes, and the branch that each leads to."""
+    one = outlook.priced[a]
+    fault_e, index = outlook.hypotheses.fault_e(before.belief_h), outlook.evidence.space.index
+    repaired = [index[outlook.job.fitted[place]] for place in one.action.replaced]
+    wrong = before.wrong + float(sum(1.0 - fault_e[e] for e in repaired))
+    more = Effort(risk=float(outlook.look_ahead.options.more_ah[a] @ before.belief_h))
+    chance_o, after_oh = outlook.look_ahead.outcomes(before.belief_h, a)
+    for o in np.flatnonzero(after_oh.any(axis=1)).tolist():
+        chance = before.chance * float(chance_o[o])
+        yield o, _Branch(chance, before.spent + one.effort(o) + more, wrong, after_oh[o])
+
+
+def _sum_up(outlook: Outlook, branches: list[_Branch]) -> Forecast:
+    """Average over branches, each going on with the repair policy."""
+    policy, costing = outlook.policy, outlook.costing
+    belief_bh = np.array([branch.belief_h for branch in branches])
+    choice = policy.choose(belief_bh)
+    money_bh, minutes_bh, comebacks_bh, put_right_bh = (
+        policy.cost_bh(choice, unit) for unit in _units(outlook)
+    )
+    weight_bh = np.array([[branch.chance] for branch in branches]) * belief_bh
+    money_bh += np.array([[costing.money(branch.spent)] for branch in branches])
+    spent = [branch.spent.minutes + branch.spent.drive_minutes for branch in branches]
+    wrong_bh = np.maximum(put_right_bh - policy.fault_count_h, 0.0)
+    wrong_bh += np.array([[branch.wrong] for branch in branches])
+    cost = float((weight_bh * money_bh).sum())
+    return Forecast(
+        cost=cost,
+        spread=float(np.sqrt((weight_bh * (money_bh - cost) ** 2).sum())),
+        minutes=float((weight_bh * (minutes_bh + np.array(spent)[:, None])).sum()),
+        comebacks=float((weight_bh * comebacks_bh).sum()),
+        wrong_parts=float((weight_bh * wrong_bh).sum()),
+    )
+
+
+def _units(outlook: Outlook) -> Iterator[Prices]:
+    """Prices of the repair policy in money, minutes, comebacks and elements put right."""
+    n = len(outlook.elements)
+    yield outlook.unit_prices(outlook.costing.money)
+    yield outlook.unit_prices(lambda effort: effort.minutes + effort.drive_minutes)
+    yield Prices(np.zeros(n), 0.0, 1.0, 0.0)
+    yield Prices(np.ones(n), 0.0, 0.0, 0.0)

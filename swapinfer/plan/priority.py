@@ -63,6 +63,11 @@ class Way(Struct, frozen=True):
     is_closed: bool = True
 
     @property
+    def ending(self) -> str:
+        """Id of the end of the job that it is; empty for an action."""
+        return list(ENDINGS)[self.number] if self.action is None else ""
+
+    @property
     def is_repair(self) -> bool:
         """Whether something is put right."""
         return self.action is not None and bool(self.action.replaced)

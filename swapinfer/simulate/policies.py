@@ -19,7 +19,7 @@ from swapinfer.pack.model import Custom
 from swapinfer.plan.actions import Action, Suspicion
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.priority import ENDINGS, GIVE_UP, HAND_OVER, order_ways
+from swapinfer.plan.priority import GIVE_UP, HAND_OVER, order_ways
 from swapinfer.posterior import Posterior, infer
 
 LEAST_P = 0.02
@@ -120,7 +120,7 @@ class Planner:
         settings = replace(situation.settings, depth=self.depth, costs=costs)
         outlook = Outlook(situation.evidence, situation.posterior, settings)
         first = order_ways(outlook, outlook.rank()).ways[0]
-        return first.action or list(ENDINGS)[first.number]
+        return first.action or first.ending
 
 
 @dataclass(frozen=True)
