@@ -8,7 +8,7 @@ import io
 import json
 import re
 import typing
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import Protocol
 
 from docs.consoles import environment
@@ -109,7 +109,8 @@ def _signature(name: str, thing: object) -> str:
     if inspect.isclass(thing) and issubclass(thing, Exception):
         return f"class {name}(Exception)"
     signature = inspect.signature(thing)
-    inner = [_parameter(one) for one in signature.parameters.values()]
+    kinds = thing.__annotations__ if inspect.isclass(thing) and issubclass(thing, Struct) else {}
+    inner = [_parameter(one, kinds) for one in signature.parameters.values()]
     after = _plain(signature.return_annotation)
     after = f" -> {after}" if after not in ("", "None") else ""
     line = f"{name}({', '.join(inner)}){after}"
@@ -118,12 +119,14 @@ def _signature(name: str, thing: object) -> str:
     return "\n".join([f"{name}(", *(f"    {one}," for one in inner), f"){after}"])
 
 
-def _parameter(one: inspect.Parameter) -> str:
+def _parameter(one: inspect.Parameter, kinds: Mapping[str, str]) -> str:
     star = "*" if one.kind is inspect.Parameter.VAR_POSITIONAL else ""
-    kind = f": {_plain(one.annotation)}" if _plain(one.annotation) else ""
+    kind = kinds.get(one.name, _plain(one.annotation))
+    kind = f": {kind}" if kind else ""
     if one.default is inspect.Parameter.empty:
         return f"{star}{one.name}{kind}"
-    default = "{}" if "factory" in repr(one.default) else repr(one.default)
+    is_empty_table = "factory" in repr(one.default) or one.default == {}
+    default = "{}" if is_empty_table else repr(one.default)
     return f"{star}{one.name}{kind} = {default}"
 
 
