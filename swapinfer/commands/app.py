@@ -34,7 +34,7 @@ class Entry(NamedTuple):
 
 CONTENTS: Mapping[str, Entry] = {
     "guide": Entry(
-        "cli.guide",
+        "guide",
         "Walk a job step by step, asking for each outcome; a new one is opened by asking.",
     ),
     "open": Entry("opening", "Open a job and make it the current one."),
@@ -73,14 +73,25 @@ CONTENTS: Mapping[str, Entry] = {
     "tests": Entry(
         "engine_tests", "List the tests of this engine, the least work first, or show one in full."
     ),
-    "attach": Entry("cli.filing", "Attach a picture to a job, without its metadata."),
-    "export": Entry("cli.filing", "Export a job as one file that anyone can verify."),
-    "import": Entry("cli.filing", "Take over an exported job."),
+    "attach": Entry("notes", "Attach a picture to a job, without its metadata."),
+    "export": Entry("store", "Export a job as one file that anyone can verify."),
+    "import": Entry("store", "Take over an exported job."),
     "claim": Entry("claim", "Write a job up, or verify a write-up."),
     "claim verify": Entry(
         "claim", "Check chain and priors of a file and compute every number anew."
     ),
-    "store": Entry("cli.filing", "Check, rescue, back up and move what is stored."),
+    "store": Entry("", "Check, rescue, back up and move what is stored."),
+    "store check": Entry("store", "Verify every chain in the store."),
+    "store rescue": Entry("store", "Save what verifies of a damaged store into this one."),
+    "store backup": Entry("store", "Copy the store while it is in use."),
+    "store restore": Entry(
+        "store", "Bring every job of a backup back, into a store that is empty."
+    ),
+    "store move": Entry("store", "Move a job to another store, its chain intact."),
+    "store tables": Entry(
+        "store",
+        "Export jobs and findings as CSV, without anything personal; `priors strip` takes out more.",
+    ),
     "priors": Entry("", "Show, check, learn and compare priors."),
     "priors show": Entry("priors", "Show numbers with their provenance."),
     "priors check": Entry("priors", "Check overlay files; errors name file and line."),
@@ -246,10 +257,6 @@ def load(words: str) -> Any:  # noqa: ANN401  its class differs between versions
     home, summary = CONTENTS[words]
     name, below = words.rpartition(" ")[2], _under(words)
     one = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False, add_completion=False)
-    if home.startswith("cli."):
-        import_module(f"swapinfer.{home}").register(one)
-        one.callback()(lambda: None)
-        return typer.main.get_group(one).commands[name]
     if not home:
         return _group(words, below)
     import_module(f"swapinfer.commands.{home}")

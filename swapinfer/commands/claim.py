@@ -9,9 +9,9 @@ import typer
 
 from swapinfer.commands.app import command
 from swapinfer.commands.facts import Facts
-from swapinfer.commands.filing import Written
 from swapinfer.commands.page import Page, show
 from swapinfer.commands.shop import Shop
+from swapinfer.commands.store import Written
 from swapinfer.commands.terminal import watched
 from swapinfer.errors import ClaimError, InputError
 from swapinfer.ledger.replay import Job

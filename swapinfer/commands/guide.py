@@ -3,19 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
+import typer
 from msgspec import structs
 
+from swapinfer.commands.app import command
 from swapinfer.commands.causes import Belief, believe, list_causes
 from swapinfer.commands.dialogue import Asking, Question, ask
 from swapinfer.commands.facts import Facts
-from swapinfer.commands.next import MineFacts, StepFacts, describe_step, price_mine
+from swapinfer.commands.jobs import status_words
+from swapinfer.commands.next import (
+    MineFacts,
+    OutcomeFacts,
+    StepFacts,
+    cautions_of,
+    describe_step,
+    mine_line,
+    price_mine,
+)
+from swapinfer.commands.opening import receive
+from swapinfer.commands.options import complete_ro
+from swapinfer.commands.page import Page, money, percent, show
 from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.questions import Events, ask_closing, ask_other, ask_step
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
-from swapinfer.errors import SwapinferError
+from swapinfer.commands.terminal import converse, page, say_paragraph, show_on
+from swapinfer.errors import JobError, SwapinferError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, job_status
@@ -41,6 +56,13 @@ SHOW = "show me"
 
 SUSPECTS = 6
 """Leading causes offered when a job ends."""
+
+
+MEANINGS = 3
+"""Outcomes whose meaning is told beforehand."""
+
+WORTH_NAMING = 0.1
+"""A cause less likely than this after an outcome is not named with it."""
 
 
 class GuideView(Facts, frozen=True):
@@ -69,6 +91,40 @@ class GuideView(Facts, frozen=True):
     mine: MineFacts | None
     away: tuple[str, ...]
     currency: str
+
+
+@command("guide", "guide RO-7", has_json=False)
+def guide(
+    shop: Shop,
+    ro: Annotated[
+        str,
+        typer.Argument(help="Repair order; default the current job.", autocompletion=complete_ro),
+    ] = "",
+) -> None:
+    """Walk a job step by step at the terminal; a new one is opened by asking."""
+    if ro and not _is_known(shop, ro):
+        say_paragraph(
+            f"{ro} is new. Enter takes what stands in [brackets], b starts over, q leaves."
+        )
+        reception = receive(shop, ro)
+        converse(reception)
+        if not reception.is_finished:
+            return
+    sitting = Sitting(shop, ro)
+    say_paragraph(", ".join(f"{key} {words}" for key, words in CONTROLS.items()))
+    converse(sitting)
+    if sitting.is_closed:
+        show_on(page(), sitting.view())
+    else:
+        say_paragraph(f"left; go on with: swapinfer guide {sitting.ro}")
+
+
+def _is_known(shop: Shop, ro: str) -> bool:
+    try:
+        shop.job_id(ro)
+    except JobError:
+        return False
+    return True
 
 
 class Sitting:
@@ -314,3 +370,54 @@ def _touched(event: ev.Event) -> list[str]:
     if ev.is_a(event, ev.Swapped):
         return [place for pair in event.swaps for place in pair]
     return [event.place] if ev.is_a(event, ev.Replaced) else []
+
+
+@show.register
+def _(facts: GuideView, page: Page) -> str:
+    lines = ["", "-" * min(page.width, 60)]
+    if facts.step is None:
+        lines += page.wrap(page.strong(f"{facts.ro} is {status_words(facts.status)}"))
+        lines += page.wrap("nothing is left to do; if it comes back: swapinfer reopen")
+        return "\n".join(lines)
+    step = facts.step
+    if facts.mine:
+        lines += mine_line(facts.mine, facts.currency, page)
+    lines += page.wrap(page.strong(f"{facts.ro}: {step.title}"), hang=4)
+    lines += page.wrap(_effort(step, facts.currency), indent=2)
+    lines += page.wrap(f"why: {step.reason}", indent=2, hang=5)
+    if step.change:
+        lines += page.wrap(step.change, indent=2, hang=5)
+    if facts.is_full:
+        lines += _outcomes(step, page)
+    if step.tools:
+        lines += page.wrap(f"tools: {', '.join(step.tools)}", indent=2)
+    if step.opens:
+        lines += page.wrap(f"first: {', '.join(step.opens)}", indent=2)
+    new, known = cautions_of(step.cautions, structs.replace(page, is_full=facts.is_full))
+    lines += new + known
+    for number, how in enumerate(step.how, start=1):
+        lines += page.wrap(f"{number}. {how}", indent=2, hang=3)
+    if facts.away:
+        lines += page.wrap(f"not where they belong: {', '.join(facts.away)}", indent=2)
+    return "\n".join(lines)
+
+
+def _effort(step: StepFacts, currency: str) -> str:
+    driving = f" + {step.drive_minutes:.0f} min driving" if step.drive_minutes >= 0.5 else ""
+    return (
+        f"{step.minutes:.0f} min{driving}, {money(step.money, currency)}; "
+        f"whole way out about {money(step.expected_total, currency)}"
+    )
+
+
+def _outcomes(step: StepFacts, page: Page) -> list[str]:
+    if not step.outcomes:
+        return []
+    rows = [[percent(one.probability), _meaning(one)] for one in step.outcomes[:MEANINGS]]
+    return ["  it will tell", *page.table(rows, right=[0])]
+
+
+def _meaning(one: OutcomeFacts) -> str:
+    if one.leading_probability < WORTH_NAMING:
+        return one.title
+    return f"{one.title}: {one.leading} {percent(one.leading_probability)}"

@@ -178,8 +178,7 @@ def pack_to_learn_on(shop: Shop) -> tuple[Pack, tuple[str, ...]]:
 
 def _own_history(shop: Shop, pack: Pack, out: Path, cluster: str) -> History:
     """Write the tables of the shop's own visits, and weigh those without a cause exactly."""
-    from swapinfer.commands.filing import write_tables
-    from swapinfer.commands.visits import list_visits
+    from swapinfer.commands.visits import list_visits, write_tables
     from swapinfer.commands.weighing import weigh_visits
     from swapinfer.learn.aggregate import History
     from swapinfer.learn.base import vocabulary

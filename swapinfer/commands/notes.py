@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -11,6 +13,7 @@ from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import InputError, JobError
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.record import digest_text
 from swapinfer.ledger.replay import last_undoable
 
 
@@ -24,6 +27,29 @@ def note(
     if not text.strip():
         raise InputError("a note needs some text")
     return record(shop, lambda _job: [ev.Noted(text)], ro)
+
+
+@command("attach", "attach plug3.jpg")
+def attach(
+    shop: Shop, file: Annotated[Path, typer.Argument(help="JPEG or PNG.")], ro: str = ""
+) -> Recorded:
+    """Attach a picture, without its metadata.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read or is no picture.
+    """
+    from swapinfer.claim.photos import clean_picture
+
+    try:
+        data = file.read_bytes()
+    except OSError as error:
+        raise InputError(f"{file}: cannot be read ({error.strerror})") from error
+    picture = clean_picture(data)
+    text = base64.b64encode(picture.data).decode()
+    event = ev.Attached(file.name, digest_text(text), picture.media, text)
+    return record(shop, lambda _job: [event], ro)
 
 
 @command("undo", "undo")

@@ -16,6 +16,7 @@ from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.errors import ConflictError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.limits import check_limits
+from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, refuse_conflict
 from swapinfer.ledger.words import job_status, say
 from swapinfer.plan.verifying import check_closing
@@ -127,7 +128,7 @@ def record(
         if shop.is_supposing:
             return _recorded(shop, loaded, events, after, step)
         try:
-            _append(shop, loaded, events, summarise(after.evidence.job, after, step))
+            _append(shop, loaded, events, summarise(after, step))
         except ConflictError:
             loaded = shop.load(loaded.ro)
             check(loaded.job)
@@ -176,9 +177,9 @@ def _recorded(
     )
 
 
-def summarise(job: Job, belief: Belief, step: StepLine | None) -> dict[str, Any]:
+def summarise(belief: Belief, step: StepLine | None) -> dict[str, Any]:
     """Sum a job up for a list that does not replay it."""
-    causes = list_causes(belief)
+    job, causes = belief.evidence.job, list_causes(belief)
     return {
         "status": job_status(job),
         "complaint": job.opening.complaint,
@@ -187,6 +188,12 @@ def summarise(job: Job, belief: Belief, step: StepLine | None) -> dict[str, Any]
         "next_step": step.title if step else "",
         "away": job.away_from_home(),
     }
+
+
+def summarise_anew(shop: Shop, records: list[Record]) -> dict[str, Any]:
+    """Sum up a job that comes from elsewhere."""
+    belief = believe(shop.replay(records))
+    return summarise(belief, None if belief.evidence.job.closing else first_step(shop, belief))
 
 
 @show.register

@@ -45,8 +45,6 @@ def tell(facts: Facts, *, as_json: bool, is_full: bool = False) -> None:
 
 def show_on(where: Page, facts: Facts) -> None:
     """Print facts as text."""
-    import swapinfer.textview  # noqa: F401  texts that still stand apart from their facts
-
     say(show(facts, where))
 
 
@@ -54,6 +52,11 @@ def say(text: str) -> None:
     """Print lines in which nothing but our own emphasis acts on the terminal."""
     parts = enumerate(EMPHASIS.split(text))
     typer.echo("".join(part if i % 2 else printable(part, keep="\n") for i, part in parts))
+
+
+def say_paragraph(text: str) -> None:
+    """Print a text, broken into lines."""
+    say("\n".join(page().wrap(text)))
 
 
 def is_agreed(doubt: Exception, question: str) -> bool:

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from lab.reliability import wander
 
-from swapinfer.commands.filing import export_tables
 from swapinfer.commands.learning import learn_priors, pack_to_learn_on
 from swapinfer.commands.past import drawn_vehicles, past_vehicles, work_again
 from swapinfer.commands.shop import Shop
+from swapinfer.commands.store import export_tables
 from swapinfer.commands.visits import list_visits
 from swapinfer.commands.weighing import weigh_causes, weigh_visits
 from swapinfer.errors import LearnError

@@ -1,1 +1,0 @@
-"""Commands that still stand apart from their facts."""
