@@ -190,7 +190,7 @@ def all_commands() -> Iterator[Command]:
     def walk(command: Any, words: tuple[str, ...]) -> Iterator[Command]:  # noqa: ANN401  typer's
         children = getattr(command, "commands", {})
         for name, child in children.items():
-            yield from walk(child.loaded() if not words else child, (*words, name))
+            yield from walk(child.loaded(), (*words, name))
         if words and (not children or getattr(command, "invoke_without_command", False)):
             named = [p for p in command.params if p.param_type_name == "option"]
             options = tuple((p.opts[0], p.name, p.is_flag) for p in named if p.name != "help")

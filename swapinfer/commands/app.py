@@ -90,7 +90,8 @@ CONTENTS: Mapping[str, Entry] = {
     "store move": Entry("store", "Move a job to another store, its chain intact."),
     "store tables": Entry(
         "store",
-        "Export jobs and findings as CSV, without anything personal; `priors strip` takes out more.",
+        "Export jobs and findings as CSV, without anything personal; "
+        "`priors strip` takes out more.",
     ),
     "priors": Entry("", "Show, check, learn and compare priors."),
     "priors show": Entry("priors", "Show numbers with their provenance."),

@@ -44,7 +44,7 @@ def all_commands() -> list[tuple[str, ...]]:
             yield words
         for name, one in below.items():
             if not one.hidden:
-                yield from walk(one.loaded() if words == () else one, (*words, name))
+                yield from walk(one.loaded(), (*words, name))
 
     return list(walk(program(), ()))
 
