@@ -161,7 +161,7 @@ class _Tally:
         """Note from where to where a repair may have gone, unless all take the same."""
         possible = [fix for fix, p in shares.items() if p >= POSSIBLE]
         ways = [self.costing.repair_by(kind, {fix: 1.0}) for fix in possible]
-        minutes = [w.effort.minutes + self.costing.reach(w.opens_p, now=False)[0] for w in ways]
+        minutes = [self.costing.work([way], (), now=False).effort.minutes for way in ways]
         if minutes and min(minutes) < max(minutes):
             label = element_label(self.job, element)
             self.unclear.append(RepairRange(label, min(minutes), max(minutes)))

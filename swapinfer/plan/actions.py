@@ -11,7 +11,6 @@ from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.layout import Place
-from swapinfer.ledger.followed import carried
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Handling, Test
 from swapinfer.plan.costing import Costing, PlanSettings, Repair, Work
@@ -172,20 +171,6 @@ class Suspicion(Struct, frozen=True):
     fault_p: dict[str, float]
     cured_p: dict[str, float]
     carried: tuple[str, ...] = ()
-
-    @classmethod
-    def of(
-        cls, job: Job, index: dict[str, int], fault_e: FloatArray, cured_e: FloatArray
-    ) -> Suspicion:
-        """Take probabilities of elements to where they sit."""
-        at = {place: index[element] for place, element in job.fitted.items()}
-        went = carried(job)
-        return cls(
-            job,
-            {place: float(fault_e[e]) for place, e in at.items()},
-            {place: float(cured_e[e]) for place, e in at.items()},
-            tuple(sorted(place for place, e in job.fitted.items() if e in went)),
-        )
 
     def suspects(self, least: float = SUSPECT) -> list[str]:
         """Places by falling probability."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 
 from msgspec import Struct
@@ -315,20 +315,24 @@ class Costing(Struct, frozen=True):
         )
         return Repair(effort, opens_p, known_fix(share) or kind.fix)
 
-    def work(self, tasks: Iterable[Task], disturbs: Iterable[tuple[str, Handling]]) -> Work:
+    def work(
+        self, tasks: Sequence[Task], disturbs: Iterable[tuple[str, Handling]], *, now: bool = True
+    ) -> Work:
         """Put tasks that are done in one go together.
 
         Parameters
         ----------
-        tasks : iterable of Task
+        tasks : sequence of Task
             Each of them.
         disturbs : iterable of (element, Handling)
             What they disturb.
+        now : bool, optional
+            Whether what is open at this moment helps; not for work after a drive.
         """
-        every, disturbed = list(tasks), tuple(disturbs)
-        minutes, opens = self.reach(*(task.opens_p for task in every))
+        disturbed = tuple(disturbs)
+        minutes, opens = self.reach(*(task.opens_p for task in tasks), now=now)
         effort = Effort(minutes, risk=self.damage(disturbed))
-        return Work(sum((task.effort for task in every), effort), disturbed, opens)
+        return Work(sum((task.effort for task in tasks), effort), disturbed, opens)
 
     def needless(self, effort: Effort) -> Effort:
         """Price what a repair costs more, beyond its effort, when it was not needed."""
@@ -343,15 +347,17 @@ class Costing(Struct, frozen=True):
         handled : iterable of (element, Handling)
             What is disturbed.
         """
-        total = 0.0
-        for element, handling in handled:
-            if handling.mode and handling.chance > 0.0:
-                total += handling.chance * self._repair_money(element, handling.mode)
-        return total
+        return sum(
+            (
+                handling.chance * self._repair_money(element, handling.mode)
+                for element, handling in handled
+                if handling.mode and handling.chance > 0.0
+            ),
+            start=0.0,
+        )
 
     def _repair_money(self, element: str, mode: str) -> float:
+        """Money for putting right what was broken, found out and verified by a drive."""
         kind = self.job.engine.kinds[self.job.elements[element].home.kind]
-        repair = self.repair(kind, {mode: 1.0})
-        minutes, _ = self.reach(repair.opens_p, now=False)
-        effort = repair.effort + Effort(minutes + self.settings.costs.read_minutes)
+        effort = self.work([self.repair(kind, {mode: 1.0}), self.reading()], (), now=False).effort
         return self.money(effort + Effort(drive_minutes=self.settings.costs.drive_minutes[0]))

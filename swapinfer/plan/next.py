@@ -282,7 +282,7 @@ class _Author(Struct, frozen=True):
             depth=int(ranking.depth_a[a]),
             tools=self.outlook.job.engine.tests[one.action.test].tools if one.action.test else (),
             cautions=self._cautions(one),
-            opens=one.opened,
+            opens=one.work.opens,
             outcomes=self._outcomes(a, one) if is_told else (),
         )
 
@@ -332,7 +332,7 @@ class _Author(Struct, frozen=True):
 
     def _cautions(self, one: Priced) -> tuple[str, ...]:
         job = self.outlook.job
-        found = [c for access in one.opened for c in job.pack.access[access].cautions]
+        found = [c for access in one.work.opens for c in job.pack.access[access].cautions]
         found += [c for p in one.action.handled for c in job.engine.kind_of(p).cautions]
         if one.action.test:
             found += job.engine.tests[one.action.test].cautions

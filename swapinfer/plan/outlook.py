@@ -14,6 +14,7 @@ from swapinfer.errors import InputError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.testing import View
+from swapinfer.ledger.followed import carried
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.runs import proving_minutes
 from swapinfer.pack.model import Test
@@ -27,7 +28,7 @@ from swapinfer.plan.actions import (
     work_of,
 )
 from swapinfer.plan.begun import Begun, what_was_begun
-from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair, mode_weights
+from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair, Work, mode_weights
 from swapinfer.plan.hypotheses import Changes, Hypotheses, form_hypotheses
 from swapinfer.plan.lookahead import LookAhead, Options, Ranking
 from swapinfer.plan.predict import Prediction, Predictor, information_bits
@@ -62,23 +63,20 @@ class Priced(Struct, frozen=True, eq=False):
         What is done.
     prediction : Prediction
         Outcomes under every hypothesis as it was before the action.
-    work : Effort
+    work : Work
         Without the drive.
     changes : Changes
         What it ends: replaced faults, contacts cured by handling.
-    opened : tuple of str
-        Access that it opens.
     """
 
     action: Action
     prediction: Prediction
-    work: Effort
+    work: Work
     changes: Changes
-    opened: tuple[str, ...]
 
     def effort(self, outcome: int) -> Effort:
         """All that it takes when it ends in an outcome."""
-        return self.work + Effort(drive_minutes=float(self.prediction.drive_o[outcome]))
+        return self.work.effort + Effort(drive_minutes=float(self.prediction.drive_o[outcome]))
 
 
 class Outlook:
@@ -125,12 +123,6 @@ class Outlook:
         """What the job has begun and not finished."""
         return what_was_begun(self.job)
 
-    def _as_it_failed(self, failed_in: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
-        """Conditions of drive that hold all of those in which it failed."""
-        choices = self.settings.costs.drive_conditions
-        held = tuple(tags for tags in choices if set(failed_in) <= set(tags))
-        return held or (failed_in,)
-
     @cached_property
     def proof_minutes(self) -> tuple[float, ...]:
         """Whole minutes of drive that show whether a repair helped, the least first."""
@@ -141,8 +133,10 @@ class Outlook:
     @cached_property
     def conditions(self) -> tuple[str, ...]:
         """Conditions under which what is suspected shows best, and in which it has failed."""
-        owed_in, failed_in = self.begun.owed_in, self.begun.failed_in
-        choices = self._as_it_failed(failed_in if owed_in is None else owed_in)
+        owed_in = self.begun.owed_in
+        failed_in = self.begun.failed_in if owed_in is None else owed_in
+        offered = self.settings.costs.drive_conditions
+        choices = [tags for tags in offered if set(failed_in) <= set(tags)] or [failed_in]
         member_hf = self.hypotheses.member_hf
         rates = [member_hf @ self.predictor.total_rate_f(choice) for choice in choices]
         return best_conditions(choices, rates, self.hypotheses.belief_h)
@@ -189,17 +183,14 @@ class Outlook:
             self.hypotheses.padded(saved_f),
         )
 
-    def prices(self) -> Prices:
-        """Prices in terms of the objective."""
-        return self.unit_prices(self.costing.weigh)
-
     @cached_property
     def policy(self) -> RepairPolicy:
         """Repair policy of this job."""
         element_hk = self.hypotheses.element_hk
         local_hk = np.where(element_hk == NONE, NONE, np.searchsorted(self.elements, element_hk))
         rate_hk = self.hypotheses.padded(self.predictor.total_rate_f(self.conditions))
-        return RepairPolicy(Faults(local_hk, rate_hk), self.prices(), self.proof_minutes)
+        prices = self.unit_prices(self.costing.weigh)
+        return RepairPolicy(Faults(local_hk, rate_hk), prices, self.proof_minutes)
 
     @cached_property
     def suspicion(self) -> Suspicion:
@@ -212,11 +203,15 @@ class Outlook:
         n = len(space.elements)
         fault_f = belief_h @ faults.member_hf
         curable_f = faults.per_fault(space.curable_es.astype(np.float64))
-        return Suspicion.of(
+        fault_e = np.bincount(faults.element_f, fault_f, n).tolist()
+        cured_e = np.bincount(faults.element_f, fault_f * curable_f, n).tolist()
+        at = {place: space.index[element] for place, element in self.job.fitted.items()}
+        went = carried(self.job)
+        return Suspicion(
             self.job,
-            space.index,
-            np.bincount(faults.element_f, fault_f, n).astype(np.float64),
-            np.bincount(faults.element_f, fault_f * curable_f, n).astype(np.float64),
+            {place: fault_e[e] for place, e in at.items()},
+            {place: cured_e[e] for place, e in at.items()},
+            tuple(sorted(place for place, element in self.job.fitted.items() if element in went)),
         )
 
     @cached_property
@@ -244,7 +239,7 @@ class Outlook:
             count = len(one.prediction.outcomes)
             chance_aoh[a, :count] = one.prediction.chance_oh
             driven_o = per_minute * one.prediction.drive_o
-            cost_ao[a, :count] = self.costing.weigh(one.work) + driven_o
+            cost_ao[a, :count] = self.costing.weigh(one.work.effort) + driven_o
         actions = [one.action for one in self.priced]
         follows_aa = _follows(actions)
         changes = tuple(one.changes for one in self.priced)
@@ -277,11 +272,10 @@ class Outlook:
 
     def _saved_aa(self) -> FloatArray:
         """Cost of the access that a test leaves open for the action after it."""
-        tables = self.job.pack.access
-        opened = [set(one.opened) for one in self.priced]
+        opened = [set(one.work.opens) for one in self.priced]
         names = sorted(set().union(*opened))
-        minutes = [tables[name].open_minutes + tables[name].close_minutes for name in names]
-        price_x = np.array([self.costing.weigh(Effort(m)) for m in minutes])
+        minutes = [self.costing.reach({name: 1.0}, now=False)[0] for name in names]
+        price_x = np.array([self.costing.weigh(Effort(each)) for each in minutes])
         opens_ax = np.array([[name in mine for name in names] for mine in opened], dtype=np.float64)
         is_test_a = np.array([bool(one.action.test) for one in self.priced])
         saved_aa: FloatArray = (opens_ax * price_x * is_test_a[:, None]) @ opens_ax.T
@@ -328,10 +322,8 @@ class Outlook:
         return self._verified(place, self.repair(place))
 
     def _verified(self, place: str, repair: Repair) -> Effort:
-        minutes, _ = self.costing.reach(repair.opens_p, now=False)
-        risk = self.costing.damage(self.job.disturbed_by([place]))
-        minutes += self.settings.costs.read_minutes
-        return repair.effort + Effort(minutes, risk=risk)
+        tasks = [repair, self.costing.reading()]
+        return self.costing.work(tasks, self.job.disturbed_by([place]), now=False).effort
 
     def repair(self, place: str) -> Repair:
         """Say what putting right what sits at a place takes, over how it may have failed."""
@@ -349,7 +341,7 @@ class Outlook:
             predictions = self.predictor.drives(lengths, conditions, action.swaps, changes)
             for minutes, prediction in zip(lengths, predictions, strict=True):
                 driven = replace(action, drive_minutes=minutes, conditions=conditions)
-                yield Priced(driven, prediction, work.effort, changes, work.opens)
+                yield Priced(driven, prediction, work, changes)
 
     def _telling(self, action: Action, changes: Changes) -> list[tuple[str, ...]]:
         """Conditions under which a drive after the action tells most."""
@@ -420,7 +412,7 @@ class Outlook:
             prediction = self.predictor.sweep(test, views)
         else:
             prediction = self.predictor.test(test, first, views[first])
-        return Priced(action, prediction, work.effort, changes, work.opens)
+        return Priced(action, prediction, work, changes)
 
     def _ended(self, disturbed: Iterable[str], replaced: Iterable[str]) -> Changes:
         """Work out which faults handling some elements and replacing others ends."""
@@ -448,7 +440,7 @@ class Outlook:
 def mean_effort(one: Priced, belief_h: FloatArray) -> Effort:
     """Effort of an action averaged over its outcomes."""
     chance_o = one.prediction.chance_oh @ belief_h
-    return one.work + Effort(drive_minutes=float(chance_o @ one.prediction.drive_o))
+    return one.work.effort + Effort(drive_minutes=float(chance_o @ one.prediction.drive_o))
 
 
 def _follows(actions: list[Action]) -> BoolArray:

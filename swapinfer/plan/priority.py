@@ -139,7 +139,7 @@ def order_ways(outlook: Outlook, ranking: Ranking, supposed_h: FloatArray | None
                 float(ranking.value_a[a]),
                 pays=bool(ranking.alone_a[a] < ranking.policy_cost),
                 proof=suspicion.proof(one.action.replaced),
-                is_closed=not one.opened,
+                is_closed=not one.work.opens,
             )
         )
 

@@ -96,9 +96,8 @@ class Bill:
         for place in action.replaced:
             if world.job.fitted[place] not in world.faults:
                 self.wrong_parts += 1
-                repair = self.repair(place)
-                opening = Effort(costing.reach(repair.opens_p, now=False)[0])
-                self.needless += costing.money(costing.needless(repair.effort + opening))
+                alone = costing.work([self.repair(place)], (), now=False).effort
+                self.needless += costing.money(costing.needless(alone))
         before = len(world.events)
         world.do(action)
         driven = sum(e.minutes for e in world.events[before:] if isinstance(e, Ran))
