@@ -15,6 +15,7 @@ from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import Claim, to_json, write_up
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.record import GENESIS, Record, seal
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.load import load_pack
@@ -46,7 +47,7 @@ def main(*, quick: bool) -> dict[str, float]:
     runs = 3 if quick else 15
     pack = load_pack()
     records = _chain(pack)
-    job = replay(records, pack)
+    job = replay(read_events(records), pack)
     claim = _write(job, records)
     formats: dict[str, Callable[[Claim], bytes]] = {
         "html": lambda claim: to_html(claim.document).encode(),

@@ -19,6 +19,8 @@ from swapinfer.commands.next import show_next
 from swapinfer.commands.planning import Limits
 from swapinfer.commands.shop import Shop
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.record import GENESIS, Record, seal
 from swapinfer.ledger.replay import replay
 from swapinfer.ledger.rows import insert_job
@@ -57,7 +59,7 @@ def make_chain(job: str, ro: str, events: int) -> Iterator[Record]:
         yield record
 
 
-def make_event(ro: str, seq: int) -> ev.Event:
+def make_event(ro: str, seq: int) -> Event:
     """Event at a position: opening, story, then one note after another."""
     if seq == 0:
         return replace(OPENING, ro=ro)
@@ -72,7 +74,7 @@ def replay_ms(events: int) -> float:
         event = make_event("RO-X", 0) if seq == 0 else STORY[(seq - 1) % 3]
         chain.append(seal(job, seq, event.type, event.to_json(), previous=previous, **WHO))
         previous = chain[-1].digest
-    return statistics.median(time_ms(lambda: replay(chain, PACK)) for _ in range(5))
+    return statistics.median(time_ms(lambda: replay(read_events(chain), PACK)) for _ in range(5))
 
 
 def fill(store: Store, closed: int, events: int) -> None:

@@ -14,16 +14,16 @@ def main(*, quick: bool) -> dict[str, float]:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from swapinfer.evidence.assemble import gather_evidence
     from swapinfer.ledger import events as ev
+    from swapinfer.ledger.replay import replay
     from swapinfer.pack.load import load_pack
     from swapinfer.plan.costing import PlanSettings
     from swapinfer.plan.next import make_plan
     from swapinfer.plan.outlook import Outlook
-    from swapinfer.plan.what_if import replay_events
     from swapinfer.posterior import infer
 
     pack = load_pack()
     opening = ev.Opened("benchmark", "v8", {"ignition": "coil-on-plug", "fuel": "port"})
-    job = replay_events([opening, ev.Ran(20.0, (), codes=("P0305",))], pack)
+    job = replay(enumerate([opening, ev.Ran(20.0, (), codes=("P0305",))]), pack)
     evidence = gather_evidence(job)
     posterior = infer(evidence.arrays)
     settings = PlanSettings(pack.costs)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.limits import check_limits
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job as Replayed
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.load import load_pack
@@ -20,13 +20,6 @@ from swapinfer.posterior import infer
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-@dataclass(frozen=True)
-class _Entry:
-    seq: int
-    type: str
-    payload: ev.JSON
 
 
 @dataclass(frozen=True)
@@ -42,7 +35,7 @@ class Job:
     """
 
     pack: Pack
-    events: tuple[ev.Event, ...]
+    events: tuple[Event, ...]
 
     @classmethod
     def open(cls, opening: ev.Opened, pack: Pack | None = None) -> Job:
@@ -53,11 +46,12 @@ class Job:
         InputError
             If the engine described cannot be.
         """
-        job = cls(pack or load_pack(), (check_limits(opening),))
+        opening.check()
+        job = cls(pack or load_pack(), (opening,))
         job.replayed  # noqa: B018  refuses an impossible engine now
         return job
 
-    def then(self, *events: ev.Event, is_confirmed: bool = False) -> Job:
+    def then(self, *events: Event, is_confirmed: bool = False) -> Job:
         """Return the job with more events.
 
         Parameters
@@ -74,9 +68,10 @@ class Job:
         """
         job = self
         for event in events:
-            job = Job(self.pack, (*job.events, check_limits(event)))
+            event.check()
+            job = Job(self.pack, (*job.events, event))
             job.replayed  # noqa: B018  refuses an impossible event now
-            if ev.is_a(event, ev.Closed):
+            if isinstance(event, ev.Closed):
                 evidence = gather_evidence(job.replayed)
                 check_closing(evidence, infer(evidence.arrays), is_confirmed=is_confirmed)
         return job
@@ -84,8 +79,7 @@ class Job:
     @cached_property
     def replayed(self) -> Replayed:
         """Where every part is and what has been found."""
-        entries = [_Entry(i, event.type, event.to_json()) for i, event in enumerate(self.events)]
-        return replay(entries, self.pack)
+        return replay(enumerate(self.events), self.pack)
 
 
 def belief(job: Job) -> pd.DataFrame:

@@ -18,6 +18,7 @@ from swapinfer.commands.settings import Settings
 from swapinfer.errors import DoubtError, InputError
 from swapinfer.evidence.levels import tells_little
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import GOOD
@@ -30,25 +31,9 @@ LIBRARY = {"kohm": "kiloohm", "Mohm": "megaohm", "%": "percent"}
 LOAD = ("warm", "load")
 
 
-@dataclass
-class Line:
-    """A ledger record, as far as replay looks."""
-
-    seq: int
-    event: ev.Event
-
-    @property
-    def type(self) -> str:
-        return self.event.type
-
-    @property
-    def payload(self) -> ev.JSON:
-        return self.event.to_json()
-
-
-def job_of(*events: ev.Event, ignition: str = "coil-on-plug", fuel: str = "port") -> Job:
+def job_of(*events: Event, ignition: str = "coil-on-plug", fuel: str = "port") -> Job:
     opening = ev.Opened("RO-1", "inline-4", {"ignition": ignition, "fuel": fuel})
-    return replay([Line(seq, event) for seq, event in enumerate([opening, *events])], PACK)
+    return replay(enumerate([opening, *events]), PACK)
 
 
 def read(

@@ -9,9 +9,9 @@ from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.evidence.assemble import gather_evidence
+from swapinfer.ledger.replay import replay
 from swapinfer.pack.model import Kind, Pack, Uncertain
 from swapinfer.plan.actions import Action, Suspicion
-from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import infer
 from swapinfer.simulate.world import World
 
@@ -121,7 +121,7 @@ def statements(world: World, pack: Pack | None = None) -> tuple[FloatArray, Floa
     stated_n, came_true_n : ndarray of float, shape (statement,)
         Of every element with a stated probability of at least `STATED`.
     """
-    job = world.job if pack is None else replay_events(world.events, pack)
+    job = world.job if pack is None else replay(enumerate(world.events), pack)
     evidence = gather_evidence(job)
     fault_e = infer(evidence.arrays).fault_e
     stated = np.flatnonzero(fault_e >= STATED)

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import singledispatchmethod
+from collections.abc import Callable, Mapping, Sequence
 
 from swapinfer.claim.facts import RepairRange, Spent, SpentLine
-from swapinfer.claim.moves import Stage
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import Record
-from swapinfer.ledger.replay import Job
+from swapinfer.ledger.replay import Job, follow
 from swapinfer.ledger.words import element_label
 from swapinfer.pack.fixes import fix_shares, known_fix
-from swapinfer.pack.model import Fix, Kind
+from swapinfer.pack.model import Fix, Kind, Test
 from swapinfer.plan.costing import Costing, PlanSettings, Task
 
 POSSIBLE = 0.05
@@ -25,7 +22,6 @@ WORK = ("testing", "moving", "repairing", "access", "driving")
 
 def tally(
     job: Job,
-    course: Sequence[Stage],
     records: Sequence[Record],
     settings: ClaimSettings,
     modes_of: Callable[[str], Mapping[str, float]],
@@ -36,8 +32,6 @@ def tally(
     ----------
     job : Job
         As replayed.
-    course : sequence of Stage
-        From `swapinfer.claim.moves.stages`.
     records : sequence of Record
         For the times at which the job began and was last worked on.
     settings : ClaimSettings
@@ -47,10 +41,11 @@ def tally(
     """
     costs = job.pack.costs
     rate = costs.rate_per_hour if settings.rate_per_hour is None else settings.rate_per_hour
-    count = _Tally(job, course, modes_of)
-    for stage_event in job.standing[1:]:
-        count(*stage_event)
-    count.close_all()
+    count = _Tally(job, modes_of)
+    for (_, event), before in zip(job.standing[1:], follow(job.standing, job.pack), strict=False):
+        count.before = before
+        event.book(count, before)
+    count.close(count.open)
     lines = tuple(
         SpentLine(work, count.minutes[work], count.minutes[work] * rate / 60.0) for work in WORK
     )
@@ -73,83 +68,55 @@ def tally(
 
 
 class _Tally:
-    """Goes through the events of a job."""
+    """Counts what the events of a job took; `before` is the job as it was before each."""
 
-    def __init__(
-        self, job: Job, course: Sequence[Stage], modes_of: Callable[[str], Mapping[str, float]]
-    ) -> None:
-        self.job = job
+    def __init__(self, job: Job, modes_of: Callable[[str], Mapping[str, float]]) -> None:
+        self.job = self.before = job
         self.costing = Costing(job, PlanSettings(job.pack.costs))
         self.modes_of = modes_of
         self.unclear: list[RepairRange] = []
-        self.stages = {stage.seq: stage for stage in course}
         self.minutes = dict.fromkeys(WORK, 0.0)
         self.parts = self.other = 0.0
         self.priced = self.fitted = 0
         self.open: set[str] = set()
-        self.last_test = ""
 
-    def __call__(self, seq: int, event: ev.Event) -> None:
-        self.seq = seq
-        self.add(event)
-        self.last_test = getattr(event, "test", "")
-
-    @singledispatchmethod
-    def add(self, event: ev.Event) -> None:
-        """Refuse an event whose effort nobody knows."""
-        raise ev.unhandled(event, "priced")
-
-    @add.register
-    def _(
-        self, _event: ev.Opened | ev.Noted | ev.Attached | ev.Undone | ev.Closed | ev.Reopened
-    ) -> None:
-        """Count nothing."""
-
-    @add.register
-    def _(self, event: ev.Ran) -> None:
-        self._close(name for name in self.open if not self.job.pack.access[name].stays_open)
-        self.minutes["driving"] += event.minutes
-        self.other += event.minutes * self.job.pack.costs.drive_cost_per_min
-        if event.codes is not None or event.counts:
+    def drove(self, minutes: float, *, is_read: bool) -> None:
+        """Count a drive, for which what does not stay open is put back."""
+        self.close({name for name in self.open if not self.job.pack.access[name].stays_open})
+        self.minutes["driving"] += minutes
+        self.other += minutes * self.job.pack.costs.drive_cost_per_min
+        if is_read:
             self._do("testing", self.costing.reading())
 
-    @add.register
-    def _(self, event: ev.Measured | ev.Inspected) -> None:
-        test, is_further = self.job.engine.tests[event.test], event.test == self.last_test
+    def tested(self, test: Test, *, is_further: bool) -> None:
+        """Count a test."""
         self._do("testing", self.costing.testing(test, is_further=is_further))
 
-    @add.register
-    def _(self, event: ev.Swapped) -> None:
-        for first, _ in event.swaps:
-            self._do("moving", self.costing.moving(self.job.engine.kind_of(first)))
+    def moved(self, kind: Kind) -> None:
+        """Count a swap."""
+        self._do("moving", self.costing.moving(kind))
 
-    @add.register
-    def _(self, _event: ev.Returned) -> None:
-        stage = self.stages[self.seq]
-        moved = [place for place in stage.after if stage.after[place] != stage.before[place]]
-        for place in moved[: (len(moved) + 1) // 2]:
-            self._do("moving", self.costing.moving(self.job.engine.kind_of(place)))
+    def reseated(self, kind: Kind) -> None:
+        """Count a contact that was reseated."""
+        self._do("moving", self.costing.reseating(kind))
 
-    @add.register
-    def _(self, event: ev.Reseated) -> None:
-        self._do("moving", self.costing.reseating(self.job.engine.kind_of(event.place)))
-
-    @add.register
-    def _(self, event: ev.Replaced) -> None:
-        kind = self.job.engine.kind_of(event.place)
-        element = self.stages[self.seq].before[event.place]
+    def repaired(self, place: str, price: float | None) -> None:
+        """Count the repair that the element needed, as far as that is known."""
+        kind, element = self.job.engine.kind_of(place), self.before.fitted[place]
         shares = fix_shares(kind, self.modes_of(element))
         fix = known_fix(shares)
         if fix is None:
             self._note_range(kind, element, shares)
-        self._do("repairing", self.costing.repair_by(kind, {fix or kind.fix: 1.0}), event.price)
+        self._do("repairing", self.costing.repair_by(kind, {fix or kind.fix: 1.0}), price)
         self.fitted += 1
-        self.priced += event.price is not None
+        self.priced += price is not None
 
     def _do(self, work: str, task: Task, price: float | None = None) -> None:
         """Count a task, its parts at what was paid for them if that is known."""
         for name in task.opens_p:
-            self._open(name)
+            if name not in self.open:
+                self.open.add(name)
+                self.minutes["access"] += self.job.pack.access[name].open_minutes
         self.minutes[work] += task.effort.minutes
         parts = task.effort.parts if price is None else price
         if work == "repairing":
@@ -166,16 +133,7 @@ class _Tally:
             label = element_label(self.job, element)
             self.unclear.append(RepairRange(label, min(minutes), max(minutes)))
 
-    def _open(self, name: str) -> None:
-        if name not in self.open:
-            self.open.add(name)
-            self.minutes["access"] += self.job.pack.access[name].open_minutes
-
-    def _close(self, names: Iterable[str]) -> None:
-        for name in list(names):
-            self.open.discard(name)
-            self.minutes["access"] += self.job.pack.access[name].close_minutes
-
-    def close_all(self) -> None:
-        """Put back whatever is still off."""
-        self._close(self.open)
+    def close(self, names: set[str]) -> None:
+        """Put back what is off."""
+        self.open = self.open - names
+        self.minutes["access"] += sum(self.job.pack.access[n].close_minutes for n in names)

@@ -11,9 +11,9 @@ from swapinfer.claim.beliefs import Course
 from swapinfer.claim.facts import CodeLine, Codes, Finding, Reading, Verification
 from swapinfer.ledger import events as ev
 from swapinfer.ledger import replay as rp
-from swapinfer.ledger.followed import explain_run
+from swapinfer.ledger.event import unhandled
 from swapinfer.ledger.record import Record
-from swapinfer.ledger.runs import is_clean, last_repair
+from swapinfer.ledger.runs import explain_run, is_clean, last_repair
 from swapinfer.ledger.words import good_range, place_label, wanted_words
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.model import GOOD, Test
@@ -66,7 +66,7 @@ def _describe(course: Course, found: rp.Finding, record: Record) -> Finding:
         bare = _finding(record, "reading", test.title + wanted_words(test, event), where)
         return replace(bare, reading=_reading(course, test, event))
     if not isinstance(event, ev.Inspected):
-        raise ev.unhandled(event, "written up")
+        raise unhandled(event, "written up")
     bare = _finding(record, "inspection", test.title, where)
     return replace(bare, outcome=test.outcomes[event.outcome], normal=normal_outcome(test))
 

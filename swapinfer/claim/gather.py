@@ -22,14 +22,14 @@ from swapinfer.claim.facts import (
     SourceLine,
     Vehicle,
 )
-from swapinfer.claim.moves import Stage, arrange, list_moves, list_trails, stages
+from swapinfer.claim.moves import arrange, list_moves, list_trails
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.vin import check_vin, normal_vin
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.cautions import cautions_met
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.record import Record
-from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import element_label, say
+from swapinfer.ledger.replay import Job, Stage
+from swapinfer.ledger.words import element_label
 from swapinfer.pack.fixes import access_of, fix_for
 from swapinfer.pack.model import Pack
 
@@ -53,7 +53,7 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
     """
     by_seq = {record.seq: record for record in records}
     course = follow_belief(job)
-    handled = stages(job)
+    handled = job.stages
     causes = beliefs.list_causes(course)
     found = findings.list_findings(course, by_seq)
     verified = findings.verification(course)
@@ -82,7 +82,7 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
         conflicts=beliefs.list_conflicts(course, causes, found, records),
         retracted=_retracted(job, records),
         notes=_notes(job, by_seq),
-        spent=tally(job, handled, records, settings, course.modes_of),
+        spent=tally(job, records, settings, course.modes_of),
         verification=verified,
         cautions=_cautions(course, handled),
         photos=tuple(_photos(job, by_seq)),
@@ -127,7 +127,7 @@ def _repairs(
 ) -> tuple[Repair, ...]:
     job, repairs = course.job, []
     for stage in handled:
-        if ev.is_a(stage.event, ev.Replaced):
+        if isinstance(stage.event, ev.Replaced):
             record, element = records[stage.seq], stage.before[stage.event.place]
             modes = course.modes_of(element)
             found = sum(1 for seq in course.evidence.seqs if seq < stage.seq)
@@ -154,13 +154,16 @@ def _repairs(
 
 def _retracted(job: Job, records: Sequence[Record]) -> tuple[Retracted, ...]:
     by_seq = {record.seq: record for record in records}
-    undoing = {event.seq: by_seq[seq] for seq, event in job.standing if ev.is_a(event, ev.Undone)}
+    events = dict(read_events(records))
+    undoing = {
+        event.seq: by_seq[seq] for seq, event in job.standing if isinstance(event, ev.Undone)
+    }
     return tuple(
         Retracted(
             seq=seq,
             at=by_seq[seq].at,
             who=by_seq[seq].who,
-            said=say(ev.read_event(by_seq[seq].type, by_seq[seq].payload), job),
+            said=events[seq].say(job),
             undone_by=undoing[seq].who,
             undone_at=undoing[seq].at,
         )
@@ -172,27 +175,26 @@ def _notes(job: Job, records: Mapping[int, Record]) -> tuple[NoteLine, ...]:
     return tuple(
         NoteLine(seq, records[seq].at, records[seq].who, event.text)
         for seq, event in job.standing
-        if ev.is_a(event, ev.Noted)
+        if isinstance(event, ev.Noted)
     )
 
 
 def _cautions(course: Course, handled: Sequence[Stage]) -> tuple[str, ...]:
     """Texts of all cautions that belong to what was done, the general ones first."""
     job = course.job
-    named = set(cautions_met(job))
+    named = set(job.cautions_met())
     for stage in handled:
         if isinstance(stage.event, ev.Replaced):
             kind = job.engine.kind_of(stage.event.place)
             fix = fix_for(kind, course.modes_of(stage.before[stage.event.place]))
-            for opened in job.needs_open(access_of(kind, fix)):
-                named.update(job.pack.access[opened].cautions)
+            named.update(job.access_cautions(access_of(kind, fix)))
     order = list(job.pack.cautions)
     return tuple(job.pack.cautions[c].text for c in sorted(named, key=order.index))
 
 
 def _photos(job: Job, records: Mapping[int, Record]) -> Iterable[Photo]:
     for seq, event in job.standing:
-        if ev.is_a(event, ev.Attached):
+        if isinstance(event, ev.Attached):
             yield Photo(
                 seq=seq,
                 at=records[seq].at,

@@ -3,51 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
 
 from swapinfer.claim.facts import Arrangement, Move, PartAt, Trail
-from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import Record
-from swapinfer.ledger.replay import Job, replay
-from swapinfer.ledger.words import element_label, origin, place_label, say, where_words
-
-MOVES = (ev.Swapped, ev.Returned, ev.Reseated, ev.Replaced)
-"""Events that handle parts."""
-
-
-@dataclass(frozen=True)
-class _Standing:
-    """An event that stands, as replay reads it."""
-
-    seq: int
-    type: str
-    payload: Mapping[str, Any]
-
-
-@dataclass(frozen=True)
-class Stage:
-    """A job just before and just after an event that handles parts."""
-
-    seq: int
-    event: ev.Event
-    before: Mapping[str, str]
-    after: Mapping[str, str]
-
-
-def stages(job: Job) -> tuple[Stage, ...]:
-    """Replay a job up to each event that handles parts."""
-    return tuple(_stages(job))
-
-
-def _stages(job: Job) -> Iterator[Stage]:
-    standing = [_Standing(seq, event.type, event.to_json()) for seq, event in job.standing]
-    fitted: Mapping[str, str] = {place: place for place in job.engine.places}
-    for count, (seq, event) in enumerate(job.standing, start=1):
-        if ev.is_a(event, MOVES):
-            after = dict(replay(standing[:count], job.pack).fitted)
-            yield Stage(seq, event, fitted, after)
-            fitted = after
+from swapinfer.ledger.replay import Job, Stage
+from swapinfer.ledger.words import element_label, origin, place_label, where_words
 
 
 def list_moves(
@@ -55,7 +15,7 @@ def list_moves(
 ) -> tuple[Move, ...]:
     """List what was moved, by whom and when."""
     return tuple(
-        Move(stage.seq, records[stage.seq].at, records[stage.seq].who, say(stage.event, job))
+        Move(stage.seq, records[stage.seq].at, records[stage.seq].who, stage.event.say(job))
         for stage in course
     )
 

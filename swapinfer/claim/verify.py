@@ -13,6 +13,7 @@ from swapinfer.claim.facts import ClaimFacts
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import SHAPE, Claim, dump, seal_of, write_up
 from swapinfer.errors import ClaimError, InputError, SwapinferError
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.exchange import JOB_FORMAT, MAX_BYTES, read_document
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import replay
@@ -149,7 +150,7 @@ def _recompute(document: object, settings: ClaimSettings, expect: str) -> Claim:
     try:
         records, packs = read_document(document)
         _require_head(records[-1].digest, expect)
-        job = replay(records, pack_from_json(_pack_of(records, packs)))
+        job = replay(read_events(records), pack_from_json(_pack_of(records, packs)))
         return write_up(job, records, settings=settings)
     except _DifferenceError:
         raise

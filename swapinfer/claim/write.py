@@ -82,7 +82,7 @@ def write_up(
     """
     settings = settings or ClaimSettings()
     facts = gather_facts(job, records, settings)
-    attached = [(seq, event) for seq, event in job.standing if ev.is_a(event, ev.Attached)]
+    attached = [(seq, event) for seq, event in job.standing if isinstance(event, ev.Attached)]
     shown = {seq: read_picture(picture_bytes(event)) for seq, event in attached}
     pictures = {seq: picture for seq, picture in shown.items() if picture}
     return Claim(

@@ -183,9 +183,10 @@ def _work_past(
 
 
 def _step_under(shop: Shop, records: Any, pack: Pack) -> str:  # noqa: ANN401  store records
+    from swapinfer.ledger.events import read_events
     from swapinfer.ledger.replay import replay
 
-    belief = believe(replay(records, pack))
+    belief = believe(replay(read_events(records), pack))
     settings = plan_settings(shop, belief.evidence.job)
     return next_steps(belief.evidence, belief.posterior, settings).best.title
 

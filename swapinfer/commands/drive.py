@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 from collections.abc import Sequence
 from typing import Annotated
 
 import typer
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from swapinfer.commands.app import command
 from swapinfer.commands.record import Recorded, record
@@ -17,7 +16,6 @@ from swapinfer.commands.typed import name_and_value, quantity, words
 from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.limits import check_limits
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.codes import read_codes
 
@@ -73,7 +71,7 @@ def check_run(job: Job, run: ev.Ran) -> ev.Ran:
     InputError
         If minutes or counts cannot be, or a condition, feeling or code is not one.
     """
-    check_limits(run)
+    run.check()
     feelings = [word for word in job.pack.feelings if word != COMPLAINT_WORD]
     if run.felt and run.felt not in feelings:
         raise InputError(f'no feeling "{run.felt}"{near_match(run.felt, feelings)}')
@@ -84,7 +82,7 @@ def check_run(job: Job, run: ev.Ran) -> ev.Ran:
     if run.codes is None:
         return run
     codes = tuple(read.text for read in read_codes(job.pack, job.engine, run.codes))
-    return dataclasses.replace(run, codes=codes)
+    return structs.replace(run, codes=codes)
 
 
 class _DriveWords(Struct, frozen=True):

@@ -32,14 +32,13 @@ from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import converse, page, say_paragraph, show_on
 from swapinfer.errors import JobError, SwapinferError
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import element_label, job_status
+from swapinfer.ledger.replay import Job, replay
+from swapinfer.ledger.words import element_label
 from swapinfer.plan.actions import Action
 from swapinfer.plan.next import PlannedStep, make_plan
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.reason import explain
 from swapinfer.plan.verifying import Proof, list_doubts, prove
-from swapinfer.plan.what_if import replay_events
 
 CONTROLS = {
     "s": "skip it for now",
@@ -170,7 +169,7 @@ class Sitting:
         job = self._belief.evidence.job
         return GuideView(
             ro=self.ro,
-            status=job_status(job),
+            status=job.status,
             step=self._describe(),
             is_full=is_full,
             mine=mine,
@@ -309,7 +308,7 @@ class Sitting:
         return None
 
     def _record(self, events: Events) -> Recorded | None:
-        touched = [place for event in events for place in _touched(event)]
+        touched = [place for event in events for place in event.places]
         if not events:
             self._begin()
             return None
@@ -321,7 +320,7 @@ class Sitting:
             return None
         self._recorded.append(range(told.seq - len(events) + 1, told.seq + 1))
         self._look()
-        if ev.is_a(events[-1], ev.Closed):
+        if isinstance(events[-1], ev.Closed):
             told = structs.replace(told, warnings=())  # asked about before it was closed
         return structs.replace(told, next=None)
 
@@ -341,8 +340,10 @@ class Sitting:
 
     def _judge(self, events: Events, causes: Sequence[str]) -> tuple[Proof, list[str]]:
         job = self._belief.evidence.job
-        before = [event for _, event in job.standing if not ev.is_a(event, ev.Undone)]
-        belief = believe(replay_events([*before, *events], job.pack)) if events else self._belief
+        before = [event for _, event in job.standing if not isinstance(event, ev.Undone)]
+        belief = (
+            believe(replay(enumerate([*before, *events]), job.pack)) if events else self._belief
+        )
         doubts = list_doubts(belief.evidence, belief.posterior, causes)
         return prove(belief.evidence, belief.posterior, causes), doubts
 
@@ -359,17 +360,11 @@ class Sitting:
 def _is_drive_due(job: Job) -> bool:
     """Whether work was done and the vehicle has not run since."""
     for _, event in reversed(job.standing):
-        if ev.is_a(event, (ev.Swapped, ev.Replaced, ev.Reseated)):
+        if event.is_work:
             return True
-        if ev.is_a(event, (ev.Ran, ev.Reopened)):
+        if isinstance(event, (ev.Ran, ev.Reopened)):
             return False
     return False
-
-
-def _touched(event: ev.Event) -> list[str]:
-    if ev.is_a(event, ev.Swapped):
-        return [place for pair in event.swaps for place in pair]
-    return [event.place] if ev.is_a(event, ev.Replaced) else []
 
 
 @show.register

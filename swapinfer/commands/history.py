@@ -19,8 +19,8 @@ from swapinfer.commands.page import Page, bar, money, percent, show
 from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Entry, Event, Repair, unhandled
 from swapinfer.ledger.record import Record
-from swapinfer.ledger.words import say
 from swapinfer.plan.actions import Action
 from swapinfer.plan.next import Plan, next_steps
 
@@ -134,7 +134,7 @@ def show_history(shop: Shop, ro: str = "") -> HistoryView:
     for count, record in enumerate(records, start=1):
         if record.type in TELLING or record.seq == 0:
             causes = list_causes(belief_after(count))[:LEADERS]
-            said = say(ev.read_event(record.type, record.payload), loaded.job)
+            said = ev.read_event(record.type, record.payload).say(loaded.job)
             moments.append(Moment(record.seq, said, causes, advice.get(record.seq)))
     currency = shop.settings.costs(loaded.job.pack).currency
     return HistoryView(loaded.ro, tuple(moments), currency)
@@ -188,7 +188,7 @@ class Step(Struct):
         return bool(self.deeds) and all(deed[0] in _WORK for deed in self.deeds)
 
 
-_WORK = ("swap", "reseat", "replace", "back")
+_WORK = ("swap", "reseated", "replaced", "back")
 
 
 def _standing_records(loaded: OpenJob) -> list[Record]:
@@ -215,7 +215,7 @@ def _trace_advice(
     return traced
 
 
-def split_steps(events: Sequence[ev.Event]) -> list[Step]:
+def split_steps(events: Sequence[Event]) -> list[Step]:
     """Group events into steps: work with the drive that follows it, the readings of one test."""
     steps: list[Step] = []
     last: Step | None = None
@@ -237,7 +237,7 @@ def _goes_on(step: Step, deeds: set[Deed]) -> bool:
     return {deed[:2] for deed in deeds} == {deed[:2] for deed in step.deeds} and DRIVE not in deeds
 
 
-def _deeds(event: ev.Event) -> Iterator[Deed]:
+def _deeds(event: Event) -> Iterator[Deed]:
     match event:
         case ev.Ran():
             yield DRIVE
@@ -245,20 +245,22 @@ def _deeds(event: ev.Event) -> Iterator[Deed]:
             yield from (("swap", *sorted(pair)) for pair in swaps)
         case ev.Returned():
             yield BACK
-        case ev.Reseated(place):
-            yield "reseat", place
-        case ev.Replaced(place):
-            yield "replace", place
+        case Repair(place):
+            yield event.type, place
         case ev.Measured(test, target) | ev.Inspected(test, target):
             yield "test", test, target
+        case Entry():
+            return
+        case _:
+            raise unhandled(event, "compared with advice")
 
 
 def _deeds_of(action: Action) -> set[Deed]:
     if action.kind == "put-back":
         return {BACK}
     work = {("swap", *sorted(pair)) for pair in action.swaps}
-    work |= {("reseat", place) for place in action.reseated}
-    work |= {("replace", place) for place in action.replaced}
+    work |= {("reseated", place) for place in action.reseated}
+    work |= {("replaced", place) for place in action.replaced}
     return work or {("test", action.test, t) for t in action.targets} or {DRIVE}
 
 

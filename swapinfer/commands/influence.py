@@ -18,13 +18,13 @@ from swapinfer.commands.terminal import watched
 from swapinfer.errors import SwapinferError
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import Job
+from swapinfer.ledger.event import Event
+from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.model import Pack
 from swapinfer.pack.provenance import numbers_under
 from swapinfer.pack.tables import pack_from_json, pack_to_json
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, next_steps
-from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import infer
 
 DOUBT = {"published": 1.3, "learned": 1.3, "common": 1.7, "memory": 2.5}
@@ -119,8 +119,8 @@ def weigh_numbers(
     """
     pack = shop.pack
     jobs = plain_jobs(pack, (layout, ignition, fuel))
-    as_is = [_try(replay_events(events, pack)) for events in jobs.values()]
-    numbers = dict(_movable(pack, replay_events(next(iter(jobs.values())), pack), as_is))
+    as_is = [_try(replay(enumerate(events), pack)) for events in jobs.values()]
+    numbers = dict(_movable(pack, replay(enumerate(next(iter(jobs.values()))), pack), as_is))
     table = json.loads(pack_to_json(pack))
     moved = {
         path: _belief_moved(table, path, one.high, list(jobs.values()), as_is)
@@ -137,7 +137,7 @@ def weigh_numbers(
     return InfluenceView(tuple(lines[:SHOWN]), tuple(jobs), len(numbers), costs.currency)
 
 
-def plain_jobs(pack: Pack, fitment: tuple[str, str, str]) -> dict[str, list[ev.Event]]:
+def plain_jobs(pack: Pack, fitment: tuple[str, str, str]) -> dict[str, list[Event]]:
     """Jobs as they begin everywhere: what was found, in words, and its events."""
     layout, ignition, fuel = fitment
     opened = ev.Opened("plain", layout, {"ignition": ignition, "fuel": fuel})
@@ -152,8 +152,8 @@ def plain_jobs(pack: Pack, fitment: tuple[str, str, str]) -> dict[str, list[ev.E
     }
 
 
-def _swap_of_the_likeliest(pack: Pack, events: list[ev.Event]) -> ev.Swapped:
-    job = replay_events(events, pack)
+def _swap_of_the_likeliest(pack: Pack, events: list[Event]) -> ev.Swapped:
+    job = replay(enumerate(events), pack)
     evidence = gather_evidence(job)
     fault_e = infer(evidence.arrays).fault_e
     for e in sorted(range(len(fault_e)), key=lambda e: -fault_e[e]):
@@ -233,13 +233,13 @@ def _belief_moved(
     table: dict[str, Any],
     path: str,
     value: float,
-    jobs: Sequence[list[ev.Event]],
+    jobs: Sequence[list[Event]],
     as_is: Sequence[_Trial],
 ) -> float:
     pack = _changed(table, path, value)
     moved = 0.0
     for events, trial in zip(jobs, as_is, strict=True):
-        arrays = gather_evidence(replay_events(events, pack)).arrays
+        arrays = gather_evidence(replay(enumerate(events), pack)).arrays
         fault_e = infer(arrays).fault_e
         pairs = zip(arrays.elements, fault_e, strict=True)
         moved = max(moved, *(abs(float(p) - trial.fault[name]) for name, p in pairs))
@@ -251,7 +251,7 @@ def _line(
     path: str,
     interval: _Interval,
     belief_moved: float,
-    jobs: Sequence[list[ev.Event]],
+    jobs: Sequence[list[Event]],
     as_is: Sequence[_Trial],
 ) -> InfluenceLine:
     changed, cost = set[int](), 0.0
@@ -259,7 +259,7 @@ def _line(
         pack = _changed(table, path, value)
         moved = 0.0
         for n, (events, trial) in enumerate(zip(jobs, as_is, strict=True)):
-            best = _try(replay_events(events, pack)).plan.best
+            best = _try(replay(enumerate(events), pack)).plan.best
             moved += abs(best.expected_total - trial.plan.best.expected_total) / len(jobs)
             if best.id != trial.plan.best.id:
                 changed.add(n)

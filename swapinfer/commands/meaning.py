@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from swapinfer.commands.causes import Belief
 from swapinfer.evidence.testing import Setting, seen_where
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.followed import explain_run
+from swapinfer.ledger.event import Entry, Event, Work, unhandled
 from swapinfer.ledger.replay import Job
+from swapinfer.ledger.runs import explain_run
 from swapinfer.ledger.words import element_label, expected_range, in_unit_typed
 from swapinfer.pack.codes import read_codes
 from swapinfer.posterior import level_weights
@@ -21,7 +22,7 @@ MUCH = 0.1
 """Change of a probability that nobody would call little."""
 
 
-def explain_events(before: Belief, after: Belief, events: Sequence[ev.Event]) -> list[str]:
+def explain_events(before: Belief, after: Belief, events: Sequence[Event]) -> list[str]:
     """Say what new events mean: for a run, what followed what; for tests, how they read.
 
     Parameters
@@ -45,12 +46,10 @@ def explain_events(before: Belief, after: Belief, events: Sequence[ev.Event]) ->
             return [*_reading_words(before, after, newest), *_shift(before, after)]
         case ev.Inspected():
             return [*_where_it_ran(after, newest), *_shift(before, after)]
-        case ev.Swapped() | ev.Returned() | ev.Reseated() | ev.Replaced():
-            return []
-        case ev.Opened() | ev.Closed() | ev.Reopened() | ev.Noted() | ev.Attached() | ev.Undone():
+        case Work() | Entry():
             return []
         case _:
-            raise ev.unhandled(newest, "explained")
+            raise unhandled(newest, "explained")
 
 
 def _reading_words(before: Belief, after: Belief, event: ev.Measured) -> list[str]:
@@ -123,17 +122,17 @@ def _in_words(percentage: str) -> str:
     return percentage.replace("> ", "over ").replace("< ", "under ")
 
 
-def warn_of(job: Job, event: ev.Event) -> list[str]:
+def warn_of(job: Job, event: Event) -> list[str]:
     """Say what to look out for after an event."""
     warnings = []
-    if ev.is_a(event, ev.Ran) and event.codes:
+    if isinstance(event, ev.Ran) and event.codes:
         reads = read_codes(job.pack, job.engine, event.codes)
         unknown = [read.text for read in reads if not read.role]
         if unknown:
             warnings.append(f"{' '.join(unknown)}: kept, but carries no weight in this reasoning")
-    if ev.is_a(event, ev.Ran):
+    if isinstance(event, ev.Ran):
         warnings += _unweighed(job, event)
-    if ev.is_a(event, ev.Closed):
+    if isinstance(event, ev.Closed):
         if away := job.away_from_home():
             labels = ", ".join(element_label(job, part) for part in away)
             warnings.append(f"not where they belong: {labels}")

@@ -16,7 +16,6 @@ from swapinfer.commands.planning import Limits, plan_settings
 from swapinfer.commands.recording_commands import closing_command, commands_of
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.typed import decimal, quantity, words
-from swapinfer.ledger.cautions import cautions_met
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label
 from swapinfer.pack.model import Costs
@@ -359,7 +358,7 @@ def _different_work(plan: Plan) -> list[PlannedStep]:
 def describe_step(belief: Belief, step: PlannedStep, reason: Reason) -> StepFacts:
     """Put a step in words and figures."""
     job, pack = belief.evidence.job, belief.evidence.job.pack
-    known = cautions_met(job)
+    known = job.cautions_met()
     closing, unproven = ("", "") if step.action else _closing(belief, step)
     return StepFacts(
         id=step.id,

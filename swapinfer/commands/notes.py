@@ -60,7 +60,7 @@ def undo(
 ) -> Recorded:
     """Retract the newest event that stands, or a given one."""
     loaded = shop.load(ro)
-    target = last_undoable(loaded.records) if seq is None else seq
+    target = last_undoable(loaded.job) if seq is None else seq
     if not 0 < target < len(loaded.records):
         raise JobError(
             f"no event {target} to undo; they are numbered 1 to {len(loaded.records) - 1}"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 from typing import Annotated
 
@@ -14,15 +13,13 @@ from swapinfer.commands.causes import believe, list_causes
 from swapinfer.commands.dialogue import Asking, Dialogue, Question, ask, ask_quantity, choose
 from swapinfer.commands.options import Overlays, complete_layout
 from swapinfer.commands.planning import first_step
-from swapinfer.commands.record import LEADING, Recorded, record, summarise, with_pending
+from swapinfer.commands.record import LEADING, Recorded, record, summarise
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import is_agreed
 from swapinfer.commands.typed import decimal, name_and_value, quantity
 from swapinfer.errors import InputError, UnconfirmedError, near_match
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.limits import check_limits
 from swapinfer.ledger.replay import Job, build_engine, replay
-from swapinfer.ledger.words import say
 from swapinfer.units import to_unit
 
 
@@ -97,11 +94,11 @@ def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
         If the repair order is open already.
     """
     pack = shop.pack
-    check_limits(opening)
+    opening.check()
     engine = build_engine(opening, pack)
     newer = {engine.find_place(name).id: age for name, age in opening.newer.items()}
-    opening = dataclasses.replace(opening, newer=newer)
-    belief = believe(replay(with_pending([], [opening]), pack))
+    opening = structs.replace(opening, newer=newer)
+    belief = believe(replay([(0, opening)], pack))
     step = first_step(shop, belief)
     with shop.founding() as store, store.writing():
         shop.keep_pack(pack)
@@ -118,7 +115,7 @@ def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
         ro=opening.ro,
         seq=0,
         event=opening.type,
-        said=(say(opening, belief.evidence.job),),
+        said=(opening.say(belief.evidence.job),),
         meaning=(),
         before=(),
         after=list_causes(belief)[:LEADING],
@@ -241,7 +238,7 @@ def close_job(
             known = job.engine.kinds[job.elements[cause].home.kind].modes
             if mode and mode not in known:
                 raise InputError(f'{cause} has no mode "{mode}"{near_match(mode, known)}')
-        return dataclasses.replace(closed, causes=causes, modes=modes)
+        return structs.replace(closed, causes=causes, modes=modes)
 
     return record(shop, lambda job: [event_of(job)], ro, is_confirmed=is_confirmed)
 

@@ -11,9 +11,8 @@ from swapinfer.commands.causes import Belief, believe
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.page import Page, percent, show
 from swapinfer.commands.shop import Shop
-from swapinfer.ledger.drawing import draw_engine, draw_layout
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import element_label, where_words
+from swapinfer.ledger.words import draw_engine, draw_layout, element_label, where_words
 from swapinfer.posterior import fault_sets
 
 COVER = 0.999

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import TypeAlias, TypeVar
+
+from msgspec import structs
 
 from swapinfer.commands.dialogue import Asking, Question, ask, ask_quantity, choose, one_word
 from swapinfer.commands.drive import check_run
@@ -16,6 +17,7 @@ from swapinfer.commands.typed import NOT_TAKEN
 from swapinfer.errors import DoubtError, InputError, near_match
 from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, target_label
 from swapinfer.pack.codes import all_codes
@@ -33,7 +35,7 @@ VERIFIED, CLOSED, DRIVE, STAYS = "verified", "closed", "drive", "stays"
 
 
 T = TypeVar("T")
-Events: TypeAlias = list[ev.Event]
+Events: TypeAlias = list[Event]
 Judge: TypeAlias = Callable[[Events, Sequence[str]], tuple[Proof, list[str]]]
 
 
@@ -126,7 +128,7 @@ def _ask_felt(job: Job, minutes: float, conditions: tuple[str, ...]) -> Asking[e
         return run
     question = Question("Which cylinder, by ear? Enter if you cannot say.", default=NOT_TAKEN)
     heard = yield from ask(question, lambda text: _heard(job, text))
-    return dataclasses.replace(run, suspected=heard)
+    return structs.replace(run, suspected=heard)
 
 
 def _heard(job: Job, text: str) -> tuple[int, ...]:
@@ -152,7 +154,7 @@ def _ask_minutes(job: Job, run: ev.Ran) -> Asking[ev.Ran]:
                 raise InputError(f'no condition "{word}"{near}')
         conditions = tuple(known) or run.conditions
         return check_run(
-            job, dataclasses.replace(run, minutes=to_unit(number, "min"), conditions=conditions)
+            job, structs.replace(run, minutes=to_unit(number, "min"), conditions=conditions)
         )
 
     return (yield from ask(question, read))

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from swapinfer.commands.settings import Settings
 from swapinfer.errors import DoubtError, InputError, near_match
@@ -162,7 +161,7 @@ class Typist:
         what = f"{self.test.title}, {place_label(self.job.engine, place)}"
         typed = self._full(text) if self.shop_unit else text
         value = self._number(what, text)
-        read = dataclasses.replace(besides, target=place, value=value, typed=typed)
+        read = structs.replace(besides, target=place, value=value, typed=typed)
         if not insists:
             self._doubt(what, read, text)
         return read
@@ -202,7 +201,7 @@ class Typist:
         if math.isinf(read.value):
             return
         unit, full = self.test.unit, self._full(text)
-        as_shown = dataclasses.replace(read, wanted=None, temperature_c=None)
+        as_shown = structs.replace(read, wanted=None, temperature_c=None)
         if not self._is_plausible(reading_value(self.test, as_shown)):
             usual = "" if self.test.reference else f"; usual is {self._usual()}"
             raise DoubtError(f"{what}: {full} is hardly meant{usual}{self._write(text)}")
@@ -237,7 +236,7 @@ class Typist:
             is_too_small = read is not None and to_unit(f"1 {other}", unit) < FAR_SMALLER
             if is_too_small or not self._is_possible(value) or not self._is_plausible(value):
                 continue
-            meant = dataclasses.replace(read or ev.Measured(self.test.id, "", 0.0), value=value)
+            meant = structs.replace(read or ev.Measured(self.test.id, "", 0.0), value=value)
             if (weight := self._weight(meant)) > best:
                 best, found = weight, other
         return found

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, ClassVar
-
-from msgspec import Struct
 
 from swapinfer.commands.causes import Belief, Cause, believe, cause_words, list_causes
 from swapinfer.commands.facts import Facts
@@ -15,10 +13,9 @@ from swapinfer.commands.planning import StepLine, first_step, step_words
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.errors import ConflictError
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.limits import check_limits
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, refuse_conflict
-from swapinfer.ledger.words import job_status, say
 from swapinfer.plan.verifying import check_closing
 
 TRIES = 50
@@ -26,14 +23,6 @@ TRIES = 50
 
 LEADING = 3
 """Causes shown before and after an event."""
-
-
-class _Pending(Struct, frozen=True):
-    """An event as it would stand if it were appended."""
-
-    seq: int
-    type: str
-    payload: Mapping[str, Any]
 
 
 class Recorded(Facts, frozen=True):
@@ -82,7 +71,7 @@ class Recorded(Facts, frozen=True):
     off_by: float = 0.0
 
 
-Events = Sequence[ev.Event]
+Events = Sequence[Event]
 
 
 def record(
@@ -120,9 +109,11 @@ def record(
     loaded = shop.load(ro)
     check = refuse_conflict({place: loaded.job.fitted[place] for place in touched})
     for _ in range(TRIES):
-        events = list(map(check_limits, events_of(loaded.job)))
-        after = believe(shop.replay(with_pending(loaded.records, events)))
-        if ev.is_a(events[-1], ev.Closed):
+        events = events_of(loaded.job)
+        for event in events:
+            event.check()
+        after = believe(shop.replay(loaded.records, events))
+        if isinstance(events[-1], ev.Closed):
             check_closing(after.evidence, after.posterior, is_confirmed=is_confirmed)
         step = None if after.evidence.job.closing else first_step(shop, after)
         if shop.is_supposing:
@@ -135,12 +126,6 @@ def record(
             continue
         return _recorded(shop, loaded, events, after, step)
     raise ConflictError("others keep recording on this job; try again in a moment")
-
-
-def with_pending(records: Sequence[Any], events: Events) -> list[Any]:
-    """Return records with events behind them as they would stand if they were appended."""
-    pending = (_Pending(len(records) + i, e.type, e.to_json()) for i, e in enumerate(events))
-    return [*records, *pending]
 
 
 def _append(shop: Shop, loaded: OpenJob, events: Events, summary: dict[str, Any]) -> None:
@@ -164,7 +149,7 @@ def _recorded(
         ro=loaded.ro,
         seq=len(loaded.records) + len(events) - 1,
         event=events[-1].type,
-        said=tuple(say(event, job) for event in events),
+        said=tuple(event.say(job) for event in events),
         meaning=tuple(explain_events(before, after, events)),
         before=list_causes(before),
         after=list_causes(after)[:LEADING],
@@ -181,7 +166,7 @@ def summarise(belief: Belief, step: StepLine | None) -> dict[str, Any]:
     """Sum a job up for a list that does not replay it."""
     job, causes = belief.evidence.job, list_causes(belief)
     return {
-        "status": job_status(job),
+        "status": job.status,
         "complaint": job.opening.complaint,
         "leading": causes[0].label if causes else "",
         "leading_probability": round(causes[0].probability, 4) if causes else 0.0,

@@ -16,6 +16,8 @@ from msgspec import Struct
 
 from swapinfer.commands.settings import Settings, default_store, login_name, read_settings
 from swapinfer.errors import JobError, PackError
+from swapinfer.ledger.event import Event
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.ledger.store import Store
@@ -147,9 +149,10 @@ class Shop:
         records = self.store.records(job_id)
         return OpenJob(job_id, self.store.job(job_id).ro, records, self.replay(records))
 
-    def replay(self, records: list[Record]) -> Job:
-        """Replay records under the pack that the job was opened with."""
-        return replay(records, self.pack_by_digest(records[0].pack))
+    def replay(self, records: Sequence[Record], then: Sequence[Event] = ()) -> Job:
+        """Replay records, and events after them, under the pack that the job was opened with."""
+        events = [*read_events(records), *enumerate(then, len(records))]
+        return replay(events, self.pack_by_digest(records[0].pack))
 
     @staticmethod
     def now() -> str:

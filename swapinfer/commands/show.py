@@ -14,11 +14,10 @@ from swapinfer.commands.facts import Facts
 from swapinfer.commands.jobs import status_words
 from swapinfer.commands.page import Page, percent, show
 from swapinfer.commands.shop import Shop
-from swapinfer.ledger.drawing import draw_engine
 from swapinfer.ledger.events import read_event
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import element_label, job_status, say
+from swapinfer.ledger.words import draw_engine, element_label
 from swapinfer.units import convert
 
 
@@ -91,7 +90,7 @@ def show_job(shop: Shop, ro: str = "") -> JobView:
     distance = shop.settings.unit("distance")
     return JobView(
         ro=loaded.ro,
-        status=job_status(job),
+        status=job.status,
         engine=engine_words(job),
         drawing=tuple(draw_engine(job)),
         complaint=job.opening.complaint,
@@ -108,7 +107,7 @@ def show_job(shop: Shop, ro: str = "") -> JobView:
 def _event_line(record: Record, job: Job) -> EventLine:
     event = read_event(record.type, record.payload)
     return EventLine(
-        record.seq, record.at, record.who, record.type, say(event, job), record.seq in job.undone
+        record.seq, record.at, record.who, record.type, event.say(job), record.seq in job.undone
     )
 
 

@@ -27,7 +27,6 @@ from swapinfer.ledger.events import (
     Ran,
     Reopened,
     Replaced,
-    is_a,
 )
 from swapinfer.ledger.exchange import write_csv
 from swapinfer.ledger.record import Record
@@ -113,7 +112,7 @@ def visits_of(job: Job, records: Sequence[Record]) -> Iterator[Visit]:
         That it was replayed from.
     """
     at = {record.seq: record.at for record in records}
-    starts = [t for t, (_, event) in enumerate(job.standing) if is_a(event, Reopened)]
+    starts = [t for t, (_, event) in enumerate(job.standing) if isinstance(event, Reopened)]
     before = ""
     for number, (since, until) in enumerate(
         zip([0, *starts], [*starts, len(job.standing)], strict=True)
@@ -121,7 +120,7 @@ def visits_of(job: Job, records: Sequence[Record]) -> Iterator[Visit]:
         part = job.standing[since:until]
         seq, first = part[0]
         again = first.odometer_km if isinstance(first, Reopened) else None
-        closed = [event for _, event in part if is_a(event, Closed)]
+        closed = [event for _, event in part if isinstance(event, Closed)]
         name = f"{records[0].job}-{number + 1}" if number else records[0].job
         yield Visit(
             name=name,
@@ -225,7 +224,7 @@ def _one_word(text: str) -> str:
 
 def _by_repair(visit: Visit) -> str:
     events = [event for _, event in visit.job.standing[visit.since : visit.until]]
-    return "repair" if any(is_a(event, Replaced) for event in events) else ""
+    return "repair" if any(isinstance(event, Replaced) for event in events) else ""
 
 
 def _number(value: float | None) -> str:

@@ -11,6 +11,7 @@ from swapinfer.errors import SwapinferError
 from swapinfer.evidence.arrays import Arrays, FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.states import BEFORE
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.model import Pack
 from swapinfer.posterior import infer
@@ -46,7 +47,7 @@ def weigh_visits(
         if visit.comeback_of or _is_established(visit):
             continue
         try:
-            weighed[visit.name] = weigh_causes(replay(visit.records, pack), causes)
+            weighed[visit.name] = weigh_causes(replay(read_events(visit.records), pack), causes)
         except SwapinferError:
             continue
     return weighed

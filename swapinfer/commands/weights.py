@@ -17,7 +17,7 @@ from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.levels import expected_level
 from swapinfer.evidence.testing import Setting, absolute, band_median, look
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import Job, replay
+from swapinfer.ledger.replay import replay
 from swapinfer.pack.engine import is_fitted
 from swapinfer.pack.model import Pack, Test, Weighing
 from swapinfer.posterior import infer
@@ -68,12 +68,6 @@ class WeightsView(Facts, frozen=True):
     lines: tuple[WeightLine, ...]
 
 
-class _Entry(Struct, frozen=True):
-    seq: int
-    type: str
-    payload: ev.JSON
-
-
 def weigh_tests(pack: Pack, test_id: str = "") -> WeightsView:
     """Weigh every outcome of every test of a pack, or of one test.
 
@@ -110,19 +104,21 @@ def _weigh(pack: Pack, test: Test) -> Iterator[WeightLine]:
     if fitment is None:
         return
     opening = ev.Opened("weights", case.layout, dict(fitment))
-    target, *others = _replayed(pack, opening).engine.target_places(test.target)
+    target, *others = replay([(0, opening)], pack).engine.target_places(test.target)
     is_shared = test.target in ("bank", "engine") or not others
     run = ev.Ran(case.minutes, case.conditions, (case.common if is_shared else case.code,))
     level = expected_level(test, test.level, opening) if test.level else None
     compared = others if test.level else ()
     sound = [_measured(test, other, absolute(test, test.nominal, level)) for other in compared]
-    base = _replayed(pack, opening, run, *sound)
+    base = replay(enumerate([opening, run, *sound]), pack)
     evidence = gather_evidence(base)
     for result, weight in test.weights.items():
         aimed_e = _aimed(evidence, test, target, weight.of)
         finding, meaning = _finding(test, target, result, level)
         before = _odds(evidence, aimed_e)
-        after = _odds(gather_evidence(_replayed(pack, *_events(base), finding)), aimed_e)
+        after = _odds(
+            gather_evidence(replay([*base.standing, (base.time, finding)], pack)), aimed_e
+        )
         yield WeightLine(
             test=test.id,
             title=test.title,
@@ -141,14 +137,6 @@ def _weigh(pack: Pack, test: Test) -> Iterator[WeightLine]:
 def class_of(pack: Pack, factor: float) -> str:
     """Class that a Bayes factor falls into."""
     return next(one.id for one in pack.classes.values() if factor >= one.least)
-
-
-def _replayed(pack: Pack, *events: ev.Event) -> Job:
-    return replay([_Entry(i, e.type, e.to_json()) for i, e in enumerate(events)], pack)
-
-
-def _events(job: Job) -> list[ev.Event]:
-    return [event for _, event in job.standing]
 
 
 def _finding(

@@ -15,7 +15,7 @@ from swapinfer.commands.shop import Shop
 from swapinfer.errors import PlaceError, near_match
 from swapinfer.evidence.assemble import COMPLAINT
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import element_label, say
+from swapinfer.ledger.words import element_label
 from swapinfer.posterior import check_findings, describe_weight, weigh_findings
 
 
@@ -148,7 +148,7 @@ def _element(belief: Belief, cause: str) -> int:
 def _said(job: Job, seq: int) -> str:
     if seq == COMPLAINT:
         return f"complaint: {job.opening.complaint or 'misfire'}"
-    return say(dict(job.standing)[seq], job)
+    return dict(job.standing)[seq].say(job)
 
 
 @show.register

@@ -1,54 +1,37 @@
-"""What can happen in a job, and how each event stands in the ledger's JSON."""
+"""What can happen in a job: a type of event is one class, which says all there is to know of it."""
 
 from __future__ import annotations
 
-import dataclasses
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any, ClassVar, Self, TypeAlias, TypeGuard, TypeVar
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any, Self
 
-from swapinfer.errors import LedgerError, near_match
+from msgspec import field
 
-JSON: TypeAlias = dict[str, Any]
+from swapinfer import physics
+from swapinfer.errors import JobError, LedgerError, near_match
+from swapinfer.ledger.event import (
+    JSON,
+    Aside,
+    Entry,
+    Event,
+    Repair,
+    Tested,
+    Timesheet,
+    Work,
+    require_known,
+)
+from swapinfer.ledger.words import element_label, place_label, wanted_words
+
+if TYPE_CHECKING:
+    from swapinfer.ledger.record import Record
+    from swapinfer.ledger.replay import Job
+
 OVER_LIMIT = "OL"
 """How a reading over the meter's limit stands in JSON, which has no infinity."""
 
 
-@dataclass(frozen=True, slots=True)
-class Event:
-    """Base of all events; a subclass is its payload."""
-
-    type: ClassVar[str]
-
-    def to_json(self) -> JSON:
-        """Payload as canonical JSON can hold it, without fields that say nothing."""
-        payload = {f.name: _plain(getattr(self, f.name)) for f in dataclasses.fields(self)}
-        return {name: value for name, value in payload.items() if value not in (None, "", [], {})}
-
-    @classmethod
-    def from_json(cls, payload: Mapping[str, Any]) -> Self:
-        """Read a payload back.
-
-        Raises
-        ------
-        LedgerError
-            If it has fields that this event does not.
-        """
-        names = [f.name for f in dataclasses.fields(cls)]
-        for name in payload:
-            if name not in names:
-                raise LedgerError(
-                    f'event "{cls.type}" has no field "{name}"{near_match(name, names)}'
-                )
-        try:
-            return cls(**{name: _rich(name, value) for name, value in payload.items()})
-        except (TypeError, ValueError, KeyError, AttributeError) as error:
-            raise LedgerError(f'event "{cls.type}" cannot be read: {error}') from error
-
-
-@dataclass(frozen=True, slots=True)
-class Opened(Event):
+class Opened(Entry, frozen=True):
     """A job begins.
 
     Attributes
@@ -67,8 +50,6 @@ class Opened(Event):
         Optional; `family` groups vehicles for learning.
     """
 
-    type: ClassVar[str] = "opened"
-
     ro: str
     layout: str
     fitment: dict[str, str]
@@ -84,9 +65,26 @@ class Opened(Event):
     family: str = ""
     customer: str = ""
 
+    def check(self) -> None:
+        """Refuse distances, heights and ratios that no vehicle has."""
+        for km in (self.odometer_km, self.driven_km, *self.newer.values()):
+            if km is not None:
+                physics.check_km(km)
+        if self.altitude_m is not None:
+            physics.check_altitude(self.altitude_m)
+        if self.compression_ratio is not None:
+            physics.check_ratio(self.compression_ratio)
 
-@dataclass(frozen=True, slots=True)
-class Ran(Event):
+    def apply(self, job: Job) -> None:
+        """Refuse to come second."""
+        raise JobError(f"job {job.opening.ro} is open already and cannot begin anew as {self.ro}")
+
+    def say(self, job: Job) -> str:
+        """Say which engine and which complaint."""
+        return f"job {self.ro} opened: {job.engine.layout.title}, {self.complaint or 'misfire'}"
+
+
+class Ran(Event, frozen=True):
     """The engine ran.
 
     Attributes
@@ -105,7 +103,9 @@ class Ran(Event):
         Cylinders heard or felt to misfire, when no codes were read to say so.
     """
 
-    type: ClassVar[str] = "ran"
+    places = ()
+    is_work = False
+    is_repair = False
 
     minutes: float
     conditions: tuple[str, ...] = ()
@@ -114,51 +114,133 @@ class Ran(Event):
     felt: str = ""
     suspected: tuple[int, ...] = ()
 
-    def to_json(self) -> JSON:
-        """Keep an empty list of codes apart from nobody having looked."""
-        payload = Event.to_json(self)
+    def check(self) -> None:
+        """Refuse a time that no engine runs, and more misfires than it has firings."""
+        physics.check_minutes(self.minutes)
+        for cylinder, count in self.counts.items():
+            physics.check_count(cylinder, count, self.minutes)
+
+    def apply(self, job: Job) -> None:
+        """Put on again what an engine does not run without."""
+        for number in (*self.counts, *self.suspected):
+            job.engine.check_cylinder(number)
+        for tag in self.conditions:
+            require_known("condition", tag, job.pack.running.conditions)
+        job.close_to_run()
+
+    def say(self, job: Job) -> str:
+        """Say how long it ran, and what was read and felt."""
+        when = f" ({', '.join(self.conditions)})" if self.conditions else ""
+        said = f"ran {self.minutes:g} min{when}"
+        if self.counts:
+            counts = ", ".join(f"{cylinder}: {count}" for cylinder, count in self.counts.items())
+            said += f", misfire counts {counts}"
         if self.codes is not None:
-            payload["codes"] = list(self.codes)
-        return payload
+            said += f", codes {' '.join(self.codes)}" if self.codes else ", no codes"
+        if self.suspected:
+            said += f", cylinder {' and '.join(map(str, self.suspected))} suspected by ear"
+        return said + (f", felt {self.felt}" if self.felt else "")
+
+    def book(self, sheet: Timesheet, job: Job) -> None:
+        """Enter the drive, and the reading of what the control unit has to say."""
+        sheet.drove(self.minutes, is_read=self.codes is not None or bool(self.counts))
+
+    def cautions(self, job: Job) -> Iterable[str]:
+        """Those of running an engine."""
+        return job.pack.running.cautions
 
 
-@dataclass(frozen=True, slots=True)
-class Swapped(Event):
+class Swapped(Work, frozen=True):
     """Parts changed places, pair by pair, in the order given."""
-
-    type: ClassVar[str] = "swapped"
 
     swaps: tuple[tuple[str, str], ...]
 
+    @property
+    def places(self) -> tuple[str, ...]:
+        """Both of each pair."""
+        return tuple(place for pair in self.swaps for place in pair)
 
-@dataclass(frozen=True, slots=True)
-class Returned(Event):
+    def apply(self, job: Job) -> None:
+        """Swap pair by pair."""
+        for first, second in self.swaps:
+            job.swap(first, second)
+
+    def say(self, job: Job) -> str:
+        """Say which parts, and where."""
+        moves = []
+        for first, second in self.swaps:
+            a, b = job.engine.places[first], job.engine.places[second]
+            moves.append(f"{job.engine.kinds[a.kind].title} {a.where} <-> {b.where}")
+        return "swapped " + ", ".join(moves)
+
+    def book(self, sheet: Timesheet, job: Job) -> None:
+        """Enter pair by pair."""
+        for first, _ in self.swaps:
+            sheet.moved(job.engine.kind_of(first))
+
+
+class Returned(Work, frozen=True):
     """Every part went back to where it came from."""
 
-    type: ClassVar[str] = "returned"
+    places = ()
+
+    def apply(self, job: Job) -> None:
+        """Swap whatever is not at home."""
+        moves = job.moves_home()
+        if not moves:
+            raise JobError("every part is already where it belongs")
+        for first, second in moves:
+            job.swap(first, second)
+
+    def say(self, job: Job) -> str:
+        """Say so."""
+        return "put every part back where it belongs"
+
+    def book(self, sheet: Timesheet, job: Job) -> None:
+        """Enter what was not at home."""
+        for first, _ in job.moves_home():
+            sheet.moved(job.engine.kind_of(first))
 
 
-@dataclass(frozen=True, slots=True)
-class Reseated(Event):
+class Reseated(Repair, frozen=True):
     """A connector or joint was taken apart and put together again."""
 
-    type: ClassVar[str] = "reseated"
+    def apply(self, job: Job) -> None:
+        """Handle it, as may cure a contact."""
+        job.handle(job.require_place(self.place).id)
 
-    place: str
+    def say(self, job: Job) -> str:
+        """Say which."""
+        return f"unplugged and reseated {place_label(job.engine, self.place)}"
+
+    def book(self, sheet: Timesheet, job: Job) -> None:
+        """Enter the contact."""
+        sheet.reseated(job.engine.kind_of(self.place))
 
 
-@dataclass(frozen=True, slots=True)
-class Replaced(Event):
+class Replaced(Repair, frozen=True):
     """What sits at a place was replaced or put right."""
 
-    type: ClassVar[str] = "replaced"
-
-    place: str
     price: float | None = None
 
+    def apply(self, job: Job) -> None:
+        """Fit a new one."""
+        job.fit_new(job.require_place(self.place))
 
-@dataclass(frozen=True, slots=True)
-class Measured(Event):
+    def say(self, job: Job) -> str:
+        """Say which."""
+        return f"replaced {place_label(job.engine, self.place)}"
+
+    def book(self, sheet: Timesheet, job: Job) -> None:
+        """Enter the repair, whichever it was."""
+        sheet.repaired(self.place, self.price)
+
+    def cautions(self, job: Job) -> Iterable[str]:
+        """Those of the part."""
+        return job.engine.kind_of(self.place).cautions
+
+
+class Measured(Tested, frozen=True):
     """A number was read.
 
     Attributes
@@ -178,60 +260,90 @@ class Measured(Event):
         unit.
     """
 
-    type: ClassVar[str] = "measured"
-
-    test: str
-    target: str
     value: float
     typed: str = ""
     reference: float | None = None
     temperature_c: float | None = None
     wanted: float | None = None
 
+    def to_json(self) -> JSON:
+        """Write "over limit" as JSON can hold it."""
+        payload = Tested.to_json(self)
+        return {**payload, "value": OVER_LIMIT} if math.isinf(self.value) else payload
 
-@dataclass(frozen=True, slots=True)
-class Inspected(Event):
+    @classmethod
+    def from_json(cls, payload: Mapping[str, Any]) -> Self:
+        """Read "over limit" back."""
+        is_over = payload.get("value") == OVER_LIMIT
+        return super().from_json({**payload, "value": math.inf} if is_over else payload)
+
+    def apply(self, job: Job) -> None:
+        """Reach what is measured."""
+        job.reach_test(self.test, self.target, "reading")
+
+    def say(self, job: Job) -> str:
+        """Say which test, where, and what was read."""
+        test = job.engine.tests[self.test]
+        value = OVER_LIMIT if math.isinf(self.value) else f"{self.value:.4g} {test.unit}"
+        is_same = "".join(self.typed.split()) in ("", "".join(value.split()), f"{self.value:g}")
+        typed = "" if is_same else f" (entered as {self.typed})"
+        against = "" if self.reference is None else f" against {self.reference:g} {test.unit}"
+        said = f"{test.title}, {place_label(job.engine, self.target)}: {value}{against}"
+        return f"{said}{wanted_words(test, self)}{typed}"
+
+
+class Inspected(Tested, frozen=True):
     """Something was looked at or tried, with a named outcome."""
 
-    type: ClassVar[str] = "inspected"
-
-    test: str
-    target: str
     outcome: str
 
+    def apply(self, job: Job) -> None:
+        """Reach what is looked at."""
+        job.reach_test(self.test, self.target, "inspection")
+        outcomes = job.engine.tests[self.test].outcomes
+        require_known(f"outcome of {self.test}", self.outcome, outcomes)
 
-@dataclass(frozen=True, slots=True)
-class Noted(Event):
+    def say(self, job: Job) -> str:
+        """Say which test, where, and what was seen."""
+        test = job.engine.tests[self.test]
+        seen = test.outcomes[self.outcome]
+        return f"{test.title}, {place_label(job.engine, self.target)}: {seen}"
+
+
+class Noted(Aside, frozen=True):
     """Free text, without weight."""
-
-    type: ClassVar[str] = "noted"
 
     text: str
 
+    def say(self, job: Job) -> str:
+        """Say what."""
+        return f"note: {self.text}"
 
-@dataclass(frozen=True, slots=True)
-class Attached(Event):
+
+class Attached(Aside, frozen=True):
     """A picture, kept in the store under its digest."""
-
-    type: ClassVar[str] = "attached"
 
     name: str
     digest: str
     media: str
     data: str
 
+    def say(self, job: Job) -> str:
+        """Say which."""
+        return f"picture attached: {self.name}"
 
-@dataclass(frozen=True, slots=True)
-class Undone(Event):
+
+class Undone(Aside, frozen=True):
     """An earlier event is retracted; it stays in the ledger."""
-
-    type: ClassVar[str] = "undone"
 
     seq: int
 
+    def say(self, job: Job) -> str:
+        """Say which."""
+        return f"event {self.seq} undone"
 
-@dataclass(frozen=True, slots=True)
-class Closed(Event):
+
+class Closed(Entry, frozen=True):
     """The job ends.
 
     Attributes
@@ -246,54 +358,57 @@ class Closed(Event):
         Test that showed the cause directly, where one did.
     """
 
-    type: ClassVar[str] = "closed"
-
     causes: tuple[str, ...] = ()
     modes: tuple[str, ...] = ()
     verified: bool = False
     confirmed_by: str = ""
     remark: str = ""
 
+    def apply(self, job: Job) -> None:
+        """Close the job."""
+        for cause in self.causes:
+            require_known("element", cause, job.elements)
+        job.closing = self
 
-@dataclass(frozen=True, slots=True)
-class Reopened(Event):
+    def say(self, job: Job) -> str:
+        """Say on which causes, and what of it is on record."""
+        causes = ", ".join(element_label(job, cause) for cause in self.causes)
+        return f"closed, cause {causes or 'not found'}, {job.ending(self)}"
+
+
+class Reopened(Entry, frozen=True):
     """The vehicle came back."""
-
-    type: ClassVar[str] = "reopened"
 
     reason: str = ""
     odometer_km: float | None = None
 
+    def check(self) -> None:
+        """Refuse a distance that no vehicle has."""
+        if self.odometer_km is not None:
+            physics.check_km(self.odometer_km)
+
+    def apply(self, job: Job) -> None:
+        """Open the job again, with new parts as old as they are by now."""
+        if not job.closing:
+            raise JobError(f"job {job.opening.ro} is not closed, so it cannot be reopened")
+        job.closing = None
+        job.comebacks += 1
+        start = job.opening.odometer_km
+        if self.odometer_km is not None and start is not None:
+            job.age_new_parts(self.odometer_km - start)
+
+    def say(self, job: Job) -> str:
+        """Say why, if it is known."""
+        return "reopened" + (f": {self.reason}" if self.reason else "")
+
 
 TYPES: dict[str, type[Event]] = {
-    cls.type: cls
+    cls.__name__.lower(): cls
     for cls in (
         Opened, Ran, Swapped, Returned, Reseated, Replaced, Measured, Inspected, Noted,
         Attached, Undone, Closed, Reopened,
     )
 }  # fmt: skip
-
-
-E = TypeVar("E", bound=Event)
-
-
-def is_a(event: Event, wanted: type[E] | tuple[type[E], ...]) -> TypeGuard[E]:
-    """Whether an event is of a type, or of one of several.
-
-    Raises
-    ------
-    LedgerError
-        If it is of no type at all that this program knows, so that nobody takes it for an event
-        without effect.
-    """
-    if type(event) not in TYPES.values():
-        raise unhandled(event, "read")
-    return isinstance(event, wanted)
-
-
-def unhandled(event: Event, what: str) -> LedgerError:
-    """Error for an event that some part of the program has no answer for."""
-    return LedgerError(f'event "{event.type}" cannot be {what}: this program does not know how')
 
 
 def read_event(type_name: str, payload: Mapping[str, Any]) -> Event:
@@ -309,21 +424,12 @@ def read_event(type_name: str, payload: Mapping[str, Any]) -> Event:
     return TYPES[type_name].from_json(payload)
 
 
-def _plain(value: object) -> object:
-    if isinstance(value, float) and math.isinf(value):
-        return OVER_LIMIT
-    if isinstance(value, tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
-    return value
+def read_events(records: Iterable[Record]) -> list[tuple[int, Event]]:
+    """Turn a chain's records into events with their positions.
 
-
-def _rich(name: str, value: Any) -> Any:  # noqa: ANN401  JSON holds anything
-    if name == "counts":
-        return {int(cylinder): int(count) for cylinder, count in value.items()}
-    if name == "value":
-        return math.inf if value == OVER_LIMIT else float(value)
-    if isinstance(value, list):
-        return tuple(tuple(item) if isinstance(item, list) else item for item in value)
-    return value
+    Raises
+    ------
+    LedgerError
+        As `read_event` does.
+    """
+    return [(record.seq, read_event(record.type, record.payload)) for record in records]

@@ -2,41 +2,26 @@
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import singledispatchmethod
-from typing import Protocol
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from typing import TypeAlias
+
+import msgspec
+from msgspec.structs import replace
 
 from swapinfer.errors import ConflictError, InputError, JobError, PlaceError, near_match
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Aside, Event, Tested, unhandled
+from swapinfer.ledger.runs import DRIVEN, ending
 from swapinfer.pack.engine import Engine, choose, override_firing_order
 from swapinfer.pack.fixes import access_of, fixes
 from swapinfer.pack.model import Handling, Pack
 
-
-class RecordLike(Protocol):
-    """What replay needs of a ledger record."""
-
-    @property
-    def seq(self) -> int:
-        """Position in the job's chain."""
-        ...
-
-    @property
-    def type(self) -> str:
-        """Event type."""
-        ...
-
-    @property
-    def payload(self) -> Mapping[str, object]:
-        """Event payload."""
-        ...
+Numbered: TypeAlias = tuple[int, Event]
+"""An event and its position in the job's chain."""
 
 
-@dataclass(frozen=True, slots=True)
-class Element:
+class Element(msgspec.Struct, frozen=True):
     """Something that can be faulty, with an identity of its own.
 
     Attributes
@@ -57,8 +42,7 @@ class Element:
     age_km: float
 
 
-@dataclass(frozen=True, slots=True)
-class Disturbance:
+class Disturbance(msgspec.Struct, frozen=True):
     """A place was handled at a time.
 
     Attributes
@@ -76,8 +60,7 @@ class Disturbance:
     handling: Handling
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(msgspec.Struct, frozen=True):
     """An event that says something about faults.
 
     Attributes
@@ -96,8 +79,26 @@ class Finding:
     fitted: Mapping[str, str]
 
 
-@dataclass
-class Job:
+class Stage(msgspec.Struct, frozen=True):
+    """A job just before and just after a piece of work.
+
+    Attributes
+    ----------
+    seq : int
+        Position of the event in the chain.
+    event : Event
+        The work.
+    before, after : mapping of str to str
+        Place to element.
+    """
+
+    seq: int
+    event: Event
+    before: Mapping[str, str]
+    after: Mapping[str, str]
+
+
+class Job(msgspec.Struct, eq=False):
     """A job replayed.
 
     Attributes
@@ -114,10 +115,10 @@ class Job:
         Place to element, now.
     disturbances, findings : list
         In order of time.
+    stages : list of Stage
+        Pieces of work that were done.
     open_access : set of str
         What is off the engine now.
-    time : int
-        Index that the next event gets.
     closing : Closed or None
         Set while the job is closed.
     standing : list of (seq, Event)
@@ -131,16 +132,32 @@ class Job:
     opening: ev.Opened
     engine: Engine
     pack: Pack
-    elements: dict[str, Element] = field(default_factory=dict)
-    fitted: dict[str, str] = field(default_factory=dict)
-    disturbances: list[Disturbance] = field(default_factory=list)
-    findings: list[Finding] = field(default_factory=list)
-    open_access: set[str] = field(default_factory=set)
-    time: int = 0
+    elements: dict[str, Element] = {}
+    fitted: dict[str, str] = {}
+    disturbances: list[Disturbance] = []
+    findings: list[Finding] = []
+    stages: list[Stage] = []
+    open_access: set[str] = set()
     closing: ev.Closed | None = None
-    standing: list[tuple[int, ev.Event]] = field(default_factory=list)
+    standing: list[Numbered] = []
     undone: frozenset[int] = frozenset()
     comebacks: int = 0
+
+    @property
+    def time(self) -> int:
+        """Index that the next event gets among those that stand."""
+        return len(self.standing)
+
+    @property
+    def status(self) -> str:
+        """Open, closed (not verified) or verified."""
+        if self.closing is None:
+            return "open"
+        return "verified" if self.ending(self.closing) == DRIVEN else "closed"
+
+    def ending(self, closing: ev.Closed) -> str:
+        """Say how the job ended, as far as the events before show."""
+        return ending(self, closing)
 
     def place_of(self, element: str) -> Place | None:
         """Where an element sits now; None on the bench."""
@@ -194,41 +211,193 @@ class Job:
         needed = [inner for a in self.pack.access[access].needs for inner in self.needs_open(a)]
         return [*dict.fromkeys(needed), access]
 
+    def access_cautions(self, access: str) -> Iterator[str]:
+        """Yield the ids of the cautions that go with all that must be off to reach something."""
+        for opened in self.needs_open(access):
+            yield from self.pack.access[opened].cautions
 
-def replay(records: Sequence[RecordLike], pack: Pack) -> Job:
-    """Replay a job's chain.
+    def cautions_met(self) -> frozenset[str]:
+        """Ids of the cautions that some recorded work carries: whoever did it was shown them."""
+        return frozenset(name for _, event in self.standing for name in event.cautions(self))
+
+    def take(self, seq: int, event: Event) -> None:
+        """Go on to after an event.
+
+        Raises
+        ------
+        SwapinferError
+            If it contradicts what was before.
+        """
+        if self.closing and not isinstance(event, (ev.Reopened, Aside)):
+            raise JobError(
+                f'job {self.opening.ro} is closed; reopen it before recording "{event.type}"'
+            )
+        before = dict(self.fitted)
+        event.apply(self)
+        if isinstance(event, (ev.Ran, ev.Measured, ev.Inspected)):
+            self.findings.append(Finding(seq, self.time, event, before))
+        elif isinstance(event, Tested):
+            raise unhandled(event, "weighed")
+        elif event.is_work:
+            self.stages.append(Stage(seq, event, before, dict(self.fitted)))
+        self.standing.append((seq, event))
+
+    def require_place(self, place: str) -> Place:
+        """Place of that name.
+
+        Raises
+        ------
+        PlaceError
+            If the engine has none.
+        """
+        return self.engine.places.get(place) or self.engine.find_place(place)
+
+    def swap(self, first: str, second: str) -> None:
+        """Exchange the parts of two places.
+
+        Raises
+        ------
+        PlaceError
+            If they cannot be.
+        """
+        a, b = self.require_place(first), self.require_place(second)
+        if a == b:
+            raise PlaceError(f"{first} cannot be swapped with itself; name another place")
+        if a.kind != b.kind:
+            raise PlaceError(f"{first} and {second} are not of one kind and cannot change places")
+        if not self.engine.kinds[a.kind].movable:
+            title = self.engine.kinds[a.kind].title
+            raise PlaceError(
+                f"the {title} cannot move between cylinders; test or repair it in place"
+            )
+        self.handle(first, second)
+        self.fitted[first], self.fitted[second] = self.fitted[second], self.fitted[first]
+
+    def handle(self, *places: str) -> None:
+        """Reach what sits at places, and disturb it."""
+        for place in places:
+            self._open(self.engine.kind_of(place).access)
+        self._disturb(*places)
+
+    def fit_new(self, place: Place) -> None:
+        """Replace what sits at a place; a place that its owner thereby loses is the newcomer's."""
+        kind = self.engine.kinds[place.kind]
+        self._open(*(access_of(kind, fix) for fix in fixes(kind)))
+        self._disturb(place.id)
+        count = sum(1 for name in self.elements if name.startswith(f"{place.id}.new"))
+        name = f"{place.id}.new{count + 1 if count else ''}"
+        self.elements[name] = Element(name, place, is_new=True, age_km=0.0)
+        vacated = self.elements[self.fitted[place.id]].home
+        if vacated != place:
+            owner = self.elements[self._owner(place.id, self.fitted)]
+            self.elements[owner.id] = replace(owner, home=vacated)
+        self.fitted[place.id] = name
+
+    def reach_test(self, test_id: str, target: str, form: str) -> None:
+        """Open and disturb what a test asks for.
+
+        Raises
+        ------
+        InputError
+            If this engine has no such test or target, or the test another form.
+        """
+        tests = self.engine.tests
+        if test_id not in tests:
+            raise InputError(f'no test "{test_id}" for this engine{near_match(test_id, tests)}')
+        test = tests[test_id]
+        if test.form != form:
+            wanted = "a number" if test.form == "reading" else "a named outcome"
+            raise InputError(f'"{test_id}" is recorded with {wanted}')
+        targets = self.engine.target_places(test.target)
+        if target not in targets:
+            raise PlaceError(
+                f'"{test_id}" cannot be made on "{target}"{near_match(target, targets)}'
+            )
+        self._open(test.access)
+        cylinders = set(self.engine.target_cylinders(target))
+        for place in self.engine.places.values():
+            if set(place.cylinders) <= cylinders:
+                for handling in test.disturbs:
+                    if place.kind == handling.kind:
+                        element = self.fitted[place.id]
+                        self.disturbances.append(Disturbance(self.time, element, handling))
+
+    def close_to_run(self) -> None:
+        """Put back what an engine does not run without."""
+        self.open_access = {name for name in self.open_access if self.pack.access[name].stays_open}
+
+    def age_new_parts(self, driven_km: float) -> None:
+        """Give what was fitted during the job the distance that it has done since."""
+        for name, element in self.elements.items():
+            if element.is_new:
+                self.elements[name] = replace(element, age_km=max(driven_km, 0.0))
+
+    def _open(self, *ways: str) -> None:
+        """Open what every way to the work needs."""
+        self.open_access |= set.intersection(*(set(self.needs_open(way)) for way in ways))
+
+    def _disturb(self, *places: str) -> None:
+        for element, handling in self.disturbed_by(places):
+            self.disturbances.append(Disturbance(self.time, element, handling))
+
+
+def follow(events: Iterable[Numbered], pack: Pack) -> Iterator[Job]:
+    """Replay a job's events, stopping after each that stands.
 
     Parameters
     ----------
-    records : sequence of record
-        From the opening on, in order of `seq`.
+    events : iterable of (int, Event)
+        From the opening on, with their positions in the chain, in order.
     pack : Pack
         Pack in force when the job was opened.
 
-    Returns
-    -------
+    Yields
+    ------
     Job
+        The same one, which goes on to after the next event when the next is asked for.
 
     Raises
     ------
     SwapinferError
         If an event contradicts those before it; the message says how.
     """
-    events = [(record.seq, ev.read_event(record.type, record.payload)) for record in records]
-    undone = _retracted(events)
-    standing = [(seq, event) for seq, event in events if seq not in undone]
+    listed = list(events)
+    undone = _retracted(listed)
+    standing = [(seq, event) for seq, event in listed if seq not in undone]
     if not standing or not isinstance(standing[0][1], ev.Opened):
         raise JobError("a job's chain must begin with its opening, which cannot be undone")
     job = _begin(standing[0][1], pack)
     job.undone = undone
-    apply = _Apply(job)
+    job.standing.append(standing[0])
+    yield job
     for seq, event in standing[1:]:
-        apply(seq, event)
-    job.standing = standing
+        job.take(seq, event)
+        yield job
+
+
+def replay(events: Iterable[Numbered], pack: Pack) -> Job:
+    """Replay a job's events.
+
+    Parameters
+    ----------
+    events, pack
+        As `follow` takes them.
+
+    Returns
+    -------
+    Job
+        After all of them.
+
+    Raises
+    ------
+    SwapinferError
+        If an event contradicts those before it; the message says how.
+    """
+    *_, job = follow(events, pack)
     return job
 
 
-def last_undoable(records: Sequence[RecordLike]) -> int:
+def last_undoable(job: Job) -> int:
     """Position of the newest event that stands and is not an undoing.
 
     Raises
@@ -236,15 +405,13 @@ def last_undoable(records: Sequence[RecordLike]) -> int:
     JobError
         If only the opening is left.
     """
-    events = [(record.seq, ev.read_event(record.type, record.payload)) for record in records]
-    undone = _retracted(events)
-    for seq, event in reversed(events[1:]):
-        if seq not in undone and not isinstance(event, ev.Undone):
+    for seq, event in reversed(job.standing[1:]):
+        if not isinstance(event, ev.Undone):
             return seq
     raise JobError("nothing left to undo: only the opening of the job stands")
 
 
-def _retracted(events: Sequence[tuple[int, ev.Event]]) -> frozenset[int]:
+def _retracted(events: Sequence[Numbered]) -> frozenset[int]:
     """Walk backwards, since an undoing can itself be undone."""
     undone: set[int] = set()
     for seq, event in reversed(events):
@@ -282,196 +449,7 @@ def _begin(opening: ev.Opened, pack: Pack) -> Job:
         age_km = pack.running.odometer_km if age is None else age
         job.elements[name] = Element(name, place, is_new=False, age_km=age_km)
         job.fitted[name] = name
-    job.time = 1
     return job
-
-
-class _Apply:
-    """Applies one event after another to a job."""
-
-    def __init__(self, job: Job) -> None:
-        self.job = job
-
-    def __call__(self, seq: int, event: ev.Event) -> None:
-        if self.job.closing and not isinstance(
-            event, (ev.Reopened, ev.Noted, ev.Attached, ev.Undone)
-        ):
-            raise JobError(
-                f'job {self.job.opening.ro} is closed; reopen it before recording "{event.type}"'
-            )
-        self.seq = seq
-        self.apply(event)
-        self.job.time += 1
-
-    @singledispatchmethod
-    def apply(self, event: ev.Event) -> None:
-        """Refuse an event whose effect nobody wrote down."""
-        raise ev.unhandled(event, "replayed")
-
-    @apply.register
-    def _(self, _event: ev.Noted | ev.Attached | ev.Undone) -> None:
-        """Change nothing."""
-
-    @apply.register
-    def _(self, event: ev.Opened) -> None:
-        raise JobError(
-            f"job {self.job.opening.ro} is open already and cannot begin anew as {event.ro}"
-        )
-
-    @apply.register
-    def _(self, event: ev.Ran) -> None:
-        for number in (*event.counts, *event.suspected):
-            self.job.engine.check_cylinder(number)
-        _check_words(event.conditions, self.job.pack.running.conditions, "condition")
-        self._find(event)
-        self.job.open_access = {
-            name for name in self.job.open_access if self.job.pack.access[name].stays_open
-        }
-
-    @apply.register
-    def _(self, event: ev.Measured) -> None:
-        self._reach_test(event.test, event.target, "reading")
-        self._find(event)
-
-    @apply.register
-    def _(self, event: ev.Inspected) -> None:
-        self._reach_test(event.test, event.target, "inspection")
-        outcomes = self.job.engine.tests[event.test].outcomes
-        _check_words([event.outcome], outcomes, f"outcome of {event.test}")
-        self._find(event)
-
-    @apply.register
-    def _(self, event: ev.Swapped) -> None:
-        for first, second in event.swaps:
-            self._swap(first, second)
-
-    @apply.register
-    def _(self, _event: ev.Returned) -> None:
-        moves = self.job.moves_home()
-        if not moves:
-            raise JobError("every part is already where it belongs")
-        for first, second in moves:
-            self._swap(first, second)
-
-    @apply.register
-    def _(self, event: ev.Reseated) -> None:
-        self._check_place(event.place)
-        self._handle([event.place])
-
-    @apply.register
-    def _(self, event: ev.Replaced) -> None:
-        place = self._check_place(event.place)
-        kind = self.job.engine.kinds[place.kind]
-        self._open(*(access_of(kind, fix) for fix in fixes(kind)))
-        self._disturb([event.place])
-        count = sum(1 for name in self.job.elements if name.startswith(f"{place.id}.new"))
-        name = f"{place.id}.new{count + 1 if count else ''}"
-        self.job.elements[name] = Element(name, place, is_new=True, age_km=0.0)
-        self._send_home(event.place)
-        self.job.fitted[event.place] = name
-
-    @apply.register
-    def _(self, event: ev.Closed) -> None:
-        for cause in event.causes:
-            _check_words([cause], self.job.elements, "element")
-        self.job.closing = event
-
-    @apply.register
-    def _(self, event: ev.Reopened) -> None:
-        if not self.job.closing:
-            raise JobError(f"job {self.job.opening.ro} is not closed, so it cannot be reopened")
-        self.job.closing = None
-        self.job.comebacks += 1
-        start = self.job.opening.odometer_km
-        if event.odometer_km is not None and start is not None:
-            self._age_new_parts(event.odometer_km - start)
-
-    def _age_new_parts(self, driven_km: float) -> None:
-        for name, element in self.job.elements.items():
-            if element.is_new:
-                self.job.elements[name] = dataclasses.replace(element, age_km=max(driven_km, 0.0))
-
-    def _swap(self, first: str, second: str) -> None:
-        a, b = self._check_place(first), self._check_place(second)
-        if a == b:
-            raise PlaceError(f"{first} cannot be swapped with itself; name another place")
-        if a.kind != b.kind:
-            raise PlaceError(f"{first} and {second} are not of one kind and cannot change places")
-        if not self.job.engine.kinds[a.kind].movable:
-            title = self.job.engine.kinds[a.kind].title
-            raise PlaceError(
-                f"the {title} cannot move between cylinders; test or repair it in place"
-            )
-        self._handle([first, second])
-        fitted = self.job.fitted
-        fitted[first], fitted[second] = fitted[second], fitted[first]
-
-    def _send_home(self, place: str) -> None:
-        """Give the leaving part's home, if another place, to the newcomer's replacement."""
-        leaving = self.job.elements[self.job.fitted[place]]
-        if leaving.home.id != place:
-            self._rehome(leaving.home, place)
-
-    def _rehome(self, vacated: Place, place: str) -> None:
-        sitting = self.job.elements[self._owner_of(place)]
-        self.job.elements[sitting.id] = dataclasses.replace(sitting, home=vacated)
-
-    def _owner_of(self, place: str) -> str:
-        return next(e for e in self.job.fitted.values() if self.job.elements[e].home.id == place)
-
-    def _handle(self, places: list[str]) -> None:
-        for place in places:
-            self._open(self.job.engine.kind_of(place).access)
-        self._disturb(places)
-
-    def _disturb(self, places: list[str]) -> None:
-        for element, handling in self.job.disturbed_by(places):
-            self.job.disturbances.append(Disturbance(self.job.time, element, handling))
-
-    def _reach_test(self, test_id: str, target: str, form: str) -> None:
-        tests = self.job.engine.tests
-        if test_id not in tests:
-            raise InputError(f'no test "{test_id}" for this engine{near_match(test_id, tests)}')
-        test = tests[test_id]
-        if test.form != form:
-            wanted = "a number" if test.form == "reading" else "a named outcome"
-            raise InputError(f'"{test_id}" is recorded with {wanted}')
-        targets = self.job.engine.target_places(test.target)
-        if target not in targets:
-            raise PlaceError(
-                f'"{test_id}" cannot be made on "{target}"{near_match(target, targets)}'
-            )
-        self._open(test.access)
-        for place in self._touched(target):
-            for handling in test.disturbs:
-                if place.kind == handling.kind:
-                    element = self.job.fitted[place.id]
-                    self.job.disturbances.append(Disturbance(self.job.time, element, handling))
-
-    def _touched(self, target: str) -> list[Place]:
-        cylinders = set(self.job.engine.target_cylinders(target))
-        return [p for p in self.job.engine.places.values() if set(p.cylinders) <= cylinders]
-
-    def _open(self, *ways: str) -> None:
-        """Open what every way to the work needs."""
-        needed = [set(self.job.needs_open(access)) for access in ways]
-        self.job.open_access.update(set.intersection(*needed))
-
-    def _check_place(self, place: str) -> Place:
-        if place not in self.job.engine.places:
-            return self.job.engine.find_place(place)
-        return self.job.engine.places[place]
-
-    def _find(self, event: ev.Ran | ev.Measured | ev.Inspected) -> None:
-        snapshot = dict(self.job.fitted)
-        self.job.findings.append(Finding(self.seq, self.job.time, event, snapshot))
-
-
-def _check_words(words: Iterable[str], known: Iterable[str], what: str) -> None:
-    options = list(known)
-    for word in words:
-        if word not in options:
-            raise InputError(f'no {what} "{word}"{near_match(word, options)}')
 
 
 def refuse_conflict(seen: Mapping[str, str]) -> Callable[[Job], None]:

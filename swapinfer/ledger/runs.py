@@ -1,15 +1,21 @@
-"""What runs say by themselves: which cylinders misfired, and whether a repair held."""
+"""What runs say: which cylinders misfired, whether a repair held, whether a fault followed."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Set as AbstractSet
+from typing import TYPE_CHECKING
 
+from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label, where_words
 from swapinfer.pack.codes import read_codes
 
-REPAIRS = (ev.Replaced, ev.Reseated)
-"""Events that put something right on purpose."""
+if TYPE_CHECKING:
+    from swapinfer.ledger.replay import Finding, Job
+
+DRIVEN = "verified by a drive"
+UNPROVEN = "closed as verified, without a clean drive"
 
 
 def misfiring(job: Job, run: ev.Ran) -> frozenset[int] | None:
@@ -80,11 +86,11 @@ def last_repair(job: Job, causes: Sequence[str] = (), until: int | None = None) 
     for time, (seq, event) in enumerate(job.standing):
         if until is not None and seq >= until:
             break
-        if ev.is_a(event, ev.Reopened):
+        if isinstance(event, ev.Reopened):
             repaired = cured = None
-        elif ev.is_a(event, REPAIRS):
+        elif event.is_repair:
             repaired = seq
-        elif ev.is_a(event, ev.Swapped) and time in handled:
+        elif isinstance(event, ev.Swapped) and time in handled:
             cured = seq
     return cured if repaired is None else repaired
 
@@ -111,3 +117,172 @@ def failing_conditions(job: Job) -> tuple[str, ...]:
         return ()
     common = set.intersection(*(set(run.conditions) for run in runs))
     return tuple(tag for tag in runs[0].conditions if tag in common)
+
+
+def ending(job: Job, closing: ev.Closed) -> str:
+    """Say how a job ended, as far as the events before show: "repaired, not verified"."""
+    ends = [seq for seq, other in job.standing if other == closing]
+    until = ends[-1] if ends else None
+    repaired = last_repair(job, closing.causes, until)
+    if repaired is None:
+        return "closed as verified, without a repair" if closing.verified else "not repaired"
+    if not closing.verified:
+        return "repaired, not verified"
+    between = [e for seq, e in job.standing if repaired < seq and (until is None or seq < until)]
+    if any(isinstance(other, ev.Ran) and is_clean(job, other) for other in between):
+        return DRIVEN
+    return UNPROVEN
+
+
+def explain_run(job: Job, finding: Finding) -> list[str]:
+    """Say what a run means beside the last one in another arrangement.
+
+    Parameters
+    ----------
+    job : Job
+        After the run.
+    finding : Finding
+        The run.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    run = finding.event
+    if not isinstance(run, ev.Ran):
+        return []
+    now = misfiring(job, run)
+    if now is None and run.suspected:
+        heard = " and ".join(map(str, sorted(run.suspected)))
+        return [f"the ear suspects cylinder {heard}; codes or counters would say which it is"]
+    if now is None:
+        return ["a misfire was noticed, but nothing says in which cylinder"]
+    sentences = [_state(job, run, now)]
+    earlier = _last_misfire_elsewhere(job, finding)
+    if earlier is not None:
+        sentences += _followed(job, earlier, finding, now)
+    return sentences
+
+
+def _state(job: Job, run: ev.Ran, now: frozenset[int]) -> str:
+    quiet = speaks_of(job, run) - now
+    unread = set(job.engine.layout.cylinders) - quiet - now
+    if not unread and not now:
+        return "no cylinder misfired in this run"
+    if not unread:
+        return f"{_cylinders(now)} misfired, the others were quiet"
+    said = f"{_cylinders(now)} misfired" if now else f"{_cylinders(quiet)} did not misfire"
+    if names_none(job, run):
+        return f"{said}; the code names no cylinder, so it speaks of the others"
+    return f"{said}; nothing was read of {_cylinders(unread)}"
+
+
+def _cylinders(numbers: Iterable[int]) -> str:
+    listed = [str(number) for number in sorted(numbers)]
+    if len(listed) == 1:
+        return f"cylinder {listed[0]}"
+    return f"cylinders {', '.join(listed[:-1])} and {listed[-1]}"
+
+
+def _last_misfire_elsewhere(job: Job, finding: Finding) -> Finding | None:
+    for other in reversed(job.findings):
+        if other.time >= finding.time or not isinstance(other.event, ev.Ran):
+            continue
+        if set(other.fitted.values()) != set(finding.fitted.values()):
+            return None  # something was replaced: a quiet cylinder then has another reason
+        if other.fitted != finding.fitted:
+            return other if misfiring(job, other.event) else None
+    return None
+
+
+def _followed(job: Job, earlier: Finding, finding: Finding, now: frozenset[int]) -> list[str]:
+    if not isinstance(earlier.event, ev.Ran):
+        return []
+    moved = list(_moved_away(job, earlier, finding, misfiring(job, earlier.event) or frozenset()))
+    explained = {origin for _, origin, here in moved if set(here.cylinders) & now}
+    return [
+        _verdict(
+            element_label(job, element),
+            (where_words(origin), where_words(here)),
+            came=bool(set(here.cylinders) & now),
+            stayed=bool(set(origin.cylinders) & now),
+            elsewhere=any(set(origin.cylinders) & set(other.cylinders) for other in explained),
+        )
+        for element, origin, here in moved
+    ]
+
+
+def _moved_away(
+    job: Job, earlier: Finding, finding: Finding, before: AbstractSet[int]
+) -> Iterator[tuple[str, Place, Place]]:
+    """Parts that were moved from a cylinder that misfired to one that did not."""
+    was_at = {element: place for place, element in earlier.fitted.items()}
+    known = _known(job, earlier) & _known(job, finding)
+    for place, element in finding.fitted.items():
+        if was_at.get(element, place) != place:
+            origin, here = job.engine.places[was_at[element]], job.engine.places[place]
+            if not {*origin.cylinders, *here.cylinders} <= known:
+                continue
+            if set(origin.cylinders) & before and not set(here.cylinders) & before:
+                yield element, origin, here
+
+
+def _known(job: Job, finding: Finding) -> frozenset[int]:
+    return speaks_of(job, finding.event) if isinstance(finding.event, ev.Ran) else frozenset()
+
+
+def carried(job: Job) -> frozenset[str]:
+    """Parts that a misfire went along with when they were moved, each alone to its cylinders.
+
+    Parameters
+    ----------
+    job : Job
+        As it stands.
+
+    Returns
+    -------
+    frozenset of str
+        Elements that are still fitted; of each the latest comparison counts.
+    """
+    went: dict[str, bool] = {}
+    for finding in job.findings:
+        now = misfiring(job, finding.event) if isinstance(finding.event, ev.Ran) else None
+        earlier = _last_misfire_elsewhere(job, finding) if now else None
+        if not now or earlier is None or not isinstance(earlier.event, ev.Ran):
+            continue
+        moved = list(_moved_away(job, earlier, finding, misfiring(job, earlier.event) or set()))
+        for element, origin, here in moved:
+            rivals = [
+                o for e, _, o in moved if e != element and set(o.cylinders) & set(here.cylinders)
+            ]
+            came, stayed = set(here.cylinders) & now, set(origin.cylinders) & now
+            went[element] = bool(came) and not stayed and not rivals
+    return frozenset(element for element, did in went.items() if did) & set(job.fitted.values())
+
+
+def _verdict(
+    part: str, moved: tuple[str, str], *, came: bool, stayed: bool, elsewhere: bool
+) -> str:
+    origin, here = moved
+    if came and not stayed:
+        quiet = f"{origin} {_verb(origin, 'is', 'are')} quiet"
+        now = f"{here} now {_verb(here, 'misfires', 'misfire')}"
+        return f"{now} and {quiet}: the fault followed the {part}"
+    still = f"{origin} still {_verb(origin, 'misfires', 'misfire')}"
+    if stayed and not came:
+        not_so = f"{here} {_verb(here, 'does', 'do')} not"
+        return f"{still} and {not_so}: the fault did not follow the {part}"
+    if came and stayed:
+        too = f"{here} {_verb(here, 'does', 'do')} too"
+        return f"{still} and {too}: more than one thing may be at fault"
+    if elsewhere:
+        return f"{here} {_verb(here, 'is', 'are')} quiet: the fault did not go with the {part}"
+    return (
+        f"neither {origin} nor {here} {_verb(here, 'misfires', 'misfire')}: moving the {part} may "
+        "have cured a contact, or the fault did not show this time"
+    )
+
+
+def _verb(subject: str, singular: str, plural: str) -> str:
+    return plural if subject.startswith("cylinders") else singular

@@ -1,23 +1,20 @@
-"""Names of elements, places and events as a person says them."""
+"""Names of elements and places, ranges and engines, as a person says or draws them."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from functools import singledispatch
 from math import exp
+from typing import TYPE_CHECKING
 
 from swapinfer.errors import InputError
-from swapinfer.layout import Place
-from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import Job
-from swapinfer.ledger.runs import is_clean, last_repair
+from swapinfer.layout import Layout, Place
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import GOOD, Test
 from swapinfer.units import convert, format_between, format_quantity, unit_typed
 
-DRIVEN = "verified by a drive"
-UNPROVEN = "closed as verified, without a clean drive"
+if TYPE_CHECKING:
+    from swapinfer.ledger.events import Measured
+    from swapinfer.ledger.replay import Job
 
 
 def listed(names: Sequence[str]) -> str:
@@ -84,7 +81,7 @@ def is_one_sided(test: Test) -> bool:
 
 
 def good_range(
-    test: Test, level: float | None = None, event: ev.Measured | None = None
+    test: Test, level: float | None = None, event: Measured | None = None
 ) -> tuple[float, float] | None:
     """Values between which nine in ten good readings lie, in the test's unit.
 
@@ -130,7 +127,7 @@ def good_range(
     return low * scale + shift, high * scale + shift
 
 
-def _as_shown(test: Test, event: ev.Measured) -> tuple[float, float]:
+def _as_shown(test: Test, event: Measured) -> tuple[float, float]:
     """Factor and difference between what the curves speak of and what the meter shows."""
     scale = 1.0
     if test.wanted and event.wanted:
@@ -140,7 +137,7 @@ def _as_shown(test: Test, event: ev.Measured) -> tuple[float, float]:
     return scale, event.reference or 0.0 if test.reference else 0.0
 
 
-def expected_range(test: Test, level: float | None = None, event: ev.Measured | None = None) -> str:
+def expected_range(test: Test, level: float | None = None, event: Measured | None = None) -> str:
     """Range that nine in ten good readings fall into, as text; see `good_range`.
 
     Returns
@@ -182,12 +179,12 @@ def _beside(test: Test, low: float, high: float) -> str:
     return f"{' to '.join(ends)} the {test.reference}'s"
 
 
-def wanted_words(test: Test, event: ev.Measured) -> str:
+def wanted_words(test: Test, event: Measured) -> str:
     """Say which figure a reading is judged by; empty where none was given."""
     return "" if event.wanted is None else f", {event.wanted:.4g} {test.unit} wanted"
 
 
-def in_unit_typed(test: Test, event: ev.Measured, value: float) -> tuple[float, str]:
+def in_unit_typed(test: Test, event: Measured, value: float) -> tuple[float, str]:
     """Turn a value from the test's unit into the one in which a reading was typed.
 
     Returns
@@ -202,123 +199,38 @@ def in_unit_typed(test: Test, event: ev.Measured, value: float) -> tuple[float, 
         return value, test.unit
 
 
-@singledispatch
-def say(event: ev.Event, job: Job) -> str:
-    """Put an event in words.
+def draw_layout(layout: Layout, marks: dict[int, str] | None = None) -> list[str]:
+    """Draw banks and cylinder numbers.
 
     Parameters
     ----------
-    event : Event
-        What was recorded.
-    job : Job
-        As it was when the event was recorded, or later.
+    layout : Layout
+        Geometry.
+    marks : dict of int to str, optional
+        A short word under each cylinder, such as a share of suspicion.
+
+    Returns
+    -------
+    list of str
+        Lines, all within 78 columns.
     """
-    raise ev.unhandled(event, f"put in words in job {job.opening.ro}")
+    cells = marks or {}
+    width = max([3, *(len(word) for word in cells.values())]) + 2
+    lines = []
+    for number, bank in enumerate(layout.banks, start=1):
+        name = f"bank {number}  " if len(layout.banks) > 1 else ""
+        lines.append(f"front  {name}" + "".join(f"({c})".ljust(width) for c in bank).rstrip())
+        if cells:
+            pad = " " * (7 + len(name))
+            lines.append(pad + "".join(cells.get(c, "").ljust(width) for c in bank).rstrip())
+    order = "-".join(map(str, layout.firing_order))
+    lines.append(f"firing order {order} (generic: check the maker's diagram)")
+    return lines
 
 
-@say.register
-def _(event: ev.Opened, job: Job) -> str:
-    return f"job {event.ro} opened: {job.engine.layout.title}, {event.complaint or 'misfire'}"
-
-
-@say.register
-def _(event: ev.Ran, _job: Job) -> str:
-    when = f" ({', '.join(event.conditions)})" if event.conditions else ""
-    said = f"ran {event.minutes:g} min{when}"
-    if event.counts:
-        counts = ", ".join(f"{cylinder}: {count}" for cylinder, count in event.counts.items())
-        said += f", misfire counts {counts}"
-    if event.codes is not None:
-        said += f", codes {' '.join(event.codes)}" if event.codes else ", no codes"
-    if event.suspected:
-        said += f", cylinder {' and '.join(map(str, event.suspected))} suspected by ear"
-    return said + (f", felt {event.felt}" if event.felt else "")
-
-
-@say.register
-def _(event: ev.Swapped, job: Job) -> str:
-    moves = []
-    for first, second in event.swaps:
-        a, b = job.engine.places[first], job.engine.places[second]
-        moves.append(f"{job.engine.kinds[a.kind].title} {a.where} <-> {b.where}")
-    return "swapped " + ", ".join(moves)
-
-
-@say.register
-def _(_event: ev.Returned, _job: Job) -> str:
-    return "put every part back where it belongs"
-
-
-@say.register
-def _(event: ev.Reseated, job: Job) -> str:
-    return f"unplugged and reseated {place_label(job.engine, event.place)}"
-
-
-@say.register
-def _(event: ev.Replaced, job: Job) -> str:
-    return f"replaced {place_label(job.engine, event.place)}"
-
-
-@say.register
-def _(event: ev.Measured, job: Job) -> str:
-    test = job.engine.tests[event.test]
-    value = "OL" if math.isinf(event.value) else f"{event.value:.4g} {test.unit}"
-    is_same = "".join(event.typed.split()) in ("", "".join(value.split()), f"{event.value:g}")
-    typed = "" if is_same else f" (entered as {event.typed})"
-    against = "" if event.reference is None else f" against {event.reference:g} {test.unit}"
-    said = f"{test.title}, {place_label(job.engine, event.target)}: {value}{against}"
-    return f"{said}{wanted_words(test, event)}{typed}"
-
-
-@say.register
-def _(event: ev.Inspected, job: Job) -> str:
-    test = job.engine.tests[event.test]
-    return f"{test.title}, {place_label(job.engine, event.target)}: {test.outcomes[event.outcome]}"
-
-
-@say.register
-def _(event: ev.Noted, _job: Job) -> str:
-    return f"note: {event.text}"
-
-
-@say.register
-def _(event: ev.Attached, _job: Job) -> str:
-    return f"picture attached: {event.name}"
-
-
-@say.register
-def _(event: ev.Undone, _job: Job) -> str:
-    return f"event {event.seq} undone"
-
-
-@say.register
-def _(event: ev.Closed, job: Job) -> str:
-    causes = ", ".join(element_label(job, cause) for cause in event.causes)
-    return f"closed, cause {causes or 'not found'}, {closing_words(job, event)}"
-
-
-def closing_words(job: Job, event: ev.Closed) -> str:
-    """Say how a job ended, as far as the events before show: "repaired, not verified"."""
-    ends = [seq for seq, other in job.standing if other == event]
-    until = ends[-1] if ends else None
-    repaired = last_repair(job, event.causes, until)
-    if repaired is None:
-        return "closed as verified, without a repair" if event.verified else "not repaired"
-    if not event.verified:
-        return "repaired, not verified"
-    between = [e for seq, e in job.standing if repaired < seq and (until is None or seq < until)]
-    if any(ev.is_a(other, ev.Ran) and is_clean(job, other) for other in between):
-        return DRIVEN
-    return UNPROVEN
-
-
-def job_status(job: Job) -> str:
-    """Open, closed (not verified) or verified."""
-    if job.closing is None:
-        return "open"
-    return "verified" if closing_words(job, job.closing) == DRIVEN else "closed"
-
-
-@say.register
-def _(event: ev.Reopened, _job: Job) -> str:
-    return "reopened" + (f": {event.reason}" if event.reason else "")
+def draw_engine(job: Job) -> list[str]:
+    """Draw a job's engine; the order is the maker's where the job gives one."""
+    lines = draw_layout(job.engine.layout)
+    if job.opening.firing_order:
+        lines[-1] = lines[-1].split(" (")[0] + " (as given for this vehicle)"
+    return lines

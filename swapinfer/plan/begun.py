@@ -6,11 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.runs import has_misfired, is_clean, proving_minutes
-
-HANDLED = (ev.Swapped, ev.Returned, ev.Reseated, ev.Replaced)
-"""Work that a drive shows the result of."""
 
 NOTHING_OWED: tuple[None, float] = None, 0.0
 
@@ -60,7 +58,7 @@ def what_was_begun(job: Job) -> Begun:
     before, after = _runs(events[:repaired]), _runs(events[repaired:])
     failed = [run for run in (*before, *after) if has_misfired(job, run)]
     owed_in, owed_minutes = _owed(job, before, after) if repaired else NOTHING_OWED
-    at_work = max((n for n, e in enumerate(events) if isinstance(e, HANDLED)), default=0)
+    at_work = max((n for n, e in enumerate(events) if e.is_work), default=0)
     return Begun(
         is_blind=not before and not after,
         is_undriven=at_work > 0 and not _runs(events[at_work:]),
@@ -71,7 +69,7 @@ def what_was_begun(job: Job) -> Begun:
     )
 
 
-def _runs(events: Iterable[ev.Event]) -> list[ev.Ran]:
+def _runs(events: Iterable[Event]) -> list[ev.Ran]:
     return [event for event in events if isinstance(event, ev.Ran)]
 
 

@@ -14,9 +14,8 @@ from swapinfer.errors import InputError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.testing import View
-from swapinfer.ledger.followed import carried
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.runs import proving_minutes
+from swapinfer.ledger.runs import carried, proving_minutes
 from swapinfer.pack.model import Test
 from swapinfer.plan.actions import (
     SUSPECT,

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from swapinfer.errors import InputError, JobError, UnconfirmedError
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import Job
+from swapinfer.ledger.replay import Job, replay
 from swapinfer.ledger.runs import (
     failing_conditions,
     has_misfired,
@@ -24,7 +24,6 @@ from swapinfer.ledger.words import element_label
 from swapinfer.physics import MOST_MINUTES
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import Posterior, infer
 
 VERIFIED_RISK = 0.05
@@ -123,9 +122,9 @@ def _outlook(evidence: Evidence, posterior: Posterior) -> Outlook:
 
 def _without(job: Job, runs: dict[int, float]) -> Job:
     kept = [
-        event for seq, event in job.standing if seq not in runs and not ev.is_a(event, ev.Undone)
+        event for seq, event in job.standing if seq not in runs and not isinstance(event, ev.Undone)
     ]
-    return replay_events(kept, job.pack)
+    return replay(enumerate(kept), job.pack)
 
 
 def _clean_runs(job: Job, repaired: int | None, conditions: tuple[str, ...]) -> dict[int, float]:

@@ -3,46 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from typing import Any
-
-from msgspec import Struct
+from collections.abc import Iterator
 
 from swapinfer.evidence.levels import expected_level
 from swapinfer.evidence.testing import absolute
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.codes import format_code
-from swapinfer.pack.model import GOOD, Pack, Test
+from swapinfer.pack.model import GOOD, Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.predict import ALL_GOOD, ELSEWHERE, QUIET, chances_of
 from swapinfer.plan.repair_policy import LOOK_MINUTES
 
 _MISFIRE_CODE = 300
 """P0300 and the cylinder's number make its misfire code (SAE J2012)."""
-
-
-class _Supposed(Struct, frozen=True):
-    seq: int
-    type: str
-    payload: dict[str, Any]
-
-
-def replay_events(events: Sequence[ev.Event], pack: Pack) -> Job:
-    """Replay events that are in no ledger.
-
-    Parameters
-    ----------
-    events : sequence of Event
-        The opening first.
-    pack : Pack
-        Pack in force.
-
-    Returns
-    -------
-    Job
-    """
-    return replay([_Supposed(n, e.type, e.to_json()) for n, e in enumerate(events)], pack)
 
 
 def suppose(job: Job, action: Action, outcome: str) -> Job:
@@ -61,19 +36,21 @@ def suppose(job: Job, action: Action, outcome: str) -> Job:
     -------
     Job
     """
-    events = [event for _, event in job.standing if not ev.is_a(event, ev.Undone)]
-    return replay_events([*events, *work_events(action), *_found(job, action, outcome)], job.pack)
+    events = [event for _, event in job.standing if not isinstance(event, ev.Undone)]
+    return replay(
+        enumerate([*events, *work_events(action), *_found(job, action, outcome)]), job.pack
+    )
 
 
-def work_events(action: Action) -> list[ev.Event]:
+def work_events(action: Action) -> list[Event]:
     """Events of an action's work, before anything is found."""
-    work: list[ev.Event] = [ev.Swapped(action.swaps)] if action.swaps else []
+    work: list[Event] = [ev.Swapped(action.swaps)] if action.swaps else []
     work += [ev.Replaced(place) for place in action.replaced]
     work += [ev.Reseated(place) for place in action.reseated]
     return work
 
 
-def _found(job: Job, action: Action, outcome: str) -> Iterator[ev.Event]:
+def _found(job: Job, action: Action, outcome: str) -> Iterator[Event]:
     if action.test:
         test = job.engine.tests[action.test]
         for target in action.targets:
@@ -111,7 +88,7 @@ def _telling_outcome(test: Test) -> str:
     return max(good, key=lambda name: sum(c[name] for c in others) / good[name])
 
 
-def _finding(job: Job, test: Test, target: str, shown: str) -> ev.Event:
+def _finding(job: Job, test: Test, target: str, shown: str) -> Event:
     if test.form == "inspection":
         return ev.Inspected(test.id, target, shown)
     level = expected_level(test, test.level, job.opening) if test.level else None

@@ -10,9 +10,8 @@ from msgspec.structs import replace
 from swapinfer.errors import InputError
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.states import BEFORE, State
-from swapinfer.ledger.replay import Job
+from swapinfer.ledger.replay import Job, replay
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import FaultSets, fault_sets, infer
 from swapinfer.simulate.draw import FIRST_DRIVE
 from swapinfer.simulate.play import Result, play
@@ -58,7 +57,7 @@ def customary_results(
     if not posterior.exact:
         raise InputError(f"{job.opening.ro} is too entangled for exact belief: no comparison")
     sets = fault_sets(evidence.arrays, posterior, cover=COVER)
-    original = set(replay_events([job.opening], job.pack).elements)
+    original = set(replay(enumerate([job.opening]), job.pack).elements)
     faulty = [_faults(evidence, sets, h, original) for h in range(len(sets.belief_h))]
     weight_h = sets.belief_h * [
         any(s.mode and s.mode.misfire > 0 for s in f.values()) for f in faulty

@@ -11,9 +11,8 @@ from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.evidence.running import Drive, expected_episodes, feel
 from swapinfer.evidence.states import StateSpace, build_states
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import Job
+from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.model import Pack
-from swapinfer.plan.what_if import replay_events
 from swapinfer.simulate.world import World, draw_states, space_faults
 
 FIRST_DRIVE = 20.0
@@ -45,7 +44,7 @@ def draw_job(
         someone complains of them and they show in the first drive.
     """
     opening = ev.Opened("simulated", layout, dict(fitment))
-    job = replay_events([opening], pack)
+    job = replay(enumerate([opening]), pack)
     space = build_states(job)
     while True:
         state_de = draw_states(space, _BATCH, rng)

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from swapinfer.ledger.events import Ran
+from swapinfer.ledger.replay import replay
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action, work_of
 from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair
 from swapinfer.plan.priority import GIVE_UP, HAND_OVER
-from swapinfer.plan.what_if import replay_events
 from swapinfer.simulate.policies import Situation, Strategy
 from swapinfer.simulate.world import World
 
@@ -154,7 +154,7 @@ def play(
     """
     bill = Bill(world, settings)
     while bill.steps < MOST_STEPS:
-        job = world.job if pack is None else replay_events(world.events, pack)
+        job = world.job if pack is None else replay(enumerate(world.events), pack)
         start = time.perf_counter()
         situation = Situation(job, settings)
         decision = policy(situation)

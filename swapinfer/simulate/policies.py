@@ -11,7 +11,8 @@ from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
-from swapinfer.ledger.events import Ran, Replaced, is_a
+from swapinfer.ledger.event import Tested
+from swapinfer.ledger.events import Ran, Replaced, Swapped
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.engine import Engine
@@ -80,10 +81,10 @@ class Situation:
         """Whether the last thing done was a repair followed by a quiet drive."""
         events = [event for _, event in self.job.standing]
         last = events[-1]
-        if not is_a(last, Ran) or self.misfiring(last):
+        if not isinstance(last, Ran) or self.misfiring(last):
             return False
-        before = next((e for e in reversed(events) if not is_a(e, Ran)), None)
-        return before is not None and is_a(before, Replaced)
+        before = next((e for e in reversed(events) if not isinstance(e, Ran)), None)
+        return before is not None and isinstance(before, Replaced)
 
     def misfiring(self, run: Ran) -> set[int]:
         """Cylinders with a misfire code in a run."""
@@ -149,7 +150,7 @@ class CustomaryOrder:
     def _suspected(self, situation: Situation) -> set[int]:
         """Cylinders that misfired when the misfire was first seen in this job."""
         for _, event in situation.job.standing:
-            if is_a(event, Ran) and (cylinders := situation.misfiring(event)):
+            if isinstance(event, Ran) and (cylinders := situation.misfiring(event)):
                 return cylinders
         return set(situation.job.engine.layout.cylinders)
 
@@ -186,11 +187,10 @@ def _done(job: Job) -> set[tuple[str, str]]:
     """List the steps of a customary order that the job has behind it."""
     done = set[tuple[str, str]]()
     for _, event in job.standing:
-        payload = event.to_json()
-        if "swaps" in payload:
-            done |= {("swap", job.engine.places[a].kind) for a, _ in payload["swaps"]}
-        if "test" in payload:
-            done.add(("test", payload["test"]))
+        if isinstance(event, Swapped):
+            done |= {("swap", job.engine.places[place].kind) for place in event.places}
+        if isinstance(event, Tested):
+            done.add(("test", event.test))
     return done
 
 

@@ -22,11 +22,12 @@ from swapinfer.evidence.testing import (
     repeat_key,
 )
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
+from swapinfer.ledger.replay import replay
 from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import GOOD, OVER_LIMIT, Curve, Handling, Pack, Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.repair_policy import LOOK_MINUTES
-from swapinfer.plan.what_if import replay_events
 
 COMEBACK_MINUTES = 3000.0
 """A fault that does not show for so long after the repair brings nobody back."""
@@ -59,7 +60,7 @@ class World:
     opening: ev.Opened
     faults: dict[str, State]
     rng: np.random.Generator
-    events: list[ev.Event] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
     ever_faulty: set[str] = field(default_factory=set)
     _levels: dict[str, float] = field(default_factory=dict)
     _commons: dict[str, str] = field(default_factory=dict)
@@ -76,7 +77,7 @@ class World:
         self._update()
 
     def _update(self) -> None:
-        self.job = replay_events(self.events, self.pack)
+        self.job = replay(enumerate(self.events), self.pack)
         self._space = None
 
     @property
@@ -86,7 +87,7 @@ class World:
             self._space = build_states(self.job)
         return self._space
 
-    def _append(self, event: ev.Event) -> None:
+    def _append(self, event: Event) -> None:
         self.events.append(event)
         self._update()
 
@@ -207,7 +208,7 @@ class World:
             self._append(self._finding(key, setting, view))
             self._handle((d.element, d.handling) for d in self.job.disturbances if d.time == time)
 
-    def _finding(self, key: tuple[object, ...], setting: Setting, view: View) -> ev.Event:
+    def _finding(self, key: tuple[object, ...], setting: Setting, view: View) -> Event:
         test, target = setting.test, setting.target
         showing = self._showing(view, test.fresh if key in self._seen else 1.0)
         before, shown = self._seen.get(key, (frozenset[int](), None))

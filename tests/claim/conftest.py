@@ -11,6 +11,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import Claim, write_up
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, replay
 from tests.claim import jobs
@@ -23,7 +24,7 @@ def coil_records() -> list[Record]:
 
 @pytest.fixture(scope="session")
 def coil_job(coil_records: list[Record]) -> Job:
-    return replay(coil_records, jobs.base_pack())
+    return replay(read_events(coil_records), jobs.base_pack())
 
 
 @pytest.fixture(scope="session")

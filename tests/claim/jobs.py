@@ -14,6 +14,8 @@ from PIL import Image
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import Claim, write_up
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.record import GENESIS, Record, seal
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.load import load_pack
@@ -29,7 +31,7 @@ def base_pack() -> Pack:
     return load_pack()
 
 
-def chain(events: Sequence[ev.Event], whos: Sequence[str] = WHOS) -> list[Record]:
+def chain(events: Sequence[Event], whos: Sequence[str] = WHOS) -> list[Record]:
     """Seal events into records, a quarter of an hour apart."""
     records: list[Record] = []
     for seq, event in enumerate(events):
@@ -48,13 +50,15 @@ def chain(events: Sequence[ev.Event], whos: Sequence[str] = WHOS) -> list[Record
     return records
 
 
-def claim_of(events: Sequence[ev.Event], settings: ClaimSettings | None = None) -> Claim:
+def claim_of(events: Sequence[Event], settings: ClaimSettings | None = None) -> Claim:
     """Write up a job of these events, once."""
     settings = settings or ClaimSettings()
     key = repr((events, settings))
     if key not in _WRITTEN:
         records = chain(events)
-        _WRITTEN[key] = write_up(replay(records, base_pack()), records, settings=settings)
+        _WRITTEN[key] = write_up(
+            replay(read_events(records), base_pack()), records, settings=settings
+        )
     return _WRITTEN[key]
 
 
@@ -75,7 +79,7 @@ def opening(**other: object) -> ev.Opened:
     return ev.Opened(**{**fields, **other})  # type: ignore[arg-type]
 
 
-def coil_events() -> list[ev.Event]:
+def coil_events() -> list[Event]:
     """The coil from cylinder 3 takes its misfire to cylinder 1, and is replaced."""
     return [
         opening(),

@@ -11,6 +11,8 @@ from swapinfer.claim.markdown import to_markdown
 from swapinfer.claim.settings import ClaimSettings, Comparison
 from swapinfer.claim.write import Claim, write_up
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.posterior import describe_weight
 from tests.claim.jobs import base_pack, chain, claim_of, coil_events, opening
@@ -107,7 +109,7 @@ def test_a_cause_that_the_findings_speak_against_is_shown_as_a_conflict() -> Non
 def test_a_clock_that_was_set_back_is_shown() -> None:
     records = chain(coil_events())
     odd = replace(records[5], at=records[2].at)
-    claim = write_up(replay(records, base_pack()), [*records[:5], odd, *records[6:]])
+    claim = write_up(replay(read_events(records), base_pack()), [*records[:5], odd, *records[6:]])
     assert [c.seq for c in claim.facts.conflicts if c.kind == "clock"] == [5]
     assert "a clock was set back" in text_of(claim)
 
@@ -124,7 +126,7 @@ def test_two_causes_are_told_together() -> None:
     assert claim.facts.flip.rival not in [cause.label for cause in claim.facts.causes[:2]]
 
 
-def two_coils() -> list[ev.Event]:
+def two_coils() -> list[Event]:
     """Two cylinders misfire, and both misfires leave with their coils."""
     return [
         opening(),

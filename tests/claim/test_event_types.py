@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from swapinfer import Job
 from swapinfer.claim.beliefs import follow_belief
@@ -16,12 +15,12 @@ from swapinfer.claim.effort import tally
 from swapinfer.claim.gather import gather_facts
 from swapinfer.claim.html import to_html
 from swapinfer.claim.markdown import to_markdown
-from swapinfer.claim.moves import stages
 from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import to_json, write_up
 from swapinfer.commands.causes import believe
-from swapinfer.commands.guide import Sitting, _is_drive_due, _touched
+from swapinfer.commands.guide import Sitting, _is_drive_due
+from swapinfer.commands.history import split_steps
 from swapinfer.commands.meaning import explain_events
 from swapinfer.commands.opening import open_job
 from swapinfer.commands.record import record
@@ -29,10 +28,13 @@ from swapinfer.commands.shop import Shop
 from swapinfer.errors import LedgerError
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event, Repair, Timesheet
 from swapinfer.ledger.replay import Job as Replayed
 from swapinfer.ledger.replay import replay
 from swapinfer.ledger.runs import last_repair
-from swapinfer.ledger.words import say
+from swapinfer.plan.actions import Action
+from swapinfer.plan.begun import what_was_begun
+from swapinfer.plan.predict import QUIET
 from swapinfer.plan.verifying import prove
 from swapinfer.plan.what_if import suppose
 from swapinfer.posterior import infer
@@ -53,39 +55,55 @@ ALL = [
     ev.Closed(("coil3",), ("",)),
     ev.Reopened("again"),
 ]
+DRIVE = Action("drive", drive_minutes=10.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Polished(ev.Event):
-    """An event that a later program might record."""
-
-    type: ClassVar[str] = "polished"
+class Polished(Event, frozen=True):
+    """An event that a later program might record, of which nothing else is known."""
 
     place: str = "coil3"
 
 
+class Cleaned(Repair, frozen=True):
+    """An event that says all that may be asked of it, and that no other module has heard of."""
+
+    def apply(self, job: Replayed) -> None:
+        job.handle(self.place)
+
+    def say(self, job: Replayed) -> str:
+        return f"cleaned {job.engine.kind_of(self.place).title}"
+
+    def book(self, sheet: Timesheet, job: Replayed) -> None:
+        sheet.reseated(job.engine.kind_of(self.place))
+
+
 def with_polished() -> Replayed:
     """Return a job in which that event got past replay."""
-    job = replay(chain(ALL), base_pack())
-    return dataclasses.replace(job, standing=[*job.standing, (len(ALL), Polished())])
+    job = replay(enumerate(ALL), base_pack())
+    return replace(job, standing=[*job.standing, (len(ALL), Polished())])
 
 
 def test_the_job_has_every_type() -> None:
     assert {event.type for event in ALL} == set(ev.TYPES)
 
 
-@pytest.mark.parametrize("event", ALL, ids=lambda event: event.type)
-def test_every_type_is_read_said_replayed_explained_and_written_up(event: ev.Event) -> None:
-    events = ALL[: ALL.index(event) + 1]
+@pytest.mark.parametrize("event", [*ALL, Cleaned("plug2")], ids=lambda event: event.type)
+def test_every_type_is_read_said_replayed_explained_and_written_up(
+    event: Event, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(ev.TYPES, "cleaned", Cleaned)
+    events = [*ALL[: ALL.index(event)], event] if event in ALL else [*ALL, event]
     records = chain(events)
-    job = replay(records, base_pack())
-    assert say(event, job)
+    job = replay(ev.read_events(records), base_pack())
+    event.check()
+    assert event.say(job)
     assert ev.read_event(event.type, event.to_json()) == event
     belief = believe(job)
-    before = believe(replay(records[:-1], base_pack())) if len(records) > 1 else belief
+    before = believe(replay(enumerate(events[:-1]), base_pack())) if len(events) > 1 else belief
     assert isinstance(explain_events(before, belief, [event]), list)
-    assert isinstance(_touched(event), list)
+    assert isinstance(split_steps(events), list)
     _is_drive_due(job)
+    what_was_begun(job)
     last_repair(job)
     claim = write_up(job, records, settings=ClaimSettings())
     for written in (to_html(claim.document), to_markdown(claim.document), to_json(claim)):
@@ -93,21 +111,42 @@ def test_every_type_is_read_said_replayed_explained_and_written_up(event: ev.Eve
     assert to_pdf(claim.document)
 
 
+def test_a_type_counts_where_it_says_that_it_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A new repair is a repair to the words, the clock and the write-up, and nobody else knows."""
+    monkeypatch.setitem(ev.TYPES, "cleaned", Cleaned)
+    events = [*ALL[:2], Cleaned("plug2")]
+    records = chain(events)
+    job = replay(ev.read_events(records), base_pack())
+    assert last_repair(job) == 2
+    assert what_was_begun(job).is_undriven
+    assert job.cautions_met() >= set(job.engine.kinds["plug"].cautions)
+    claim = write_up(job, records, settings=ClaimSettings())
+    assert claim.facts.moves[-1].said == "cleaned spark plug"
+    without = write_up(replay(enumerate(events[:2]), base_pack()), records[:2])
+    costs, kind = base_pack().costs, job.engine.kinds["plug"]
+    opened = [base_pack().access[name] for name in job.needs_open(kind.access)]
+    extra = claim.facts.spent.minutes - without.facts.spent.minutes
+    reached = sum(a.open_minutes + a.close_minutes for a in opened)
+    assert extra == pytest.approx(costs.reseat_minutes + reached)
+    assert claim.facts.spent.other - without.facts.spent.other == pytest.approx(costs.reseat_price)
+
+
 REFUSING: dict[str, Callable[[Replayed], Any]] = {
-    "words": lambda job: say(Polished(), job),
+    "words": lambda job: Polished().say(job),
     "reading": lambda _: ev.read_event("polished", {"place": "coil3"}),
-    "replay": lambda _: replay(chain([*ALL, Polished()]), base_pack()),
-    "moves": stages,
+    "replay": lambda _: replay(enumerate([*ALL, Polished()]), base_pack()),
+    "limits": lambda _: Polished().check(),
+    "cautions": lambda job: job.cautions_met(),
     "repairs": last_repair,
-    "supposing": lambda job: suppose(job, None, ""),  # type: ignore[arg-type]
+    "what was begun": what_was_begun,
+    "supposing": lambda job: suppose(job, DRIVE, QUIET),
     "verifying": lambda job: prove(gather_evidence(job), infer(gather_evidence(job).arrays)),
-    "cost": lambda job: tally(
-        job, stages(replay(chain(ALL), base_pack())), chain(ALL), ClaimSettings(), lambda _: {}
-    ),
+    "cost": lambda job: tally(job, chain(ALL), ClaimSettings(), lambda _: {}),
     "write-up": lambda job: gather_facts(job, chain(ALL), ClaimSettings()),
     "every format": lambda job: write_up(job, chain(ALL)),
     "meaning": lambda job: explain_events(believe(job), believe(job), [Polished()]),
-    "guide, places": lambda _: _touched(Polished()),
+    "advice": lambda _: split_steps([Polished()]),
+    "guide, places": lambda _: Polished().places,
     "guide, drives": _is_drive_due,
     "python": lambda _: Job.open(opening()).then(Polished()),
 }
@@ -130,21 +169,18 @@ def test_a_made_up_type_cannot_be_recorded(tmp_path: Path, monkeypatch: pytest.M
         assert sitting.view().status == "open"
 
 
-def test_no_effect_is_taken_for_granted_in_replay() -> None:
+def test_no_effect_is_taken_for_granted_in_replay(monkeypatch: pytest.MonkeyPatch) -> None:
     """A type that is known but has no effect written down is refused too."""
-    ev.TYPES["polished"] = Polished
-    try:
-        with pytest.raises(LedgerError, match="polished"):
-            replay(chain([*ALL, Polished()]), base_pack())
-    finally:
-        del ev.TYPES["polished"]
+    monkeypatch.setitem(ev.TYPES, "polished", Polished)
+    with pytest.raises(LedgerError, match="polished"):
+        replay(ev.read_events(chain([*ALL, Polished()])), base_pack())
 
 
 def test_a_job_begins_once() -> None:
     with pytest.raises(LedgerError, match="open already"):
-        replay(chain([opening(), opening()]), base_pack())
+        replay(enumerate([opening(), opening()]), base_pack())
 
 
 def test_belief_is_followed_through_all_of_them() -> None:
-    course = follow_belief(replay(chain(ALL), base_pack()))
+    course = follow_belief(replay(enumerate(ALL), base_pack()))
     assert len(course.fault_ne) == len(course.job.findings) + 2

@@ -19,6 +19,7 @@ from msgspec import to_builtins
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.verify import verify_file
 from swapinfer.claim.write import write_up
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.exchange import JOB_FORMAT, read_document
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.tables import pack_from_json, pack_to_json
@@ -29,7 +30,7 @@ DATA = Path(__file__).parent / "data"
 
 def facts_of_the_old_job() -> dict[str, Any]:
     records, packs = read_document(json.loads((DATA / "job.json").read_text(encoding="utf-8")))
-    job = replay(records, pack_from_json(packs[records[0].pack]))
+    job = replay(read_events(records), pack_from_json(packs[records[0].pack]))
     claim = write_up(job, records, settings=ClaimSettings(shop="Example Garage"))
     facts: dict[str, Any] = json.loads(json.dumps(to_builtins(claim.facts)))
     return facts

@@ -17,6 +17,7 @@ from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import Claim, to_json, write_up
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.replay import replay
 from tests.claim.jobs import base_pack, chain, opening, picture
 
@@ -58,7 +59,7 @@ def hostile_claim(text: str) -> Claim:
     who = "".join(letter for letter in text if ord(letter) >= 32)[:100]
     records = chain(events, (f"W {who}",))
     settings = ClaimSettings(shop=f"Shop {text}")
-    return write_up(replay(records, base_pack()), records, settings=settings)
+    return write_up(replay(read_events(records), base_pack()), records, settings=settings)
 
 
 @pytest.fixture(scope="module", params=list(HOSTILE), ids=list(HOSTILE))

@@ -12,7 +12,6 @@ from cli.conftest import Bay
 from swapinfer import Job, Opened, Ran, Swapped
 from swapinfer.errors import JobError, UnconfirmedError
 from swapinfer.ledger.events import Closed, Replaced
-from swapinfer.ledger.words import job_status, say
 
 
 @pytest.fixture
@@ -138,7 +137,7 @@ def test_from_python_the_same_is_refused() -> None:
 def test_an_old_ledger_that_says_verified_replays_and_is_not_believed() -> None:
     closed = Closed(("coil3",), ("",), verified=True)
     old = Job(Job.open(OPENING).pack, (OPENING, *WORK, closed)).replayed
-    assert job_status(old) == "closed"
-    assert "without a clean drive" in say(closed, old)
+    assert old.status == "closed"
+    assert "without a clean drive" in closed.say(old)
     untouched = Job(Job.open(OPENING).pack, (OPENING, closed)).replayed
-    assert "without a repair" in say(closed, untouched)
+    assert "without a repair" in closed.say(untouched)

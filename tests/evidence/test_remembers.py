@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from tests.evidence.test_suspect import fault, job_of
@@ -19,7 +20,7 @@ def pack() -> Pack:
     return load_pack()
 
 
-def oily(pack: Pack, cylinder: int, *before: ev.Event) -> dict[int, float]:
+def oily(pack: Pack, cylinder: int, *before: Event) -> dict[int, float]:
     """How far an oily plug raises the doubt about each cylinder's sealing."""
     plain = job_of(pack, *before)
     seen = job_of(pack, *before, ev.Inspected("plug-look", f"cylinder{cylinder}", "oil"))

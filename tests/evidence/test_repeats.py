@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.posterior import infer
-from tests.evidence.test_suspect import Line, job_of
+from tests.evidence.test_suspect import job_of
 
 COATED = ev.Inspected("throttle-look", "engine", "coated")
 CLEAN = ev.Inspected("throttle-look", "engine", "clean")
@@ -43,10 +44,10 @@ def odds(job: Job, element: str) -> float:
     return float((1.0 - good) / good)
 
 
-def with_leads(pack: Pack, *events: ev.Event) -> Job:
+def with_leads(pack: Pack, *events: Event) -> Job:
     """Of all that a meter at one lead can see, the lead is all."""
     opening = ev.Opened("RO-1", "inline-4", {"ignition": "coil-near-plug", "fuel": "port"})
-    return replay([Line(seq, event) for seq, event in enumerate([opening, *events])], pack)
+    return replay(enumerate([opening, *events]), pack)
 
 
 @pytest.mark.parametrize(
@@ -88,7 +89,7 @@ def test_the_outcome_that_leaves_least_to_chance_counts_once(
 @pytest.mark.parametrize(
     "looks", [SCATTERED[:4], [COATED, CLEAN, STICKS, COATED], [replace(LEAD, value=math.inf), LEAD]]
 )
-def test_the_order_of_looks_moves_nothing(pack: Pack, looks: list[ev.Event]) -> None:
+def test_the_order_of_looks_moves_nothing(pack: Pack, looks: list[Event]) -> None:
     orders = itertools.permutations(looks)
     assert len({belief(with_leads(pack, *order), "plug1").tobytes() for order in orders}) == 1
 

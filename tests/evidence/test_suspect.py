@@ -12,17 +12,11 @@ from swapinfer.errors import PlaceError
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.running import suspect
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.posterior import infer
-
-
-class Line:
-    """A ledger record, as far as replay looks."""
-
-    def __init__(self, seq: int, event: ev.Event) -> None:
-        self.seq, self.type, self.payload = seq, event.type, event.to_json()
 
 
 @pytest.fixture(scope="module")
@@ -30,9 +24,9 @@ def pack() -> Pack:
     return load_pack()
 
 
-def job_of(pack: Pack, *events: ev.Event) -> Job:
+def job_of(pack: Pack, *events: Event) -> Job:
     opening = ev.Opened("RO-1", "inline-4", {"ignition": "coil-on-plug", "fuel": "port"})
-    return replay([Line(seq, event) for seq, event in enumerate([opening, *events])], pack)
+    return replay(enumerate([opening, *events]), pack)
 
 
 def fault(job: Job, element: str) -> float:

@@ -20,11 +20,12 @@ from swapinfer.errors import LearnError
 from swapinfer.learn.aggregate import Counts, History, read_history
 from swapinfer.learn.base import chances_of, vocabulary
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
+from swapinfer.ledger.replay import replay
 from swapinfer.ledger.store import Store
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.what_if import replay_events
 from swapinfer.simulate.draw import draw_job
 from swapinfer.simulate.play import copy_world, play
 from swapinfer.simulate.policies import Planner
@@ -51,7 +52,7 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
 def write(shop: Shop) -> Write:
     """Record events as a job, each at a day of March 2026."""
 
-    def record(events: Sequence[ev.Event], days: Sequence[int] = ()) -> str:
+    def record(events: Sequence[Event], days: Sequence[int] = ()) -> str:
         shop.keep_pack(shop.pack)
         first, digest, job = events[0], shop.pack.digest, ""
         assert isinstance(first, ev.Opened)
@@ -229,7 +230,7 @@ def test_the_tables_hold_nothing_personal(shop: Shop, write: Write, tmp_path: Pa
 def test_likelihoods_of_an_own_job_are_those_of_bayes_rule(pack: Pack) -> None:
     """One look at one of four coils, worked out by hand; other faults at once are rare."""
     opening = ev.Opened("RO-1", "inline-4", FITMENT)
-    job = replay_events([opening, ev.Inspected("coil-look", "coil3", "crack")], pack)
+    job = replay(enumerate([opening, ev.Inspected("coil-look", "coil3", "crack")]), pack)
     causes = ("coil.cracked", "plug.worn", "coil-pack.hot")
     cracked, worn, absent = weigh_causes(job, causes)
     test = pack.tests["coil-look"]

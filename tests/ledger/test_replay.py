@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -11,6 +9,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from swapinfer.errors import ConflictError, JobError, PlaceError, SwapinferError
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import last_undoable, refuse_conflict, replay
 from swapinfer.pack.load import load_pack
 
@@ -20,23 +19,12 @@ CYLINDERS = st.integers(1, 4)
 KINDS = st.sampled_from(["coil", "plug", "injector"])
 
 
-@dataclass(frozen=True)
-class Entry:
-    seq: int
-    type: str
-    payload: dict[str, object]
-
-
-def chain(events: list[ev.Event]) -> list[Entry]:
-    return [Entry(i, event.type, event.to_json()) for i, event in enumerate(events)]
-
-
 class Bench(RuleBasedStateMachine):
     """A bay: the model is a list of dictionaries, one a point in time, undone by popping."""
 
     @initialize()
     def open_job(self) -> None:
-        self.events: list[ev.Event] = [OPENING]
+        self.events: list[Event] = [OPENING]
         places = [f"{kind}{c}" for kind in ("coil", "plug", "injector") for c in range(1, 5)]
         self.history = [({place: place for place in places}, 0, False)]
 
@@ -44,11 +32,11 @@ class Bench(RuleBasedStateMachine):
     def now(self) -> tuple[dict[str, str], int, bool]:
         return self.history[-1]
 
-    def record(self, event: ev.Event, after: tuple[dict[str, str], int, bool]) -> None:
+    def record(self, event: Event, after: tuple[dict[str, str], int, bool]) -> None:
         """Record what the model allows, and check that replay refuses what it does not."""
         if self.now[2] and not isinstance(event, ev.Reopened):
             with pytest.raises(JobError):
-                replay(chain([*self.events, event]), PACK)
+                replay(enumerate([*self.events, event]), PACK)
             return
         self.events.append(event)
         self.history.append(after)
@@ -60,7 +48,7 @@ class Bench(RuleBasedStateMachine):
         event = ev.Swapped(((first, second),))
         if a == b and not closed:
             with pytest.raises(PlaceError):
-                replay(chain([*self.events, event]), PACK)
+                replay(enumerate([*self.events, event]), PACK)
             return
         moved = {**where, first: where[second], second: where[first]}
         self.record(event, (moved, found, closed))
@@ -74,7 +62,7 @@ class Bench(RuleBasedStateMachine):
         self.record(ev.Replaced(place), ({**where, place: name}, found, closed))
 
     def _standing_replacements(self, place: str) -> int:
-        job = replay(chain(self.events), PACK)
+        job = replay(enumerate(self.events), PACK)
         return sum(1 for name in job.elements if name.startswith(f"{place}.new"))
 
     @rule(minutes=st.integers(1, 60))
@@ -102,22 +90,22 @@ class Bench(RuleBasedStateMachine):
     @precondition(lambda self: len(self.history) > 1 and not self.now[2])
     @rule()
     def undo(self) -> None:
-        self.events.append(ev.Undone(last_undoable(chain(self.events))))
+        self.events.append(ev.Undone(last_undoable(replay(enumerate(self.events), PACK))))
         self.history.pop()
 
     @invariant()
     def replay_agrees(self) -> None:
         where, found, closed = self.now
-        job = replay(chain(self.events), PACK)
+        job = replay(enumerate(self.events), PACK)
         assert {place: job.fitted[place] for place in where} == where
         assert len(job.findings) == found
         assert (job.closing is not None) == closed
 
     @invariant()
     def moves_home_bring_home(self) -> None:
-        job = replay(chain(self.events), PACK)
+        job = replay(enumerate(self.events), PACK)
         if job.closing is None and job.away_from_home():
-            back = replay(chain([*self.events, ev.Returned()]), PACK)
+            back = replay(enumerate([*self.events, ev.Returned()]), PACK)
             assert back.away_from_home() == []
             assert back.moves_home() == []
 
@@ -134,14 +122,14 @@ TestBench.settings = settings(max_examples=15, stateful_step_count=12, deadline=
 def test_the_later_of_two_moves_is_refused_with_the_current_place() -> None:
     """Someone moved the coil to cylinder 1 while another technician wanted it on cylinder 2."""
     check = refuse_conflict({"coil3": "coil3", "coil2": "coil2"})
-    job = replay(chain([OPENING, ev.Swapped((("coil3", "coil1"),))]), PACK)
+    job = replay(enumerate([OPENING, ev.Swapped((("coil3", "coil1"),))]), PACK)
     with pytest.raises(ConflictError, match="now sits at coil1"):
         check(job)
 
 
 def test_an_undoing_can_be_undone() -> None:
     events = [OPENING, ev.Swapped((("coil3", "coil1"),)), ev.Undone(1), ev.Undone(2)]
-    job = replay(chain(events), PACK)
+    job = replay(enumerate(events), PACK)
     assert job.fitted["coil1"] == "coil3"
     assert job.undone == {2}
 
@@ -149,10 +137,10 @@ def test_an_undoing_can_be_undone() -> None:
 def test_undoing_what_later_events_stand_on_is_refused() -> None:
     closed = [OPENING, ev.Closed(), ev.Reopened(), ev.Ran(5, (), ())]
     with pytest.raises(SwapinferError):
-        replay(chain([*closed, ev.Undone(1)]), PACK)
+        replay(enumerate([*closed, ev.Undone(1)]), PACK)
 
 
 def test_reseating_a_connector_disturbs_it() -> None:
     """A contact that the first disturbance cures must be cured by reseating it itself."""
-    job = replay(chain([OPENING, ev.Reseated("coil-wiring3")]), PACK)
+    job = replay(enumerate([OPENING, ev.Reseated("coil-wiring3")]), PACK)
     assert "coil-wiring3" in {one.element for one in job.disturbances}

@@ -6,11 +6,12 @@ import pytest
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
+from swapinfer.ledger.replay import replay
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import infer
 
 MakeOutlook = Callable[..., Outlook]
@@ -30,10 +31,10 @@ def settings(pack: Pack) -> PlanSettings:
 def outlook_of(pack: Pack, settings: PlanSettings) -> MakeOutlook:
     """Outlook of a four-cylinder job with one coil on each plug, after some events."""
 
-    def make(*events: ev.Event, chosen: PlanSettings = settings, believed: Pack = pack) -> Outlook:
+    def make(*events: Event, chosen: PlanSettings = settings, believed: Pack = pack) -> Outlook:
         fitment = {"ignition": "coil-on-plug", "fuel": "port"}
         opening = ev.Opened("1001", "inline-4", fitment)
-        evidence = gather_evidence(replay_events([opening, *events], believed))
+        evidence = gather_evidence(replay(enumerate([opening, *events]), believed))
         return Outlook(evidence, infer(evidence.arrays), chosen)
 
     return make

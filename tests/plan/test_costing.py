@@ -6,18 +6,18 @@ import pytest
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import replay
 from swapinfer.pack.fixes import fix_for, fix_shares, known_fix
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action, work_of
 from swapinfer.plan.costing import Costing, PlanSettings
 from swapinfer.plan.titles import title_action
-from swapinfer.plan.what_if import replay_events
 
 
 @pytest.fixture(scope="module")
 def costing(pack: Pack, settings: PlanSettings) -> Costing:
     opening = ev.Opened("1001", "inline-4", {"ignition": "coil-on-plug", "fuel": "port"})
-    return Costing(gather_evidence(replay_events([opening], pack)).job, settings)
+    return Costing(gather_evidence(replay(enumerate([opening]), pack)).job, settings)
 
 
 def test_a_repair_of_a_known_mode_takes_what_that_mode_takes(costing: Costing, pack: Pack) -> None:
@@ -72,5 +72,5 @@ def test_reseating_is_work_of_its_own(costing: Costing) -> None:
 def test_what_a_repair_leaves_open_is_what_every_way_of_failing_needs(pack: Pack) -> None:
     """Nobody knows yet whether the head came off or only the valve cover."""
     opening = ev.Opened("1001", "inline-4", {"ignition": "coil-on-plug", "fuel": "port"})
-    job = replay_events([opening, ev.Replaced("sealing1")], pack)
+    job = replay(enumerate([opening, ev.Replaced("sealing1")]), pack)
     assert job.open_access == {"engine-cover", "ignition-off", "valve-cover"}

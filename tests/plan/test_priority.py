@@ -13,7 +13,8 @@ from msgspec import structs
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.followed import carried
+from swapinfer.ledger.replay import replay
+from swapinfer.ledger.runs import carried
 from swapinfer.pack.model import Costs, Pack
 from swapinfer.plan.actions import Action
 from swapinfer.plan.begun import Begun, what_was_begun
@@ -21,7 +22,6 @@ from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, make_plan
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.priority import GIVE_UP, HAND_OVER, Way, arrange
-from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import infer
 from tests.plan.conftest import MakeOutlook
 
@@ -187,7 +187,7 @@ def test_all_conditions_in_which_it_failed_are_driven_again(pack: Pack) -> None:
     hot, cold = (ev.Ran(20.0, tags, codes=()) for tags in (("load", "hot"), ("cold", "idle")))
 
     def owed(*runs: ev.Ran) -> tuple[str, ...] | None:
-        return what_was_begun(replay_events([*failed, *runs], pack)).owed_in
+        return what_was_begun(replay(enumerate([*failed, *runs]), pack)).owed_in
 
     assert owed() == ("hot", "load")
     assert owed(hot) == ("cold",)
@@ -223,7 +223,7 @@ def test_parts_that_a_misfire_went_along_with_are_put_right_together(
     opening = ev.Opened("1001", "v6", {"ignition": "coil-on-plug", "fuel": "port"})
     moved = ev.Swapped((("coil2", "coil1"), ("plug5", "plug3")))
     before, after = (misfire(c, "warm", "load") for c in ([2, 5], [1, 3]))
-    evidence = gather_evidence(replay_events([opening, before, moved, after], pack))
+    evidence = gather_evidence(replay(enumerate([opening, before, moved, after]), pack))
     went = Outlook(evidence, infer(evidence.arrays), settings)
     assert carried(went.job) == {"coil2", "plug5"}
     assert set(first_of(went).replaced) == {"coil1", "plug3"}

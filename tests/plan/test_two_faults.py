@@ -6,8 +6,8 @@ import numpy as np
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import replay
 from swapinfer.pack.model import Pack
-from swapinfer.plan.what_if import replay_events
 from swapinfer.posterior import fault_sets, infer
 
 
@@ -20,7 +20,7 @@ def test_sets_agree_with_the_exact_pass_where_one_cause_or_two_may_be_at_work(pa
         for codes in (("P0301", "P0304"), ("P0302", "P0303"))
     )
     opening = ev.Opened("1", "inline-4", fitment, odometer_km=190_000.0, driven_km=2_000.0)
-    evidence = gather_evidence(replay_events([opening, before, moved, after], pack))
+    evidence = gather_evidence(replay(enumerate([opening, before, moved, after]), pack))
     posterior = infer(evidence.arrays)
     sets = fault_sets(evidence.arrays, posterior, cover=0.998, limit=500)
     assert sets.left_out < 0.05

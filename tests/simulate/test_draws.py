@@ -14,11 +14,12 @@ from scipy.stats import chisquare
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.states import State
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
+from swapinfer.ledger.replay import replay
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action
 from swapinfer.plan.repair_policy import LOOK_MINUTES
-from swapinfer.plan.what_if import replay_events
 from swapinfer.simulate.world import World
 from tests.evidence.test_outcomes import chance
 
@@ -45,9 +46,9 @@ def world_of(pack: Pack, faults: dict[str, str], seed: int) -> World:
     return World(pack, OPENING, drawn, np.random.default_rng([11, seed]))
 
 
-def said(pack: Pack, faults: dict[str, str], event: ev.Event) -> float:
+def said(pack: Pack, faults: dict[str, str], event: Event) -> float:
     """Chance, or density on the scale, that the evidence gives to an event."""
-    return chance(gather_evidence(replay_events([OPENING, event], pack)).arrays, faults)
+    return chance(gather_evidence(replay(enumerate([OPENING, event]), pack)).arrays, faults)
 
 
 def fits(seen: Counter[object], expected: dict[object, float], n: int, lost: float = 2e-3) -> None:

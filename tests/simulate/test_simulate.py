@@ -12,12 +12,12 @@ from lab.strategies import Remembered, ReplaceBy, by_probability_over_cost, clai
 from swapinfer.evidence.states import State, build_states
 from swapinfer.evidence.testing import band_chances, relative
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import replay
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.priority import HAND_OVER
-from swapinfer.plan.what_if import replay_events
 from swapinfer.simulate.draw import draw_job
 from swapinfer.simulate.play import copy_world, play
 from swapinfer.simulate.policies import (
@@ -62,7 +62,7 @@ def misfires(world: World) -> Counter[str]:
 
 
 def test_states_are_drawn_as_often_as_the_prior_says(pack: Pack) -> None:
-    space = build_states(replay_events([OPENING], pack))
+    space = build_states(replay(enumerate([OPENING]), pack))
     n = 20_000
     drawn_de = draw_states(space, n, np.random.default_rng(3))
     for e, p_s in enumerate(space.prior_es):
@@ -244,7 +244,7 @@ def test_the_planner_does_not_give_up_where_a_repair_is_cheaper(
     """An injector circuit code beside the misfire: repairing in order is the cheapest way on."""
     opening = ev.Opened("2002", "v8", {"ignition": "coil-on-plug", "fuel": "direct"})
     seen = [ev.Ran(5.0, (), codes=("P0202",)), ev.Ran(5.0, (), codes=("P0302",))]
-    situation = Situation(replay_events([opening, *seen], pack), settings)
+    situation = Situation(replay(enumerate([opening, *seen]), pack), settings)
     ranking = situation.outlook.rank()
     assert ranking.policy_cost < 0.8 * settings.costs.diagnosis_cap
     assert isinstance(Planner(2)(situation), Action)
