@@ -148,13 +148,15 @@ def _search_other_levels(
     once are likely where it did not, and cannot be seen where it did.
     """
     weight_q = level_weights(arrays)
-    for _ in range(MOST_NODES):
+    searched: set[int] = set()
+    while len(searched) < MOST_NODES:
         every = np.arange(len(found.belief_h))
         log_qh = log_joint_by_level(arrays, *found.padded(every)) - posterior.log_evidence
         missing_q = weight_q - np.exp(np.logaddexp.reduce(log_qh, axis=1))
         node = int(missing_q.argmax())
-        if missing_q[node] <= max(1.0 - cover, MISSED) / arrays.level_q.size:
+        if node in searched or missing_q[node] <= max(1.0 - cover, MISSED) / arrays.level_q.size:
             break
+        searched.add(node)
         more = _search(arrays.at_level(node), cover, limit)
         found = _weighed(arrays, posterior, _together(found, more))
         if found.left_out <= max(1.0 - cover, MISSED):

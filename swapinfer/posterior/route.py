@@ -164,7 +164,9 @@ def _route(digits: Digits, strict_g: BoolArray, hub: int, width: int) -> Route:
     opens = visits_gp.argmax(axis=1).tolist()
     closes = (len(order) - 1 - visits_gp[:, ::-1].argmax(axis=1)).tolist()
     by_level = np.flatnonzero(digits.by_level_g).tolist()
-    starts = [opens[g] for g in by_level] + ([] if kept == NONE else [kept])
+    moved_by_level_g = digits.moves_by_level_g.tolist()
+    starts = [opens[g] if moved_by_level_g[g] else closes[g] for g in by_level]
+    starts += [] if kept == NONE else [kept]
     stops = [closes[g] + 1 for g in by_level] + [opens[g] + 1 for g in delayed]
     return Route(
         order=order,
