@@ -60,7 +60,7 @@ def _apart(work: Callable[..., T], *arguments: object) -> T:
 
 def _draw_and_learn(folder: Path, jobs: int) -> dict[str, float]:
     from swapinfer.learn import compat
-    from swapinfer.learn.aggregate import History
+    from swapinfer.learn.counts import History
     from swapinfer.learn.learn import learn_overlay
     from swapinfer.pack.load import load_pack
 

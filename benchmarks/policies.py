@@ -1,23 +1,18 @@
 """What each way of deciding costs, on the same simulated jobs for all of them.
 
-A Dask cluster that runs already does the work instead when its address is in
-SWAPINFER_BENCHMARK_CLUSTER and swapinfer is installed there; SWAPINFER_BENCHMARK_JOBS sets the
-number of jobs.
+SWAPINFER_BENCHMARK_JOBS sets the number of jobs.
 """
 
 from __future__ import annotations
 
 import math
 import os
-import tempfile
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from functools import cache
 from multiprocessing import get_context
-from pathlib import Path
-from shutil import make_archive
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -177,22 +172,9 @@ def play_reduced(numbers: Iterable[int]) -> list[tuple[float, float, float]]:
 
 
 def _spread(work: Callable[..., list], parts: list, what: str) -> Iterator:  # type: ignore[type-arg]
-    """Do the parts in processes of this machine, or on a cluster, and show how far it is."""
+    """Do the parts in processes of their own, and show how far it is."""
     from rich.progress import track
 
-    cluster = os.environ.get("SWAPINFER_BENCHMARK_CLUSTER", "")
-    if cluster:
-        from distributed import Client
-        from distributed import as_completed as done
-
-        with Client(cluster) as client, tempfile.TemporaryDirectory() as folder:
-            here = Path(__file__)
-            client.upload_file(make_archive(f"{folder}/lab", "zip", here.parent, "lab"))
-            client.upload_file(str(here))
-            futures = client.map(work, parts)
-            for future in track(done(futures), what, total=len(parts)):
-                yield from future.result()
-        return
     with ProcessPoolExecutor(os.cpu_count(), mp_context=get_context("spawn")) as pool:
         futures = [pool.submit(work, part) for part in parts]
         for future in track(as_completed(futures), what, total=len(parts)):

@@ -14,8 +14,8 @@ import numpy as np
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn.base import Tests, base_shares
 from swapinfer.learn.checks import Vocabulary
-from swapinfer.learn.scan import AGE_BANDS, AGE_MIDDLES_KM, Cell
-from swapinfer.learn.tables import FINDING_COLUMNS, JOB_COLUMNS
+from swapinfer.learn.counts import AGE_BANDS, AGE_MIDDLES_KM, Cell
+from swapinfer.learn.tables import FINDINGS, JOBS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -231,10 +231,10 @@ def _findings(
     frame["test"] = np.array(names, dtype=object)[test_f]
     frame["target"] = PLACE
     frame["outcome"] = shown[starts[test_f] + outcome_f]
-    return frame[list(FINDING_COLUMNS)]
+    return frame[list(FINDINGS.names)]
 
 
 def _stack(parts: list[pd.DataFrame]) -> pd.DataFrame:
     import pandas as pd
 
-    return pd.concat(parts, ignore_index=True)[list(JOB_COLUMNS)]
+    return pd.concat(parts, ignore_index=True)[list(JOBS.names)]

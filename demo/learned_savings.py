@@ -20,8 +20,8 @@ from fleet_history import FAMILIES, invented_fleet, write_history
 from msgspec.structs import replace
 from rich.progress import track
 
-from swapinfer.learn.aggregate import History
 from swapinfer.learn.base import vocabulary
+from swapinfer.learn.counts import History
 from swapinfer.learn.learn import OVERLAY, learn_overlay
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack, Uncertain

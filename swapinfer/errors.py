@@ -115,7 +115,7 @@ EXTRAS = {
     "arviz": "learn", "matplotlib": "learn", "nutpie": "learn", "pandas": "learn",
     "pyarrow": "learn", "pymc": "learn", "scipy": "learn",
     "can": "bus",
-    "dask": "cluster", "psycopg": "postgres",
+    "psycopg": "postgres",
 }  # fmt: skip
 """Extra of this distribution that brings a library in; the others it needs always."""
 

@@ -13,7 +13,7 @@ import pytest
 import swapinfer
 
 HEAVY = {
-    "arviz", "dask", "matplotlib", "pandas", "pint", "psycopg", "pymc", "scipy", "typst",
+    "arviz", "matplotlib", "pandas", "pint", "psycopg", "pymc", "scipy", "typst",
 }  # fmt: skip
 JOB = """
 from swapinfer.commands import run

@@ -120,7 +120,7 @@ def compare_priors(
         If the priors have no such layout.
     """
     from swapinfer.learn.compare import compare_causes
-    from swapinfer.learn.scan import AGE_BANDS, Cell
+    from swapinfer.learn.counts import AGE_BANDS, Cell
 
     old, new = _pack_of(before), _pack_of(after)
     choose(old, "layout", layout, old.layouts)

@@ -21,7 +21,7 @@ from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 
 if TYPE_CHECKING:
-    from swapinfer.learn.aggregate import History
+    from swapinfer.learn.counts import History
     from swapinfer.learn.fleet import LivesResult
     from swapinfer.learn.learn import LearnResult
 
@@ -116,7 +116,6 @@ def learn_priors(
         float, typer.Option(parser=decimal, metavar="<number>", help="Weight of the base priors.")
     ] = 1.0,
     seed: Seed = 1,
-    cluster: Annotated[str, typer.Option(help="Address of a Dask scheduler.")] = "",
 ) -> LearnedView:
     """Learn an overlay from closed jobs, of tables or of the shop's own store.
 
@@ -126,15 +125,12 @@ def learn_priors(
         If the history cannot be read or the sampler does not become healthy; then nothing at all
         is written.
     """
-    from swapinfer.learn.aggregate import History
+    from swapinfer.learn.counts import History
     from swapinfer.learn.learn import learn_overlay
 
     pack, left_out = pack_to_learn_on(shop)
     with whole_folder(out) as draft:
-        if jobs is None:
-            history = _own_history(shop, pack, draft, cluster)
-        else:
-            history = History(jobs, findings, cluster=cluster)
+        history = History(jobs, findings) if jobs else own_history(shop, pack)
         result = learn_overlay(
             history,
             pack,
@@ -176,20 +172,24 @@ def pack_to_learn_on(shop: Shop) -> tuple[Pack, tuple[str, ...]]:
     return load_pack(kept), tuple(remarks)
 
 
-def _own_history(shop: Shop, pack: Pack, out: Path, cluster: str) -> History:
-    """Write the tables of the shop's own visits, and weigh those without a cause exactly."""
-    from swapinfer.commands.visits import list_visits, write_tables
+def own_history(shop: Shop, pack: Pack) -> History:
+    """Give the shop's own visits as a history, those without a cause weighed exactly.
+
+    Raises
+    ------
+    LearnError
+        If no job is closed.
+    """
+    from swapinfer.commands.visits import list_visits, table_rows
     from swapinfer.commands.weighing import weigh_visits
-    from swapinfer.learn.aggregate import History
     from swapinfer.learn.base import vocabulary
+    from swapinfer.learn.counts import History
 
     visits = list_visits(shop)
     if not visits:
         raise LearnError(f"no job in {shop.store_place} is closed, so there is nothing to learn")
-    jobs, findings = out / "jobs.csv", out / "findings.csv"
-    write_tables(visits, jobs, findings)
     exact = weigh_visits(watched(visits, "weighing findings"), vocabulary(pack).causes, pack)
-    return History(jobs, findings, exact, cluster)
+    return History(*table_rows(visits), exact)
 
 
 @command("priors strip", "priors strip jobs.csv findings.csv --out stripped")
@@ -205,8 +205,7 @@ def strip_tables(
     LearnError
         If a table cannot be read, or would be overwritten.
     """
-    from swapinfer.learn.aggregate import History
-    from swapinfer.learn.strip import strip_history
+    from swapinfer.learn.tables import strip_history
 
     jobs_to = out / "jobs.csv"
     findings_to = out / "findings.csv" if findings else None
@@ -217,7 +216,8 @@ def strip_tables(
             raise LearnError(f"{path} would be overwritten; name another folder with --out")
     with whole_folder(out) as draft:
         count = strip_history(
-            History(jobs, findings),
+            jobs,
+            findings,
             jobs_to=draft / jobs_to.name,
             findings_to=draft / findings_to.name if findings_to else None,
         )

@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -170,12 +170,22 @@ def _gap(before: Visit, after: Visit) -> timedelta:
 LONGEST_WORD = 40
 
 
-def write_tables(visits: Sequence[Visit], jobs: Path, findings: Path) -> None:
-    """Write the two tables that histories are learned from, as a spreadsheet cannot run them."""
-    write_csv({
-        jobs: [line for visit in visits for line in _job_rows(visit)],
-        findings: [line for visit in visits for line in _finding_rows(visit)],
-    })  # fmt: skip
+Rows: TypeAlias = list[dict[str, Any]]
+
+
+def table_rows(visits: Iterable[Visit]) -> tuple[Rows, Rows]:
+    """Rows of the two tables that histories are learned from: jobs, and findings."""
+    jobs: Rows = []
+    findings: Rows = []
+    for visit in visits:
+        jobs += _job_rows(visit)
+        findings += _finding_rows(visit)
+    return jobs, findings
+
+
+def write_tables(visits: Iterable[Visit], jobs: Path, findings: Path) -> None:
+    """Write the two tables, as a spreadsheet cannot run them."""
+    write_csv(dict(zip((jobs, findings), table_rows(visits), strict=True)))
 
 
 def _job_rows(visit: Visit) -> Iterator[dict[str, Any]]:

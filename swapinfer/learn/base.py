@@ -11,7 +11,7 @@ from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.testing import ANY_MODE, band_chances, outcome_chances
 from swapinfer.layout import places_of
 from swapinfer.learn.checks import Vocabulary
-from swapinfer.learn.scan import AGE_BANDS, AGE_MIDDLES_KM, Cell
+from swapinfer.learn.counts import AGE_BANDS, AGE_MIDDLES_KM, Cell
 from swapinfer.pack.engine import is_fitted
 from swapinfer.pack.hazard import mode_prior_draws
 from swapinfer.pack.model import GOOD, Mode, Pack, Test

@@ -11,7 +11,7 @@ import numpy as np
 from swapinfer.errors import LearnError
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn.base import base_shares, cause_modes, chances_of
-from swapinfer.learn.scan import Cell
+from swapinfer.learn.counts import Cell
 from swapinfer.pack.model import Mode, Pack
 
 Job = TypeVar("Job")

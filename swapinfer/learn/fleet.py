@@ -98,7 +98,7 @@ def learn_lives(
     Parameters
     ----------
     table : Path
-        Exposure of the fleet, with the columns of `swapinfer.learn.tables.ExposureRow`.
+        Exposure of the fleet, with the columns of `swapinfer.learn.tables.EXPOSURE`.
     pack : Pack
         Base pack, the prior.
     seed : int

@@ -10,8 +10,8 @@ import numpy as np
 from swapinfer.errors import LearnError, near_match
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn import compat
-from swapinfer.learn.aggregate import Counts, History, read_history
 from swapinfer.learn.base import Tests, describe_tests, vocabulary
+from swapinfer.learn.counts import Counts, History, count_history
 from swapinfer.learn.fit import Fit, Sampling, Starting, fit, quietly
 from swapinfer.learn.models import CauseCounts, CausePriors, cause_model, reliability_model
 from swapinfer.learn.overlay import Provenance, overlay_text, provenance_of
@@ -24,6 +24,7 @@ from swapinfer.learn.ratios import (
     learned_causes,
     learned_chances,
 )
+from swapinfer.learn.tables import release_memory
 from swapinfer.pack.model import Pack
 
 OVERLAY, REPORT, REFUSED = "overlay.toml", "report.html", "refused.csv"
@@ -139,7 +140,8 @@ def learn_overlay(  # noqa: PLR0913  what is learned from, how, and what is seen
         raise LearnError(f"the base pack's weight must be above 0; got {weight:g}")
     out.mkdir(parents=True, exist_ok=True)
     refused = out / REFUSED
-    counts = read_history(history, vocabulary(pack), refused_to=refused)
+    counts = count_history(history, vocabulary(pack), refused_to=refused)
+    release_memory()
     learned = learn_from_counts(
         counts,
         pack,

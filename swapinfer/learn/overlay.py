@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
-from swapinfer.learn.aggregate import RowReport
+from swapinfer.learn.counts import RowReport
 from swapinfer.learn.fit import Fit, Health
 from swapinfer.learn.ratios import LearnedCause, LearnedChance
 from swapinfer.pack.model import Pack

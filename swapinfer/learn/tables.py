@@ -1,287 +1,252 @@
-"""Tables that are learned from: their columns, reading them in chunks, writing them.
+"""Tables that are learned from: their columns, and reading one whole, as numbered words.
 
-Two hold a shop's history, a third the exposure of a fleet.
-
-A table is a CSV file (comma, UTF-8, a header) or a Parquet file. Columns that are not documented
-here are ignored when reading and never written.
+Two hold a shop's history, a third the exposure of a fleet; `docs/learning.md` says what stands in
+each column. A table is a CSV file (comma, UTF-8, a header), a Parquet file or a folder of such, or
+rows in memory. Columns that are not documented are ignored when reading and never written.
 """
 
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Iterator
-from dataclasses import astuple, dataclass, fields
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
+
+import msgspec
 
 from swapinfer.errors import LearnError, near_match
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
-CHUNK_ROWS = 50_000
-"""Rows held at once; memory does not grow with the length of a table."""
+BATCH_ROWS = 50_000
+"""Rows held as text at once; from then on a word is text once and a number in each row."""
 
-
-@dataclass(frozen=True, slots=True)
-class JobRow:
-    """One cause of one closed job; a job with several causes has a row for each.
-
-    Attributes
-    ----------
-    job : str
-        Any name that is the job's own.
-    opened : str
-        ``YYYY-MM-DD``.
-    family : str
-        Vehicle family in the shop's own words, lower case, or empty.
-    odometer_km : str
-        Number, or empty when it was not noted.
-    complaint : str
-        Word for what the customer complained of, or empty.
-    layout, ignition, fuel : str
-        As the pack names them.
-    place : str
-        Cylinder or bank complained of (``3``, ``bank1``), or empty.
-    cause_kind, cause_mode : str
-        As the pack names them; kind empty, ``not-found`` or ``declined`` when no cause is known.
-    verified : str
-        ``yes`` if a drive after the repair showed that the complaint was gone, else ``no``.
-    confirmed_by : str
-        Test that established the cause, or ``repair`` when only its success did.
-    comeback_of : str
-        Earlier job whose complaint returned, or empty.
-    exposure_km : str
-        Distance driven since the engine last ran well, or empty.
-    advised : str
-        ``yes`` if the steps were chosen by advice, ``no``, or empty when not known.
-    """
-
-    job: str
-    opened: str
-    family: str = ""
-    odometer_km: str = ""
-    complaint: str = ""
-    layout: str = ""
-    ignition: str = ""
-    fuel: str = ""
-    place: str = ""
-    cause_kind: str = ""
-    cause_mode: str = ""
-    verified: str = "no"
-    confirmed_by: str = ""
-    comeback_of: str = ""
-    exposure_km: str = ""
-    advised: str = ""
+Source: TypeAlias = Path | Sequence[Mapping[str, object]]
+"""A file, a folder of Parquet files, or rows."""
 
 
-@dataclass(frozen=True, slots=True)
-class FindingRow:
-    """One reading or inspection of a job.
+class Columns(msgspec.Struct, frozen=True):
+    """What a table is made of.
 
     Attributes
     ----------
-    job : str
-        Of the jobs table.
-    sequence : str
-        Number of the finding within its job.
-    test : str
-        As the pack names it.
-    target : str
-        Where it was taken (``3``, ``bank1``), or empty for the whole engine.
-    outcome : str
-        Named outcome of an inspection, or band of a reading.
+    names : tuple of str
+        Every column, in order.
+    needed : tuple of str
+        Those that it cannot do without.
     """
 
-    job: str
-    sequence: str
-    test: str
-    target: str = ""
-    outcome: str = ""
+    names: tuple[str, ...]
+    needed: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class ExposureRow:
-    """One stretch over which elements that are alike were watched, to its end or to a failure.
-
-    Attributes
-    ----------
-    kind : str
-        Kind of element, as the pack names it.
-    family : str
-        Vehicle family in the fleet's own words, lower case, or empty.
-    count : str
-        How many elements; 1 when it failed.
-    from_km, to_km : str
-        Distance on the elements when watching began and ended.
-    failed : str
-        Mode that ended it, as the pack names it, or empty when nothing failed.
-    """
-
-    kind: str
-    family: str
-    count: str
-    from_km: str
-    to_km: str
-    failed: str = ""
-
-
-Row = JobRow | FindingRow | ExposureRow
-
-JOB_COLUMNS = tuple(field.name for field in fields(JobRow))
-FINDING_COLUMNS = tuple(field.name for field in fields(FindingRow))
-EXPOSURE_COLUMNS = tuple(field.name for field in fields(ExposureRow))
-REQUIRED_JOB_COLUMNS = (
-    "job",
-    "opened",
-    "layout",
-    "ignition",
-    "fuel",
-    "cause_kind",
-    "cause_mode",
-    "verified",
+JOBS = Columns(
+    names=(
+        "job", "opened", "family", "odometer_km", "complaint", "layout", "ignition", "fuel",
+        "place", "cause_kind", "cause_mode", "verified", "confirmed_by", "comeback_of",
+        "exposure_km", "advised",
+    ),
+    needed=(
+        "job", "opened", "layout", "ignition", "fuel", "cause_kind", "cause_mode", "verified",
+    ),
+)  # fmt: skip
+"""A row for each cause of a closed job."""
+FINDINGS = Columns(
+    names=("job", "sequence", "test", "target", "outcome"),
+    needed=("job", "sequence", "test", "outcome"),
 )
-REQUIRED_FINDING_COLUMNS = ("job", "sequence", "test", "outcome")
-REQUIRED_EXPOSURE_COLUMNS = ("kind", "count", "from_km", "to_km", "failed")
-REQUIRED = {
-    JOB_COLUMNS: REQUIRED_JOB_COLUMNS,
-    FINDING_COLUMNS: REQUIRED_FINDING_COLUMNS,
-    EXPOSURE_COLUMNS: REQUIRED_EXPOSURE_COLUMNS,
-}
-"""Columns that each table cannot do without."""
+"""A row for each reading or inspection."""
+EXPOSURE = Columns(
+    names=("kind", "family", "count", "from_km", "to_km", "failed"),
+    needed=("kind", "count", "from_km", "to_km", "failed"),
+)
+"""A row for each stretch over which elements that are alike were watched."""
 
 
-def read_chunks(
-    path: Path, columns: tuple[str, ...], rows: int = CHUNK_ROWS
-) -> Iterator[pd.DataFrame]:
-    """Read a table piece by piece, every value as text.
+def read_table(source: Source, columns: Columns) -> pd.DataFrame:
+    """Read a table.
 
     Parameters
     ----------
-    path : Path
-        CSV or Parquet file.
-    columns : tuple of str
-        `JOB_COLUMNS`, `FINDING_COLUMNS` or `EXPOSURE_COLUMNS`.
-    rows : int
-        Rows of a piece.
+    source : Path or sequence of mapping
+        Where it is.
+    columns : Columns
+        `JOBS`, `FINDINGS` or `EXPOSURE`.
 
-    Yields
-    ------
+    Returns
+    -------
     DataFrame
-        The documented columns, absent ones empty, with ``line`` (line in the file, the header
-        being 1) and ``width`` (0, or the number of fields when it is not the header's).
+        The documented columns, each a categorical of words without blanks around them (missing
+        values and missing columns are ``""``), with ``line`` (line in the file, the header being
+        1) and ``width`` (0, or the number of fields when it is not the header's).
 
     Raises
     ------
     LearnError
-        If the file cannot be read or lacks a required column.
+        If it cannot be read or lacks a column that is needed.
     """
+    import pyarrow as pa
+
     try:
-        if path.suffix == ".parquet":
-            yield from _parquet_chunks(path, columns, rows)
-        else:
-            yield from _csv_chunks(path, columns, rows)
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise LearnError(f"{path}: cannot be read as a table: {error}") from error
+        batches = [_words({}, columns, (), ()), *_batches(source, columns)]
+    except (OSError, UnicodeDecodeError, csv.Error, pa.ArrowException) as error:
+        raise LearnError(f"{source}: cannot be read as a table: {error}") from error
+    frame: pd.DataFrame = pa.concat_tables(batches).unify_dictionaries().to_pandas()
+    return frame
 
 
-def _csv_chunks(path: Path, columns: tuple[str, ...], rows: int) -> Iterator[pd.DataFrame]:
+def _batches(source: Source, columns: Columns) -> Iterator[pa.Table]:
+    if not isinstance(source, Path):
+        cells = {name: [str(row.get(name, "")) for row in source] for name in columns.names}
+        yield _words(cells, columns, range(2, len(source) + 2), [0] * len(source))
+    elif source.suffix == ".parquet" or source.is_dir():
+        yield from _parquet_batches(source, columns)
+    else:
+        yield from _csv_batches(source, columns)
+
+
+def _csv_batches(path: Path, columns: Columns) -> Iterator[pa.Table]:
     with path.open(encoding="utf-8-sig", newline="") as file:
         reader = csv.reader(file)
         header = [name.strip() for name in next(reader, [])]
         if not header:
             return  # an export of nothing has no header either
         _check_header(path, header, columns)
-        at = [header.index(name) if name in header else -1 for name in columns]
-        piece: list[list[object]] = []
-        for record in reader:
-            if not record:
-                continue
-            width = 0 if len(record) == len(header) else len(record)
-            values = record + [""] * (len(header) - len(record) + 1)
-            piece.append([*(values[i] if i >= 0 else "" for i in at), reader.line_num, width])
-            if len(piece) == rows:
-                yield _frame(piece, columns)
-                piece = []
-        if piece:
-            yield _frame(piece, columns)
+        at = {name: header.index(name) for name in columns.names if name in header}
+        filled, width = filter(None, reader), len(header)
+        while rows := [(reader.line_num, row) for row in islice(filled, BATCH_ROWS)]:
+            lines, records = zip(*rows, strict=True)
+            padded = (row[:width] + [""] * (width - len(row)) for row in records)
+            cells = list(zip(*padded, strict=True))
+            widths = [0 if len(row) == width else len(row) for row in records]
+            yield _words({name: cells[at[name]] for name in at}, columns, lines, widths)
 
 
-def _frame(piece: list[list[object]], columns: tuple[str, ...]) -> pd.DataFrame:
-    import pandas as pd
-
-    return pd.DataFrame(piece, columns=[*columns, "line", "width"])
-
-
-def _parquet_chunks(path: Path, columns: tuple[str, ...], rows: int) -> Iterator[pd.DataFrame]:
-    import pyarrow as pa
+def _parquet_batches(path: Path, columns: Columns) -> Iterator[pa.Table]:
     import pyarrow.parquet as pq
 
-    try:
-        file = pq.ParquetFile(path)
-    except pa.ArrowInvalid as error:
-        raise LearnError(f"{path}: is not a Parquet file: {error}") from error
-    with file:
-        header = list(file.schema_arrow.names)
-        _check_header(path, header, columns)
-        wanted = [name for name in columns if name in header]
-        line = 2
-        for batch in file.iter_batches(batch_size=rows, columns=wanted):
-            frame = as_text(batch.to_pandas(), columns)
-            frame["line"] = range(line, line + len(frame))
-            line += len(frame)
-            yield frame
+    line = 2
+    for part in _files(path):
+        with pq.ParquetFile(part, pre_buffer=False) as file:
+            header = file.schema_arrow.names
+            _check_header(part, header, columns)
+            wanted = [name for name in columns.names if name in header]
+            batches = file.iter_batches(BATCH_ROWS, columns=wanted, use_threads=False)
+            for batch in batches:
+                cells = dict(zip(batch.schema.names, batch.columns, strict=True))
+                yield _words(cells, columns, range(line, line + len(batch)), [0] * len(batch))
+                line += len(batch)
 
 
-def as_text(frame: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
-    """Turn every documented column into text, missing values and missing columns into ``""``."""
-    import pandas as pd
-
-    out = pd.DataFrame(index=pd.RangeIndex(len(frame)))
-    for name in columns:
-        if name not in frame.columns:
-            out[name] = ""
-            continue
-        values = frame[name]
-        out[name] = values.astype(object).where(values.notna(), "").astype(str).to_numpy()
-    out["width"] = 0
-    return out
-
-
-def _check_header(path: Path, header: list[str], columns: tuple[str, ...]) -> None:
-    for name in REQUIRED[columns]:
+def _check_header(path: Path, header: list[str], columns: Columns) -> None:
+    for name in columns.needed:
         if name not in header:
             raise LearnError(
                 f'{path}: no column "{name}"{near_match(name, header)}; '
-                f"the columns are {', '.join(columns)}"
+                f"the columns are {', '.join(columns.names)}"
             )
 
 
-def write_rows(path: Path, rows: Iterable[Row], columns: tuple[str, ...]) -> int:
-    """Write a table.
+def _words(
+    cells: Mapping[str, Iterable[object]],
+    columns: Columns,
+    lines: Sequence[int],
+    widths: Sequence[int],
+) -> pa.Table:
+    """Give each word of each column a number."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    def number(name: str) -> pa.DictionaryArray:
+        values = cells.get(name, [""] * len(lines))
+        array = values if isinstance(values, pa.Array) else pa.array(values, pa.string())
+        if pa.types.is_floating(array.type):
+            array = pc.if_else(pc.is_nan(array), None, array)
+        text = pc.fill_null(array.cast(pa.string()), "")
+        return pc.utf8_trim_whitespace(text).dictionary_encode()
+
+    numbered = {name: number(name) for name in columns.names}
+    return pa.table(
+        {**numbered, "line": pa.array(lines, pa.int64()), "width": pa.array(widths, pa.int64())}
+    )
+
+
+def release_memory() -> None:
+    """Give back what reading took and keeps for more, before something else takes memory."""
+    import pyarrow as pa
+
+    pa.default_memory_pool().release_unused()
+
+
+def digest_of(sources: Iterable[Source]) -> str:
+    """SHA-256 of tables, hexadecimal: of the bytes of files, of rows as JSON."""
+    digest = hashlib.sha256()
+    for source in sources:
+        if not isinstance(source, Path):
+            digest.update(msgspec.json.encode(source))
+            continue
+        for path in _files(source):
+            with path.open("rb") as file:
+                while block := file.read(1 << 20):
+                    digest.update(block)
+    return digest.hexdigest()
+
+
+def _files(path: Path) -> list[Path]:
+    return sorted(path.rglob("*.parquet")) if path.is_dir() else [path]
+
+
+def strip_history(
+    jobs: Path, findings: Path | None, *, jobs_to: Path, findings_to: Path | None = None
+) -> int:
+    """Copy a history without anything personal.
+
+    Only documented columns are kept; they hold words of the pack, numbers and the shop's own
+    words for families and complaints. Jobs get running numbers instead of their names, and days
+    become the first of their month.
 
     Parameters
     ----------
-    path : Path
-        File ending in ``.csv`` or ``.parquet``.
-    rows : iterable of JobRow, FindingRow or ExposureRow
-        All of one kind.
-    columns : tuple of str
-        `JOB_COLUMNS`, `FINDING_COLUMNS` or `EXPOSURE_COLUMNS`.
+    jobs, findings : Path
+        Tables to copy.
+    jobs_to : Path
+        CSV file to write.
+    findings_to : Path, optional
+        CSV file for the findings; needed if there are any that are wanted.
 
     Returns
     -------
     int
-        Rows written.
-    """
-    if path.suffix == ".parquet":
-        import pandas as pd
+        Jobs that were renamed.
 
-        frame = pd.DataFrame([astuple(row) for row in rows], columns=list(columns), dtype=str)
-        frame.to_parquet(path, index=False)
-        return len(frame)
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(columns)
-        lengths = [writer.writerow(astuple(row)) for row in rows]
-    return len(lengths)
+    Raises
+    ------
+    LearnError
+        If a table cannot be read.
+    """
+    import pandas as pd
+
+    job_rows = _whole_rows(jobs, JOBS)
+    finding_rows = _whole_rows(findings, FINDINGS) if findings and findings_to else None
+    named = [job_rows["job"], job_rows["comeback_of"]]
+    if finding_rows is not None:
+        named.append(finding_rows["job"])
+    names = pd.unique(pd.concat([column.astype(object) for column in named]))
+    number = {"": ""} | {name: str(at) for at, name in enumerate(filter(None, names), start=1)}
+    for column in ("job", "comeback_of"):
+        job_rows[column] = job_rows[column].map(number)
+    job_rows["opened"] = job_rows["opened"].str.replace(r"-\d\d$", "-01", regex=True)
+    job_rows.to_csv(jobs_to, index=False, lineterminator="\n")
+    if finding_rows is not None:
+        finding_rows["job"] = finding_rows["job"].map(number)
+        finding_rows.to_csv(findings_to, index=False, lineterminator="\n")
+    return len(number) - 1
+
+
+def _whole_rows(path: Path, columns: Columns) -> pd.DataFrame:
+    frame = read_table(path, columns)
+    return frame.loc[frame["width"] == 0, list(columns.names)].copy()

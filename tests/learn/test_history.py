@@ -1,32 +1,23 @@
-"""Tables of a history: checks row by row, links, counts, on one machine and on a cluster."""
+"""Tables of a history: checks row by row, links, counts, whatever form the tables have."""
 
 from __future__ import annotations
 
 import csv
 from collections import Counter
-from dataclasses import replace
-from functools import partial
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from swapinfer.errors import LearnError
-from swapinfer.learn.aggregate import Counts, History, read_history
-from swapinfer.learn.chains import follow_chains
 from swapinfer.learn.checks import Vocabulary
-from swapinfer.learn.count import patterns_of
-from swapinfer.learn.scan import OPEN
-from swapinfer.learn.strip import strip_history
-from swapinfer.learn.tables import (
-    FINDING_COLUMNS,
-    JOB_COLUMNS,
-    FindingRow,
-    JobRow,
-    write_rows,
-)
+from swapinfer.learn.counts import OPEN, Counts, History, count_history, follow_chains, patterns_of
+from swapinfer.learn.tables import FINDINGS, JOBS, Columns, strip_history
 
 WORDS = Vocabulary(
     causes=("coil.open", "coil.hot", "plug.worn"),
@@ -38,9 +29,13 @@ WORDS = Vocabulary(
 SOUND, BAD, LOW, USUAL = range(4)
 
 
-def job(name: str, cause: str = "", **more: str) -> JobRow:
+Row: TypeAlias = dict[str, str]
+
+
+def job(name: str, cause: str = "", **more: str) -> Row:
     kind, _, mode = cause.partition(".")
     told = {
+        "job": name,
         "opened": "2025-03-04",
         "family": "alder",
         "odometer_km": "90000",
@@ -52,19 +47,31 @@ def job(name: str, cause: str = "", **more: str) -> JobRow:
         "cause_mode": mode,
         "verified": "yes" if cause else "no",
     }
-    return JobRow(job=name, **(told | more))
+    return told | more
+
+
+def finding(name: str, sequence: str, test: str, target: str, outcome: str) -> Row:
+    return dict(zip(FINDINGS.names, (name, sequence, test, target, outcome), strict=True))
+
+
+def write_rows(path: Path, rows: list[Row], columns: Columns) -> None:
+    frame = pd.DataFrame(rows, columns=list(columns.names)).fillna("").astype(str)
+    if path.suffix == ".parquet":
+        frame.to_parquet(path, index=False)
+    else:
+        frame.to_csv(path, index=False)
 
 
 def count(
-    folder: Path, jobs: list[JobRow], findings: list[FindingRow] | None = None, end: str = "csv"
+    folder: Path, jobs: list[Row], findings: list[Row] | None = None, end: str = "csv"
 ) -> Counts:
-    write_rows(folder / f"jobs.{end}", jobs, JOB_COLUMNS)
+    write_rows(folder / f"jobs.{end}", jobs, JOBS)
     path = None
     if findings is not None:
         path = folder / f"findings.{end}"
-        write_rows(path, findings, FINDING_COLUMNS)
+        write_rows(path, findings, FINDINGS)
     history = History(folder / f"jobs.{end}", path)
-    return read_history(history, WORDS, refused_to=folder / "refused.csv")
+    return count_history(history, WORDS, refused_to=folder / "refused.csv")
 
 
 def refused(folder: Path) -> list[dict[str, str]]:
@@ -93,7 +100,7 @@ def refused(folder: Path) -> list[dict[str, str]]:
 def test_bad_rows_are_refused_with_line_and_reason(
     tmp_path: Path, change: dict[str, str], reason: str
 ) -> None:
-    bad = replace(job("bad", "coil.open"), **change)
+    bad = job("bad", "coil.open") | change
     counts = count(tmp_path, [job("good", "coil.open"), bad])
     (row,) = refused(tmp_path)
     assert row["table"] == "jobs"
@@ -105,9 +112,9 @@ def test_bad_rows_are_refused_with_line_and_reason(
 
 def test_rows_of_the_wrong_width_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "jobs.csv"
-    write_rows(path, [job("a", "coil.open"), job("b", "coil.open")], JOB_COLUMNS)
+    write_rows(path, [job("a", "coil.open"), job("b", "coil.open")], JOBS)
     path.write_text(path.read_text().rstrip("\n") + ",extra\n", encoding="utf-8")
-    counts = read_history(History(path), WORDS, refused_to=tmp_path / "refused.csv")
+    counts = count_history(History(path), WORDS, refused_to=tmp_path / "refused.csv")
     assert counts.rows.jobs_used == 1
     assert "17 fields" in refused(tmp_path)[0]["reason"]
 
@@ -116,7 +123,7 @@ def test_missing_column_names_it(tmp_path: Path) -> None:
     path = tmp_path / "jobs.csv"
     path.write_text("job,opend\n", encoding="utf-8")
     with pytest.raises(LearnError, match='no column "opened"; did you mean "opend"'):
-        read_history(History(path), WORDS)
+        count_history(History(path), WORDS)
 
 
 def test_nothing_usable_says_why(tmp_path: Path) -> None:
@@ -151,8 +158,8 @@ def test_missing_odometer_is_a_band_of_its_own(tmp_path: Path) -> None:
 def test_rare_families_are_one(tmp_path: Path) -> None:
     rows = [job(f"a{i}", "coil.open") for i in range(3)]
     rows += [job("b", "coil.open", family="birch"), job("c", "coil.open", family="cedar")]
-    write_rows(tmp_path / "jobs.csv", rows, JOB_COLUMNS)
-    counts = read_history(History(tmp_path / "jobs.csv"), WORDS, max_families=1)
+    write_rows(tmp_path / "jobs.csv", rows, JOBS)
+    counts = count_history(History(tmp_path / "jobs.csv"), WORDS, max_families=1)
     assert {cell.family: n for cell, n in zip(counts.cells, counts.jobs_by_cell, strict=True)} == {
         "alder": 3.0,
         "other": 2.0,
@@ -192,16 +199,16 @@ def test_comebacks_in_a_circle_end() -> None:
 def test_findings_are_counted_by_what_they_can_prove(tmp_path: Path) -> None:
     jobs = [job("a", "coil.open", confirmed_by="ohms"), job("b"), job("c")]
     findings = [
-        FindingRow("a", "1", "look", "2", "bad"),
-        FindingRow("a", "2", "look", "3", "sound"),
-        FindingRow("a", "3", "ohms", "2", "low"),
-        FindingRow("b", "1", "ohms", "2", "low"),
-        FindingRow("b", "2", "look", "", "bad"),
-        FindingRow("b", "3", "look", "4", "sound"),
-        FindingRow("c", "1", "look", "2", "bad"),
-        FindingRow("c", "2", "ohms", "2", "low"),
-        FindingRow("x", "1", "ohms", "2", "low"),
-        FindingRow("c", "2", "ohms", "2", "usual"),
+        finding("a", "1", "look", "2", "bad"),
+        finding("a", "2", "look", "3", "sound"),
+        finding("a", "3", "ohms", "2", "low"),
+        finding("b", "1", "ohms", "2", "low"),
+        finding("b", "2", "look", "", "bad"),
+        finding("b", "3", "look", "4", "sound"),
+        finding("c", "1", "look", "2", "bad"),
+        finding("c", "2", "ohms", "2", "low"),
+        finding("x", "1", "ohms", "2", "low"),
+        finding("c", "2", "ohms", "2", "usual"),
     ]
     counts = count(tmp_path, jobs, findings)
     assert counts.sightings == {(0, BAD, True): 1, (0, SOUND, False): 1}
@@ -211,12 +218,12 @@ def test_findings_are_counted_by_what_they_can_prove(tmp_path: Path) -> None:
 
 
 def test_jobs_weighed_by_an_exact_engine_leave_the_patterns(tmp_path: Path) -> None:
-    write_rows(tmp_path / "jobs.csv", [job("a"), job("b")], JOB_COLUMNS)
-    rows = [FindingRow(name, "1", "look", "2", "bad") for name in "ab"]
-    write_rows(tmp_path / "findings.csv", rows, FINDING_COLUMNS)
+    write_rows(tmp_path / "jobs.csv", [job("a"), job("b")], JOBS)
+    rows = [finding(name, "1", "look", "2", "bad") for name in "ab"]
+    write_rows(tmp_path / "findings.csv", rows, FINDINGS)
     exact = {"not-here": np.zeros(3), "a": np.array([0.0, -1.0, -2.0])}
     history = History(tmp_path / "jobs.csv", tmp_path / "findings.csv", exact)
-    counts = read_history(history, WORDS)
+    counts = count_history(history, WORDS)
     assert counts.exact == {(0, (0.0, -1.0, -2.0)): 1}
     assert counts.patterns == {(0, (BAD,)): 1}
 
@@ -234,7 +241,7 @@ def test_patterns_agree_with_a_plain_loop(findings: list[tuple[int, int]]) -> No
     assert patterns_of(rows.reshape(-1, 4)) == expected
 
 
-def random_history(seed: int, size: int) -> tuple[list[JobRow], list[FindingRow]]:
+def random_history(seed: int, size: int) -> tuple[list[Row], list[Row]]:
     rng = np.random.default_rng(seed)
     causes = ["", *WORDS.causes]
     jobs = [
@@ -254,21 +261,23 @@ def random_history(seed: int, size: int) -> tuple[list[JobRow], list[FindingRow]
     for i in range(3 * size):
         test, outcome = shown[rng.integers(4)]
         target = ("2", "3", "")[rng.integers(3)]
-        findings.append(FindingRow(f"j{rng.integers(size + 2)}", str(i % 7), test, target, outcome))
+        findings.append(finding(f"j{rng.integers(size + 2)}", str(i % 7), test, target, outcome))
     return jobs, findings
 
 
-def test_pieces_of_any_size_give_the_same_counts(
+def test_batches_of_any_size_give_the_same_counts(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Duplicates, comebacks and jobs whose findings are spread over pieces included."""
-    from swapinfer.learn import aggregate, pieces
+    """Duplicates, comebacks and jobs whose findings are spread over batches included."""
+    from swapinfer.learn import tables
 
     jobs, findings = random_history(3, 120)
-    whole = count(tmp_path, jobs, findings)
-    for rows in (11, 50):
-        monkeypatch.setattr(aggregate, "LocalPieces", partial(pieces.LocalPieces, rows=rows))
-        assert count(tmp_path, jobs, findings) == whole
+    for end in ("csv", "parquet"):
+        whole = count(tmp_path, jobs, findings, end)
+        for rows in (11, 50):
+            with monkeypatch.context() as smaller:
+                smaller.setattr(tables, "BATCH_ROWS", rows)
+                assert count(tmp_path, jobs, findings, end) == whole
 
 
 def test_parquet_and_csv_give_the_same_counts(tmp_path: Path) -> None:
@@ -279,43 +288,42 @@ def test_parquet_and_csv_give_the_same_counts(tmp_path: Path) -> None:
     )
 
 
-@pytest.mark.slow
-def test_a_cluster_of_two_processes_gives_the_same_counts(tmp_path: Path) -> None:
-    """A real local scheduler with two worker processes; tables in several row groups."""
-    from dask.distributed import LocalCluster
-
+def test_a_folder_of_parquet_files_gives_the_same_counts(tmp_path: Path) -> None:
+    """Files in the order of their names; a line is counted through all of them."""
     jobs, findings = random_history(5, 200)
+    jobs[150]["verified"] = "perhaps"
     here = count(tmp_path, jobs, findings, "parquet")
-    for name in ("jobs", "findings"):
-        _in_row_groups(tmp_path / f"{name}.parquet", 64)
-    with LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0"
-    ) as cluster:
-        history = History(
-            tmp_path / "jobs.parquet",
-            tmp_path / "findings.parquet",
-            cluster=cluster.scheduler_address,
-        )
-        there = read_history(history, WORDS)
-    assert there.cases == here.cases
-    assert there.patterns == here.patterns
-    assert there.sightings == here.sightings
-    assert there.unconfirmed == here.unconfirmed
-    assert there.rows.refused == here.rows.refused
+    said = refused(tmp_path)
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    for part in range(4):
+        write_rows(folder / f"jobs-{part}.parquet", jobs[part * 60 : (part + 1) * 60], JOBS)
+    there = count_history(
+        History(folder, tmp_path / "findings.parquet"), WORDS, refused_to=tmp_path / "refused.csv"
+    )
+    assert replace(there, rows=here.rows) == here
+    assert refused(tmp_path) == said
 
 
-def _in_row_groups(path: Path, rows: int) -> None:
-    import pyarrow.parquet as pq
+def test_rows_in_memory_give_the_same_counts(tmp_path: Path) -> None:
+    jobs, findings = random_history(7, 80)
+    there = count(tmp_path, jobs, findings)
+    here = count_history(History(jobs, findings), WORDS)
+    assert replace(here, rows=there.rows) == there
+    assert here.rows.refused == there.rows.refused
 
-    table = pq.read_table(path)
-    pq.write_table(table, path, row_group_size=rows)
 
-
-def test_an_unreachable_cluster_is_one_clear_line(tmp_path: Path) -> None:
-    write_rows(tmp_path / "jobs.parquet", [job("a")], JOB_COLUMNS)
-    history = History(tmp_path / "jobs.parquet", cluster="nonsense://here")
-    with pytest.raises(LearnError, match="no Dask scheduler answers at nonsense"):
-        read_history(history, WORDS)
+def test_numbers_and_nothing_in_parquet_are_what_they_are_in_csv(tmp_path: Path) -> None:
+    """Columns of numbers with gaps, and days as days, as other programs write them."""
+    rows = [job("a", "coil.open"), job("b", "coil.open", odometer_km="")]
+    there = count(tmp_path, rows)
+    frame = pd.DataFrame(rows)
+    frame["odometer_km"] = pd.to_numeric(frame["odometer_km"])
+    frame["opened"] = pd.to_datetime(frame["opened"]).dt.date
+    frame.to_parquet(tmp_path / "typed.parquet", index=False)
+    here = count_history(History(tmp_path / "typed.parquet"), WORDS)
+    assert replace(here, rows=there.rows) == there
+    assert here.rows.refused.total() == 0
 
 
 def test_stripped_tables_hold_no_name_and_give_the_same_counts(tmp_path: Path) -> None:
@@ -324,14 +332,15 @@ def test_stripped_tables_hold_no_name_and_give_the_same_counts(tmp_path: Path) -
     bare = tmp_path / "bare"
     bare.mkdir()
     strip_history(
-        History(tmp_path / "jobs.csv", tmp_path / "findings.csv"),
+        tmp_path / "jobs.csv",
+        tmp_path / "findings.csv",
         jobs_to=bare / "jobs.csv",
         findings_to=bare / "findings.csv",
     )
     text = (bare / "jobs.csv").read_text(encoding="utf-8")
     assert "j1," not in text
     assert "2025-03-04" not in text
-    after = read_history(History(bare / "jobs.csv", bare / "findings.csv"), WORDS)
+    after = count_history(History(bare / "jobs.csv", bare / "findings.csv"), WORDS)
     assert after.cases == before.cases
     assert after.patterns == before.patterns
     assert after.sightings == before.sightings
@@ -339,9 +348,9 @@ def test_stripped_tables_hold_no_name_and_give_the_same_counts(tmp_path: Path) -
 
 
 def test_an_empty_file_is_an_empty_table(tmp_path: Path) -> None:
-    write_rows(tmp_path / "jobs.csv", [job("a", "coil.open")], JOB_COLUMNS)
+    write_rows(tmp_path / "jobs.csv", [job("a", "coil.open")], JOBS)
     (tmp_path / "findings.csv").write_text("\r\n", encoding="utf-8")
     history = History(tmp_path / "jobs.csv", tmp_path / "findings.csv")
-    assert read_history(history, WORDS).rows.findings_used == 0
+    assert count_history(history, WORDS).rows.findings_used == 0
     with pytest.raises(LearnError, match="the table is empty"):
-        read_history(History(tmp_path / "findings.csv"), WORDS)
+        count_history(History(tmp_path / "findings.csv"), WORDS)

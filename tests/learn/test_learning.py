@@ -15,9 +15,9 @@ from invented_history import Fleet, draw_history
 from swapinfer.commands.learning import view_learned
 from swapinfer.errors import LearnError
 from swapinfer.learn import compat, prepare
-from swapinfer.learn.aggregate import History, RowReport
 from swapinfer.learn.base import base_shares, cause_modes, describe_tests, vocabulary
 from swapinfer.learn.compare import compare_causes, compare_chances, replay_jobs
+from swapinfer.learn.counts import Cell, History, RowReport
 from swapinfer.learn.fit import Health, Sampling, diagnose, e_bfmi
 from swapinfer.learn.learn import LearnResult, learn_overlay
 from swapinfer.learn.models import OutcomeCounts, contrasts, told_apart
@@ -28,7 +28,6 @@ from swapinfer.learn.prepare import (
     prepare_outcomes,
 )
 from swapinfer.learn.report import report_html
-from swapinfer.learn.scan import Cell
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 

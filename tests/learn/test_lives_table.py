@@ -15,6 +15,7 @@ from typing import Any
 import html5lib
 import jsonschema
 import numpy as np
+import pandas as pd
 import pytest
 from msgspec import structs
 
@@ -26,12 +27,12 @@ from swapinfer.learn import compat
 from swapinfer.learn.exposure import Exposure, read_exposure
 from swapinfer.learn.fleet import at_one_shape, life_priors, mixed_log_scale
 from swapinfer.learn.lives import Lives
-from swapinfer.learn.tables import EXPOSURE_COLUMNS, ExposureRow, write_rows
+from swapinfer.learn.tables import EXPOSURE
 from swapinfer.pack.hazard import mode_prior
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Mode, Pack
 
-HEADER = ",".join(EXPOSURE_COLUMNS)
+HEADER = ",".join(EXPOSURE.names)
 SCHEMAS = Path(__file__).parents[2] / "docs" / "reference" / "json-shapes.json"
 
 
@@ -115,14 +116,11 @@ def test_rows_become_counts_failures_and_distinct_stretches(pack: Pack, tmp_path
 
 
 def test_parquet_says_the_same(pack: Pack, tmp_path: Path) -> None:
-    rows = [
-        ExposureRow("rotor", "", "4", "0", "9e4", ""),
-        ExposureRow("rotor", "", "1", "0", "5", "burnt"),
-    ]
-    found = []
-    for name in ("fleet.csv", "fleet.parquet"):
-        assert write_rows(tmp_path / name, rows, EXPOSURE_COLUMNS) == 2
-        found.append(read_exposure(tmp_path / name, pack).lives)
+    rows = [("rotor", "", 4, 0.0, 9e4, ""), ("rotor", "", 1, 0.0, 5.0, "burnt")]
+    frame = pd.DataFrame(rows, columns=list(EXPOSURE.names))
+    frame.to_csv(tmp_path / "fleet.csv", index=False)
+    frame.to_parquet(tmp_path / "fleet.parquet", index=False)
+    found = [read_exposure(tmp_path / name, pack).lives for name in ("fleet.csv", "fleet.parquet")]
     for one, other in zip(*map(astuple, found), strict=True):
         np.testing.assert_array_equal(one, other)
 
@@ -191,7 +189,7 @@ TRUE = {"rotor.burnt": (1.05e6, 2.8), "rotor.tracked": (7e5, 1.7)}
 """Life in km and shape; in the base pack 2.2e6 and 2.4, 1.5e6 and 2.0."""
 
 
-def draw_fleet(elements: int, seed: int) -> Iterator[ExposureRow]:
+def draw_fleet(elements: int, seed: int) -> Iterator[tuple[str, ...]]:
     """Rotors with the lives of `TRUE`, watched from and to round distances."""
     rng = np.random.default_rng(seed)
     enter = rng.choice([0.0, 60e3, 120e3], size=elements)
@@ -201,7 +199,7 @@ def draw_fleet(elements: int, seed: int) -> Iterator[ExposureRow]:
         died, mode = lives.min(), list(TRUE)[int(lives.argmin())].split(".")[1]
         if died > begin:
             failed = mode if died <= end else ""
-            yield ExposureRow("rotor", "", "1", f"{begin:.0f}", f"{min(died, end):.0f}", failed)
+            yield "rotor", "", "1", f"{begin:.0f}", f"{min(died, end):.0f}", failed
 
 
 @dataclass(frozen=True)
@@ -227,7 +225,7 @@ class Journey:
         with compat.quiet():
             tree = xr.open_datatree(self.folder / "draws-lives.zarr", engine="zarr")
             posterior = tree["posterior"].sel(mode=list(TRUE))
-            shape, scale = posterior["shape"].values, posterior["scale"].values[..., 0]
+            shape, scale = posterior["shape"].to_numpy(), posterior["scale"].to_numpy()[..., 0]
         return shape.reshape(-1, len(TRUE)), scale.reshape(-1, len(TRUE))
 
 
@@ -235,8 +233,9 @@ class Journey:
 def journey(libraries: None, tmp_path_factory: pytest.TempPathFactory) -> Journey:  # noqa: ARG001
     """`priors lives` on a small fleet with one misspelt row, through the real command line."""
     folder = tmp_path_factory.mktemp("fleet")
-    rows = [*draw_fleet(1500, seed=11), ExposureRow("rotr", "", "1", "0", "1", "")]
-    write_rows(folder / "fleet.csv", rows, EXPOSURE_COLUMNS)
+    rows = [*draw_fleet(1500, seed=11), ("rotr", "", "1", "0", "1", "")]
+    table = pd.DataFrame(rows, columns=list(EXPOSURE.names))
+    table.to_csv(folder / "fleet.csv", index=False)
     with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(io.StringIO()) as told:
         patch.setenv("SWAPINFER_SETTINGS", str(folder / "settings.toml"))
         code = run(["priors", "lives", f"{folder}/fleet.csv", "--out", f"{folder}/out", "--json"])

@@ -9,16 +9,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 from lab.reliability import wander
+from msgspec.structs import replace
 
-from swapinfer.commands.learning import learn_priors, pack_to_learn_on
+from swapinfer.commands.learning import learn_priors, own_history, pack_to_learn_on
 from swapinfer.commands.past import drawn_vehicles, past_vehicles, work_again
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.store import export_tables
 from swapinfer.commands.visits import list_visits
 from swapinfer.commands.weighing import weigh_causes, weigh_visits
 from swapinfer.errors import LearnError
-from swapinfer.learn.aggregate import Counts, History, read_history
 from swapinfer.learn.base import chances_of, vocabulary
+from swapinfer.learn.counts import Counts, History, count_history
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import replay
@@ -71,13 +72,17 @@ def write(shop: Shop) -> Write:
 def read_back(shop: Shop, folder: Path) -> Counts:
     export_tables(shop, folder / "jobs.csv", folder / "findings.csv")
     history = History(folder / "jobs.csv", folder / "findings.csv")
-    return read_history(history, vocabulary(shop.pack), refused_to=folder / "refused.csv")
+    return count_history(history, vocabulary(shop.pack), refused_to=folder / "refused.csv")
 
 
 def true_cause(world: World) -> tuple[str, str]:
     element, state = next(iter(world.faults.items()))
     assert state.mode is not None
     return element, state.mode.id
+
+
+def without_tables(shop: Shop, pack: Pack) -> Counts:
+    return count_history(own_history(shop, pack), vocabulary(pack))
 
 
 def named(counts: Counts, cases: Counter[tuple[int, int]]) -> Counter[str]:
@@ -107,6 +112,8 @@ def test_own_jobs_read_back_to_the_same_numbers(
         opening = ev.Opened(f"RO-{number}", "inline-4", FITMENT, family="Van 16", odometer_km=9e4)
         write([opening, *world.events[1:], ev.Closed((element,), (mode,), verified=True)])
     counts = read_back(shop, tmp_path)
+    straight = without_tables(shop, pack)
+    assert replace(straight, rows=counts.rows) == counts
     assert bands > 3
     assert counts.rows.rows_refused == 0
     assert named(counts, counts.cases.stayed) == causes

@@ -1,0 +1,462 @@
+"""A shop's whole history as counts: what the models need, and nothing that grows with its rows."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import msgspec
+import numpy as np
+
+from swapinfer.errors import LearnError
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
+from swapinfer.learn.checks import (
+    Vocabulary,
+    check_findings,
+    check_jobs,
+    commonest_reason,
+    numbers_of,
+    refusals,
+    write_refused,
+)
+from swapinfer.learn.tables import FINDINGS, JOBS, Source, digest_of, read_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MAX_FAMILIES = 12
+"""Families that the models tell apart; rarer ones are pooled as one."""
+OTHER = "other"
+"""Family of all vehicles whose family is too rare to be one of the model's."""
+
+AGE_BANDS_KM = (60_000.0, 120_000.0, 180_000.0)
+"""Edges of the age bands; a missing odometer is a band of its own."""
+AGE_BANDS = ("to-60", "60-120", "120-180", "over-180", "unknown")
+"""In thousands of kilometres."""
+AGE_MIDDLES_KM = (35_000.0, 90_000.0, 150_000.0, 220_000.0)
+"""Odometer at which the base pack is evaluated for each band but the last."""
+
+OPEN, SET_ASIDE, WEIGHED = -1, -2, -3
+"""In place of a job's cause: none was established; several were, or the job belongs to a comeback;
+none was, and an exact engine has weighed the findings."""
+STRAY = "comebacks whose first visit the table does not hold"
+SELF_CONFIRMED = "findings whose own test confirmed the cause"
+
+
+class Cell(NamedTuple):
+    """What a job's chances of causes depend on."""
+
+    layout: str
+    ignition: str
+    fuel: str
+    family: str
+    age: str
+    complaint: str
+
+
+class History(msgspec.Struct, frozen=True, eq=False):
+    """A shop's history.
+
+    Attributes
+    ----------
+    jobs : Path or sequence of mapping
+        Table of jobs.
+    findings : Path, sequence of mapping or None
+        Table of findings.
+    exact : mapping of str to ndarray of float, shape (cause,)
+        For jobs whose findings an exact engine has weighed: log-likelihood under each cause, in
+        the order of the vocabulary. For other jobs the product over their findings is taken.
+    """
+
+    jobs: Source
+    findings: Source | None = None
+    exact: Mapping[str, FloatArray] = msgspec.field(default_factory=dict)
+
+
+class RowReport(msgspec.Struct, frozen=True):
+    """What happened to the rows of a history.
+
+    Attributes
+    ----------
+    jobs_used, findings_used : int
+        Rows that were counted.
+    refused : Counter
+        Rows refused, by table and reason.
+    notes : Counter
+        Things that are odd but not wrong, such as comebacks of jobs that the table does not hold.
+    first_day, last_day : str
+        Of the jobs counted.
+    advised : Counter
+        Jobs by whether their steps were chosen by advice.
+    digest : str
+        SHA-256 of the tables.
+    """
+
+    jobs_used: int
+    findings_used: int
+    refused: Counter[str]
+    notes: Counter[str]
+    first_day: str
+    last_day: str
+    advised: Counter[str]
+    digest: str
+
+    @property
+    def rows_refused(self) -> int:
+        """Of both tables."""
+        return self.refused.total()
+
+
+class CaseCounts(msgspec.Struct, frozen=True):
+    """Verified causes by cell. A job and those that its complaint returned in are one case.
+
+    Attributes
+    ----------
+    stayed : Counter
+        (cell, cause) of cases that never came back.
+    returned : Counter
+        (cell, cause) of cases that came back without another verified cause.
+    chains : Counter
+        (cell, first verified cause, last verified cause) of cases that came back with one.
+    open_by_cell : Counter
+        Cases with comebacks and no verified cause at all.
+    """
+
+    stayed: Counter[tuple[int, int]] = msgspec.field(default_factory=Counter)
+    returned: Counter[tuple[int, int]] = msgspec.field(default_factory=Counter)
+    chains: Counter[tuple[int, int, int]] = msgspec.field(default_factory=Counter)
+    open_by_cell: Counter[int] = msgspec.field(default_factory=Counter)
+
+    def by_cell(self, n_cells: int) -> FloatArray:
+        """Cases with a verified cause in each cell; shape (cell,)."""
+        return self._total(0, n_cells)
+
+    def by_cause(self, n_causes: int) -> FloatArray:
+        """Cases by their last verified cause; shape (cause,)."""
+        return self._total(-1, n_causes)
+
+    def _total(self, part: int, size: int) -> FloatArray:
+        total = np.zeros(size)
+        for counter in (self.stayed, self.returned, self.chains):
+            for key, count in counter.items():
+                total[key[part]] += count
+        return total
+
+
+class Counts(msgspec.Struct, frozen=True):
+    """Sufficient statistics of a history.
+
+    Attributes
+    ----------
+    words : Vocabulary
+        Causes and outcomes that numbers below refer to.
+    cells : tuple of Cell
+        Cells that numbers below refer to.
+    cases : CaseCounts
+        Verified causes, comebacks followed.
+    patterns : Counter
+        (cell, outcomes) to the number of unconfirmed jobs that showed just these.
+    weighed_patterns : Counter
+        The same of the unconfirmed jobs in `exact`; these tell about tests only.
+    exact : Counter
+        (cell, log-likelihoods) to the number of unconfirmed jobs weighed by an exact engine.
+    sightings : Counter
+        (cause, outcome, at the place complained of) to findings of confirmed jobs.
+    unconfirmed : Counter
+        Cell to unconfirmed jobs, with findings or without.
+    rows : RowReport
+        What was used and refused.
+    """
+
+    words: Vocabulary
+    cells: tuple[Cell, ...]
+    cases: CaseCounts
+    patterns: Counter[tuple[int, tuple[int, ...]]]
+    weighed_patterns: Counter[tuple[int, tuple[int, ...]]]
+    exact: Counter[tuple[int, tuple[float, ...]]]
+    sightings: Counter[tuple[int, int, bool]]
+    unconfirmed: Counter[int]
+    rows: RowReport
+
+    @property
+    def jobs_by_cell(self) -> FloatArray:
+        """Jobs of each cell, confirmed or not; shape (cell,)."""
+        total = self.cases.by_cell(len(self.cells))
+        for cell, count in self.unconfirmed.items():
+            total[cell] += count
+        return total
+
+
+def count_history(
+    history: History,
+    words: Vocabulary,
+    *,
+    refused_to: Path | None = None,
+    max_families: int = MAX_FAMILIES,
+) -> Counts:
+    """Check and count a history.
+
+    Parameters
+    ----------
+    history : History
+        Its tables.
+    words : Vocabulary
+        Words that are accepted.
+    refused_to : Path, optional
+        CSV file for refused rows, with line and reason.
+    max_families : int
+        Families that the models tell apart.
+
+    Returns
+    -------
+    Counts
+
+    Raises
+    ------
+    LearnError
+        If a table is missing or malformed as a whole, or no row is good.
+    """
+    jobs, cells, refused_jobs = _read_jobs(history.jobs, words, max_families)
+    if jobs.empty:
+        reasons = write_refused({"jobs": refused_jobs}, refused_to)
+        raise LearnError(f"{history.jobs}: not one row can be used; {commonest_reason(reasons)}")
+    plain = jobs.loc[~jobs["is_linked"], ["cell", "cause"]]
+    cases, notes = follow_chains(_tally(plain[plain["cause"] != OPEN]), jobs[jobs["is_linked"]])
+    by_job, exact = _take_exact(_one_row_a_job(jobs), history.exact)
+    findings, refused_findings = _read_findings(history.findings or (), words, by_job)
+    sightings, self_confirmed = _sightings(findings)
+    patterns = patterns_of(_telling(findings))
+    return Counts(
+        words=words,
+        cells=cells,
+        cases=cases,
+        patterns=_of(OPEN, patterns),
+        weighed_patterns=_of(WEIGHED, patterns),
+        exact=exact,
+        sightings=sightings,
+        unconfirmed=Counter(plain.loc[plain["cause"] == OPEN, "cell"]) + cases.open_by_cell,
+        rows=RowReport(
+            jobs_used=len(jobs),
+            findings_used=len(findings),
+            refused=write_refused({"jobs": refused_jobs, "findings": refused_findings}, refused_to),
+            notes=notes + Counter({SELF_CONFIRMED: self_confirmed}),
+            first_day=min(jobs["opened"].unique()),
+            last_day=max(jobs["opened"].unique()),
+            advised=Counter(jobs["advised"]),
+            digest=digest_of([one for one in (history.jobs, history.findings) if one is not None]),
+        ),
+    )
+
+
+def _read_jobs(
+    source: Source, words: Vocabulary, max_families: int
+) -> tuple[pd.DataFrame, tuple[Cell, ...], pd.DataFrame]:
+    """Good rows with the numbers of their cell and cause, the cells, and refused rows."""
+    good, refused = check_jobs(read_table(source, JOBS), words)
+    good, again = _part(
+        good,
+        good.duplicated(["job", "cause"]),
+        "the same job with the same cause stands in an earlier row",
+    )
+    cell, cells = _number_cells(good, max_families)
+    cause = _places(good["cause"], words.causes)
+    is_comeback = good["comeback_of"] != ""
+    jobs = good[["job", "opened", "place", "comeback_of", "advised"]].assign(
+        cell=cell,
+        cause=np.where(good["verified"] == "yes", cause, OPEN),
+        confirmed_by=_places(good["confirmed_by"], tuple(words.outcomes)),
+        is_linked=is_comeback | good["job"].isin(good.loc[is_comeback, "comeback_of"]),
+    )
+    return jobs, cells, _joined(refused, again)
+
+
+def _read_findings(
+    source: Source, words: Vocabulary, by_job: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Good rows with numbers, and what their job's row says; and refused rows."""
+    good, refused = check_findings(read_table(source, FINDINGS), words)
+    good, again = _part(
+        good,
+        good.duplicated(["job", "sequence"]),
+        "the same sequence number stands in an earlier row of the job",
+    )
+    at = by_job.index.get_indexer(good["job"].cat.categories)[good["job"].cat.codes]
+    good, orphans = _part(good.assign(at=at), at < 0, "no such job in the jobs table")
+    job, target = by_job.iloc[good["at"]], good["target"].to_numpy(dtype=object)
+    test = _places(good["test"], tuple(words.outcomes))
+    findings = good[["at"]].assign(
+        cell=job["cell"].to_numpy(),
+        cause=job["cause"].to_numpy(),
+        shown=_places(good["shown"], words.shown),
+        is_own=job["confirmed_by"].to_numpy() == test,
+        is_here=(target == "") | (target == job["place"].to_numpy(dtype=object)),
+    )
+    return findings, _joined(refused, again, orphans)
+
+
+def _part(
+    frame: pd.DataFrame, bad: BoolArray | pd.Series[bool], say: str
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part rows from those that only the whole table shows to be bad."""
+    worse = frame[bad]
+    return frame[~bad], refusals(worse, say, worse["job"].astype(object))
+
+
+def _joined(*parts: pd.DataFrame) -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.concat(parts, ignore_index=True)
+
+
+def _places(column: pd.Series[str], known: tuple[str, ...]) -> IntArray:
+    """Place of each word among those known, -1 where it is none of them."""
+    import pandas as pd
+
+    out: IntArray = pd.Index(known).get_indexer(column.cat.categories)[column.cat.codes]
+    return out
+
+
+def pool_rare(family: pd.Series[str], most: int = MAX_FAMILIES) -> pd.Series[str]:
+    """Keep the names of the families with the most rows; all others become `OTHER`."""
+    rows = Counter(family)
+    kept = sorted(rows, key=lambda name: (-rows[name], name))[:most]
+    return family.astype(object).where(family.isin(kept), OTHER)
+
+
+def _number_cells(jobs: pd.DataFrame, max_families: int) -> tuple[IntArray, tuple[Cell, ...]]:
+    """Give each cell a number, in alphabetical order; the jobs' numbers, and the cells."""
+    odometer = numbers_of(jobs["odometer_km"])
+    band = np.searchsorted(AGE_BANDS_KM, odometer, side="right")
+    band[np.isnan(odometer)] = len(AGE_BANDS) - 1
+    told = jobs[["layout", "ignition", "fuel", "complaint"]].assign(
+        age=np.array(AGE_BANDS, dtype=object)[band], family=pool_rare(jobs["family"], max_families)
+    )
+    groups = told.groupby(list(Cell._fields), observed=True, sort=False)
+    cells = [Cell(*key) for key in groups.size().index]
+    order = sorted(range(len(cells)), key=cells.__getitem__)
+    number: IntArray = np.argsort(order)[groups.ngroup()]
+    return number, tuple(cells[at] for at in order)
+
+
+def follow_chains(
+    confirmed: Counter[tuple[int, int]], linked: pd.DataFrame
+) -> tuple[CaseCounts, Counter[str]]:
+    """Link comebacks to their first visit.
+
+    Parameters
+    ----------
+    confirmed : Counter
+        (cell, cause) of verified jobs without any comeback.
+    linked : DataFrame
+        Jobs that came back or are comebacks: job, cell, cause (or `OPEN`), comeback_of.
+
+    Returns
+    -------
+    CaseCounts
+        With the cell of the first visit.
+    Counter
+        Notes on what was odd.
+    """
+    cases = CaseCounts(stayed=confirmed)
+    columns = linked.sort_values("cause", kind="stable")[["job", "cell", "cause", "comeback_of"]]
+    visits = {job: visit for job, *visit in columns.itertuples(index=False, name=None)}
+    next_visit = {parent: job for job, (_, _, parent) in visits.items() if parent}
+    strays = [job for job, (_, _, parent) in visits.items() if parent and parent not in visits]
+    firsts = strays + [job for job, (_, _, parent) in visits.items() if not parent]
+    for first in sorted(firsts):
+        case, job = [first], first
+        while (job := next_visit.get(job, "")) in visits and job not in case:
+            case.append(job)
+        _count_case(cases, [(visits[job][0], visits[job][1]) for job in case])
+    return cases, Counter({STRAY: len(strays)})
+
+
+def _count_case(cases: CaseCounts, visits: list[tuple[int, int]]) -> None:
+    cell = visits[0][0]
+    causes = [cause for _, cause in visits if cause != OPEN]
+    if not causes:
+        cases.open_by_cell[cell] += 1
+    elif len(causes) > 1:
+        cases.chains[cell, causes[0], causes[-1]] += 1
+    elif visits[-1][1] == OPEN:
+        cases.returned[cell, causes[0]] += 1
+    else:
+        cases.stayed[cell, causes[0]] += 1
+
+
+def _one_row_a_job(jobs: pd.DataFrame) -> pd.DataFrame:
+    """Cell, cause, place and confirming test of each job, by its name, for its findings."""
+    is_aside = jobs["is_linked"] | jobs["job"].duplicated(keep=False)
+    first = jobs.assign(cause=jobs["cause"].mask(is_aside, SET_ASIDE)).drop_duplicates("job")
+    names = first["job"].astype(object)
+    return first.set_index(names)[["cell", "cause", "place", "confirmed_by"]]
+
+
+def _take_exact(
+    by_job: pd.DataFrame, exact: Mapping[str, FloatArray]
+) -> tuple[pd.DataFrame, Counter[tuple[int, tuple[float, ...]]]]:
+    """Mark unconfirmed jobs that an exact engine has weighed, and count them."""
+    weighed = by_job.index.isin(list(exact)) & (by_job["cause"] == OPEN)
+    counted = Counter(
+        (int(cell), tuple(map(float, exact[str(name)])))
+        for name, cell in by_job.loc[weighed, "cell"].items()
+    )
+    return by_job.assign(cause=by_job["cause"].mask(weighed, WEIGHED)), counted
+
+
+def _sightings(findings: pd.DataFrame) -> tuple[Counter[tuple[int, int, bool]], int]:
+    """Count findings of confirmed jobs; one whose own test confirmed the cause proves nothing."""
+    told = findings[findings["cause"] >= 0]
+    return _tally(told.loc[~told["is_own"], ["cause", "shown", "is_here"]]), int(
+        told["is_own"].sum()
+    )
+
+
+def _tally(rows: pd.DataFrame) -> Counter[Any]:
+    """Count rows that are alike, each as a tuple."""
+    return Counter(rows.itertuples(index=False, name=None))
+
+
+def _telling(findings: pd.DataFrame) -> IntArray:
+    """Pick findings that tell of the cause of an unconfirmed job, as `patterns_of` takes them."""
+    told = findings["cause"].isin((OPEN, WEIGHED)) & findings["is_here"]
+    rows: IntArray = findings.loc[told, ["at", "cause", "cell", "shown"]].to_numpy(dtype=np.int64)
+    return rows
+
+
+def _of(
+    cause: int, patterns: Counter[tuple[int, int, tuple[int, ...]]]
+) -> Counter[tuple[int, tuple[int, ...]]]:
+    return Counter({(cell, shown): n for (of, cell, shown), n in patterns.items() if of == cause})
+
+
+def patterns_of(rows: IntArray) -> Counter[tuple[int, int, tuple[int, ...]]]:
+    """Collect the outcomes of each job, and count jobs alike in everything.
+
+    Parameters
+    ----------
+    rows : ndarray of int, shape (finding, 4)
+        Job, how its cause is known, cell, outcome.
+
+    Returns
+    -------
+    Counter
+        (how its cause is known, cell, ascending outcomes) to the number of jobs.
+    """
+    if not len(rows):
+        return Counter()
+    rows = rows[np.lexsort((rows[:, 3], rows[:, 0]))]
+    starts = np.flatnonzero(np.diff(rows[:, 0], prepend=-1))
+    position = np.arange(len(rows)) - np.repeat(starts, np.diff([*starts, len(rows)]))
+    table = np.full((len(starts), 3 + int(position.max())), -1, dtype=np.int64)
+    table[:, :2] = rows[starts, 1:3]
+    table[np.cumsum(position == 0) - 1, 2 + position] = rows[:, 3]
+    distinct, count = np.unique(table, axis=0, return_counts=True)
+    return Counter(
+        {
+            (cause, cell, tuple(one for one in outcomes if one >= 0)): n
+            for (cause, cell, *outcomes), n in zip(distinct.tolist(), count.tolist(), strict=True)
+        }
+    )
