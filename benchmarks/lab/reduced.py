@@ -8,7 +8,8 @@ import numpy as np
 from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.plan.lookahead import Changes, LookAhead, Options, Ranking
+from swapinfer.plan.hypotheses import Changes, with_subsets
+from swapinfer.plan.lookahead import LookAhead, Options, Ranking
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.repair_policy import Faults, RepairPolicy
 from swapinfer.plan.sequence import Attempt, Search
@@ -66,16 +67,7 @@ def _closed(outlook: Outlook, count: int) -> IntArray:
     faults = outlook.hypotheses
     keys = list(faults.index)
     likely = np.argsort(-faults.belief_h, kind="stable")[:count]
-    wanted = {keys[h] for h in likely.tolist()}
-    queue = list(wanted)
-    while queue:
-        key = queue.pop()
-        for at in range(len(key)):
-            smaller = key[:at] + key[at + 1 :]
-            if smaller not in wanted:
-                wanted.add(smaller)
-                queue.append(smaller)
-    wanted.add(())
+    wanted = with_subsets([keys[h] for h in likely.tolist()])
     return np.array(sorted(faults.index[key] for key in wanted), dtype=np.int64)
 
 
@@ -90,13 +82,8 @@ def _distinct(outlook: Outlook, ranking: Ranking, count: int) -> IntArray:
 
 
 def _restricted(changes: Changes, position: dict[int, int]) -> Changes:
-    pairs = sorted(
-        (position[target], position[source])
-        for source, target in zip(changes.source_m.tolist(), changes.target_m.tolist(), strict=True)
-        if source in position
-    )
-    target_m, source_m = zip(*pairs, strict=True) if pairs else ((), ())
-    return Changes(np.array(source_m, dtype=np.int64), np.array(target_m, dtype=np.int64))
+    pairs = zip(changes.target_m.tolist(), changes.source_m.tolist(), strict=True)
+    return Changes.of((position[after], position[h]) for after, h in pairs if h in position)
 
 
 def optimal_cost(look_ahead: LookAhead, belief_h: FloatArray) -> float:

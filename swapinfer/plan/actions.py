@@ -13,7 +13,7 @@ from swapinfer.evidence.arrays import FloatArray
 from swapinfer.layout import Place
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Handling, Test
-from swapinfer.plan.costing import Costing, PlanSettings, Repair, Work
+from swapinfer.plan.costing import Costing, PlanSettings, RepairTask, Sitting
 
 SUSPECT = 0.003
 """Elements less likely than this to be at fault are not acted on."""
@@ -117,7 +117,7 @@ def after_swaps(action: Action, swaps: Iterable[tuple[str, str]]) -> Action:
     )
 
 
-def work_of(costing: Costing, action: Action, repair: Callable[[str], Repair]) -> Work:
+def work_of(costing: Costing, action: Action, repair: Callable[[str], RepairTask]) -> Sitting:
     """Work that an action takes as the job stands, its drive not counted.
 
     Parameters

@@ -132,7 +132,7 @@ class Task(Struct, frozen=True):
     opens_p: dict[str, float]
 
 
-class Repair(Task, frozen=True):
+class RepairTask(Task, frozen=True):
     """What putting an element right takes, on average over how it may have failed.
 
     Attributes
@@ -144,7 +144,7 @@ class Repair(Task, frozen=True):
     fix: Fix
 
 
-class Work(Struct, frozen=True):
+class Sitting(Struct, frozen=True):
     """Tasks done in one go.
 
     Attributes
@@ -281,7 +281,7 @@ class Costing(Struct, frozen=True):
     def _task(self, effort: Effort, access: str) -> Task:
         return Task(effort, dict.fromkeys(self.job.needs_open(access), 1.0))
 
-    def repair(self, kind: Kind, mode_weights: Mapping[str, float]) -> Repair:
+    def repair(self, kind: Kind, mode_weights: Mapping[str, float]) -> RepairTask:
         """Work out what putting an element right takes on average.
 
         Parameters
@@ -293,7 +293,7 @@ class Costing(Struct, frozen=True):
         """
         return self.repair_by(kind, fix_shares(kind, mode_weights) or {kind.fix: 1.0})
 
-    def repair_by(self, kind: Kind, share: Mapping[Fix, float]) -> Repair:
+    def repair_by(self, kind: Kind, share: Mapping[Fix, float]) -> RepairTask:
         """Work out what the repairs that an element may need take on average.
 
         Parameters
@@ -313,11 +313,11 @@ class Costing(Struct, frozen=True):
             wait + sum(p * fix.minutes for fix, p in share.items()),
             parts=sum(p * prices.get(kind.id, fix.price[1]) for fix, p in share.items()),
         )
-        return Repair(effort, opens_p, known_fix(share) or kind.fix)
+        return RepairTask(effort, opens_p, known_fix(share) or kind.fix)
 
     def work(
         self, tasks: Sequence[Task], disturbs: Iterable[tuple[str, Handling]], *, now: bool = True
-    ) -> Work:
+    ) -> Sitting:
         """Put tasks that are done in one go together.
 
         Parameters
@@ -332,7 +332,7 @@ class Costing(Struct, frozen=True):
         disturbed = tuple(disturbs)
         minutes, opens = self.reach(*(task.opens_p for task in tasks), now=now)
         effort = Effort(minutes, risk=self.damage(disturbed))
-        return Work(sum((task.effort for task in tasks), effort), disturbed, opens)
+        return Sitting(sum((task.effort for task in tasks), effort), disturbed, opens)
 
     def needless(self, effort: Effort) -> Effort:
         """Price what a repair costs more, beyond its effort, when it was not needed."""

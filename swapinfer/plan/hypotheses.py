@@ -43,6 +43,12 @@ class Changes(Struct, frozen=True, eq=False, dict=True):
     source_m: IntArray
     target_m: IntArray
 
+    @classmethod
+    def of(cls, pairs: Iterable[tuple[int, int]]) -> Changes:
+        """Collect pairs of a hypothesis after, and the one before."""
+        target_m, source_m = zip(*ordered, strict=True) if (ordered := sorted(pairs)) else ((), ())
+        return cls(np.array(source_m, dtype=np.int64), np.array(target_m, dtype=np.int64))
+
     @cached_property
     def _targets(self) -> tuple[IntArray, IntArray]:
         """Distinct targets, and where the changes to each begin."""
@@ -135,9 +141,7 @@ class Hypotheses(Struct, frozen=True, eq=False, dict=True):
             tuple(f for f in row if f != NONE and f not in gone)
             for row in self.fault_hk[touched_h].tolist()
         )
-        pairs = sorted(zip((self.index[key] for key in kept), touched_h.tolist(), strict=True))
-        target_m, source_m = zip(*pairs, strict=True) if pairs else ((), ())
-        return Changes(np.array(source_m, dtype=np.int64), np.array(target_m, dtype=np.int64))
+        return Changes.of(zip((self.index[key] for key in kept), touched_h.tolist(), strict=True))
 
     @cached_property
     def _member_he(self) -> FloatArray:
@@ -189,7 +193,7 @@ def form_hypotheses(evidence: Evidence, sets: FaultSets, most: int = MOST) -> Hy
         faults = (number.get(pair) for pair in zip(element_k, state_k, strict=True))
         belief[tuple(sorted(f for f in faults if f is not None))] += p
     kept = sorted(belief, key=lambda key: (-round(belief[key], 12), key))[:most]
-    keys = _with_subsets(kept)
+    keys = with_subsets(kept)
     width = max(1, *(len(key) for key in keys))
     fault_hk = np.full((len(keys), width), NONE)
     for h, key in enumerate(keys):
@@ -199,7 +203,8 @@ def form_hypotheses(evidence: Evidence, sets: FaultSets, most: int = MOST) -> Hy
     return Hypotheses(element_f, state_f, fault_hk, belief_h / covered, max(0.0, 1.0 - covered))
 
 
-def _with_subsets(kept: list[Key]) -> list[Key]:
+def with_subsets(kept: list[Key]) -> list[Key]:
+    """Add to some sets of faults all their subsets, those that are there first."""
     keys = dict.fromkeys(kept)
     queue = list(kept)
     while queue:

@@ -27,7 +27,7 @@ from swapinfer.plan.actions import (
     work_of,
 )
 from swapinfer.plan.begun import Begun, what_was_begun
-from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair, Work, mode_weights
+from swapinfer.plan.costing import Costing, Effort, PlanSettings, RepairTask, Sitting, mode_weights
 from swapinfer.plan.hypotheses import Changes, Hypotheses, form_hypotheses
 from swapinfer.plan.lookahead import LookAhead, Options, Ranking
 from swapinfer.plan.predict import Prediction, Predictor, information_bits
@@ -62,7 +62,7 @@ class Priced(Struct, frozen=True, eq=False):
         What is done.
     prediction : Prediction
         Outcomes under every hypothesis as it was before the action.
-    work : Work
+    work : Sitting
         Without the drive.
     changes : Changes
         What it ends: replaced faults, contacts cured by handling.
@@ -70,7 +70,7 @@ class Priced(Struct, frozen=True, eq=False):
 
     action: Action
     prediction: Prediction
-    work: Work
+    work: Sitting
     changes: Changes
 
     def effort(self, outcome: int) -> Effort:
@@ -97,7 +97,7 @@ class Outlook:
         self.settings = settings
         self.costing = Costing(evidence.job, settings)
         self._changes: dict[frozenset[int], Changes] = {}
-        self._repairs: dict[str, Repair] = {}
+        self._repairs: dict[str, RepairTask] = {}
         self._hard: dict[tuple[str, ...], FloatArray] = {}
 
     @property
@@ -320,11 +320,11 @@ class Outlook:
         """Effort of putting right what sits at a place: access, risk and reading codes too."""
         return self._verified(place, self.repair(place))
 
-    def _verified(self, place: str, repair: Repair) -> Effort:
+    def _verified(self, place: str, repair: RepairTask) -> Effort:
         tasks = [repair, self.costing.reading()]
         return self.costing.work(tasks, self.job.disturbed_by([place]), now=False).effort
 
-    def repair(self, place: str) -> Repair:
+    def repair(self, place: str) -> RepairTask:
         """Say what putting right what sits at a place takes, over how it may have failed."""
         if place not in self._repairs:
             weights = mode_weights(self.evidence.space, self.posterior, self.job.fitted[place])

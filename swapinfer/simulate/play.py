@@ -11,7 +11,7 @@ from swapinfer.ledger.events import Ran
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action, work_of
-from swapinfer.plan.costing import Costing, Effort, PlanSettings, Repair
+from swapinfer.plan.costing import Costing, Effort, PlanSettings, RepairTask
 from swapinfer.plan.priority import GIVE_UP, HAND_OVER
 from swapinfer.simulate.policies import Situation, Strategy
 from swapinfer.simulate.world import World
@@ -104,7 +104,7 @@ class Bill:
         # Damage is paid when it shows, not as an expectation.
         self.total += Effort(effort.minutes, effort.drive_minutes + driven, effort.parts)
 
-    def repair(self, place: str) -> Repair:
+    def repair(self, place: str) -> RepairTask:
         """Say what putting right what sits at a place takes, knowing what is wrong with it."""
         kind = self.world.job.engine.kind_of(place)
         state = self.world.faults.get(self.world.job.fitted[place])

@@ -8,7 +8,8 @@ import pytest
 from msgspec import structs
 from numpy.typing import NDArray
 
-from swapinfer.plan.lookahead import POLICY, Changes, LookAhead, Options
+from swapinfer.plan.hypotheses import Changes
+from swapinfer.plan.lookahead import POLICY, LookAhead, Options
 from swapinfer.plan.repair_policy import NONE, Faults, Prices, RepairPolicy
 from swapinfer.plan.sequence import Attempt, Search
 
