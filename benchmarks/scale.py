@@ -16,7 +16,6 @@ from dataclasses import replace
 from pathlib import Path
 
 from swapinfer.commands.next import show_next
-from swapinfer.commands.planning import Limits
 from swapinfer.commands.shop import Shop
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
@@ -113,7 +112,7 @@ def actions(store: Store) -> dict[str, Callable[[], object]]:
 def ask_next(place: str) -> None:
     """Open the store, load a job, rank its next steps."""
     with Shop(place, WHO["who"]) as shop:
-        show_next(shop, Limits(), "RO-3")
+        show_next(shop, ro="RO-3")
 
 
 def measure(small: Path, large: Path, repeats: int) -> dict[tuple[str, str], float]:

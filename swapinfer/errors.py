@@ -171,6 +171,34 @@ LISTED = 20
 """Known words that are listed when none comes near."""
 
 
+def one_word(text: str) -> str:
+    """Join the words of a text as ids join them."""
+    return "-".join(text.lower().split())
+
+
+def known_word(typed: str, known: Iterable[str], refusal: str) -> str:
+    """Return the id that was typed, with blanks for hyphens or capitals if need be.
+
+    Parameters
+    ----------
+    typed : str
+        What was typed.
+    known : iterable of str
+        What is accepted.
+    refusal : str
+        What to say of anything else; what comes near is said behind it.
+
+    Raises
+    ------
+    InputError
+        If it is none of those known.
+    """
+    word, options = one_word(typed), list(known)
+    if word not in options:
+        raise InputError(refusal + near_match(word, options))
+    return word
+
+
 def near_match(word: str, known: Iterable[str]) -> str:
     """Say which known word was probably meant.
 

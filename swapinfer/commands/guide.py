@@ -13,22 +13,22 @@ from swapinfer.commands.causes import Belief, believe, list_causes
 from swapinfer.commands.dialogue import Asking, Question, ask
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.jobs import status_words
-from swapinfer.commands.next import (
+from swapinfer.commands.opening import receive
+from swapinfer.commands.options import complete_ro
+from swapinfer.commands.page import Page, percent, show
+from swapinfer.commands.planning import plan_settings, spent_words, whole_way
+from swapinfer.commands.questions import Events, ask_closing, ask_other, ask_step
+from swapinfer.commands.record import Recorded, record
+from swapinfer.commands.shop import Shop
+from swapinfer.commands.steps import (
     MineFacts,
     OutcomeFacts,
     StepFacts,
-    cautions_of,
+    caution_lines,
     describe_step,
     mine_line,
     price_mine,
 )
-from swapinfer.commands.opening import receive
-from swapinfer.commands.options import complete_ro
-from swapinfer.commands.page import Page, money, percent, show
-from swapinfer.commands.planning import plan_settings
-from swapinfer.commands.questions import Events, ask_closing, ask_other, ask_step
-from swapinfer.commands.record import Recorded, record
-from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import converse, page, say_paragraph, show_on
 from swapinfer.errors import JobError, SwapinferError
 from swapinfer.ledger import events as ev
@@ -388,7 +388,7 @@ def _(facts: GuideView, page: Page) -> str:
         lines += page.wrap(f"tools: {', '.join(step.tools)}", indent=2)
     if step.opens:
         lines += page.wrap(f"first: {', '.join(step.opens)}", indent=2)
-    new, known = cautions_of(step.cautions, structs.replace(page, is_full=facts.is_full))
+    new, known = caution_lines(step.cautions, structs.replace(page, is_full=facts.is_full))
     lines += new + known
     for number, how in enumerate(step.how, start=1):
         lines += page.wrap(f"{number}. {how}", indent=2, hang=3)
@@ -398,11 +398,8 @@ def _(facts: GuideView, page: Page) -> str:
 
 
 def _effort(step: StepFacts, currency: str) -> str:
-    driving = f" + {step.drive_minutes:.0f} min driving" if step.drive_minutes >= 0.5 else ""
-    return (
-        f"{step.minutes:.0f} min{driving}, {money(step.money, currency)}; "
-        f"whole way out about {money(step.expected_total, currency)}"
-    )
+    spent = spent_words(step.minutes, step.drive_minutes, step.money, currency)
+    return f"{spent}; {whole_way(step.expected_total, currency)}"
 
 
 def _outcomes(step: StepFacts, page: Page) -> list[str]:

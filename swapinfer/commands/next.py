@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 import typer
@@ -12,32 +13,35 @@ from swapinfer.commands.app import command
 from swapinfer.commands.causes import GONE, Belief, believe, list_causes
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.page import Page, exactness, money, percent, show
-from swapinfer.commands.planning import Limits, plan_settings
-from swapinfer.commands.recording_commands import closing_command, commands_of
+from swapinfer.commands.planning import plan_settings, spent_words, time_words, whole_way
 from swapinfer.commands.shop import Shop
+from swapinfer.commands.steps import (
+    SAME,
+    MineFacts,
+    OutcomeFacts,
+    StepFacts,
+    caution_lines,
+    describe_step,
+    mine_line,
+    price_mine,
+)
 from swapinfer.commands.typed import decimal, quantity, words
-from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import element_label
-from swapinfer.pack.model import Costs
 from swapinfer.plan import answers
-from swapinfer.plan.actions import Action
 from swapinfer.plan.next import Plan, PlannedStep, make_plan, next_steps
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.priority import GIVE_UP, HAND_OVER
-from swapinfer.plan.reason import OWED, Reason, Telling, explain
-from swapinfer.plan.verifying import missing_words, prove
+from swapinfer.plan.priority import GIVE_UP
+from swapinfer.plan.reason import OWED, explain
 
 SHOWN_OUTCOMES = 4
 GLANCE = 15
 """Lines that what is next may take, cautions that are new to the job not counted."""
 
-SAME = 1e-9
-"""Differences below this are rounding."""
-
 INSTEAD = 3
 """Other steps named at a glance."""
 
-VERDICTS = {
+Verdict = Literal["go-on", "prove", "stop-testing", "bet", "hand-over", "give-up"]
+
+VERDICTS: Mapping[Verdict, str] = {
     "go-on": "one more step pays",
     "prove": "prove the repair",
     "stop-testing": "stop testing and repair",
@@ -48,120 +52,6 @@ VERDICTS = {
 
 UNPROVEN = "nothing is proven before it is done and a drive stays quiet"
 """Below every advice to repair."""
-
-Verdict = Literal["go-on", "prove", "stop-testing", "bet", "hand-over", "give-up"]
-
-
-class OutcomeFacts(Struct, frozen=True):
-    """An outcome of a step: what it would mean and what would be done then."""
-
-    id: str
-    title: str
-    probability: float
-    leading: str
-    leading_probability: float
-    then: str
-
-
-class CautionFacts(Struct, frozen=True):
-    """A caution: its short name, its text, and whether work in this job carried it before."""
-
-    id: str
-    name: str
-    text: str
-    is_known: bool
-
-
-class TellingFacts(Struct, frozen=True):
-    """What an outcome says about what was wrong before the step.
-
-    Attributes
-    ----------
-    outcome : str
-        Its id.
-    probability : float
-        That it is what will be found.
-    points_to, clears : dict of str to float
-        Elements that it makes clearly likelier, or less likely, and how likely they are then.
-    """
-
-    outcome: str
-    probability: float
-    points_to: dict[str, float]
-    clears: dict[str, float]
-
-
-class StepFacts(Struct, frozen=True):
-    """A ranked step.
-
-    Attributes
-    ----------
-    reason, change : str
-        Which suspects it tells apart, or what carries it; what would change the advice.
-    tellings : tuple of TellingFacts
-        On which the reason rests, the likeliest outcome first.
-    turn : float or None
-        Probability of the leading cause below which another step would come first; told of a
-        first step that repairs it.
-    commands : tuple of str
-        What records the step once it is done, "..." in the place of what was found.
-    minutes, drive_minutes : float
-        Work, and driving.
-    money : float
-        The step itself.
-    expected_total : float
-        Until the vehicle is verified.
-    gain, bits : float
-        Saving over going on without it; information.
-    cautions : tuple of CautionFacts
-        All of them, known or not.
-    tools, opens, how : tuple of str
-        Titles and texts.
-    is_barred : bool
-        Whether it may not come first as the job stands: what was begun is to be driven before.
-    """
-
-    id: str
-    title: str
-    reason: str
-    change: str
-    tellings: tuple[TellingFacts, ...]
-    turn: float | None
-    commands: tuple[str, ...]
-    minutes: float
-    drive_minutes: float
-    money: float
-    expected_total: float
-    gain: float
-    bits: float
-    tools: tuple[str, ...]
-    cautions: tuple[CautionFacts, ...]
-    opens: tuple[str, ...]
-    how: tuple[str, ...]
-    outcomes: tuple[OutcomeFacts, ...]
-    is_barred: bool
-
-
-class MineFacts(Struct, frozen=True):
-    """The technician's own step beside the best one.
-
-    Attributes
-    ----------
-    id, title : str
-        Of the step that was meant.
-    more : float
-        What it is expected to cost more in all.
-    share : float
-        That difference as a share of the best expected total.
-    is_told_apart : bool
-        Whether it is more than the plan can resolve.
-    """
-
-    id: str
-    title: str
-    more: float
-    share: float
-    is_told_apart: bool
 
 
 class NextView(Facts, frozen=True):
@@ -238,7 +128,7 @@ class WhyNotView(Facts, frozen=True):
 
 
 @command("next", "next --mine 'swap coil'", full="Outcomes, other steps, forecast.")
-def next_(
+def show_next(
     shop: Shop,
     lacking: Annotated[str, typer.Option("--without", help="Tools not at hand, by commas.")] = "",
     minutes: Annotated[str, typer.Option(help="Only steps that take no longer.")] = "",
@@ -252,57 +142,30 @@ def next_(
     mine: Annotated[str, typer.Option(help="Your own step, to be priced: 'swap coil'.")] = "",
     ro: str = "",
 ) -> NextView:
-    """Rank what to do next, from limits as they are typed."""
-    limits = Limits(words(lacking), quantity(minutes, "min"), cap, cheapest, depth)
-    return show_next(shop, limits, ro, count, mine)
-
-
-def show_next(shop: Shop, limits: Limits, ro: str = "", count: int = 5, mine: str = "") -> NextView:
     """Rank the next steps of a job.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    limits : Limits
-        What the technician said about this moment.
-    ro : str, optional
-        Repair order; default the current job.
-    count : int, optional
-        Steps to show.
-    mine : str, optional
-        The technician's own step, to be priced against the best.
 
     Raises
     ------
     InputError
-        If the own step is none that was considered.
+        If a tool or what "cheapest" means is unknown, or the own step is none that was considered.
     """
     loaded = shop.load(ro)
     belief = believe(loaded.job)
-    settings = plan_settings(shop, loaded.job, limits)
+    settings = structs.replace(
+        plan_settings(shop, loaded.job, words(lacking)),
+        objective=cheapest,
+        minutes_left=quantity(minutes, "min"),
+        money_left=cap,
+        depth=depth,
+    )
     outlook = Outlook(belief.evidence, belief.posterior, settings)
     plan = make_plan(outlook, outlook.rank())
     price = None
-    if limits.restrict:
+    if lacking.strip() or settings.minutes_left is not None or cap is not None:
         price = answers.price_of_limits(belief.evidence, belief.posterior, settings)
     view = _view(loaded.ro, belief, outlook, plan, count)
     own = price_mine(plan, mine, settings.costs) if mine.strip() else None
     return structs.replace(view, mine=own, limits_cost=price)
-
-
-def price_mine(plan: Plan, typed: str, costs: Costs) -> MineFacts:
-    """Find the step that a technician means and set its price beside the best one's.
-
-    Raises
-    ------
-    InputError
-        If the plan has no such step.
-    """
-    step = answers.find_meant(plan, typed)
-    more = step.expected_total - plan.best.expected_total
-    share = more / plan.best.expected_total if plan.best.expected_total > 0.0 else 0.0
-    return MineFacts(step.id, step.title, more, share, share > costs.resolution)
 
 
 def _view(ro: str, belief: Belief, outlook: Outlook, plan: Plan, count: int) -> NextView:
@@ -355,74 +218,6 @@ def _different_work(plan: Plan) -> list[PlannedStep]:
     return list(best.values())
 
 
-def describe_step(belief: Belief, step: PlannedStep, reason: Reason) -> StepFacts:
-    """Put a step in words and figures."""
-    job, pack = belief.evidence.job, belief.evidence.job.pack
-    known = job.cautions_met()
-    closing, unproven = ("", "") if step.action else _closing(belief, step)
-    return StepFacts(
-        id=step.id,
-        title=step.title,
-        reason=reason.sentence,
-        change=reason.change + unproven,
-        tellings=tuple(_telling(telling) for telling in reason.tellings),
-        turn=reason.turn.probability if reason.turn else None,
-        commands=commands_of(job, step.action) if step.action else (closing,),
-        minutes=step.minutes,
-        drive_minutes=step.drive_minutes,
-        money=step.money,
-        expected_total=step.expected_total,
-        gain=step.gain,
-        bits=step.bits,
-        tools=tuple(pack.tools[tool] for tool in step.tools),
-        cautions=tuple(
-            CautionFacts(name, pack.cautions[name].name, pack.cautions[name].text, name in known)
-            for name in step.cautions
-        ),
-        opens=tuple(pack.access[access].title for access in step.opens),
-        how=_how(job, step.action),
-        outcomes=tuple(
-            OutcomeFacts(
-                id=o.id,
-                title=o.title,
-                probability=o.probability,
-                leading=element_label(job, o.suspects[0].element),
-                leading_probability=o.suspects[0].probability,
-                then=o.then,
-            )
-            for o in step.outcomes
-        ),
-        is_barred=step.is_barred,
-    )
-
-
-def _closing(belief: Belief, step: PlannedStep) -> tuple[str, str]:
-    """Command that ends the job, and what is missing for it to end verified."""
-    causes = list_causes(belief)
-    if step.id != HAND_OVER or not causes or causes[0].place:
-        return closing_command("", is_proven=False), ""
-    proof = prove(belief.evidence, belief.posterior, [causes[0].element])
-    missing = missing_words(proof)
-    unproven = f"; to close it as verified, {missing}" if math.isfinite(proof.missing) else ""
-    return closing_command(causes[0].element, is_proven=proof.holds), unproven if missing else ""
-
-
-def _telling(telling: Telling) -> TellingFacts:
-    return TellingFacts(
-        telling.outcome,
-        telling.chance,
-        {one.element: one.probability for one in telling.points_to},
-        {one.element: one.probability for one in telling.clears},
-    )
-
-
-def _how(job: Job, action: Action | None) -> tuple[str, ...]:
-    if action is None or not action.test:
-        return ()
-    test = job.engine.tests[action.test]
-    return (*(f"first: {item}" for item in test.before), *test.steps)
-
-
 @command("why-not", "why-not compression")
 def show_why_not(
     shop: Shop,
@@ -453,7 +248,7 @@ def _(facts: NextView, page: Page) -> str:
     lines += _best(best, facts.currency, page)
     if page.is_full:
         lines += _everything(facts, page)
-    new, known = cautions_of(best.cautions, page)
+    new, known = caution_lines(best.cautions, page)
     lines += new
     lines += known + _commands(best)
     if facts.limits_cost is not None:
@@ -475,40 +270,15 @@ def _headline(facts: NextView, page: Page) -> list[str]:
     return lines
 
 
-def mine_line(mine: MineFacts, currency: str, page: Page) -> list[str]:
-    """Set the technician's own step beside the advice."""
-    more = f"{money(abs(mine.more), currency)} ({percent(abs(mine.share))})"
-    if abs(mine.more) < SAME:
-        words = "no dearer than what is advised"
-    elif mine.more < 0.0:
-        words = f"{more} less in all than what is advised: do as you like"
-    elif mine.is_told_apart:
-        words = f"{more} more in all than what is advised: worth an argument"
-    else:
-        words = f"{more} more in all: less than the plan can tell apart, do as you like"
-    return page.wrap(f"yours: {mine.title}: {words}", hang=7)
-
-
 def _best(step: StepFacts, currency: str, page: Page) -> list[str]:
     lines = page.wrap(page.strong(f"next: {step.title}"), hang=6)
     lines += page.wrap(f"why: {step.reason}", indent=2, hang=5)
     lines += page.wrap(step.change, indent=2, hang=5)
     opens = f"; first off: {', '.join(step.opens)}" if step.opens else ""
-    cost = f"{_time(step)}, {money(step.money, currency)}; " if step.minutes else ""
-    whole = f"whole way out about {money(step.expected_total, currency)}"
-    return lines + page.wrap(f"{cost}{whole}{opens}", indent=2)
-
-
-def cautions_of(cautions: tuple[CautionFacts, ...], page: Page) -> tuple[list[str], list[str]]:
-    """Cautions in full that are new to the job, and on one line the names of the others."""
-    new = [line for c in cautions if not c.is_known or page.is_full for line in _full(c, page)]
-    names = [c.name for c in cautions if c.is_known and not page.is_full]
-    known = page.wrap(f"CAUTION as before: {', '.join(names)}", indent=2) if names else []
-    return new, known
-
-
-def _full(caution: CautionFacts, page: Page) -> list[str]:
-    return page.wrap(f"CAUTION: {caution.text}", indent=2)
+    spent = spent_words(step.minutes, step.drive_minutes, step.money, currency)
+    spent = f"{spent}; " if step.minutes else ""
+    whole = whole_way(step.expected_total, currency)
+    return lines + page.wrap(f"{spent}{whole}{opens}", indent=2)
 
 
 def _commands(step: StepFacts) -> list[str]:
@@ -559,8 +329,7 @@ def _outcome(outcome: OutcomeFacts, page: Page) -> list[str]:
 
 
 def _time(step: StepFacts) -> str:
-    driving = f" + {step.drive_minutes:.0f} driving" if step.drive_minutes >= 0.5 else ""
-    return f"{step.minutes:.0f} min{driving}"
+    return time_words(step.minutes, step.drive_minutes)
 
 
 def _forecast(facts: NextView, page: Page) -> list[str]:
@@ -574,7 +343,7 @@ def _forecast(facts: NextView, page: Page) -> list[str]:
 
 @show.register
 def _(facts: WhyNotView, page: Page) -> str:
-    if math.isclose(facts.more, 0.0, abs_tol=1e-9):
+    if math.isclose(facts.more, 0.0, abs_tol=SAME):
         return "\n".join(page.wrap(f"{facts.ro}: {facts.step} is the cheapest way on"))
     lines = page.wrap(
         f"{facts.ro}: {facts.step} is expected to cost {money(facts.more, facts.currency)} more "

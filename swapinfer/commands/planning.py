@@ -1,13 +1,15 @@
-"""How a shop plans: by its own figures, and by what the technician said about this moment."""
+"""How a shop plans: by its own figures; and the step that comes first, in one line."""
 
 from __future__ import annotations
+
+from collections.abc import Iterable
 
 from msgspec import Struct
 
 from swapinfer.commands.causes import Belief
 from swapinfer.commands.page import money
 from swapinfer.commands.shop import Shop
-from swapinfer.errors import InputError, near_match
+from swapinfer.errors import known_word
 from swapinfer.ledger.replay import Job
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import next_steps
@@ -23,60 +25,32 @@ class StepLine(Struct, frozen=True):
     expected_total: float
 
 
-class Limits(Struct, frozen=True):
-    """What the technician said about this moment.
+def plan_settings(shop: Shop, job: Job, lacking: Iterable[str] = ()) -> PlanSettings:
+    """Shop's figures as planning takes them.
 
-    Attributes
+    Parameters
     ----------
-    lacking : tuple of str
-        Tools that are not at hand, beside those the shop lacks.
-    minutes, money : float or None
-        Most that a step may take or cost.
-    cheapest : str
-        What "cheapest" means: money, minutes or driving.
-    depth : int
-        Steps looked ahead.
-    """
-
-    lacking: tuple[str, ...] = ()
-    minutes: float | None = None
-    money: float | None = None
-    cheapest: str = "money"
-    depth: int = 2
-
-    @property
-    def restrict(self) -> bool:
-        """Whether anything is limited."""
-        return bool(self.lacking) or self.minutes is not None or self.money is not None
-
-
-def plan_settings(shop: Shop, job: Job, limits: Limits | None = None) -> PlanSettings:
-    """Shop's figures and this moment's limits as planning takes them.
+    shop : Shop
+        Whose settings hold.
+    job : Job
+        Whose pack's costs and tools hold where the shop has none of its own.
+    lacking : iterable of str, optional
+        Tools that are not at hand now, beside those the shop has not.
 
     Raises
     ------
     InputError
-        If a tool or the meaning of "cheapest" is unknown.
+        If a tool is unknown.
     """
-    limits = limits or Limits()
-    known = job.pack.tools
-    lacking = [_tool(name, known) for name in (*shop.settings.missing_tools, *limits.lacking)]
+    tools = job.pack.tools
     return PlanSettings(
         costs=shop.settings.costs(job.pack),
-        missing_tools=frozenset(lacking),
+        missing_tools=frozenset(
+            known_word(name, tools, f'no tool "{name}"')
+            for name in (*shop.settings.missing_tools, *lacking)
+        ),
         part_prices=shop.settings.part_prices,
-        objective=limits.cheapest,
-        minutes_left=limits.minutes,
-        money_left=limits.money,
-        depth=limits.depth,
     )
-
-
-def _tool(name: str, known: dict[str, str]) -> str:
-    word = "-".join(name.lower().split())
-    if word not in known:
-        raise InputError(f'no tool "{name}"{near_match(word, known)}')
-    return word
 
 
 def first_step(shop: Shop, belief: Belief) -> StepLine:
@@ -89,7 +63,21 @@ def first_step(shop: Shop, belief: Belief) -> StepLine:
 
 def step_words(step: StepLine, currency: str) -> str:
     """One line of a next step."""
-    return (
-        f"{step.title} ({step.minutes:.0f} min, {money(step.money, currency)}; "
-        f"whole way out about {money(step.expected_total, currency)})"
-    )
+    spent = spent_words(step.minutes, 0.0, step.money, currency)
+    return f"{step.title} ({spent}; {whole_way(step.expected_total, currency)})"
+
+
+def spent_words(minutes: float, drive_minutes: float, amount: float, currency: str) -> str:
+    """Say what a step takes and costs."""
+    return f"{time_words(minutes, drive_minutes)}, {money(amount, currency)}"
+
+
+def time_words(minutes: float, drive_minutes: float) -> str:
+    """Say how long work takes, and driving if there is any."""
+    driving = f" + {drive_minutes:.0f} driving" if drive_minutes >= 0.5 else ""
+    return f"{minutes:.0f} min{driving}"
+
+
+def whole_way(expected_total: float, currency: str) -> str:
+    """Say what it is expected to cost until the vehicle is verified."""
+    return f"whole way out about {money(expected_total, currency)}"

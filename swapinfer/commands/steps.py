@@ -1,0 +1,312 @@
+"""A step in words and figures: what it tells, takes and costs, and what records it once done."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from msgspec import Struct
+
+from swapinfer.commands.causes import Belief, list_causes
+from swapinfer.commands.page import Page, money, percent
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import element_label
+from swapinfer.pack.model import Costs, Test
+from swapinfer.plan import answers
+from swapinfer.plan.actions import Action
+from swapinfer.plan.next import Plan, PlannedStep
+from swapinfer.plan.priority import HAND_OVER
+from swapinfer.plan.reason import Reason
+from swapinfer.plan.verifying import missing_words, prove
+
+SAME = 1e-9
+"""Differences below this are rounding."""
+
+FOUND = "..."
+"""Stands in a command for what was found."""
+
+OUTCOMES_LENGTH = 32
+"""Letters for the outcomes of an inspection; what they leave out is in: swapinfer tests TEST."""
+
+TARGETS = 4
+"""Readings to a command: more would not fit on a line."""
+
+
+class OutcomeFacts(Struct, frozen=True):
+    """An outcome of a step: what it would mean and what would be done then."""
+
+    id: str
+    title: str
+    probability: float
+    leading: str
+    leading_probability: float
+    then: str
+
+
+class CautionFacts(Struct, frozen=True):
+    """A caution: its short name, its text, and whether work in this job carried it before."""
+
+    id: str
+    name: str
+    text: str
+    is_known: bool
+
+
+class TellingFacts(Struct, frozen=True):
+    """What an outcome says about what was wrong before the step.
+
+    Attributes
+    ----------
+    outcome : str
+        Its id.
+    probability : float
+        That it is what will be found.
+    points_to, clears : dict of str to float
+        Elements that it makes clearly likelier, or less likely, and how likely they are then.
+    """
+
+    outcome: str
+    probability: float
+    points_to: dict[str, float]
+    clears: dict[str, float]
+
+
+class StepFacts(Struct, frozen=True):
+    """A ranked step.
+
+    Attributes
+    ----------
+    reason, change : str
+        Which suspects it tells apart, or what carries it; what would change the advice.
+    tellings : tuple of TellingFacts
+        On which the reason rests, the likeliest outcome first.
+    turn : float or None
+        Probability of the leading cause below which another step would come first; told of a
+        first step that repairs it.
+    commands : tuple of str
+        What records the step once it is done, "..." in the place of what was found.
+    minutes, drive_minutes : float
+        Work, and driving.
+    money : float
+        The step itself.
+    expected_total : float
+        Until the vehicle is verified.
+    gain, bits : float
+        Saving over going on without it; information.
+    cautions : tuple of CautionFacts
+        All of them, known or not.
+    tools, opens, how : tuple of str
+        Titles and texts.
+    is_barred : bool
+        Whether it may not come first as the job stands: what was begun is to be driven before.
+    """
+
+    id: str
+    title: str
+    reason: str
+    change: str
+    tellings: tuple[TellingFacts, ...]
+    turn: float | None
+    commands: tuple[str, ...]
+    minutes: float
+    drive_minutes: float
+    money: float
+    expected_total: float
+    gain: float
+    bits: float
+    tools: tuple[str, ...]
+    cautions: tuple[CautionFacts, ...]
+    opens: tuple[str, ...]
+    how: tuple[str, ...]
+    outcomes: tuple[OutcomeFacts, ...]
+    is_barred: bool
+
+
+class MineFacts(Struct, frozen=True):
+    """The technician's own step beside the best one.
+
+    Attributes
+    ----------
+    id, title : str
+        Of the step that was meant.
+    more : float
+        What it is expected to cost more in all.
+    share : float
+        That difference as a share of the best expected total.
+    is_told_apart : bool
+        Whether it is more than the plan can resolve.
+    """
+
+    id: str
+    title: str
+    more: float
+    share: float
+    is_told_apart: bool
+
+
+def describe_step(belief: Belief, step: PlannedStep, reason: Reason) -> StepFacts:
+    """Put a step in words and figures."""
+    job, pack = belief.evidence.job, belief.evidence.job.pack
+    known = job.cautions_met()
+    action = step.action
+    test = job.engine.tests[action.test] if action and action.test else None
+    commands, unproven = (commands_of(job, action), "") if action else _closing(belief, step)
+    return StepFacts(
+        id=step.id,
+        title=step.title,
+        reason=reason.sentence,
+        change=reason.change + unproven,
+        tellings=tuple(
+            TellingFacts(
+                one.outcome,
+                one.chance,
+                {suspect.element: suspect.probability for suspect in one.points_to},
+                {suspect.element: suspect.probability for suspect in one.clears},
+            )
+            for one in reason.tellings
+        ),
+        turn=reason.turn.probability if reason.turn else None,
+        commands=commands,
+        minutes=step.minutes,
+        drive_minutes=step.drive_minutes,
+        money=step.money,
+        expected_total=step.expected_total,
+        gain=step.gain,
+        bits=step.bits,
+        tools=tuple(pack.tools[tool] for tool in step.tools),
+        cautions=tuple(
+            CautionFacts(name, pack.cautions[name].name, pack.cautions[name].text, name in known)
+            for name in step.cautions
+        ),
+        opens=tuple(pack.access[access].title for access in step.opens),
+        how=(*(f"first: {item}" for item in test.before), *test.steps) if test else (),
+        outcomes=tuple(
+            OutcomeFacts(
+                id=o.id,
+                title=o.title,
+                probability=o.probability,
+                leading=element_label(job, o.suspects[0].element),
+                leading_probability=o.suspects[0].probability,
+                then=o.then,
+            )
+            for o in step.outcomes
+        ),
+        is_barred=step.is_barred,
+    )
+
+
+def _closing(belief: Belief, step: PlannedStep) -> tuple[tuple[str, ...], str]:
+    """Command that ends the job, and what is missing for it to end verified."""
+    causes = list_causes(belief)
+    if step.id != HAND_OVER or not causes or causes[0].place:
+        return ("swapinfer close",), ""
+    proof = prove(belief.evidence, belief.posterior, [causes[0].element])
+    missing = missing_words(proof)
+    is_within_reach = bool(missing) and math.isfinite(proof.missing)
+    verified = " --verified" if proof.holds else ""
+    return (
+        (f"swapinfer close --cause {causes[0].element}{verified}",),
+        f"; to close it as verified, {missing}" if is_within_reach else "",
+    )
+
+
+def commands_of(job: Job, action: Action) -> tuple[str, ...]:
+    """Commands that record an action.
+
+    Parameters
+    ----------
+    job : Job
+        As it stands before the action.
+    action : Action
+        What is done.
+
+    Returns
+    -------
+    tuple of str
+        In the order in which they are typed, `FOUND` in the place of what was found.
+    """
+    return tuple(f"swapinfer {line}" for line in _lines(job, action))
+
+
+def _lines(job: Job, action: Action) -> Iterator[str]:
+    if action.test:
+        yield from _test(job.engine.tests[action.test], action.targets)
+    elif action.kind == "put-back":
+        yield "back"
+    elif action.swaps:
+        yield f"swap {' '.join(_swap(job, *pair) for pair in action.swaps)}"
+    for place in action.reseated:
+        yield f"reseat {place}"
+    for place in action.replaced:
+        yield f"replace {place}"
+    if action.drive_minutes:
+        when = f" --when {','.join(action.conditions)}" if action.conditions else ""
+        yield f"drive {action.drive_minutes:g}{when} --codes {FOUND}"
+
+
+def _swap(job: Job, first: str, second: str) -> str:
+    """Write ``coil 3-1``; places that share cylinders are written out."""
+    kind = job.engine.kind_of(first).id
+    a, b = first.removeprefix(kind), second.removeprefix(kind)
+    return f"{kind} {a}-{b}" if a.isdecimal() and b.isdecimal() else f"{first} {second}"
+
+
+def _test(test: Test, targets: tuple[str, ...]) -> Iterator[str]:
+    names = [_target(test, target) for target in targets]
+    if test.form == "reading":
+        against = f" --against {FOUND}{test.unit}" if test.reference else ""
+        for at in range(0, len(names), TARGETS):
+            values = " ".join(f"{name}={FOUND}{test.unit}" for name in names[at : at + TARGETS])
+            yield f"read {test.id} {values}{against}"
+        return
+    seen = "|".join(test.outcomes)
+    if len(seen) > OUTCOMES_LENGTH:
+        seen = f"{seen[: seen.rindex('|', 0, OUTCOMES_LENGTH)]}|{FOUND}"
+    for name in names:
+        yield f"inspect {test.id} {name} {seen}"
+
+
+def _target(test: Test, target: str) -> str:
+    """Shortest name that is understood: a number says which of the test's targets."""
+    number = target.removeprefix(test.target)
+    return number if number.isdecimal() else target
+
+
+def price_mine(plan: Plan, typed: str, costs: Costs) -> MineFacts:
+    """Find the step that a technician means and set its price beside the best one's.
+
+    Raises
+    ------
+    InputError
+        If the plan has no such step.
+    """
+    step = answers.find_meant(plan, typed)
+    more = step.expected_total - plan.best.expected_total
+    share = more / plan.best.expected_total if plan.best.expected_total > 0.0 else 0.0
+    return MineFacts(step.id, step.title, more, share, share > costs.resolution)
+
+
+def mine_line(mine: MineFacts, currency: str, page: Page) -> list[str]:
+    """Set the technician's own step beside the advice."""
+    more = f"{money(abs(mine.more), currency)} ({percent(abs(mine.share))})"
+    if abs(mine.more) < SAME:
+        words = "no dearer than what is advised"
+    elif mine.more < 0.0:
+        words = f"{more} less in all than what is advised: do as you like"
+    elif mine.is_told_apart:
+        words = f"{more} more in all than what is advised: worth an argument"
+    else:
+        words = f"{more} more in all: less than the plan can tell apart, do as you like"
+    return page.wrap(f"yours: {mine.title}: {words}", hang=7)
+
+
+def caution_lines(cautions: tuple[CautionFacts, ...], page: Page) -> tuple[list[str], list[str]]:
+    """Cautions in full that are new to the job, and on one line the names of the others."""
+    known = [c.name for c in cautions if c.is_known and not page.is_full]
+    new = [
+        line
+        for caution in cautions
+        if caution.name not in known
+        for line in page.wrap(f"CAUTION: {caution.text}", indent=2)
+    ]
+    return new, page.wrap(f"CAUTION as before: {', '.join(known)}", indent=2) if known else []
