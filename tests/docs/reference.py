@@ -8,6 +8,7 @@ import io
 import json
 import re
 import typing
+from collections import ChainMap
 from collections.abc import Callable, Iterator, Mapping
 from typing import Protocol
 
@@ -96,9 +97,15 @@ def _entry(name: str, thing: object) -> str:
     members = vars(thing) if inspect.isclass(thing) else {}
     for member, value in members.items():
         is_method = inspect.isfunction(value) or isinstance(value, classmethod)
-        if is_method and not member.startswith("_"):
+        if is_method and not member.startswith("_") and not _is_of_all(thing, member):
             parts.append(_described(f"{name}.{member}", getattr(thing, member)))
     return "\n\n".join(parts) + "\n"
+
+
+def _is_of_all(thing: object, member: str) -> bool:
+    """Whether a class shares a method with its kind, such as what every event can say."""
+    bases = inspect.getmro(thing)[1:] if inspect.isclass(thing) else ()
+    return any(member in vars(base) for base in bases)
 
 
 def _described(name: str, thing: object) -> str:
@@ -109,7 +116,7 @@ def _signature(name: str, thing: object) -> str:
     if inspect.isclass(thing) and issubclass(thing, Exception):
         return f"class {name}(Exception)"
     signature = inspect.signature(thing)
-    kinds = thing.__annotations__ if inspect.isclass(thing) and issubclass(thing, Struct) else {}
+    kinds = _kinds_of(thing) if inspect.isclass(thing) and issubclass(thing, Struct) else {}
     inner = [_parameter(one, kinds) for one in signature.parameters.values()]
     after = _plain(signature.return_annotation)
     after = f" -> {after}" if after not in ("", "None") else ""
@@ -117,6 +124,11 @@ def _signature(name: str, thing: object) -> str:
     if len(line) <= WIDTH:
         return line
     return "\n".join([f"{name}(", *(f"    {one}," for one in inner), f"){after}"])
+
+
+def _kinds_of(record: type[Struct]) -> Mapping[str, str]:
+    """Types of a record's fields as they are written, those of its bases too."""
+    return ChainMap(*(vars(one).get("__annotations__", {}) for one in inspect.getmro(record)))
 
 
 def _parameter(one: inspect.Parameter, kinds: Mapping[str, str]) -> str:
