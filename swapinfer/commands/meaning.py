@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from swapinfer.commands.causes import Belief
-from swapinfer.evidence.testing import Setting, seen_where
+from swapinfer.evidence.looks import Setting, seen_where
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Entry, Event, Work, unhandled
 from swapinfer.ledger.replay import Job

@@ -10,7 +10,7 @@ from msgspec import Struct, structs
 from swapinfer.commands.settings import Settings
 from swapinfer.errors import DoubtError, InputError, near_match
 from swapinfer.evidence.levels import NO_NODES, level_nodes
-from swapinfer.evidence.testing import density, reading_value
+from swapinfer.evidence.profiles import density, reading_value
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
@@ -247,8 +247,8 @@ class Typist:
         value = reading_value(test, read)
         nodes = level_nodes(test, self.job.opening, []) if test.level else NO_NODES
         good, *others = [
-            float(nodes.weight_q @ density(test, name, value, nodes.value_q))
-            for name in (GOOD, *(name for name in test.profiles if name != GOOD))
+            float(nodes.weight_q @ density(test, test.curves[name], value, nodes.value_q))
+            for name in (GOOD, *(name for name in test.curves if name != GOOD))
         ]
         rest = sum(others) / len(others) if others else good
         return float(USUALLY_GOOD * good + (1.0 - USUALLY_GOOD) * rest)

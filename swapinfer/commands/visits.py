@@ -19,7 +19,7 @@ from msgspec.structs import replace
 
 from swapinfer.commands.shop import Shop
 from swapinfer.evidence.assemble import gather_evidence
-from swapinfer.evidence.testing import band_of, reading_value
+from swapinfer.evidence.profiles import reading_value
 from swapinfer.ledger.events import (
     Closed,
     Inspected,
@@ -265,7 +265,7 @@ def _finding_rows(visit: Visit) -> Iterator[dict[str, Any]]:
         if isinstance(event, Measured):
             value = reading_value(test, event)
             level = evidence.levels.reading(test, weight_q) if test.level else None
-            outcome = band_of(test, value, level)
+            outcome = test.band_of(value, level)
         yield {
             "job": visit.name,
             "sequence": finding.seq,

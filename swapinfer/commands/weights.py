@@ -15,7 +15,8 @@ from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.arrays import BoolArray, FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.levels import expected_level
-from swapinfer.evidence.testing import Setting, absolute, band_median, look
+from swapinfer.evidence.looks import Setting, look
+from swapinfer.evidence.profiles import band_median
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.engine import is_fitted
@@ -107,9 +108,9 @@ def _weigh(pack: Pack, test: Test) -> Iterator[WeightLine]:
     target, *others = replay([(0, opening)], pack).engine.target_places(test.target)
     is_shared = test.target in ("bank", "engine") or not others
     run = ev.Ran(case.minutes, case.conditions, (case.common if is_shared else case.code,))
-    level = expected_level(test, test.level, opening) if test.level else None
+    level = expected_level(test, opening)
     compared = others if test.level else ()
-    sound = [_measured(test, other, absolute(test, test.nominal, level)) for other in compared]
+    sound = [_measured(test, other, test.as_shown(test.nominal, level)) for other in compared]
     base = replay(enumerate([opening, run, *sound]), pack)
     evidence = gather_evidence(base)
     for result, weight in test.weights.items():
@@ -145,11 +146,11 @@ def _finding(
     """Make the event of an outcome, or of a reading that is usual for a band, and say it."""
     if test.form == "inspection":
         return ev.Inspected(test.id, target, result), test.outcomes[result]
-    value = absolute(test, band_median(test, result), level)
+    value = test.as_shown(band_median(test, result), level)
     shown = "OL" if math.isinf(value) else format_quantity(value, test.unit, 2)
     beside = ""
     if level is not None:
-        beside = f" beside {format_quantity(absolute(test, test.nominal, level), test.unit, 2)}"
+        beside = f" beside {format_quantity(test.as_shown(test.nominal, level), test.unit, 2)}"
     return _measured(test, target, value), shown + beside
 
 

@@ -2,27 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.evidence.arrays import Arrays, BoolArray, Factor, FloatArray, Term
-from swapinfer.evidence.levels import (
-    FEWEST,
-    MOST_COMBINED,
-    NEGLIGIBLE,
-    WIDER,
-    Levels,
-    Nodes,
-    alike_nodes,
-    largest_weights,
-    level_name,
-    level_nodes,
-    tells_little,
-)
+from swapinfer.evidence.levels import Levels, Nodes, level_name, nodes_by_name, tells_little
+from swapinfer.evidence.looks import Look, Setting, look, observations, repeat_key
 from swapinfer.evidence.running import (
     CodedRun,
     Drive,
@@ -36,20 +23,7 @@ from swapinfer.evidence.running import (
     suspect,
 )
 from swapinfer.evidence.states import StateSpace, build_states, lot_factors
-from swapinfer.evidence.testing import (
-    NO_LEVEL,
-    Chances,
-    Seen,
-    Setting,
-    View,
-    inspection_chances,
-    judge,
-    look,
-    reading_chances,
-    repeat_key,
-    sum_up,
-)
-from swapinfer.ledger.events import Inspected, Measured, Ran
+from swapinfer.ledger.events import Ran
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.model import Test
@@ -71,8 +45,7 @@ MOST_SUPPOSED = 6
 """Kinds of drive for which that is asked, the first; in others it upsets cylinders one by one."""
 
 
-@dataclass(frozen=True)
-class Evidence:
+class Evidence(Struct, frozen=True, eq=False):
     """A job as exact inference sees it.
 
     Attributes
@@ -82,11 +55,13 @@ class Evidence:
     space : StateSpace
         Elements and their states.
     arrays : Arrays
-        Arrays.
+        Factors and terms of all findings.
     seqs : tuple of int
         Position in the chain of each finding; the complaint is `COMPLAINT`.
     levels : Levels
         What readings share, at the nodes of the arrays.
+    findings : Findings
+        What was found, for leaving some of it out.
     """
 
     job: Job
@@ -94,10 +69,11 @@ class Evidence:
     arrays: Arrays
     seqs: tuple[int, ...]
     levels: Levels
+    findings: Findings
 
     def keeping(self, keep_n: BoolArray) -> Arrays:
         """Return the arrays as if only some of the findings had been made."""
-        return _assemble(self._findings, keep_n)[0]
+        return _assemble(self.findings, keep_n)[0]
 
     def usual(self, test: Test, weight_q: FloatArray) -> float | None:
         """Say what a sound one is expected to show, in a reading's unit.
@@ -122,10 +98,6 @@ class Evidence:
             return None
         return self.levels.reading(test, weight_q)
 
-    @cached_property
-    def _findings(self) -> _Findings:
-        return _Findings.of(self.job, self.space)
-
 
 def gather_evidence(job: Job) -> Evidence:
     """Assemble everything found in a job.
@@ -145,52 +117,36 @@ def gather_evidence(job: Job) -> Evidence:
         If a recorded code cannot be one.
     """
     space = build_states(job)
-    findings = _Findings.of(job, space)
+    findings = Findings.of(job, space)
     arrays, levels = _assemble(findings, np.ones(len(job.findings) + 1, dtype=np.bool_))
     seqs = (COMPLAINT, *(finding.seq for finding in job.findings))
-    evidence = Evidence(job, space, arrays, seqs, levels)
-    evidence.__dict__["_findings"] = findings
-    return evidence
+    return Evidence(job, space, arrays, seqs, levels, findings)
 
 
-@dataclass(frozen=True)
-class _Look:
-    """One reading or inspection, and the key under which it repeats others."""
+class Findings(Struct, frozen=True, eq=False):
+    """What was found, before it is decided which of it counts.
 
-    n: int
-    event: Measured | Inspected
-    test: Test
-    view: View
-    key: tuple[object, ...]
-
-
-@dataclass(frozen=True)
-class _Group:
-    """Looks at one thing with nothing handled between: one observation."""
-
-    n: int
-    test: Test
-    view: View
-    seen: Seen
-
-    def chances(self, value_q: FloatArray = NO_LEVEL) -> Chances:
-        if self.seen.outcome:
-            return inspection_chances(self.test, self.view, self.seen)
-        return reading_chances(self.test, self.view, self.seen, value_q)
-
-
-@dataclass(frozen=True)
-class _Findings:
-    """What was found, before it is decided which of it counts."""
+    Attributes
+    ----------
+    job, space : Job, StateSpace
+        Of which.
+    pieces : sequence of sequence of Term or Factor
+        Of each finding, the complaint first, what stands whatever else counts.
+    coded : mapping of int to CodedRun
+        Codes of drives, by index of the finding, to be read together.
+    looks : sequence of Look
+        Readings and inspections, to be summed up where they repeat one another.
+    """
 
     job: Job
     space: StateSpace
     pieces: Sequence[Sequence[Term | Factor]]
     coded: Mapping[int, CodedRun]
-    looks: Sequence[_Look]
+    looks: Sequence[Look]
 
     @classmethod
-    def of(cls, job: Job, space: StateSpace) -> _Findings:
+    def of(cls, job: Job, space: StateSpace) -> Findings:
+        """Take in a job's complaint and all that was found since."""
         pieces: list[list[Term | Factor]] = [[_complaint(job, space)]]
         fault_codes = FaultCodes.of(job.pack, job.engine, space)
         coded, looks = {}, []
@@ -204,20 +160,19 @@ class _Findings:
                 test = job.engine.tests[event.test]
                 setting = Setting(test, event.target, finding.fitted, finding.time)
                 view = look(job.engine, space, setting)
-                looks.append(_Look(n, event, test, view, repeat_key(job, space, setting, view)))
+                looks.append(Look(n, event, test, view, repeat_key(job, space, setting, view)))
         return cls(job, space, pieces, coded, looks)
 
 
-def _assemble(findings: _Findings, keep_n: BoolArray) -> tuple[Arrays, Levels]:
-    groups = _grouped([one for one in findings.looks if keep_n[one.n]])
+def _assemble(findings: Findings, keep_n: BoolArray) -> tuple[Arrays, Levels]:
+    seen = observations([one for one in findings.looks if keep_n[one.n]])
     coded = {n: run for n, run in findings.coded.items() if keep_n[n]}
     alike = _alike_runs(findings.job, coded)
     together = {f"drives {runs}": SUPPOSED for runs in alike}
-    nodes = _nodes_by_name(findings.job, groups, 2 ** len(together))
-    levels = Levels.together(nodes | together)
+    levels = Levels.together(nodes_by_name(findings.job, seen, 2 ** len(together)) | together)
     pieces = [list(some) if keep_n[n] else [] for n, some in enumerate(findings.pieces)]
-    for group in groups:
-        pieces[group.n].append(_term(group, levels))
+    for one in seen:
+        pieces[one.n].append(one.term(levels.of(one.test)))
     named = {n: f"drives {runs}" for runs in alike for n in runs}
     first = {runs[0] for runs in alike}
     running = findings.job.pack.running
@@ -228,7 +183,7 @@ def _assemble(findings: _Findings, keep_n: BoolArray) -> tuple[Arrays, Levels]:
     return _stack(findings.space, pieces, levels.weight_q, lots), levels
 
 
-def _suspected_twice(findings: _Findings, coded: Mapping[int, CodedRun]) -> list[str]:
+def _suspected_twice(findings: Findings, coded: Mapping[int, CodedRun]) -> list[str]:
     """Kinds of part made in lots of which two or more served a cylinder that misfired."""
     job, served = findings.job, dict[str, set[str]]()
     different = {_likeness(job, n, run): len(run.misfired) for n, run in coded.items()}
@@ -242,30 +197,6 @@ def _suspected_twice(findings: _Findings, coded: Mapping[int, CodedRun]) -> list
             if kind.lot_spread > 1.0 and is_original and misfired:
                 served.setdefault(kind.id, set()).add(element)
     return [kind for kind, elements in served.items() if len(elements) > 1]
-
-
-def _grouped(looks: Sequence[_Look]) -> list[_Group]:
-    """Sum up what repeats itself; each group counts from its last look on."""
-    by_key: dict[tuple[object, ...], list[_Look]] = {}
-    for one in looks:
-        by_key.setdefault(one.key, []).append(one)
-    return [
-        _Group(
-            some[-1].n, some[0].test, some[0].view, sum_up(some[0].test, [o.event for o in some])
-        )
-        for some in by_key.values()
-    ]
-
-
-def _term(group: _Group, levels: Levels) -> Term:
-    value_q = levels.of(group.test)
-    if value_q is None:
-        chances = group.chances()
-    elif group.seen.outcome:
-        chances = group.chances().at(value_q.astype(np.int64))
-    else:
-        chances = group.chances(value_q)
-    return judge(group.view, chances, group.test, group.seen.looks)
 
 
 def _alike_runs(job: Job, coded: Mapping[int, CodedRun]) -> list[tuple[int, ...]]:
@@ -282,54 +213,6 @@ def _alike_runs(job: Job, coded: Mapping[int, CodedRun]) -> list[tuple[int, ...]
 
 def _likeness(job: Job, n: int, run: CodedRun) -> tuple[object, ...]:
     return tuple(sorted(job.findings[n - 1].fitted.items())), run.cylinders, run.misfired
-
-
-def _nodes_by_name(job: Job, groups: Sequence[_Group], others: int) -> dict[str, Nodes]:
-    """Nodes of every unknown that findings share, without those that cannot matter.
-
-    A meter over its limit tells nothing of a level, unless all sound ones may show that.
-
-    Parameters
-    ----------
-    job : Job
-        As replayed.
-    groups : sequence of _Group
-        What was seen.
-    others : int
-        Combinations of nodes that each of these is to be combined with besides.
-    """
-    sharing: dict[str, list[_Group]] = {}
-    for group in groups:
-        name = level_name(group.test)
-        if name and (group.test.alike or not math.isinf(group.seen.value)):
-            sharing.setdefault(name, []).append(group)
-    for wider in WIDER:
-        nodes = {name: _nodes(job, some, wider) for name, some in sharing.items()}
-        if others * math.prod(len(one.value_q) for one, _ in nodes.values()) <= MOST_COMBINED:
-            break
-    count = {name: len(one.value_q) for name, (one, _) in nodes.items()}
-    while others * math.prod(count.values()) > MOST_COMBINED and max(count.values()) > FEWEST:
-        count[max(count, key=count.__getitem__)] -= 1
-    return {name: one.gathered(best_q, count[name]) for name, (one, best_q) in nodes.items()}
-
-
-def _nodes(job: Job, groups: Sequence[_Group], wider: float) -> tuple[Nodes, FloatArray]:
-    """Nodes of one unknown, and the log of the largest weight that each may have."""
-    test = groups[0].test
-    if not test.level:
-        alike = alike_nodes(test)
-        return alike, np.log(alike.weight_q)
-    on_scale = math.log if test.scale == "log" else float
-    values = [on_scale(group.seen.value) for group in groups if math.isfinite(group.seen.value)]
-    nodes = level_nodes(test, job.opening, values, wider)
-    common_e = np.all([group.view.seen_e for group in groups], axis=0)
-    readings = [
-        (group.chances(nodes.value_q).exact_qp, np.unique(group.view.profile_es[common_e]))
-        for group in groups
-    ]
-    log_best_q = largest_weights(nodes.weight_q, readings)
-    keep_q = log_best_q >= log_best_q.max() + math.log(NEGLIGIBLE)
-    return nodes.kept(keep_q), log_best_q[keep_q]
 
 
 def _complaint(job: Job, space: StateSpace) -> Term:

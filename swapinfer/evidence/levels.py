@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.looks import Observation
 from swapinfer.ledger.events import Opened
+from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import GOOD, OVER_LIMIT, Level, Test
 from swapinfer.physics import expected_cranking_kpa
 
@@ -46,8 +48,7 @@ NEGLIGIBLE = 1e-8
 KPA = {"kPa": 1.0, "psi": 6.894757293168361, "bar": 100.0}
 
 
-@dataclass(frozen=True, slots=True)
-class Nodes:
+class Nodes(Struct, frozen=True, eq=False):
     """Nodes of one unknown.
 
     Attributes
@@ -77,6 +78,11 @@ class Nodes:
             with more of their neighbours.
         most : int
             Nodes wanted.
+
+        Returns
+        -------
+        Nodes
+            At most that many finite ones; infinite ones stay.
         """
         apart = ~np.isfinite(self.value_q)
         value_q, log_q = self.value_q[~apart], log_best_q[~apart]
@@ -101,8 +107,7 @@ NO_NODES = Nodes(np.zeros(1), np.ones(1))
 """Nothing is shared: an offset of 0."""
 
 
-@dataclass(frozen=True, slots=True)
-class Levels:
+class Levels(Struct, frozen=True, eq=False):
     """All unknowns of a job together: every combination of their nodes.
 
     Attributes
@@ -158,18 +163,25 @@ def level_name(test: Test) -> str:
     return test.level.name if test.level else test.id if test.alike else ""
 
 
-def expected_level(test: Test, level: Level, opening: Opened) -> float:
-    """Median of a level for this vehicle, in the test's unit.
+def expected_level(test: Test, opening: Opened) -> float | None:
+    """Say what a sound one is expected to show on this vehicle before any is read.
 
     Parameters
     ----------
     test : Test
-        Whose unit is wanted; a pressure for the polytropic formula.
-    level : Level
-        From the pack.
+        A pressure for the polytropic formula.
     opening : Opened
         Compression ratio and altitude, where known.
+
+    Returns
+    -------
+    float or None
+        Median of the test's level, in its unit; None if it has none.
     """
+    return _median(test, test.level, opening) if test.level else None
+
+
+def _median(test: Test, level: Level, opening: Opened) -> float:
     if level.formula == "fixed":
         return level.median
     ratio = opening.compression_ratio or level.compression_ratio
@@ -178,8 +190,23 @@ def expected_level(test: Test, level: Level, opening: Opened) -> float:
 
 
 def level_prior(test: Test, level: Level, opening: Opened) -> tuple[float, float]:
-    """Mean and standard deviation of a level on the test's scale."""
-    middle = expected_level(test, level, opening)
+    """Mean and standard deviation of a level on the test's scale.
+
+    Parameters
+    ----------
+    test : Test
+        Whose scale is meant.
+    level : Level
+        Its level.
+    opening : Opened
+        Compression ratio and altitude, where known.
+
+    Returns
+    -------
+    mean, sd : float
+        What sound ones and meters vary by, together.
+    """
+    middle = _median(test, level, opening)
     if test.scale == "linear":
         return middle, math.hypot(level.spread, level.gauge_spread)
     return math.log(middle), math.hypot(math.log(level.spread), math.log(level.gauge_spread))
@@ -189,7 +216,7 @@ def tells_little(test: Test, opening: Opened) -> bool:
     """Whether the level lies so wide open beforehand that one reading alone cannot be judged."""
     if test.level is None:
         return False
-    _, _, good_sd = max(test.curves[GOOD].lobes)
+    _, _, good_sd = test.curves[GOOD].heaviest
     return level_prior(test, test.level, opening)[1] > WIDE_OPEN * good_sd
 
 
@@ -224,9 +251,8 @@ def level_nodes(
         raise TypeError(f"{test.id} has no shared level")
     good = test.curves[GOOD]
     middle, sd = level_prior(test, test.level, opening)
-    is_log = test.scale == "log"
-    _, good_at, good_sd = max(good.lobes)
-    implied = [value - (math.log(good_at) if is_log else good_at) for value in readings]
+    _, good_at, good_sd = good.heaviest
+    implied = [value - test.on_scale(good_at) for value in readings]
     low = min([middle - WIDTH * sd, *(x - BEYOND * good_sd for x in implied)])
     high = max([middle + WIDTH * sd, *(x + BEYOND * good_sd for x in implied)])
     finest = min(lobe_sd for _, _, lobe_sd in good.lobes) / math.sqrt(max(len(readings), 1))
@@ -246,7 +272,59 @@ def alike_nodes(test: Test) -> Nodes:
     return Nodes(np.arange(len(weights), dtype=float), np.array(weights))
 
 
-def largest_weights(
+def nodes_by_name(job: Job, seen: Sequence[Observation], others: int) -> dict[str, Nodes]:
+    """Nodes of every unknown that findings share, without those that cannot matter.
+
+    A meter over its limit tells nothing of a level, unless all sound ones may show that.
+
+    Parameters
+    ----------
+    job : Job
+        As replayed.
+    seen : sequence of Observation
+        What was read and inspected.
+    others : int
+        Combinations of nodes that each of these is to be combined with besides.
+
+    Returns
+    -------
+    dict of str to Nodes
+        By name of the unknown.
+    """
+    sharing: dict[str, list[Observation]] = {}
+    for one in seen:
+        name = level_name(one.test)
+        if name and (one.test.alike or not math.isinf(one.seen.value)):
+            sharing.setdefault(name, []).append(one)
+    for wider in WIDER:
+        nodes = {name: _nodes(job, some, wider) for name, some in sharing.items()}
+        if others * math.prod(len(one.value_q) for one, _ in nodes.values()) <= MOST_COMBINED:
+            break
+    count = {name: len(one.value_q) for name, (one, _) in nodes.items()}
+    while others * math.prod(count.values()) > MOST_COMBINED and max(count.values()) > FEWEST:
+        count[max(count, key=count.__getitem__)] -= 1
+    return {name: one.gathered(best_q, count[name]) for name, (one, best_q) in nodes.items()}
+
+
+def _nodes(job: Job, seen: Sequence[Observation], wider: float) -> tuple[Nodes, FloatArray]:
+    """Nodes of one unknown, and the log of the largest weight that each may have."""
+    test = seen[0].test
+    if not test.level:
+        alike = alike_nodes(test)
+        return alike, np.log(alike.weight_q)
+    values = [test.on_scale(one.seen.value) for one in seen if math.isfinite(one.seen.value)]
+    nodes = level_nodes(test, job.opening, values, wider)
+    common_e = np.all([one.view.seen_e for one in seen], axis=0)
+    readings = [
+        (one.chances(nodes.value_q).exact_qp, np.unique(one.view.profile_es[common_e]))
+        for one in seen
+    ]
+    log_best_q = _largest_weights(nodes.weight_q, readings)
+    keep_q = log_best_q >= log_best_q.max() + math.log(NEGLIGIBLE)
+    return nodes.kept(keep_q), log_best_q[keep_q]
+
+
+def _largest_weights(
     weight_q: FloatArray, readings: Sequence[tuple[FloatArray, IntArray]]
 ) -> FloatArray:
     """Say how much weight each node may have at most.

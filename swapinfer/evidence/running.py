@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from math import expm1, log
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.evidence.arrays import (
     BoolArray,
@@ -21,11 +21,10 @@ from swapinfer.evidence.negbin import negative_binomial
 from swapinfer.evidence.states import StateSpace, fitted_at
 from swapinfer.pack.codes import all_codes
 from swapinfer.pack.engine import Engine
-from swapinfer.pack.model import Feeling, Pack, Running
+from swapinfer.pack.model import ANY, Feeling, Pack, Running
 
 
-@dataclass(frozen=True)
-class Drive:
+class Drive(Struct, frozen=True):
     """A run, real or supposed, in one arrangement.
 
     Attributes
@@ -79,8 +78,7 @@ def blame_cc(engine: Engine, running: Running) -> FloatArray:
     return out
 
 
-@dataclass(frozen=True)
-class Episodes:
+class Episodes(Struct, frozen=True, eq=False):
     """Misfire episodes expected in a drive.
 
     What serves every cylinder upsets several at once: one of its episodes reaches each cylinder
@@ -162,8 +160,7 @@ def leak_chance(running: Running, minutes: float, cylinders: int = 1) -> float:
     return -expm1(-running.leak_per_min * minutes * cylinders)
 
 
-@dataclass(frozen=True, slots=True)
-class CodedRun:
+class CodedRun(Struct, frozen=True, eq=False):
     """Codes read after a drive, as far as they speak of misfires.
 
     Attributes
@@ -337,8 +334,7 @@ def count_misfires(
     return Term.plain(below_es, exactly_es, below_es + exactly_es, close)
 
 
-@dataclass(frozen=True)
-class FaultCodes:
+class FaultCodes(Struct, frozen=True, eq=False):
     """Every fault code that an engine can set, against every state that can set it.
 
     Attributes
@@ -376,7 +372,7 @@ class FaultCodes:
             sees_kc[k, [cylinder - 1 for cylinder in read.cylinders]] = 1.0
             for wanted_kind, wanted_mode, chance in read.code.sets:
                 for m, mode in of_kind.get(wanted_kind, ()):
-                    if wanted_mode in (mode, "*"):
+                    if wanted_mode in (mode, ANY):
                         chance_km[k, m] = chance
         chance_kes = chance_km[:, space.mode_es]
         code_i, element_i, state_i = np.nonzero(chance_kes)

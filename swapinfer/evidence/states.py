@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.ledger.events import Ran
@@ -21,8 +21,7 @@ LARGEST_PRIOR = 0.9
 """Faults of one element never add up to more; hazards beyond it are scaled down."""
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(Struct, frozen=True):
     """One way for an element to be.
 
     Attributes
@@ -46,8 +45,7 @@ class State:
         return f"{self.mode.id}/{self.severity.id}{induced}"
 
 
-@dataclass(frozen=True)
-class StateSpace:
+class StateSpace(Struct, frozen=True, eq=False, dict=True):
     """States of all elements as arrays padded to one width.
 
     Elements of one kind and age, handled alike, have the same states: each such row is held once.
@@ -187,8 +185,7 @@ class StateSpace:
         return out
 
 
-@dataclass(frozen=True, slots=True)
-class _Life:
+class _Life(Struct, frozen=True):
     """All that an element's states depend on."""
 
     kind: str

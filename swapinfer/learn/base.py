@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.evidence.testing import ANY_MODE, band_chances, outcome_chances
+from swapinfer.evidence.profiles import band_chances, outcome_chances
 from swapinfer.layout import places_of
 from swapinfer.learn.checks import Vocabulary
 from swapinfer.learn.counts import AGE_BANDS, AGE_MIDDLES_KM, Cell
 from swapinfer.pack.engine import is_fitted
 from swapinfer.pack.hazard import mode_prior_draws
-from swapinfer.pack.model import GOOD, Mode, Pack, Test
+from swapinfer.pack.model import ANY, GOOD, Mode, Pack, Test
 
 NEVER = 1e-12
 """Share of a cause that an engine cannot have; keeps logs finite."""
@@ -225,7 +225,7 @@ def chances_of(test: Test, profile: str) -> dict[str, float]:
 def profile_of(test: Test, cause: str) -> str:
     """Profile that a cause shows in a test; `GOOD` when the test cannot see it."""
     kind, mode = cause.split(".")
-    for wanted in ((kind, mode), (ANY_MODE, mode), (kind, ANY_MODE), (ANY_MODE, ANY_MODE)):
+    for wanted in ((kind, mode), (ANY, mode), (kind, ANY), (ANY, ANY)):
         for sight in test.sees:
             if (sight.kind, sight.mode) == wanted:
                 return sight.profile

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import exp
 from typing import TYPE_CHECKING
 
 from swapinfer.errors import InputError
@@ -107,16 +106,10 @@ def good_range(
     """
     if not test.curves or (test.level and level is None):
         return None
-    _, centre, sd = max(test.curves[GOOD].lobes)
-    apart = exp(1.645 * sd) if test.scale == "log" else 1.645 * sd
-    low, high = (
-        (centre / apart, centre * apart)
-        if test.scale == "log"
-        else (centre - apart, centre + apart)
-    )
-    if level is not None:
-        is_log = test.scale == "log"
-        low, high = (low * level, high * level) if is_log else (low + level, high + level)
+    _, centre, sd = test.curves[GOOD].heaviest
+    apart = test.off_scale(1.645 * sd)  # a factor or a difference, as levels are
+    low = test.as_shown(test.beside(centre, apart), level)
+    high = test.as_shown(test.as_shown(centre, apart), level)
     if is_one_sided(test):
         low = (test.possible or test.range)[0]
     if event is None:

@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable, Mapping
 from swapinfer.errors import near_match
 from swapinfer.layout import PATTERNS
 from swapinfer.pack.model import (
+    ANY,
     GOOD,
     OVER_LIMIT,
     Access,
@@ -19,7 +20,7 @@ from swapinfer.pack.model import (
     Pack,
     Test,
 )
-from swapinfer.pack.tables import ANY, MisfitError
+from swapinfer.pack.tables import MisfitError
 from swapinfer.units import UNITS
 
 WHOLE_TARGETS = ("cylinder", "bank", "engine")

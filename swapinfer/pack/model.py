@@ -42,6 +42,9 @@ Count = Annotated[int, Meta(ge=0, extra={MEANING: "must not be negative"})]
 GOOD = "good"
 """Name of the profile that a thing in order shows."""
 
+ANY = "*"
+"""Stands for every mode that is not named otherwise."""
+
 OVER_LIMIT = "over-limit"
 """Name, among slips, of a meter that shows OL because its probe had no contact."""
 
@@ -268,6 +271,11 @@ class Curve(Record, frozen=True):
     lobes: tuple[tuple[Shown, Shown, Shown], ...]
     over_limit: Shown = 0.0
 
+    @property
+    def heaviest(self) -> tuple[float, float, float]:
+        """Lobe of the greatest weight."""
+        return max(self.lobes)
+
 
 class Band(Record, frozen=True):
     """A stretch of readings with a name, from the previous band's top up to `below`."""
@@ -492,7 +500,32 @@ class Test(
     @property
     def nominal(self) -> float:
         """Centre of the heaviest lobe of a reading's good curve."""
-        return max(self.curves[GOOD].lobes)[1]
+        return self.curves[GOOD].heaviest[1]
+
+    def on_scale(self, value: float) -> float:
+        """Place of a reading on the scale of the curves: its natural log, or itself."""
+        return math.log(value) if self.scale == "log" else value
+
+    def off_scale(self, at: float) -> float:
+        """Undo `on_scale`."""
+        return math.exp(at) if self.scale == "log" else at
+
+    def beside(self, value: float, level: float | None) -> float:
+        """Take a reading as the curves speak of it: relative to what sound ones share, if any."""
+        if level is None:
+            return value
+        return value / level if self.scale == "log" else value - level
+
+    def as_shown(self, value: float, level: float | None) -> float:
+        """Undo `beside`: what the meter shows where the curves speak of a value."""
+        if level is None:
+            return value
+        return value * level if self.scale == "log" else value + level
+
+    def band_of(self, value: float, level: float | None = None) -> str:
+        """Name of the band that a reading falls into."""
+        value = self.beside(value, level)
+        return next(band.id for band in self.bands if value < band.below or band.below == value)
 
 
 class Code(Record, frozen=True, kw_only=True):

@@ -8,8 +8,8 @@ from typing import Any
 import msgspec
 
 from swapinfer.errors import InputError, near_match
-from swapinfer.pack.model import Pack, Source
-from swapinfer.pack.tables import ANY, MisfitError, Table, encode, under
+from swapinfer.pack.model import ANY, Pack, Source
+from swapinfer.pack.tables import MisfitError, Table, encode, under
 
 FROM = "from"
 """Key of any table: the id of the source of every number below, or a table of one for each key."""

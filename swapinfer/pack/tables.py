@@ -19,15 +19,12 @@ import msgspec
 from msgspec import inspect
 
 from swapinfer.errors import PackError, PlaceError, near_match
-from swapinfer.pack.model import LARGEST, MEANING, Chance, Pack, ShownOrMore
+from swapinfer.pack.model import ANY, LARGEST, MEANING, Chance, Pack, ShownOrMore
 
 Table = dict[str, Any]
 
 FORMAT = 1
 """Version of the layout of priors files; docs/pack-format.md describes it."""
-
-ANY = "*"
-"""Stands for every mode that is not named otherwise."""
 
 
 class MisfitError(Exception):

@@ -13,7 +13,7 @@ from msgspec.structs import replace
 from swapinfer.errors import InputError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
-from swapinfer.evidence.testing import View
+from swapinfer.evidence.looks import View
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.runs import carried, proving_minutes
 from swapinfer.pack.model import Test

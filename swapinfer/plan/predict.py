@@ -14,19 +14,15 @@ from msgspec import Struct
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.levels import alike_nodes, expected_level
-from swapinfer.evidence.running import blame_cc, is_shared, reach_ec
-from swapinfer.evidence.testing import (
-    Setting,
-    View,
+from swapinfer.evidence.looks import Setting, View, look, repeat_key
+from swapinfer.evidence.profiles import (
     are_steps,
     band_chances,
-    band_of,
-    look,
     outcome_chances,
     own_parts,
     reading_value,
-    repeat_key,
 )
+from swapinfer.evidence.running import blame_cc, is_shared, reach_ec
 from swapinfer.ledger.events import Inspected, Measured, Ran
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import GOOD, Test
@@ -332,8 +328,8 @@ class Predictor:
 def _outcome_of(job: Job, test: Test, event: Measured | Inspected) -> str:
     if isinstance(event, Inspected):
         return event.outcome
-    level = expected_level(test, test.level, job.opening) if test.level else None
-    return band_of(test, reading_value(test, event), level)
+    level = expected_level(test, job.opening)
+    return test.band_of(reading_value(test, event), level)
 
 
 def chances_of(test: Test, profile: str) -> dict[str, float]:

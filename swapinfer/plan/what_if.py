@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator
 
 from swapinfer.evidence.levels import expected_level
-from swapinfer.evidence.testing import absolute
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
@@ -91,8 +90,8 @@ def _telling_outcome(test: Test) -> str:
 def _finding(job: Job, test: Test, target: str, shown: str) -> Event:
     if test.form == "inspection":
         return ev.Inspected(test.id, target, shown)
-    level = expected_level(test, test.level, job.opening) if test.level else None
-    value = absolute(test, typical_reading(test, shown), level)
+    level = expected_level(test, job.opening)
+    value = test.as_shown(typical_reading(test, shown), level)
     reference = 0.0 if test.reference else None
     return ev.Measured(test.id, target, value, reference=reference)
 

@@ -10,17 +10,10 @@ import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray, Term
 from swapinfer.evidence.levels import level_prior
+from swapinfer.evidence.looks import Setting, View, look, repeat_key
+from swapinfer.evidence.profiles import averaged, outcome_chances
 from swapinfer.evidence.running import Drive, FaultCodes, expected_episodes, leak_chance, reach_ec
 from swapinfer.evidence.states import State, StateSpace, build_states, lot_factors
-from swapinfer.evidence.testing import (
-    Setting,
-    View,
-    absolute,
-    averaged,
-    look,
-    outcome_chances,
-    repeat_key,
-)
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import replay
@@ -239,7 +232,7 @@ class World:
     def _departure(self, test: Test, shown: float | str) -> float:
         if isinstance(shown, str):
             return list(test.outcomes).index(shown)
-        middle = absolute(test, test.nominal, self._level(test))
+        middle = test.as_shown(test.nominal, self._level(test))
         return abs(math.log(shown / middle) if test.scale == "log" else shown - middle)
 
     def _draw(self, test: Test, view: View, profile: str) -> float | str:
@@ -260,9 +253,8 @@ class World:
         if lobe == len(curve.lobes):
             return math.inf
         _, centre, sd = curve.lobes[lobe]
-        is_log = test.scale == "log"
-        drawn = float(self.rng.normal(math.log(centre) if is_log else centre, sd))
-        return absolute(test, math.exp(drawn) if is_log else drawn, self._level(test))
+        drawn = float(self.rng.normal(test.on_scale(centre), sd))
+        return test.as_shown(test.off_scale(drawn), self._level(test))
 
     def _read_again(self, test: Test, value: float) -> float:
         """Let a meter scatter about what it shows."""
@@ -304,7 +296,7 @@ class World:
             drawn = float(self.rng.normal(middle, sd))
             if test.alike and self.rng.random() < test.alike[OVER_LIMIT]:
                 drawn = math.inf
-            self._levels[test.level.name] = math.exp(drawn) if test.scale == "log" else drawn
+            self._levels[test.level.name] = test.off_scale(drawn)
         return self._levels[test.level.name]
 
     def _handle(self, disturbed: Iterable[tuple[str, Handling]]) -> None:

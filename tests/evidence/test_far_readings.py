@@ -8,19 +8,11 @@ import numpy as np
 import pytest
 
 from swapinfer.api import Job
-from swapinfer.evidence import assemble, levels
+from swapinfer.evidence import levels
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.levels import expected_level
-from swapinfer.evidence.testing import (
-    Seen,
-    Setting,
-    absolute,
-    band_chances,
-    inspection_chances,
-    judge,
-    look,
-    outcome_chances,
-)
+from swapinfer.evidence.looks import Seen, Setting, inspection_chances, judge, look
+from swapinfer.evidence.profiles import band_chances, outcome_chances
 from swapinfer.ledger import events as ev
 from swapinfer.pack.engine import is_fitted
 from swapinfer.pack.load import load_pack
@@ -73,9 +65,9 @@ def test_farther_out_is_never_less_sure(name: str, *, is_upward: bool, is_alone:
     profiles = faulty_profiles(test, test.bands[-1 if is_upward else 0].id)
     if not profiles or not (is_alone or test.level):
         return
-    level = expected_level(test, test.level, job.replayed.opening) if test.level else None
+    level = expected_level(test, job.replayed.opening)
     reference = 0.0 if test.reference else None
-    middle, end = absolute(test, test.nominal, level), test.range[1 if is_upward else 0]
+    middle, end = test.as_shown(test.nominal, level), test.range[1 if is_upward else 0]
     if not is_alone:
         job = job.then(*(ev.Measured(name, o, middle, reference=reference) for o in others))
     spaced = np.geomspace if test.scale == "log" else np.linspace
@@ -117,10 +109,10 @@ def test_several_levels_with_fewer_nodes_say_much_the_same(monkeypatch: pytest.M
         ),
     ]
     job = Job.open(opening(PACK.tests["compression"]), PACK).then(*readings)
-    monkeypatch.setattr(assemble, "MOST_COMBINED", math.inf)
+    monkeypatch.setattr(levels, "MOST_COMBINED", math.inf)
     fine = gather_evidence(job.replayed).arrays
     for most, within in ((400, 0.001), (60, 0.02)):
-        monkeypatch.setattr(assemble, "MOST_COMBINED", most)
+        monkeypatch.setattr(levels, "MOST_COMBINED", most)
         fewer = gather_evidence(job.replayed).arrays
         assert len(fewer.level_q) <= most < len(fine.level_q)
         difference = infer(fewer).marginal_es - infer(fine).marginal_es

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import itertools
 import math
 from pathlib import Path
@@ -195,7 +194,7 @@ def test_a_lot_leaves_every_prior_a_probability(share: float) -> None:
     prior_es = space.prior_es.copy()
     prior_es[:, 1:] *= share / prior_es[:, 1:].sum(axis=1, keepdims=True)
     prior_es[:, 0] = 1.0 - share
-    _, lot_zes = lot_factors(dataclasses.replace(space, prior_es=prior_es), ["coil", "plug"])
+    _, lot_zes = lot_factors(structs.replace(space, prior_es=prior_es), ["coil", "plug"])
     assert lot_zes.shape[0] == 4
     assert np.all(lot_zes > 0)
     assert np.allclose((lot_zes * prior_es).sum(axis=-1), 1.0, rtol=0, atol=1e-12)

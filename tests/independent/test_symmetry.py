@@ -9,7 +9,7 @@ import pytest
 from independent.beside import by_package
 from independent.jobs import Event, inspected, measured, opened, ran, swapped, unread
 
-from swapinfer.evidence.testing import are_steps
+from swapinfer.evidence.profiles import are_steps
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 

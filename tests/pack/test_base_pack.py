@@ -12,10 +12,9 @@ from scipy import stats
 from swapinfer.layout import PATTERNS
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.hazard import mode_prior
-from swapinfer.pack.model import GOOD, Pack
+from swapinfer.pack.model import ANY, GOOD, Pack
 from swapinfer.pack.model import Test as PackTest
 from swapinfer.pack.provenance import provenance_of
-from swapinfer.pack.tables import ANY
 
 LAYOUTS = {"inline-3", "inline-4", "inline-5", "inline-6", "v6", "v8", "v10", "flat-4", "flat-6"}
 

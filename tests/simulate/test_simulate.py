@@ -9,8 +9,8 @@ from lab.reduced import optimal_cost, planned_cost, reduce_job
 from lab.reliability import judge, perturb, statements, wander
 from lab.strategies import Remembered, ReplaceBy, by_probability_over_cost, clairvoyant
 
+from swapinfer.evidence.profiles import band_chances
 from swapinfer.evidence.states import State, build_states
-from swapinfer.evidence.testing import band_chances, relative
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.load import load_pack
@@ -117,7 +117,7 @@ def test_readings_fall_into_bands_as_often_as_predicted(pack: Pack) -> None:
     world = vehicle(pack)
     curve = test.curves["good"]
     drawn = [world._draw_reading(test, curve) for _ in range(n)]
-    values = [relative(test, value, world._level(test)) for value in drawn]
+    values = [test.beside(value, world._level(test)) for value in drawn]
     tops = [band.below for band in test.bands]
     for at, (band, p) in enumerate(band_chances(test, "good").items()):
         low = tops[at - 1] if at else -math.inf

@@ -1,0 +1,543 @@
+"""What a reading or an inspection says of an engine, and what looking again adds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+
+import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
+
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, Term
+from swapinfer.evidence.profiles import (
+    FLOOR,
+    TINY,
+    are_steps,
+    averaged,
+    density,
+    departing_less,
+    outcome_table,
+    own_part,
+    own_parts,
+    reading_value,
+)
+from swapinfer.evidence.states import StateSpace, fitted_at
+from swapinfer.ledger.events import Inspected, Measured
+from swapinfer.ledger.replay import Job
+from swapinfer.pack.engine import Engine
+from swapinfer.pack.model import ANY, GOOD, OVER_LIMIT, Sight, Test
+
+NO_LEVEL = np.zeros(1)
+"""One node at which nothing is shared: an offset of 0, a factor of 1."""
+
+MIDMOST = 1e-9
+"""Readings as near to the middle of the good ones as this share of them: chances of departing less
+are no longer told apart there, and their ratio is that of the densities."""
+
+
+# What can be seen ---------------------------------------------------------------------------------
+
+
+class Setting(Struct, frozen=True):
+    """A test at one target, in one arrangement, at one time.
+
+    Attributes
+    ----------
+    test : Test
+        What is done.
+    target : str
+        One of the engine's targets for it.
+    fitted : mapping of str to str
+        Place to element.
+    time : int
+        Index in the job's time; what is looked at is looked at before the look disturbs it.
+    handled : tuple of int
+        Elements supposed to be disturbed just before it.
+    """
+
+    test: Test
+    target: str
+    fitted: Mapping[str, str]
+    time: int
+    handled: tuple[int, ...] = ()
+
+
+class View(Struct, frozen=True, eq=False):
+    """What a setting can see.
+
+    Attributes
+    ----------
+    profiles : tuple of str
+        Profile names; the first is good.
+    profile_es : ndarray of int, shape (element, state)
+        Index of the profile that each state shows; 0 where it is not seen.
+    shows_es : ndarray of float, shape (element, state)
+        Chance that a seen state shows in one look; 0 where it is not seen.
+    share_p : ndarray of float, shape (profile,)
+        How the faults that can be seen divide beforehand among the profiles; 0 for good.
+    """
+
+    profiles: tuple[str, ...]
+    profile_es: IntArray
+    shows_es: FloatArray
+    share_p: FloatArray
+
+    @property
+    def seen_e(self) -> BoolArray:
+        """Which elements the setting can see, shape (element,)."""
+        out: BoolArray = self.profile_es.max(axis=1) > 0
+        return out
+
+    def shown_es(self, fresh: float, looks: int) -> FloatArray:
+        """Chance that a seen state shows in at least one of several looks.
+
+        Parameters
+        ----------
+        fresh : float
+            Chance that looking again is a new look.
+        looks : int
+            How often it was looked at.
+
+        Returns
+        -------
+        ndarray of float, shape (element, state)
+            With ``s`` the chance in one look, ``1 - (1 - s) (1 - fresh s)**(looks - 1)``.
+        """
+        if looks == 1:
+            return self.shows_es
+        missed_es = (1.0 - self.shows_es) * (1.0 - fresh * self.shows_es) ** (looks - 1)
+        return np.where(self.profile_es > 0, 1.0 - missed_es, 0.0)
+
+
+def look(engine: Engine, space: StateSpace, setting: Setting) -> View:
+    """Work out which states a test sees, and how they look.
+
+    Parameters
+    ----------
+    engine : Engine
+        The job's.
+    space : StateSpace
+        Elements and their states.
+    setting : Setting
+        What is done where and when.
+
+    Returns
+    -------
+    View
+    """
+    test = setting.test
+    profiles = (GOOD, *(name for name in test.profiles if name != GOOD))
+    profile_m = _profile_of_modes(test.sees, profiles, space.modes)
+    within = _within_e(engine, space, setting)
+    active_es = space.active_es(setting.time, setting.handled) & within[:, None]
+    profile_es = profile_m[space.mode_es] * active_es
+    shows_v = np.array([0.0] + [1.0 - test.miss.get(v.id, 0.0) for v in space.severities])
+    shows_es = shows_v[space.severity_es] * (profile_es > 0)
+    weight_p = np.bincount(
+        profile_es.ravel(), (space.prior_es * shows_es).ravel(), minlength=len(profiles)
+    )
+    share_p = weight_p / max(float(weight_p.sum()), TINY)
+    return View(profiles, profile_es, shows_es, share_p)
+
+
+@lru_cache(maxsize=1024)
+def _profile_of_modes(
+    sights: tuple[Sight, ...], profiles: tuple[str, ...], modes: tuple[tuple[str, str], ...]
+) -> IntArray:
+    """Profile of each mode of a kind, 0 first: as named, else the kind's, else anything's, or good.
+
+    Where two sights fit equally the first one holds.
+    """
+    first: dict[tuple[str, str], tuple[int, str]] = {}
+    for at, sees in enumerate(sights):
+        first.setdefault((sees.kind, sees.mode), (at, sees.profile))
+    last = (len(sights), GOOD)
+    general = first.get((ANY, ANY), last)
+    number = {name: i for i, name in enumerate(profiles)}
+    found = [0]
+    for kind, mode in modes:
+        named = min(first.get((kind, mode), last), first.get((ANY, mode), last))
+        chosen = named if named is not last else first.get((kind, ANY), general)
+        found.append(number[chosen[1]])
+    return np.array(found)
+
+
+def _within_e(engine: Engine, space: StateSpace, setting: Setting) -> BoolArray:
+    """Elements that the target involves: the one at the place, or all that reach its cylinders."""
+    out = np.zeros(len(space.elements), dtype=np.bool_)
+    cylinders, fitted = seen_where(engine, space, setting)
+    for e, place in fitted_at(space, fitted).items():
+        if setting.target in engine.places:
+            out[e] = place == setting.target
+        else:
+            out[e] = bool(cylinders & set(engine.places[place].cylinders))
+    return out
+
+
+def seen_where(
+    engine: Engine, space: StateSpace, setting: Setting
+) -> tuple[set[int], Mapping[str, str]]:
+    """Cylinders that a test tells of, and what was fitted when they left their mark.
+
+    A part that remembers tells of where it last ran, and of what served it there; one that has
+    not run yet, of where it sits.
+
+    Parameters
+    ----------
+    engine : Engine
+        The job's.
+    space : StateSpace
+        Elements, and where they ran.
+    setting : Setting
+        What is done where and when.
+
+    Returns
+    -------
+    cylinders : set of int
+    fitted : mapping of str to str
+        Place to element.
+    """
+    cylinders = set(engine.target_cylinders(setting.target))
+    for place in engine.places_for(setting.test.remembers):
+        part = setting.fitted[place.id]
+        if set(place.cylinders) <= cylinders:
+            for time, fitted in reversed(space.ran):
+                if time < setting.time and part in fitted.values():
+                    ran_at = next(name for name, one in fitted.items() if one == part)
+                    return set(engine.places[ran_at].cylinders), fitted
+    return cylinders, setting.fitted
+
+
+# What was seen ------------------------------------------------------------------------------------
+
+
+class Seen(Struct, frozen=True):
+    """What looking at one thing, once or several times, came to.
+
+    Attributes
+    ----------
+    outcome : str
+        Of an inspection; empty for a reading.
+    value : float
+        Of a reading, as the curves speak of it; the mean of several, infinite for "over limit".
+    looks : int
+        How often it was looked at with nothing handled between.
+    agreeing : int
+        How many of these looks came to this.
+    """
+
+    outcome: str = ""
+    value: float = math.nan
+    looks: int = 1
+    agreeing: int = 1
+
+
+def sum_up(test: Test, events: Sequence[Measured | Inspected]) -> Seen:
+    """Sum up looks at one thing: they are one observation, in whatever order they were made.
+
+    Readings are taken at their mean; "over limit" only if most of them were. Of differing outcomes
+    of an inspection the one is taken that leaves least to slips and to faults overlooked.
+
+    Parameters
+    ----------
+    test : Test
+        Made several times on one target, with nothing handled between but by tests.
+    events : sequence of Measured or Inspected
+        At least one.
+
+    Returns
+    -------
+    Seen
+    """
+    inspected = [event.outcome for event in events if isinstance(event, Inspected)]
+    if inspected:
+        chosen = max(test.outcomes, key=lambda o: (_log_looks(test, o, inspected), _rank(test, o)))
+        return Seen(chosen, looks=len(inspected), agreeing=inspected.count(chosen))
+    values = [reading_value(test, event) for event in events if isinstance(event, Measured)]
+    finite = [value for value in values if math.isfinite(value)]
+    if len(finite) < len(values) - len(finite) or not finite:
+        return Seen(value=math.inf, looks=len(values), agreeing=len(values) - len(finite))
+    lowest = test.range[0] if test.scale == "log" else -math.inf
+    mean = math.fsum(test.on_scale(max(value, lowest)) for value in finite) / len(finite)
+    return Seen(value=test.off_scale(mean), looks=len(values), agreeing=len(finite))
+
+
+def _log_looks(test: Test, shown: str, looks: Sequence[str]) -> float:
+    """Log chance of what was written down if this is what there is to see."""
+    usual = next(iter(test.outcomes))
+    overlooked = max(test.fresh, FLOOR)
+    other = {o: overlooked if o == usual else test.slip.get(o, FLOOR) for o in test.outcomes}
+    return math.fsum(math.log(other[o]) for o in looks if o != shown)
+
+
+def _rank(test: Test, outcome: str) -> int:
+    return list(test.outcomes).index(outcome)
+
+
+class Observation(Struct, frozen=True, eq=False):
+    """Looks at one thing with nothing handled between.
+
+    Attributes
+    ----------
+    n : int
+        Index of the last of them among the job's findings.
+    test : Test
+        Which was made.
+    view : View
+        What it can see.
+    seen : Seen
+        What the looks came to.
+    """
+
+    n: int
+    test: Test
+    view: View
+    seen: Seen
+
+    def chances(self, value_q: FloatArray = NO_LEVEL) -> Chances:
+        """Chances of what was seen, at the nodes of what is shared, shape (level,)."""
+        if self.seen.outcome:
+            return inspection_chances(self.test, self.view, self.seen)
+        return reading_chances(self.test, self.view, self.seen, value_q)
+
+    def term(self, value_q: FloatArray | None) -> Term:
+        """Term of what was seen; `value_q` as `swapinfer.evidence.levels.Levels.of` has it."""
+        if value_q is None:
+            chances = self.chances()
+        elif self.seen.outcome:
+            chances = self.chances().at(value_q.astype(np.int64))
+        else:
+            chances = self.chances(value_q)
+        return judge(self.view, chances, self.test, self.seen.looks)
+
+
+class Look(Struct, frozen=True, eq=False):
+    """One reading or inspection.
+
+    Attributes
+    ----------
+    n : int
+        Its index among the job's findings.
+    event : Measured or Inspected
+        As recorded.
+    test : Test
+        Which was made.
+    view : View
+        What it could see.
+    key : tuple
+        Under which it repeats others.
+    """
+
+    n: int
+    event: Measured | Inspected
+    test: Test
+    view: View
+    key: tuple[object, ...]
+
+
+def observations(looks: Sequence[Look]) -> list[Observation]:
+    """Sum up what repeats itself.
+
+    Parameters
+    ----------
+    looks : sequence of Look
+        In the order of the job.
+
+    Returns
+    -------
+    list of Observation
+        Each counts from its last look on.
+    """
+    by_key: dict[tuple[object, ...], list[Look]] = {}
+    for one in looks:
+        by_key.setdefault(one.key, []).append(one)
+    return [
+        Observation(
+            n=some[-1].n,
+            test=some[0].test,
+            view=some[0].view,
+            seen=sum_up(some[0].test, [one.event for one in some]),
+        )
+        for some in by_key.values()
+    ]
+
+
+def repeat_key(job: Job, space: StateSpace, setting: Setting, view: View) -> tuple[object, ...]:
+    """Work out under which key findings repeat one another.
+
+    Parameters
+    ----------
+    job : Job
+        As replayed.
+    space : StateSpace
+        Its elements.
+    setting : Setting
+        Test, target and time.
+    view : View
+        What the setting can see.
+
+    Returns
+    -------
+    tuple
+        Test, target, elements seen, and how often they were handled before, tests not counted.
+    """
+    tested = {finding.time for finding in job.findings}
+    seen = np.flatnonzero(view.seen_e).tolist()
+    times = [t for e in seen for t in space.disturbed.get(e, ()) if t < setting.time]
+    handled = sum(t not in tested for t in times)
+    return setting.test.id, setting.target, tuple(space.elements[e].id for e in seen), handled
+
+
+# What that weighs ---------------------------------------------------------------------------------
+
+
+class Chances(Struct, frozen=True, eq=False):
+    """How likely each profile makes what was seen.
+
+    Attributes
+    ----------
+    exact_qp : ndarray of float, shape (level, profile)
+        Chance, or density on the test's scale, of just that. Positive.
+    good_upto_q : ndarray of float, shape (level,)
+        Chance that a good one shows that, or departs less; 1 where the first cause decides, and
+        for readings.
+    own_parts : tuple of ndarray of float, shape (profile,), or None
+        How a fault that shows leaves the bit open, and explains it, where what departs farthest
+        from good is seen; None where the first cause decides.
+    is_density : bool
+        Whether it is a reading.
+    """
+
+    exact_qp: FloatArray
+    good_upto_q: FloatArray
+    own_parts: tuple[FloatArray, FloatArray] | None
+    is_density: bool
+
+    def at(self, node_q: IntArray) -> Chances:
+        """Return the chances at some nodes, in that order."""
+        exact_qp, good_upto_q = self.exact_qp[node_q], self.good_upto_q[node_q]
+        return replace(self, exact_qp=exact_qp, good_upto_q=good_upto_q)
+
+
+def inspection_chances(test: Test, view: View, seen: Seen) -> Chances:
+    """Chances of a named outcome under each profile, at every node of what all have in common.
+
+    Parameters
+    ----------
+    test : Test
+        An inspection.
+    view : View
+        What it sees.
+    seen : Seen
+        Outcome, and how many looks agree on it.
+
+    Returns
+    -------
+    Chances
+        The first node is that sound ones have nothing in common, the others the outcomes that they
+        may show alike.
+    """
+    rank = _rank(test, seen.outcome)
+    tables = [outcome_table(test, view.profiles, seen.agreeing, c) for c in ("", *test.alike)]
+    exact_qp = np.stack([chance_po[:, rank] for chance_po in tables])
+    if not are_steps(test):
+        return Chances(exact_qp, np.ones(len(tables)), None, is_density=False)
+    good_upto_q = np.array([np.cumsum(chance_po[0])[rank] for chance_po in tables])
+    open_po, explain_po = own_parts(tables[0])
+    own = open_po[:, rank], explain_po[:, rank]
+    return Chances(exact_qp, good_upto_q, own, is_density=False)
+
+
+def reading_chances(test: Test, view: View, seen: Seen, offset_q: FloatArray = NO_LEVEL) -> Chances:
+    """Chances of a reading under each profile.
+
+    Parameters
+    ----------
+    test : Test
+        Whose curves are taken.
+    view : View
+        What it sees.
+    seen : Seen
+        Value, and how many readings it is the mean of.
+    offset_q : ndarray of float, shape (level,)
+        Offsets of the shared level on the test's scale: of the value, or of its natural log.
+
+    Returns
+    -------
+    Chances
+        Densities on the test's scale, or chances where the meter shows "over limit". A sound
+        thing reads like a faulty one with the test's chance of coincidence, a faulty one like a
+        sound one with `FLOOR`.
+    """
+    curves = [averaged(test, test.curves[name], seen.agreeing) for name in view.profiles]
+    density_qp = np.stack([density(test, curve, seen.value, offset_q) for curve in curves], axis=1)
+    exact_qp = _mixed(test, view, seen, density_qp, float(math.isinf(seen.value)))
+    all_q = np.ones(len(exact_qp))
+    if test.level:
+        return Chances(exact_qp, all_q, None, is_density=True)
+    less_p = np.array([departing_less(test, curve, seen.value) for curve in curves])
+    nearer_p = _mixed(test, view, seen, less_p[None])[0]
+    if nearer_p[0] <= MIDMOST:
+        nearer_p = exact_qp[0]
+    own = own_part(nearer_p / nearer_p[0], exact_qp[0])
+    return Chances(exact_qp, all_q, own, is_density=True)
+
+
+def _mixed(
+    test: Test, view: View, seen: Seen, of_qp: FloatArray, of_over: float = 0.0
+) -> FloatArray:
+    """Let sound ones now and then read like faulty ones, and the other way round.
+
+    `of_over` is the chance of the same where a slip makes the meter show "over limit".
+    """
+    over = test.slip.get(OVER_LIMIT, 0.0) ** seen.agreeing
+    like_p = test.coincidence * view.share_p
+    like_p = like_p + [test.slip.get(name, 0.0) ** seen.agreeing for name in view.profiles]
+    good_q = (1.0 - like_p.sum() - over) * of_qp[:, 0] + of_qp @ like_p
+    good_q = good_q + over * of_over
+    out: FloatArray = (1.0 - FLOOR) * of_qp + FLOOR * good_q[:, None]
+    out[:, 0] = good_q
+    return np.maximum(out, TINY)
+
+
+def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
+    """Turn what was seen into a term.
+
+    A present fault that shows draws what its profile says, the rest of the engine what `good`
+    says; what departs farthest from good is what is seen, so that faults that show together count
+    alike in any order. Only where a reading is relative to a shared level, or outcomes are no steps
+    away from the usual one, does the first cause in the order of elements decide.
+
+    Parameters
+    ----------
+    view : View
+        What the setting can see.
+    chances : Chances
+        Of what was seen, profile by profile.
+    test : Test
+        Its chance that looking again is a new look.
+    looks : int, optional
+        How often it was looked at: a fault that is missed now may show in the next look.
+
+    Returns
+    -------
+    Term
+
+    Notes
+    -----
+    With ``m`` the chance of being missed and ``G`` that a cause's own part departs less, see
+    `swapinfer.evidence.profiles.own_part`, the bit stays open with ``m + (1 - m) G``; the good
+    draw's ``f`` closes it, and what ``f`` has beyond ``G f_good`` explains it.
+    """
+    shows_es = view.shown_es(test.fresh, looks)
+    close_q2 = np.stack([chances.exact_qp[:, 0], chances.good_upto_q], axis=1)
+    if chances.own_parts is None:
+        explain_qes = shows_es * chances.exact_qp[:, view.profile_es]
+        return Term(1.0 - shows_es, explain_qes, np.ones_like(shows_es), close_q2)
+    open_p, explain_p = chances.own_parts
+    open_es = (1.0 - shows_es) + shows_es * open_p[view.profile_es]
+    explain_es = shows_es * explain_p[view.profile_es]
+    explained_es = open_es if chances.is_density else open_es + explain_es
+    return Term(open_es, explain_es[None], explained_es, close_q2)
