@@ -17,10 +17,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import Job
+from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.model import Mode, Pack, Test
 from swapinfer.plan.actions import Action
-from swapinfer.plan.what_if import replay_events
 
 WORLD = tomllib.loads((Path(__file__).parent / "foreign.toml").read_text(encoding="utf-8"))
 
@@ -149,7 +148,7 @@ class ForeignWorld:
         self._replay()
 
     def _replay(self) -> None:
-        self.job: Job = replay_events(self.events, self.pack)
+        self.job: Job = replay(enumerate(self.events), self.pack)
 
     def _record(self, event: ev.Event) -> None:
         self.events.append(event)
