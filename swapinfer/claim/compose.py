@@ -101,11 +101,9 @@ def _complaint(facts: ClaimFacts, numbers: Numbers) -> Section:
 
 def _vehicle(vehicle: Vehicle, numbers: Numbers) -> Pairs:
     order = "-".join(map(str, vehicle.firing_order))
-    given = (
-        "as given for this vehicle"
-        if vehicle.firing_order_given
-        else ("generic, check the maker's diagram")
-    )
+    given = "generic, check the maker's diagram"
+    if vehicle.firing_order_given:
+        given = "as given for this vehicle"
     rows = [("Engine", vehicle.engine), ("Firing order", f"{order} ({given})")]
     distances = {"Odometer": vehicle.odometer_km, "Driven with the fault": vehicle.driven_km}
     for name, km in distances.items():

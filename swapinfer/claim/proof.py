@@ -271,7 +271,7 @@ def _rival(rival: Rival, leader: str, numbers: Numbers) -> str:
 
 def _uncertain(facts: ClaimFacts, numbers: Numbers) -> Section:
     lines = tuple(
-        f"{cause.label}: {numbers.percent(cause.low)} to {numbers.percent(cause.high)}"
+        f"{cause.label}: {numbers.between(cause.low, cause.high)}"
         for cause in facts.causes
         if cause.low is not None and cause.high is not None
     )

@@ -21,7 +21,7 @@ PRESSURES = ("kPa", "psi", "bar")
 
 SIGNS = {"degC": "°C", "degF": "°F", "ohm": "Ω", "kohm": "kΩ", "Mohm": "MΩ"}
 
-_NARROW = "\u00a0"
+_UNBROKEN = "\u00a0"
 """Keeps a number and its unit on one line."""
 
 ESTABLISHED = 0.90
@@ -128,11 +128,11 @@ class Numbers(Struct, frozen=True):
     def percent(self, probability: float) -> str:
         """Probability; what rounds to never or always says so."""
         if probability < 0.0001:
-            return f"below {self.plain(0.01, 2)}{_NARROW}%"
+            return f"below {self.plain(0.01, 2)}{_UNBROKEN}%"
         if probability > 0.9999:
-            return f"above {self.plain(99.99, 2)}{_NARROW}%"
+            return f"above {self.plain(99.99, 2)}{_UNBROKEN}%"
         digits = 1 if 0.01 <= probability <= 0.99 else 2
-        return f"{self.plain(100 * probability, digits)}{_NARROW}%"
+        return f"{self.plain(100 * probability, digits)}{_UNBROKEN}%"
 
     def between(self, low: float, high: float) -> str:
         """Two probabilities."""
@@ -154,17 +154,17 @@ class Numbers(Struct, frozen=True):
         whole = round(value)
         if whole < 120:
             digits = 0 if value >= 10 or value == whole else 1
-            return f"{self.plain(value, digits)}{_NARROW}min"
-        return f"{whole // 60}{_NARROW}h{_NARROW}{whole % 60:02d}{_NARROW}min"
+            return f"{self.plain(value, digits)}{_UNBROKEN}min"
+        return f"{whole // 60}{_UNBROKEN}h{_UNBROKEN}{whole % 60:02d}{_UNBROKEN}min"
 
     def money(self, value: float, currency: str) -> str:
         """Amount with its currency."""
-        return f"{self.plain(value, 2)}{_NARROW}{currency}"
+        return f"{self.plain(value, 2)}{_UNBROKEN}{currency}"
 
     def distance(self, km: float) -> str:
         """Distance in the shop's unit."""
         unit = self.settings.distance
-        return f"{self.plain(convert(km, 'km', unit))}{_NARROW}{unit}"
+        return f"{self.plain(convert(km, 'km', unit))}{_UNBROKEN}{unit}"
 
     def quantity(self, value: float | None, unit: str, digits: int = 3) -> str:
         """Write a reading in the shop's unit; None is a meter's "over limit"."""
@@ -175,7 +175,7 @@ class Numbers(Struct, frozen=True):
         if shown == "ohm" and abs(value) >= 1000:
             value, shown = value / 1000, "kohm"
         sign = SIGNS.get(shown, shown)
-        return f"{self.significant(value, digits)}{_NARROW}{sign}".rstrip()
+        return f"{self.significant(value, digits)}{_UNBROKEN}{sign}".rstrip()
 
     def _shop_unit(self, unit: str) -> str:
         if unit in PRESSURES:
