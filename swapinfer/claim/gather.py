@@ -4,34 +4,44 @@ from __future__ import annotations
 
 import base64
 import binascii
+import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 
-from swapinfer.claim import beliefs, findings
+from msgspec.structs import replace
+
+from swapinfer.claim import beliefs, work
 from swapinfer.claim.beliefs import Course, follow_belief
 from swapinfer.claim.clean import clean_text, leave_out, map_texts
-from swapinfer.claim.effort import tally
 from swapinfer.claim.facts import (
     ClaimFacts,
+    CodeLine,
+    Codes,
+    Finding,
     LedgerFacts,
     NoteLine,
     Photo,
     Provenance,
-    Repair,
+    Reading,
     Retracted,
     SourceLine,
     Vehicle,
+    Verification,
 )
-from swapinfer.claim.moves import arrange, list_moves, list_trails
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.vin import check_vin, normal_vin
+from swapinfer.claim.work import on_record
 from swapinfer.ledger import events as ev
+from swapinfer.ledger import replay
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.record import Record
-from swapinfer.ledger.replay import Job, Stage
-from swapinfer.ledger.words import element_label
-from swapinfer.pack.fixes import access_of, fix_for
-from swapinfer.pack.model import Pack
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.runs import explain_run, is_clean
+from swapinfer.ledger.words import good_range, place_label, wanted_words
+from swapinfer.pack.codes import read_codes
+from swapinfer.pack.model import Pack, Test
+from swapinfer.plan.verifying import prove
+from swapinfer.plan.what_if import normal_outcome
 
 
 def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -> ClaimFacts:
@@ -51,12 +61,13 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
     ClaimFacts
         Every text in it is clean, and without what is to be left out.
     """
-    by_seq = {record.seq: record for record in records}
     course = follow_belief(job)
-    handled = job.stages
     causes = beliefs.list_causes(course)
-    found = findings.list_findings(course, by_seq)
-    verified = findings.verification(course)
+    findings = _findings(course, records)
+    verified = _verification(course)
+    sheet = work.Sheet(course)
+    readouts = _readouts(job, records)
+    confirming = job.engine.tests.get(job.closing.confirmed_by) if job.closing else None
     facts = ClaimFacts(
         ro=job.opening.ro,
         shop=settings.shop,
@@ -70,22 +81,30 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
         subjects=len(course.subjects),
         leader=course.label(course.leader),
         flip=beliefs.flip_of(course),
-        confirmed_by=_confirmed_by(job),
-        repairs=_repairs(course, handled, by_seq),
-        codes_before=findings.codes_before(job, by_seq),
-        codes_after=findings.codes_after(job, by_seq),
-        findings=found,
-        moves=list_moves(job, handled, by_seq),
-        arrangements=arrange(job, handled),
-        trails=list_trails(job, handled),
-        rivals=beliefs.list_rivals(course, causes, found),
-        conflicts=beliefs.list_conflicts(course, causes, found, records),
+        confirmed_by=confirming.title if confirming else "",
+        repairs=work.list_repairs(course, sheet, records),
+        codes_before=readouts[0] if readouts else None,
+        codes_after=_after(readouts, verified.repaired_seq),
+        findings=findings,
+        moves=work.list_moves(job, records),
+        arrangements=work.arrange(job),
+        trails=work.list_trails(job),
+        rivals=beliefs.list_rivals(course, causes, findings),
+        conflicts=beliefs.list_conflicts(course, causes, findings, records),
         retracted=_retracted(job, records),
-        notes=_notes(job, by_seq),
-        spent=tally(job, records, settings, course.modes_of),
+        notes=tuple(
+            NoteLine(*on_record(records[seq]), event.text)
+            for seq, event in job.standing
+            if isinstance(event, ev.Noted)
+        ),
+        spent=sheet.total(records, settings),
         verification=verified,
-        cautions=_cautions(course, handled),
-        photos=tuple(_photos(job, by_seq)),
+        cautions=work.list_cautions(job, sheet),
+        photos=tuple(
+            _photo(records[seq], event)
+            for seq, event in job.standing
+            if isinstance(event, ev.Attached)
+        ),
         provenance=_provenance(job.pack),
         ledger=LedgerFacts(records[0].job, len(records), records[-1].digest, records[-1].program),
     )
@@ -117,93 +136,132 @@ def _vehicle(job: Job) -> Vehicle:
     )
 
 
-def _confirmed_by(job: Job) -> str:
-    test = job.engine.tests.get(job.closing.confirmed_by) if job.closing else None
-    return test.title if test else ""
+def _findings(course: Course, records: Sequence[Record]) -> tuple[Finding, ...]:
+    """List the complaint and every finding that stands, with what each did to belief."""
+    job, shown = course.job, [course.index(element) for element in course.shown]
+    complaint = Finding(*on_record(records[0]), "complaint", job.opening.complaint, "")
+    found = [complaint, *(_finding(course, one, records[one.seq]) for one in job.findings)]
+    return tuple(
+        replace(
+            finding,
+            probability_c=tuple(float(course.fault_ne[n + 1, e]) for e in shown),
+            decibans_c=tuple(float(course.decibans_ne[n, e]) for e in shown),
+        )
+        for n, finding in enumerate(found)
+    )
 
 
-def _repairs(
-    course: Course, handled: Sequence[Stage], records: Mapping[int, Record]
-) -> tuple[Repair, ...]:
-    job, repairs = course.job, []
-    for stage in handled:
-        if isinstance(stage.event, ev.Replaced):
-            record, element = records[stage.seq], stage.before[stage.event.place]
-            modes = course.modes_of(element)
-            found = sum(1 for seq in course.evidence.seqs if seq < stage.seq)
-            fault_e = course.fault_ne[found]
-            others = {name: fault_e[course.index(name)] for name in stage.before.values()}
-            probability = float(others.pop(element))
-            runner_up = max(others, key=lambda name: (others[name], name))
-            repairs.append(
-                Repair(
-                    seq=stage.seq,
-                    at=record.at,
-                    who=record.who,
-                    what=fix_for(job.engine.kind_of(stage.event.place), modes).title,
-                    element=element,
-                    label=element_label(job, element),
-                    price=stage.event.price,
-                    probability=probability,
-                    next_label=element_label(job, runner_up),
-                    next_probability=float(others[runner_up]),
-                )
-            )
-    return tuple(repairs)
+def _finding(course: Course, found: replay.Finding, record: Record) -> Finding:
+    job, event, stamp = course.job, found.event, on_record(record)
+    if isinstance(event, ev.Ran):
+        return Finding(
+            *stamp,
+            kind="run",
+            what="",
+            where="",
+            minutes=event.minutes,
+            conditions=_conditions(job, event.conditions),
+            codes=event.codes,
+            counts=tuple(sorted(event.counts.items())),
+            felt=job.pack.feelings[event.felt].title if event.felt else "",
+            meaning=tuple(explain_run(job, found)),
+        )
+    test = job.engine.tests[event.test]
+    where = place_label(job.engine, event.target)
+    if isinstance(event, ev.Measured):
+        what = test.title + wanted_words(test, event)
+        return Finding(*stamp, "reading", what, where, reading=_reading(course, test, event))
+    outcome, normal = test.outcomes[event.outcome], test.outcomes[normal_outcome(test)]
+    return Finding(*stamp, "inspection", test.title, where, outcome=outcome, normal=normal)
+
+
+def _reading(course: Course, test: Test, event: ev.Measured) -> Reading:
+    good = good_range(test, course.level(test), event)
+    over = math.isinf(event.value)
+    return Reading(
+        value=None if over else event.value,
+        unit=test.unit,
+        typed=event.typed,
+        reference=event.reference,
+        temperature_c=event.temperature_c,
+        good=good,
+        within=None if good is None else not over and good[0] <= event.value <= good[1],
+    )
+
+
+def _conditions(job: Job, tags: Sequence[str]) -> tuple[str, ...]:
+    return tuple(job.pack.running.conditions[tag] for tag in tags)
+
+
+def _runs(job: Job) -> list[tuple[int, ev.Ran]]:
+    return [(one.seq, one.event) for one in job.findings if isinstance(one.event, ev.Ran)]
+
+
+def _readouts(job: Job, records: Sequence[Record]) -> list[Codes]:
+    """List the codes of every run after which somebody looked."""
+    return [
+        Codes(
+            seq,
+            records[seq].at,
+            tuple(
+                CodeLine(read.text, read.title)
+                for read in read_codes(job.pack, job.engine, run.codes)
+            ),
+        )
+        for seq, run in _runs(job)
+        if run.codes is not None
+    ]
+
+
+def _after(readouts: Sequence[Codes], repaired: int | None) -> Codes | None:
+    """Return the last readout after the last repair, None if there was none."""
+    late = [codes for codes in readouts if repaired is not None and codes.seq > repaired]
+    return late[-1] if late else None
+
+
+def _verification(course: Course) -> Verification:
+    """Say what was driven since the last repair and what risk remains."""
+    job = course.job
+    proof = prove(course.evidence, course.posterior, job.closing.causes if job.closing else ())
+    repaired, asked = proof.repaired_seq, proof.asked
+    runs = [run for seq, run in _runs(job) if repaired is not None and seq > repaired]
+    clean_minutes = 0.0
+    for run in runs:
+        clean_minutes = clean_minutes + run.minutes if is_clean(job, run) else 0.0
+    tags = tuple(dict.fromkeys(tag for run in runs for tag in run.conditions))
+    return Verification(
+        repaired_seq=repaired,
+        minutes=sum(run.minutes for run in runs),
+        clean_minutes=clean_minutes,
+        runs=len(runs),
+        asked_minutes=asked.minutes if math.isfinite(asked.minutes) else None,
+        asked_conditions=_conditions(job, asked.conditions),
+        proven_minutes=proof.driven,
+        proven=proof.holds,
+        clean=clean_minutes > 0 if runs else None,
+        conditions=_conditions(job, tags),
+        residual_risk=course.residual_risk(),
+        left_out=course.posterior.left_out,
+    )
 
 
 def _retracted(job: Job, records: Sequence[Record]) -> tuple[Retracted, ...]:
-    by_seq = {record.seq: record for record in records}
     events = dict(read_events(records))
-    undoing = {
-        event.seq: by_seq[seq] for seq, event in job.standing if isinstance(event, ev.Undone)
-    }
+    undoing = {event.seq: seq for seq, event in job.standing if isinstance(event, ev.Undone)}
     return tuple(
         Retracted(
-            seq=seq,
-            at=by_seq[seq].at,
-            who=by_seq[seq].who,
+            *on_record(records[seq]),
             said=events[seq].say(job),
-            undone_by=undoing[seq].who,
-            undone_at=undoing[seq].at,
+            undone_by=records[undoing[seq]].who,
+            undone_at=records[undoing[seq]].at,
         )
         for seq in sorted(job.undone)
     )
 
 
-def _notes(job: Job, records: Mapping[int, Record]) -> tuple[NoteLine, ...]:
-    return tuple(
-        NoteLine(seq, records[seq].at, records[seq].who, event.text)
-        for seq, event in job.standing
-        if isinstance(event, ev.Noted)
-    )
-
-
-def _cautions(course: Course, handled: Sequence[Stage]) -> tuple[str, ...]:
-    """Texts of all cautions that belong to what was done, the general ones first."""
-    job = course.job
-    named = set(job.cautions_met())
-    for stage in handled:
-        if isinstance(stage.event, ev.Replaced):
-            kind = job.engine.kind_of(stage.event.place)
-            fix = fix_for(kind, course.modes_of(stage.before[stage.event.place]))
-            named.update(job.access_cautions(access_of(kind, fix)))
-    order = list(job.pack.cautions)
-    return tuple(job.pack.cautions[c].text for c in sorted(named, key=order.index))
-
-
-def _photos(job: Job, records: Mapping[int, Record]) -> Iterable[Photo]:
-    for seq, event in job.standing:
-        if isinstance(event, ev.Attached):
-            yield Photo(
-                seq=seq,
-                at=records[seq].at,
-                who=records[seq].who,
-                name=event.name,
-                media=event.media,
-                digest=event.digest,
-                bytes=len(picture_bytes(event)),
-            )
+def _photo(record: Record, event: ev.Attached) -> Photo:
+    size = len(picture_bytes(event))
+    return Photo(*on_record(record), event.name, event.media, event.digest, size)
 
 
 def picture_bytes(event: ev.Attached) -> bytes:

@@ -11,12 +11,12 @@ from msgspec.structs import replace
 
 from swapinfer import Job
 from swapinfer.claim.beliefs import follow_belief
-from swapinfer.claim.effort import tally
 from swapinfer.claim.gather import gather_facts
 from swapinfer.claim.html import to_html
 from swapinfer.claim.markdown import to_markdown
 from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.settings import ClaimSettings
+from swapinfer.claim.work import Sheet
 from swapinfer.claim.write import to_json, write_up
 from swapinfer.commands.causes import believe
 from swapinfer.commands.guide import Sitting, _is_drive_due
@@ -141,7 +141,7 @@ REFUSING: dict[str, Callable[[Replayed], Any]] = {
     "what was begun": what_was_begun,
     "supposing": lambda job: suppose(job, DRIVE, QUIET),
     "verifying": lambda job: prove(gather_evidence(job), infer(gather_evidence(job).arrays)),
-    "cost": lambda job: tally(job, chain(ALL), ClaimSettings(), lambda _: {}),
+    "cost": lambda job: Sheet(follow_belief(job)),
     "write-up": lambda job: gather_facts(job, chain(ALL), ClaimSettings()),
     "every format": lambda job: write_up(job, chain(ALL)),
     "meaning": lambda job: explain_events(believe(job), believe(job), [Polished()]),

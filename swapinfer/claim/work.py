@@ -1,0 +1,273 @@
+"""What was done: parts followed through their moves, repairs, and what all of it took."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from msgspec import Struct
+
+from swapinfer.claim.beliefs import Course
+from swapinfer.claim.facts import (
+    Arrangement,
+    Move,
+    PartAt,
+    Repair,
+    RepairRange,
+    Spent,
+    SpentLine,
+    Trail,
+)
+from swapinfer.claim.settings import ClaimSettings
+from swapinfer.ledger.record import Record
+from swapinfer.ledger.replay import Job, follow
+from swapinfer.ledger.words import element_label, origin, place_label, where_words
+from swapinfer.pack.fixes import access_of, fix_shares, known_fix
+from swapinfer.pack.model import Fix, Kind, Test
+from swapinfer.plan.costing import Costing, PlanSettings, Task
+
+POSSIBLE = 0.05
+"""Share of an element's probability from which a way of failing counts as possible."""
+
+WORK = ("testing", "moving", "repairing", "access", "driving")
+"""Kinds of work that minutes are told apart by."""
+
+
+def on_record(record: Record) -> tuple[int, str, str]:
+    """Position, time and name: what every entry of a write-up begins with."""
+    return record.seq, record.at, record.who
+
+
+class Mended(Struct, frozen=True):
+    """Something that was put right.
+
+    Attributes
+    ----------
+    seq : int
+        Position of the event.
+    element : str
+        What was there before.
+    fix : Fix
+        The repair that it needed, as far as that is known.
+    price : float or None
+        Of parts, where it was entered.
+    fitted : frozenset of str
+        All that was fitted just before.
+    """
+
+    seq: int
+    element: str
+    fix: Fix
+    price: float | None
+    fitted: frozenset[str]
+
+
+class Sheet:
+    """Time and cost of a job by standard times, access counted once while it stays open.
+
+    Parameters
+    ----------
+    course : Course
+        Says how what was repaired had failed.
+    """
+
+    def __init__(self, course: Course) -> None:
+        job = course.job
+        self._course = course
+        self._access = job.pack.access
+        self._costing = Costing(job, PlanSettings(job.pack.costs))
+        self._minutes = dict.fromkeys(WORK, 0.0)
+        self._parts = self._other = 0.0
+        self._priced = 0
+        self._open: set[str] = set()
+        self._unclear: list[RepairRange] = []
+        self.mended: list[Mended] = []
+        for (seq, event), before in zip(
+            job.standing[1:], follow(job.standing, job.pack), strict=False
+        ):
+            self._seq, self._before = seq, before
+            event.book(self, before)
+        self._close(self._open)
+
+    def drove(self, minutes: float, *, is_read: bool) -> None:
+        """Count a drive, for which what does not stay open is put back."""
+        self._close({name for name in self._open if not self._access[name].stays_open})
+        self._minutes["driving"] += minutes
+        self._other += minutes * self._costing.settings.costs.drive_cost_per_min
+        if is_read:
+            self._do("testing", self._costing.reading())
+
+    def tested(self, test: Test, *, is_further: bool) -> None:
+        """Count a test."""
+        self._do("testing", self._costing.testing(test, is_further=is_further))
+
+    def moved(self, kind: Kind) -> None:
+        """Count a swap."""
+        self._do("moving", self._costing.moving(kind))
+
+    def reseated(self, kind: Kind) -> None:
+        """Count a contact that was reseated."""
+        self._do("moving", self._costing.reseating(kind))
+
+    def repaired(self, place: str, price: float | None) -> None:
+        """Count the repair that the element needed, as far as that is known."""
+        kind, element = self._before.engine.kind_of(place), self._before.fitted[place]
+        shares = fix_shares(kind, self._course.modes_of(element))
+        fix = known_fix(shares)
+        if fix is None:
+            self._note_range(kind, element, shares)
+        task = self._costing.repair_by(kind, {fix or kind.fix: 1.0})
+        self._do("repairing", task, price)
+        self._priced += price is not None
+        fitted = frozenset(self._before.fitted.values())
+        self.mended.append(Mended(self._seq, element, task.fix, price, fitted))
+
+    def _do(self, work: str, task: Task, price: float | None = None) -> None:
+        """Count a task, its parts at what was paid for them if that is known."""
+        for name in task.opens_p:
+            if name not in self._open:
+                self._open.add(name)
+                self._minutes["access"] += self._access[name].open_minutes
+        self._minutes[work] += task.effort.minutes
+        parts = task.effort.parts if price is None else price
+        if work == "repairing":
+            self._parts += parts
+        else:
+            self._other += parts
+
+    def _note_range(self, kind: Kind, element: str, shares: Mapping[Fix, float]) -> None:
+        """Note from where to where a repair may have gone, unless all take the same."""
+        possible = [fix for fix, p in shares.items() if p >= POSSIBLE]
+        ways = [self._costing.repair_by(kind, {fix: 1.0}) for fix in possible]
+        minutes = [w.effort.minutes + self._costing.reach(w.opens_p, now=False)[0] for w in ways]
+        if minutes and min(minutes) < max(minutes):
+            label = self._course.label(element)
+            self._unclear.append(RepairRange(label, min(minutes), max(minutes)))
+
+    def _close(self, names: set[str]) -> None:
+        self._open = self._open - names
+        self._minutes["access"] += sum(self._access[name].close_minutes for name in names)
+
+    def total(self, records: Sequence[Record], settings: ClaimSettings) -> Spent:
+        """Add everything up.
+
+        Parameters
+        ----------
+        records : sequence of Record
+            For the times at which the job began and was last worked on.
+        settings : ClaimSettings
+            Currency and labour rate.
+        """
+        costs = self._costing.settings.costs
+        rate = costs.rate_per_hour if settings.rate_per_hour is None else settings.rate_per_hour
+        lines = tuple(
+            SpentLine(work, minutes, minutes * rate / 60.0)
+            for work, minutes in self._minutes.items()
+        )
+        labour = sum(line.money for line in lines)
+        return Spent(
+            lines=lines,
+            minutes=sum(line.minutes for line in lines),
+            labour=labour,
+            rate_per_hour=rate,
+            parts=self._parts,
+            parts_priced=self._priced,
+            parts_fitted=len(self.mended),
+            other=self._other,
+            total=labour + self._parts + self._other,
+            currency=settings.currency or costs.currency,
+            first_at=records[0].at,
+            last_at=records[-1].at,
+            unclear=tuple(self._unclear),
+        )
+
+
+def list_repairs(course: Course, sheet: Sheet, records: Sequence[Record]) -> tuple[Repair, ...]:
+    """Say of every repair what it was, and how belief stood just then."""
+    return tuple(_repair(course, mended, records[mended.seq]) for mended in sheet.mended)
+
+
+def _repair(course: Course, mended: Mended, record: Record) -> Repair:
+    found = sum(1 for seq in course.evidence.seqs if seq < record.seq)
+    chances = {name: float(course.fault_ne[found, course.index(name)]) for name in mended.fitted}
+    probability = chances.pop(mended.element)
+    runner_up = max(chances, key=lambda name: (chances[name], name))
+    return Repair(
+        *on_record(record),
+        what=mended.fix.title,
+        element=mended.element,
+        label=course.label(mended.element),
+        price=mended.price,
+        probability=probability,
+        next_label=course.label(runner_up),
+        next_probability=chances[runner_up],
+    )
+
+
+def list_cautions(job: Job, sheet: Sheet) -> tuple[str, ...]:
+    """Texts of all cautions that belong to what was done, the general ones first."""
+    named = set(job.cautions_met())
+    for mended in sheet.mended:
+        kind = job.engine.kinds[job.elements[mended.element].home.kind]
+        named.update(job.access_cautions(access_of(kind, mended.fix)))
+    return tuple(caution.text for name, caution in job.pack.cautions.items() if name in named)
+
+
+def list_moves(job: Job, records: Sequence[Record]) -> tuple[Move, ...]:
+    """List what was moved, by whom and when."""
+    return tuple(Move(*on_record(records[stage.seq]), stage.event.say(job)) for stage in job.stages)
+
+
+def arrange(job: Job) -> tuple[Arrangement, ...]:
+    """Lay out, for each kind of part that moved, which part sat where after each change."""
+    changed: dict[str, list[str]] = {}
+    for place, where in job.engine.places.items():
+        if any(stage.after[place] != place for stage in job.stages):
+            changed.setdefault(where.kind, []).append(place)
+    return tuple(
+        Arrangement(
+            kind=job.engine.kinds[kind].title,
+            places=tuple(where_words(job.engine.places[place]) for place in places),
+            rows=tuple(_rows(job, places)),
+        )
+        for kind, places in changed.items()
+    )
+
+
+def _rows(job: Job, places: Sequence[str]) -> Iterator[tuple[int, tuple[PartAt, ...]]]:
+    yield 0, tuple(_part(job, place) for place in places)
+    for stage in job.stages:
+        if any(stage.after[place] != stage.before[place] for place in places):
+            yield stage.seq, tuple(_part(job, stage.after[place]) for place in places)
+
+
+def _part(job: Job, element: str) -> PartAt:
+    is_new = job.elements[element].is_new
+    return PartAt(element, "new" if is_new else origin(job, element).where)
+
+
+def list_trails(job: Job) -> tuple[Trail, ...]:
+    """Follow every part that ever changed its place."""
+    trails = (
+        Trail(element, element_label(job, element), tuple(_stops(job, element)))
+        for element in job.elements
+    )
+    return tuple(trail for trail in trails if len(trail.stops) > 1)
+
+
+def _stops(job: Job, element: str) -> Iterator[tuple[int, str]]:
+    """Yield each place of an element with the event that brought it there, from where it began."""
+    starts = not job.elements[element].is_new
+    last = element if starts else ""
+    if starts:
+        yield 0, _where(job, element)
+    for stage in job.stages:
+        place = next((place for place, fits in stage.after.items() if fits == element), "")
+        if place != last:
+            yield stage.seq, _where(job, place)
+        last = place
+
+
+def _where(job: Job, place: str) -> str:
+    if not place:
+        return "off the vehicle"
+    return where_words(job.engine.places[place]) or place_label(job.engine, place)
