@@ -7,7 +7,7 @@ import pytest
 from lab.foreign import WORLD, Fault, ForeignWorld, draw_foreign
 
 from swapinfer.ledger.events import Opened, Ran
-from swapinfer.pack import load_pack
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action
 
