@@ -28,6 +28,9 @@ UNITS: dict[str, str] = {
 }
 """Units that packs and jobs are kept in, and what a person may write instead."""
 
+NORMAL_90 = 1.6449
+"""Standard deviations to either side that hold 90 % of a normal distribution."""
+
 OVER_LIMIT = "OL"
 """What a meter shows of a resistance beyond its range."""
 

@@ -64,7 +64,7 @@ CONTENTS: Mapping[str, Entry] = {
     "why-not": Entry("next", "Say why a step is not the next one, term by term."),
     "clean": Entry("ahead", "Say how long a clean drive must be before calling it fixed."),
     "plan": Entry("ahead", "Unfold the plan: what to do, and after each outcome what then."),
-    "picture": Entry("picture", "Draw the engine with the suspicion on each cylinder."),
+    "picture": Entry("belief", "Draw the engine with the suspicion on each cylinder."),
     "history": Entry("history", "Show how belief moved, event by event."),
     "settings": Entry("shopkeeping", "Show the shop's settings, or change them."),
     "explain": Entry(

@@ -15,6 +15,7 @@ from swapinfer.commands.store import Written
 from swapinfer.commands.terminal import watched
 from swapinfer.errors import ClaimError, InputError
 from swapinfer.ledger.replay import Job
+from swapinfer.units import NORMAL_90
 
 if TYPE_CHECKING:
     from swapinfer.claim.settings import Comparison
@@ -24,9 +25,6 @@ NOT_SAME = 6
 
 SEED = 1
 """Of the vehicles simulated for a write-up, so that the same job gives the same figures."""
-
-NORMAL_95 = 1.6449
-"""Standard normal quantile that leaves 5 % above."""
 
 
 class VerifiedView(Facts, frozen=True):
@@ -141,7 +139,7 @@ def _compare(shop: Shop, job: Job, count: int) -> Comparison:
 
     results = customary_results(job, plan_settings(shop, job), count, SEED)
     costs = np.array([result.cost for result in watched(results, "the customary order", count)])
-    half = NORMAL_95 * float(costs.std(ddof=1)) / len(costs) ** 0.5
+    half = NORMAL_90 * float(costs.std(ddof=1)) / len(costs) ** 0.5
     mean = float(costs.mean())
     return Comparison(mean, mean - half, mean + half, len(costs))
 

@@ -12,7 +12,7 @@ from msgspec import structs
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.page import Page, show
 from swapinfer.commands.typed import NOT_TAKEN
-from swapinfer.errors import InputError
+from swapinfer.errors import InputError, one_word
 from swapinfer.units import UNITS, to_unit, unit_typed, units_like
 
 
@@ -97,11 +97,6 @@ def _names(value: object, words: str) -> set[str]:
     of_its_own = value if isinstance(value, str) else getattr(value, "id", "")
     names = {words, words.partition(":")[0], words.partition(",")[0], of_its_own}
     return {one_word(name) for name in names if name}
-
-
-def one_word(text: str) -> str:
-    """Join the words of an answer as ids join them."""
-    return "-".join(text.lower().split())
 
 
 def ask_quantity(text: str, unit: str) -> Asking[str]:

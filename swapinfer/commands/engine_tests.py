@@ -13,7 +13,6 @@ from swapinfer.commands.facts import Facts
 from swapinfer.commands.options import complete_test
 from swapinfer.commands.page import Page, show
 from swapinfer.commands.shop import Shop
-from swapinfer.errors import InputError, near_match
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import expected_range
 from swapinfer.pack.model import Test
@@ -121,10 +120,7 @@ def show_test(shop: Shop, test_id: str, ro: str = "") -> TestView:
         If the engine has no such test.
     """
     job = shop.load(ro).job
-    word = "-".join(test_id.lower().split())
-    if word not in job.engine.tests:
-        raise InputError(f'no test "{test_id}" for this engine{near_match(word, job.engine.tests)}')
-    test, pack = job.engine.tests[word], job.pack
+    test, pack = job.engine.find_test(test_id), job.pack
     return TestView(
         id=test.id,
         title=test.title,

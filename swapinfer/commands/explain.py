@@ -15,7 +15,7 @@ from swapinfer.commands.app import command
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.page import Page, show
 from swapinfer.commands.shop import Shop
-from swapinfer.errors import InputError, JobError, SwapinferError, near_match
+from swapinfer.errors import InputError, JobError, SwapinferError, near_match, one_word
 from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.ledger.words import expected_range
 from swapinfer.pack.codes import parse_code
@@ -76,7 +76,7 @@ def explain(
         If nothing is called so; the message names what comes near.
     """
     pack = _pack_in_force(shop)
-    word = "-".join(term.lower().split())
+    word = one_word(term)
     every = list(all_entries(pack))
     found = tuple(entry for entry in every if word in (entry.term, entry.term + "s"))
     found = found or _code_entries(pack, term)

@@ -6,7 +6,7 @@ job's own pack and the shop's present settings, and so is the same whenever it i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache
 from typing import ClassVar, Literal
 
@@ -20,15 +20,12 @@ from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Entry, Event, Repair, unhandled
-from swapinfer.ledger.record import Record
+from swapinfer.ledger.replay import Job, replay
 from swapinfer.plan.actions import Action
 from swapinfer.plan.next import Plan, next_steps
 
 LEADERS = 3
 """Causes shown after each finding."""
-
-TELLING = ("ran", "measured", "inspected", "swapped", "reseated", "replaced", "returned")
-"""Events after which belief is shown."""
 
 COUNTED = ("steps", "followed", "in_part", "priced", "advised_cost", "done_cost")
 """What is added up over jobs."""
@@ -127,15 +124,12 @@ class HistoryView(Facts, frozen=True):
 def show_history(shop: Shop, ro: str = "") -> HistoryView:
     """Show how belief moved and advice was taken; what was undone is left out."""
     loaded = shop.load(ro)
-    records = _standing_records(loaded)
-    belief_after = _beliefs_over(shop, records)
-    advice = _trace_advice(shop, records, belief_after)
-    moments = []
-    for count, record in enumerate(records, start=1):
-        if record.type in TELLING or record.seq == 0:
-            causes = list_causes(belief_after(count))[:LEADERS]
-            said = ev.read_event(record.type, record.payload).say(loaded.job)
-            moments.append(Moment(record.seq, said, causes, advice.get(record.seq)))
+    course = _Course(loaded.job)
+    advice = _trace_advice(shop, course)
+    moments = [
+        Moment(seq, event.say(loaded.job), list_causes(belief)[:LEADERS], advice.get(seq))
+        for seq, event, belief in course.findings()
+    ]
     currency = shop.settings.costs(loaded.job.pack).currency
     return HistoryView(loaded.ro, tuple(moments), currency)
 
@@ -174,7 +168,7 @@ class Step(Struct):
     Attributes
     ----------
     at : int
-        Position of its first event among the records that stand.
+        Position of its first event among those that stand.
     deeds : set of Deed
         What was done.
     """
@@ -191,27 +185,33 @@ class Step(Struct):
 _WORK = ("swap", "reseated", "replaced", "back")
 
 
-def _standing_records(loaded: OpenJob) -> list[Record]:
-    """List the records that have not been undone, without the undoings."""
-    standing = {seq for seq, _ in loaded.job.standing}
-    return [r for r in loaded.records if r.seq in standing and r.type != "undone"]
+class _Course:
+    """What stands of a job, event by event, and what was believed after each."""
+
+    def __init__(self, job: Job) -> None:
+        self.job = job
+        self.events = [(seq, e) for seq, e in job.standing if not isinstance(e, ev.Undone)]
+        self.belief = cache(self._believe)
+
+    def _believe(self, count: int) -> Belief:
+        """Infer from so many events."""
+        return believe(replay(self.events[:count], self.job.pack))
+
+    def findings(self) -> Iterator[tuple[int, Event, Belief]]:
+        """Yield the opening and what was done to the engine, each with the belief after it."""
+        for count, (seq, event) in enumerate(self.events, start=1):
+            if seq == 0 or not isinstance(event, Entry):
+                yield seq, event, self.belief(count)
 
 
-def _beliefs_over(shop: Shop, records: list[Record]) -> Callable[[int], Belief]:
-    """Give the belief after so many of the records."""
-    return cache(lambda count: believe(shop.replay(records[:count])))
-
-
-def _trace_advice(
-    shop: Shop, records: Sequence[Record], belief_after: Callable[[int], Belief]
-) -> dict[int, Advice]:
-    """Tell what was advised before each step, by the position in the chain of its first event."""
+def _trace_advice(shop: Shop, course: _Course) -> dict[int, Advice]:
+    """Tell what was advised before each step of a job, by the number of its first event."""
     traced = {}
-    for step in split_steps([ev.read_event(record.type, record.payload) for record in records]):
-        belief = belief_after(step.at)
-        settings = plan_settings(shop, belief.evidence.job)
+    settings = plan_settings(shop, course.job)
+    for step in split_steps([event for _, event in course.events]):
+        belief = course.belief(step.at)
         plan = next_steps(belief.evidence, belief.posterior, settings)
-        traced[records[step.at].seq] = _judge(plan, step.deeds)
+        traced[course.events[step.at][0]] = _judge(plan, step.deeds)
     return traced
 
 
@@ -317,8 +317,7 @@ def report_advice(shop: Shop, status: str = "") -> AdviceReport:
 
 
 def _line(shop: Shop, loaded: OpenJob) -> AdviceLine:
-    records = _standing_records(loaded)
-    traced = list(_trace_advice(shop, records, _beliefs_over(shop, records)).values())
+    traced = list(_trace_advice(shop, _Course(loaded.job)).values())
     priced = [(one.advised_cost, one.done_cost) for one in traced if one.done_cost is not None]
     return AdviceLine(
         ro=loaded.ro,

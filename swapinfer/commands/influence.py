@@ -26,13 +26,11 @@ from swapinfer.pack.tables import pack_from_json, pack_to_json
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, next_steps
 from swapinfer.posterior import infer
+from swapinfer.units import NORMAL_90
 
 DOUBT = {"published": 1.3, "learned": 1.3, "common": 1.7, "memory": 2.5}
 """Factor to either side that a number of each grade is moved by, where it states no spread of its
 own: odds of chances, else the number itself. Our choice; decisions of a pack are not moved."""
-
-NORMAL_90 = 1.6449
-"""Standard normal quantile that leaves 5 % above: for spreads that the pack states."""
 
 SHOWN = 30
 """Numbers shown."""

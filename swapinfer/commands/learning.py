@@ -11,6 +11,7 @@ from msgspec import Struct
 
 from swapinfer.commands.app import command
 from swapinfer.commands.facts import Facts
+from swapinfer.commands.options import LAST_SEED
 from swapinfer.commands.page import Page, interval, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import is_watched, say_aside, watched
@@ -31,9 +32,6 @@ LEARNED = "learned"
 SHOWN_CAUSES = 12
 
 SAMPLING = "loading PyMC and sampling; this takes {} ..."
-
-LAST_SEED = 2**32 - 1
-"""Largest that every random generator in use takes."""
 
 
 class LearnedLine(Struct, frozen=True):

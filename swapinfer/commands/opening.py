@@ -17,7 +17,7 @@ from swapinfer.commands.record import LEADING, Recorded, record, summarise
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import is_agreed
 from swapinfer.commands.typed import decimal, name_and_value, quantity
-from swapinfer.errors import InputError, UnconfirmedError, near_match
+from swapinfer.errors import InputError, UnconfirmedError, near_match, one_word
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, build_engine, replay
 from swapinfer.units import to_unit
@@ -244,7 +244,7 @@ def close_job(
 
 
 def _find_element(job: Job, typed: str) -> str:
-    word = "-".join(typed.lower().split())
+    word = one_word(typed)
     return word if word in job.elements else job.engine.find_place(typed).id
 
 

@@ -58,6 +58,9 @@ Store = Annotated[
     str, typer.Option("--store", help="Where jobs are kept: a file or a PostgreSQL address.")
 ]
 Who = Annotated[str, typer.Option("--who", help="Your name on the record.")]
+LAST_SEED = 2**32 - 1
+"""Largest that every random generator in use takes."""
+
 Overlays = Annotated[
     list[Path] | None, typer.Option("--priors", help="Overlay on the base priors; may repeat.")
 ]

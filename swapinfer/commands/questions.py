@@ -9,12 +9,12 @@ from typing import TypeAlias, TypeVar
 
 from msgspec import structs
 
-from swapinfer.commands.dialogue import Asking, Question, ask, ask_quantity, choose, one_word
+from swapinfer.commands.dialogue import Asking, Question, ask, ask_quantity, choose
 from swapinfer.commands.drive import check_run
 from swapinfer.commands.readings import Typist, find_target
 from swapinfer.commands.settings import Settings
 from swapinfer.commands.typed import NOT_TAKEN
-from swapinfer.errors import DoubtError, InputError, near_match
+from swapinfer.errors import DoubtError, InputError, near_match, one_word
 from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event

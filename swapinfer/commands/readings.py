@@ -255,15 +255,12 @@ class Typist:
 
 
 def find_test(job: Job, test_id: str, form: str) -> Test:
-    """Test by id, of the form wanted."""
-    tests = job.engine.tests
-    word = "-".join(test_id.lower().split())
-    if word not in tests:
-        raise InputError(f'no test "{test_id}" for this engine{near_match(word, tests)}')
-    if tests[word].form != form:
-        hint = "swapinfer read" if tests[word].form == "reading" else "swapinfer inspect"
-        raise InputError(f'"{word}" is a {tests[word].form}; record it with: {hint}')
-    return tests[word]
+    """Find a test by its name as typed, and refuse one of the other form."""
+    test = job.engine.find_test(test_id)
+    if test.form != form:
+        hint = "swapinfer read" if test.form == "reading" else "swapinfer inspect"
+        raise InputError(f'"{test.id}" is a {test.form}; record it with: {hint}')
+    return test
 
 
 def find_target(job: Job, test: Test, typed: str) -> str:

@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.page import Page, percent, show
-from swapinfer.errors import InputError, near_match
+from swapinfer.errors import InputError, known_word
 from swapinfer.evidence.arrays import BoolArray, FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.levels import expected_level
@@ -77,12 +77,11 @@ def weigh_tests(pack: Pack, test_id: str = "") -> WeightsView:
     InputError
         If there is no such test, or the priors do not say in which case to weigh.
     """
-    word = "-".join(test_id.lower().split())
-    if word and word not in pack.tests:
-        raise InputError(f'no test "{test_id}"{near_match(word, pack.tests)}')
     if pack.weighing.layout not in pack.layouts:
         raise InputError("these priors do not say in which case to weigh: [weighing] layout")
-    chosen = [pack.tests[word]] if word else list(pack.tests.values())
+    chosen = list(pack.tests.values())
+    if test_id.strip():
+        chosen = [pack.tests[known_word(test_id, pack.tests, f'no test "{test_id}"')]]
     lines = [line for test in chosen if test.weights for line in _weigh(pack, test)]
     return WeightsView(
         case=_case_words(pack.weighing),

@@ -12,7 +12,7 @@ from swapinfer.commands.causes import Belief, believe
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.page import Page, exactness, percent, show
 from swapinfer.commands.shop import Shop
-from swapinfer.errors import PlaceError, near_match
+from swapinfer.errors import PlaceError, near_match, one_word
 from swapinfer.evidence.assemble import COMPLAINT
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label
@@ -139,7 +139,7 @@ def _element(belief: Belief, cause: str) -> int:
     if not cause:
         return int(belief.posterior.fault_e.argmax())
     names = belief.evidence.arrays.elements
-    word = "-".join(cause.lower().split())
+    word = one_word(cause)
     if word not in names:
         raise PlaceError(f'this job has no element "{cause}"{near_match(word, names)}')
     return names.index(word)

@@ -17,6 +17,7 @@ from swapinfer.learn.lives import FAMILY_SD, LifePriors, Lives, life_model
 from swapinfer.learn.overlay import base_text, overlay_head, sampler_text
 from swapinfer.learn.ratios import INTERVAL
 from swapinfer.pack.model import Mode, Pack
+from swapinfer.units import NORMAL_90
 
 SOURCE = "learned-lives"
 SHAPE_SPREAD = 1.3
@@ -272,7 +273,7 @@ def _middle(value_d: FloatArray) -> tuple[float, float, float]:
 
 def _log_normal(median: float, spread: float) -> tuple[float, float, float]:
     """Give ends and middle of the 90 % interval of a log-normal."""
-    factor = spread**1.6449
+    factor = spread**NORMAL_90
     return median / factor, median, median * factor
 
 

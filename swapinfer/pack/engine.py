@@ -8,7 +8,7 @@ from functools import cached_property
 
 import msgspec
 
-from swapinfer.errors import InputError, PlaceError, near_match
+from swapinfer.errors import InputError, PlaceError, known_word, near_match, one_word
 from swapinfer.layout import Layout, Place, places_of
 from swapinfer.pack.model import Kind, Pack, Test
 
@@ -79,6 +79,16 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
         """Kind of what sits at a place."""
         return self.kinds[self.places[place].kind]
 
+    def find_test(self, text: str) -> Test:
+        """Return the test that a person named.
+
+        Raises
+        ------
+        InputError
+            If the engine has no such test.
+        """
+        return self.tests[known_word(text, self.tests, f'no test "{text}" for this engine')]
+
     def find_place(self, text: str) -> Place:
         """Return the place that a person named.
 
@@ -99,7 +109,7 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
         PlaceError
             If the engine has no such kind, cylinder or bank.
         """
-        word = "-".join(text.lower().split())
+        word = one_word(text)
         squeezed = re.sub(r"-(?=\d)(?<![\d]-)", "", word)
         for candidate in (word, squeezed):
             if candidate in self.places:

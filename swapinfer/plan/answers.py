@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from msgspec import Struct
 from msgspec.structs import replace
 
-from swapinfer.errors import InputError, near_match
+from swapinfer.errors import InputError, near_match, one_word
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, PlannedStep, next_steps
@@ -97,7 +97,7 @@ def find_meant(plan: Plan, typed: str) -> PlannedStep:
     InputError
         If the plan has no such step: the tool is missing, or nothing suggests it.
     """
-    word = "-".join(typed.lower().split())
+    word = one_word(typed)
     named = plan.find(word)
     if named:
         return named

@@ -11,8 +11,8 @@ import pytest
 from lab.reliability import wander
 from msgspec.structs import replace
 
+from swapinfer.commands.comparing import drawn_vehicles, past_vehicles, work_again
 from swapinfer.commands.learning import learn_priors, own_history, pack_to_learn_on
-from swapinfer.commands.past import drawn_vehicles, past_vehicles, work_again
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.store import export_tables
 from swapinfer.commands.visits import list_visits
