@@ -51,7 +51,7 @@ def state(numbers: Iterable[int]) -> Statements:
     from lab.reliability import perturb, perturb_tests, statements, wander
 
     from swapinfer.pack.load import load_pack
-    from swapinfer.simulate.draw import draw_job
+    from swapinfer.simulate.world import draw_job
 
     pack = load_pack()
     out: Statements = ([], [], [], [], [], [])

@@ -17,8 +17,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from lab.foreign import ForeignWorld
 
-    from swapinfer.simulate.play import Result
-    from swapinfer.simulate.policies import Decision, Situation, Strategy
+    from swapinfer.simulate.play import Decision, Result, Situation, Strategy
 
 JOBS, QUICK_JOBS = 400, 8
 
@@ -109,8 +108,7 @@ def play_vehicle(number: int) -> list[Played]:
 
     from swapinfer.pack.load import load_pack
     from swapinfer.plan.costing import PlanSettings
-    from swapinfer.simulate.play import play
-    from swapinfer.simulate.policies import CustomaryOrder, Planner
+    from swapinfer.simulate.play import CustomaryOrder, Planner, play
 
     pack = load_pack()
     settings = PlanSettings(pack.costs)

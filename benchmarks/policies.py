@@ -16,8 +16,7 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from swapinfer.simulate.play import Result
-    from swapinfer.simulate.policies import Situation, Strategy
+    from swapinfer.simulate.play import Result, Situation, Strategy
 
 SEED = 20_31
 JOBS, QUICK_JOBS = 5_000, 8
@@ -86,9 +85,8 @@ def play_jobs(numbers: Iterable[int]) -> list[Played]:
 
     from swapinfer.pack.load import load_pack
     from swapinfer.plan.costing import PlanSettings
-    from swapinfer.simulate.draw import draw_job
-    from swapinfer.simulate.play import copy_world, play
-    from swapinfer.simulate.policies import Situation
+    from swapinfer.simulate.play import Situation, play
+    from swapinfer.simulate.world import draw_job
 
     pack = load_pack()
     settings = PlanSettings(pack.costs)
@@ -98,14 +96,14 @@ def play_jobs(numbers: Iterable[int]) -> list[Played]:
         rng = np.random.default_rng([SEED, number])
         world = draw_job(pack, layout, fitment, rng)
         wrong = perturb(pack, WRONG_BY, rng)
-        played.append(Played(number, CLAIRVOYANT, clairvoyant(copy_world(world, number), settings)))
+        played.append(Played(number, CLAIRVOYANT, clairvoyant(world.copy(number), settings)))
         for name, policy in policies().items():
             if _is_played(number, EVERY.get(name, 1)):
-                result = play(copy_world(world, number), remembered(name), settings)
+                result = play(world.copy(number), remembered(name), settings)
                 promised = _promised(Situation(world.job, settings)) if name == TWO else math.nan
                 played.append(Played(number, name, result, promised))
             if name in (EASIEST, TWO) and _is_played(number, EVERY_WRONG):
-                result = play(copy_world(world, number), policy, settings, wrong)
+                result = play(world.copy(number), policy, settings, wrong)
                 played.append(Played(number, name + WRONG, result))
     return played
 
@@ -126,7 +124,7 @@ def policies() -> dict[str, Strategy]:
     """Ways of deciding, by name."""
     from lab.strategies import InformationPerCost, ReplaceBy, by_probability_over_cost
 
-    from swapinfer.simulate.policies import CustomaryOrder, Planner, by_probability
+    from swapinfer.simulate.play import CustomaryOrder, Planner, by_probability
 
     return {
         EASIEST: CustomaryOrder(),
@@ -156,8 +154,8 @@ def play_reduced(numbers: Iterable[int]) -> list[tuple[float, float, float]]:
 
     from swapinfer.pack.load import load_pack
     from swapinfer.plan.costing import PlanSettings
-    from swapinfer.simulate.draw import draw_job
-    from swapinfer.simulate.policies import Situation
+    from swapinfer.simulate.play import Situation
+    from swapinfer.simulate.world import draw_job
 
     pack = load_pack()
     settings = PlanSettings(pack.costs)

@@ -26,9 +26,8 @@ from swapinfer.learn.learn import OVERLAY, learn_overlay
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack, Uncertain
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.simulate.draw import draw_job
-from swapinfer.simulate.play import copy_world, play
-from swapinfer.simulate.policies import Planner
+from swapinfer.simulate.play import Planner, play
+from swapinfer.simulate.world import draw_job
 
 DEPTH = 1
 
@@ -82,9 +81,7 @@ def play_held_out(
         layout, ignition, fuel = FAMILIES[family]
         world = draw_job(true[family], layout, {"ignition": ignition, "fuel": fuel}, rng)
         beliefs = (base, learned, true[family])
-        rows.append(
-            [play(copy_world(world, number), planner, settings, pack).cost for pack in beliefs]
-        )
+        rows.append([play(world.copy(number), planner, settings, pack).cost for pack in beliefs])
     return np.array(rows)
 
 

@@ -10,8 +10,15 @@ from swapinfer.plan.costing import Costing, Effort, PlanSettings
 from swapinfer.plan.outlook import Priced, mean_effort
 from swapinfer.plan.predict import information_bits
 from swapinfer.plan.priority import HAND_OVER
-from swapinfer.simulate.play import Bill, Result
-from swapinfer.simulate.policies import Decision, Situation, Strategy, best_repair, by_probability
+from swapinfer.simulate.play import (
+    Bill,
+    Decision,
+    Result,
+    Situation,
+    Strategy,
+    best_repair,
+    by_probability,
+)
 from swapinfer.simulate.world import World
 
 

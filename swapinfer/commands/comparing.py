@@ -29,10 +29,8 @@ from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import next_steps
-from swapinfer.simulate.draw import FIRST_DRIVE, draw_job
-from swapinfer.simulate.play import copy_world, play
-from swapinfer.simulate.policies import Decision, Planner, Situation
-from swapinfer.simulate.world import World
+from swapinfer.simulate.play import Decision, Planner, Situation, play
+from swapinfer.simulate.world import FIRST_DRIVE, World, draw_job
 
 SHOWN_CAUSES = 12
 
@@ -310,7 +308,7 @@ def work_again(
     def under(pack: Pack) -> Callable[[Again], tuple[str, float]]:
         def work(again: Again) -> tuple[str, float]:
             policy = _Noting(Planner(settings.depth))
-            result = play(copy_world(again.world, again.luck), policy, settings, pack)
+            result = play(again.world.copy(again.luck), policy, settings, pack)
             return str(policy.first[0]), result.cost
 
         return work

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
@@ -13,8 +14,7 @@ from swapinfer.ledger.runs import has_misfired, is_clean, proving_minutes
 NOTHING_OWED: tuple[None, float] = None, 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Begun:
+class Begun(Struct, frozen=True):
     """How far a job has come.
 
     Attributes

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from types import MappingProxyType
 
-from msgspec import Struct
+from msgspec import Struct, field
 
 from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.states import StateSpace
@@ -20,9 +19,6 @@ OBJECTIVES: dict[str, tuple[float, float, float]] = {
     "driving": (1.0, 10.0, 1.0),
 }
 """What "cheapest" means: weights of labour, driving, and parts; risks always count in full."""
-
-
-_NO_PRICES: Mapping[str, float] = MappingProxyType({})
 
 
 class PlanSettings(Struct, frozen=True):
@@ -52,7 +48,7 @@ class PlanSettings(Struct, frozen=True):
 
     costs: Costs
     missing_tools: frozenset[str] = frozenset()
-    part_prices: Mapping[str, float] = _NO_PRICES
+    part_prices: Mapping[str, float] = field(default_factory=dict)
     away: frozenset[str] = frozenset()
     objective: str = "money"
     minutes_left: float | None = None

@@ -13,10 +13,8 @@ from swapinfer.evidence.states import BEFORE, State
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.posterior import FaultSets, fault_sets, infer
-from swapinfer.simulate.draw import FIRST_DRIVE
-from swapinfer.simulate.play import Result, play
-from swapinfer.simulate.policies import CustomaryOrder
-from swapinfer.simulate.world import World
+from swapinfer.simulate.play import CustomaryOrder, Result, play
+from swapinfer.simulate.world import FIRST_DRIVE, World
 
 COVER = 0.99
 """Share of the posterior from which vehicles are drawn."""

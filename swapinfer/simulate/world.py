@@ -1,26 +1,37 @@
-"""A vehicle whose faults are known to us and not to the technician."""
+"""A vehicle whose faults are known to us and not to the technician, and how one is drawn."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property
 
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray, Term
+from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.evidence.levels import level_prior
 from swapinfer.evidence.looks import Setting, View, look, repeat_key
 from swapinfer.evidence.profiles import averaged, outcome_chances
-from swapinfer.evidence.running import Drive, FaultCodes, expected_episodes, leak_chance, reach_ec
+from swapinfer.evidence.running import (
+    Drive,
+    FaultCodes,
+    expected_episodes,
+    feel,
+    leak_chance,
+    reach_ec,
+)
 from swapinfer.evidence.states import State, StateSpace, build_states, lot_factors
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
-from swapinfer.ledger.replay import replay
+from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import GOOD, OVER_LIMIT, Curve, Handling, Pack, Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.repair_policy import LOOK_MINUTES
+
+FIRST_DRIVE = 20.0
+"""Minutes in which the shop tries to see the misfire."""
 
 COMEBACK_MINUTES = 3000.0
 """A fault that does not show for so long after the repair brings nobody back."""
@@ -29,11 +40,14 @@ FOR_EVER = 10**9
 """So many looks leave nothing to slips and to the scatter of the meter."""
 
 
-@dataclass
+_BATCH = 2000
+"""Vehicles drawn at once."""
+
+
 class World:
     """One vehicle, what was done to it so far, and what is wrong with it.
 
-    Attributes
+    Parameters
     ----------
     pack : Pack
         Chances by which it behaves; the technician's pack may be another.
@@ -43,42 +57,47 @@ class World:
         Faulty elements.
     rng : numpy.random.Generator
         Decides what chance decides.
-    events : list of Event
-        The job so far, as the technician records it.
+    events : sequence of Event, optional
+        The job so far, as the technician recorded it; by default the opening alone.
+
+    Attributes
+    ----------
     ever_faulty : set of str
         Elements that are or, until handling cured or a new part replaced them, were faulty.
     """
 
-    pack: Pack
-    opening: ev.Opened
-    faults: dict[str, State]
-    rng: np.random.Generator
-    events: list[Event] = field(default_factory=list)
-    ever_faulty: set[str] = field(default_factory=set)
-    _levels: dict[str, float] = field(default_factory=dict)
-    _commons: dict[str, str] = field(default_factory=dict)
-    _seen: dict[tuple[object, ...], tuple[frozenset[int], float | str]] = field(
-        default_factory=dict
-    )
-    _space: StateSpace | None = None
-
-    def __post_init__(self) -> None:
-        """Open the job."""
-        if not self.events:
-            self.events.append(self.opening)
-        self.ever_faulty |= set(self.faults)
+    def __init__(
+        self,
+        pack: Pack,
+        opening: ev.Opened,
+        faults: dict[str, State],
+        rng: np.random.Generator,
+        events: Sequence[Event] = (),
+    ) -> None:
+        self.pack = pack
+        self.opening = opening
+        self.faults = faults
+        self.rng = rng
+        self.events: list[Event] = [*events] or [opening]
+        self.ever_faulty = set(faults)
+        self._levels: dict[str, float] = {}
+        self._commons: dict[str, str] = {}
+        self._seen: dict[tuple[object, ...], tuple[frozenset[int], float | str]] = {}
         self._update()
+
+    def copy(self, seed: int) -> World:
+        """Return the same vehicle, job and faults, its further luck decided by a seed."""
+        rng = np.random.default_rng(seed)
+        return World(self.pack, self.opening, dict(self.faults), rng, self.events)
 
     def _update(self) -> None:
         self.job = replay(enumerate(self.events), self.pack)
-        self._space = None
+        self.__dict__.pop("space", None)
 
-    @property
+    @cached_property
     def space(self) -> StateSpace:
         """What may be wrong with the vehicle as it stands."""
-        if self._space is None:
-            self._space = build_states(self.job)
-        return self._space
+        return build_states(self.job)
 
     def _append(self, event: Event) -> None:
         self.events.append(event)
@@ -348,3 +367,49 @@ def space_faults(space: StateSpace, state_e: IntArray) -> dict[str, State]:
     return {
         space.elements[e].id: space.states[e][s] for e, s in enumerate(state_e.tolist()) if s > 0
     }
+
+
+def draw_job(
+    pack: Pack, layout: str, fitment: Mapping[str, str], rng: np.random.Generator
+) -> World:
+    """Draw a vehicle that came in with a misfire which the shop then saw.
+
+    Parameters
+    ----------
+    pack : Pack
+        Priors.
+    layout : str
+        Id of the layout.
+    fitment : mapping of str to str
+        Fitment of the engine.
+    rng : numpy.random.Generator
+        Decides everything, now and later.
+
+    Returns
+    -------
+    World
+        With the first drive recorded. Rejection sampling: faults are drawn from the prior until
+        someone complains of them and they show in the first drive.
+    """
+    opening = ev.Opened("simulated", layout, dict(fitment))
+    job = replay(enumerate([opening]), pack)
+    space = build_states(job)
+    while True:
+        state_de = draw_states(space, _BATCH, rng)
+        chance_d = _complaint_chances(job, space, state_de)
+        for d in np.flatnonzero(rng.random(_BATCH) < chance_d):
+            world = World(pack, opening, space_faults(space, state_de[d]), rng)
+            if world.drive(FIRST_DRIVE):
+                return world
+
+
+def _complaint_chances(job: Job, space: StateSpace, state_de: IntArray) -> FloatArray:
+    """Chance that somebody complains, shape (draw,)."""
+    running = job.pack.running
+    drive = Drive(running.complaint_minutes, (), job.fitted, time=0)
+    episodes = expected_episodes(job.engine, running, space, drive)
+    mean_es = episodes.in_any(job.engine.layout.cylinders)
+    term = feel(mean_es, job.pack.feelings[COMPLAINT_WORD])
+    quiet_d = term.open_es[np.arange(state_de.shape[1]), state_de].prod(axis=1)
+    chance_d: FloatArray = quiet_d * term.close_q2[0, 0] + (1.0 - quiet_d) * term.close_q2[0, 1]
+    return chance_d

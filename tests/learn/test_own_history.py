@@ -27,10 +27,8 @@ from swapinfer.ledger.store import Store
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.simulate.draw import draw_job
-from swapinfer.simulate.play import copy_world, play
-from swapinfer.simulate.policies import Planner
-from swapinfer.simulate.world import World
+from swapinfer.simulate.play import Planner, play
+from swapinfer.simulate.world import World, draw_job
 
 FITMENT = {"ignition": "coil-on-plug", "fuel": "port"}
 Write = Callable[..., str]
@@ -298,9 +296,7 @@ def test_working_again_under_the_same_priors_saves_nothing(pack: Pack) -> None:
     vehicles = drawn_vehicles(pack, ("inline-4", "coil-on-plug", "port"), count=2, seed=3)
     found = work_again(vehicles, pack, pack, settings, seed=1)
     assert (found.jobs, found.saved, found.low, found.high, found.changed) == (2, 0, 0, 0, 0)
-    costs = [
-        play(copy_world(again.world, again.luck), Planner(1), settings).cost for again in vehicles
-    ]
+    costs = [play(again.world.copy(again.luck), Planner(1), settings).cost for again in vehicles]
     assert found.cost_before == found.cost_after == pytest.approx(np.mean(costs))
     with pytest.raises(LearnError, match="no past job"):
         work_again([], pack, pack, settings, seed=1)

@@ -6,10 +6,9 @@ The rules are the trade's: common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pytest
-from msgspec import structs
+from msgspec.structs import replace
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
@@ -40,7 +39,7 @@ DRIVE = Action("drive", drive_minutes=10.0)
 
 @pytest.fixture(scope="module")
 def costs(pack: Pack) -> Costs:
-    return structs.replace(pack.costs, resolution=0.05, proof=0.6)
+    return replace(pack.costs, resolution=0.05, proof=0.6)
 
 
 def way(action: Action | None, total: float, *, pays: bool = True, proof: float = 1.0) -> Way:
@@ -84,7 +83,7 @@ def test_a_repair_owes_a_drive_as_long_as_it_took_to_fail(costs: Costs) -> None:
 
 
 def test_without_a_resolution_the_cheapest_goes_first(costs: Costs) -> None:
-    exact = structs.replace(costs, resolution=0.0)
+    exact = replace(costs, resolution=0.0)
     assert first([way(BOTH, 400.0), way(SWAP, 400.1)], exact) == BOTH
 
 

@@ -18,16 +18,15 @@ from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.priority import HAND_OVER
-from swapinfer.simulate.draw import draw_job
-from swapinfer.simulate.play import copy_world, play
-from swapinfer.simulate.policies import (
+from swapinfer.simulate.play import (
     CustomaryOrder,
     Decision,
     Planner,
     Situation,
     by_probability,
+    play,
 )
-from swapinfer.simulate.world import World, draw_states, space_faults
+from swapinfer.simulate.world import World, draw_job, draw_states, space_faults
 
 FITMENT = {"ignition": "coil-on-plug", "fuel": "port"}
 OPENING = ev.Opened("2001", "inline-4", FITMENT)
@@ -146,15 +145,15 @@ def test_every_policy_brings_a_job_to_an_end(settings: PlanSettings, world: Worl
         Planner(1),
         Planner(2),
     ):
-        result = play(copy_world(world, 5), policy, settings)
+        result = play(world.copy(5), policy, settings)
         assert result.cost > 0.0
         assert result.steps >= 1
-    assert clairvoyant(copy_world(world, 5), settings).wrong_parts == 0
+    assert clairvoyant(world.copy(5), settings).wrong_parts == 0
 
 
 def test_the_same_luck_gives_the_same_job(settings: PlanSettings, world: World) -> None:
     policy = ReplaceBy(by_probability_over_cost)
-    once, again = (play(copy_world(world, 5), policy, settings) for _ in range(2))
+    once, again = (play(world.copy(5), policy, settings) for _ in range(2))
     assert (once.cost, once.steps) == (again.cost, again.steps)
 
 
