@@ -217,7 +217,7 @@ def follow_belief(job: Job) -> Course:
     arrays = evidence.arrays
     posterior = infer(arrays)
     level_weight_q = level_weights(arrays)
-    draw = partial(draw_priors, job, evidence.space)
+    draw = partial(draw_priors, evidence.space)
     intervals = intervals_in_reach(arrays, posterior, level_weight_q, draw)
     return Course(
         evidence=evidence,

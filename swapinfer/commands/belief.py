@@ -124,7 +124,7 @@ def show_belief(shop: Shop, ro: str = "") -> BeliefView:
 
 def _intervals(belief: Belief, elements: list[str]) -> tuple[Interval, ...]:
     evidence = belief.evidence
-    draw = partial(draw_priors, evidence.job, evidence.space)
+    draw = partial(draw_priors, evidence.space)
     weight_q = level_weights(evidence.arrays)
     found = intervals_in_reach(evidence.arrays, belief.posterior, weight_q, draw)
     if found is None:

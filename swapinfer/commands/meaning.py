@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from swapinfer.commands.causes import Belief
-from swapinfer.evidence.looks import Setting, seen_where
+from swapinfer.evidence.looks import look
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Entry, Event, Work, unhandled
 from swapinfer.ledger.replay import Job
@@ -81,14 +81,11 @@ def _reading_words(before: Belief, after: Belief, event: ev.Measured) -> list[st
 def _where_it_ran(after: Belief, event: ev.Inspected) -> list[str]:
     """Say where a part left its marks, if not where it was looked at."""
     job = after.evidence.job
-    test = job.engine.tests[event.test]
-    found = job.findings[-1]
-    setting = Setting(test, event.target, found.fitted, found.time)
-    cylinders, _ = seen_where(job.engine, after.evidence.space, setting)
-    if cylinders == set(job.engine.target_cylinders(event.target)):
+    view = look(after.evidence.space, event.test, event.target, job.findings[-1])
+    if view.cylinders == set(job.engine.target_cylinders(event.target)):
         return []
-    title = job.engine.kinds[test.remembers].title
-    where = " and ".join(map(str, sorted(cylinders)))
+    title = job.engine.kinds[view.test.remembers].title
+    where = " and ".join(map(str, sorted(view.cylinders)))
     return [f"this {title} last ran in cylinder {where}, so this tells of that one"]
 
 

@@ -15,7 +15,7 @@ from swapinfer.errors import InputError, known_word
 from swapinfer.evidence.arrays import BoolArray, FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.levels import expected_level
-from swapinfer.evidence.looks import Setting, look
+from swapinfer.evidence.looks import look
 from swapinfer.evidence.profiles import band_median
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import replay
@@ -159,8 +159,8 @@ def _measured(test: Test, target: str, value: float) -> ev.Measured:
 
 def _aimed(evidence: Evidence, test: Test, target: str, kinds: tuple[str, ...]) -> BoolArray:
     """Which elements of these kinds the test sees there."""
-    job, space = evidence.job, evidence.space
-    seen_e = look(job.engine, space, Setting(test, target, job.fitted, job.time)).seen_e
+    space = evidence.space
+    seen_e = look(space, test.id, target).seen_e
     of_e = np.array([element.home.kind in kinds for element in space.elements])
     aimed: BoolArray = seen_e & of_e
     return aimed

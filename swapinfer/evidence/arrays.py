@@ -178,27 +178,33 @@ class Term(msgspec.Struct, frozen=True, eq=False):
         return cls(open_es, explain_es[None], explained_es, np.array([close]))
 
 
-def at_least_one(expected_es: FloatArray, leak: float) -> Term:
-    """Make the term of "at least one episode", a noisy-OR.
+def any_episode(expected_es: FloatArray, close_q2: FloatArray | tuple[float, float]) -> Term:
+    """Make the term whose bit any episode explains, a noisy-OR.
 
     Parameters
     ----------
     expected_es : ndarray of float, shape (element, state)
         Expected number of episodes that each state contributes.
-    leak : float
-        Chance of one that nothing in the model accounts for.
+    close_q2 : ndarray of float, shape (level, 2), or pair of float
+        Weights of no episode and of any.
 
     Returns
     -------
     Term
-        Weighing in all ``1 - (1 - leak) exp(-sum of expected)``.
+        With ``m`` expected in all, weighing ``close_0 exp(-m) + close_1 (1 - exp(-m))``.
 
     References
     ----------
     Pearl, J. (1988), Probabilistic Reasoning in Intelligent Systems, section 4.3.2.
     """
+    explain_qes = -np.expm1(-expected_es)[None]
     ones = np.ones_like(expected_es)
-    return Term.plain(np.exp(-expected_es), -np.expm1(-expected_es), ones, (leak, 1.0))
+    return Term(np.exp(-expected_es), explain_qes, ones, np.atleast_2d(close_q2))
+
+
+def at_least_one(expected_es: FloatArray, leak: float) -> Term:
+    """Make the term of "at least one episode", where `leak` is the chance of an unmodelled one."""
+    return any_episode(expected_es, (leak, 1.0))
 
 
 def none_at_all(expected_es: FloatArray, leak: float) -> Factor:

@@ -9,7 +9,7 @@ from msgspec import Struct
 
 from swapinfer.evidence.arrays import Arrays, BoolArray, Factor, FloatArray, Term
 from swapinfer.evidence.levels import Levels, Nodes, level_name, nodes_by_name, tells_little
-from swapinfer.evidence.looks import Look, Setting, look, observations, repeat_key
+from swapinfer.evidence.looks import Look, look, observations
 from swapinfer.evidence.running import (
     CodedRun,
     Drive,
@@ -18,7 +18,6 @@ from swapinfer.evidence.running import (
     expected_episodes,
     feel,
     leak_chance,
-    reach_ec,
     read_random_only,
     suspect,
 )
@@ -117,7 +116,7 @@ def gather_evidence(job: Job) -> Evidence:
         If a recorded code cannot be one.
     """
     space = build_states(job)
-    findings = Findings.of(job, space)
+    findings = Findings.of(space)
     arrays, levels = _assemble(findings, np.ones(len(job.findings) + 1, dtype=np.bool_))
     seqs = (COMPLAINT, *(finding.seq for finding in job.findings))
     return Evidence(job, space, arrays, seqs, levels, findings)
@@ -128,8 +127,8 @@ class Findings(Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    job, space : Job, StateSpace
-        Of which.
+    space : StateSpace
+        Elements of the job and their states.
     pieces : sequence of sequence of Term or Factor
         Of each finding, the complaint first, what stands whatever else counts.
     coded : mapping of int to CodedRun
@@ -138,44 +137,42 @@ class Findings(Struct, frozen=True, eq=False):
         Readings and inspections, to be summed up where they repeat one another.
     """
 
-    job: Job
     space: StateSpace
     pieces: Sequence[Sequence[Term | Factor]]
     coded: Mapping[int, CodedRun]
     looks: Sequence[Look]
 
     @classmethod
-    def of(cls, job: Job, space: StateSpace) -> Findings:
+    def of(cls, space: StateSpace) -> Findings:
         """Take in a job's complaint and all that was found since."""
-        pieces: list[list[Term | Factor]] = [[_complaint(job, space)]]
-        fault_codes = FaultCodes.of(job.pack, job.engine, space)
+        job = space.job
+        pieces: list[list[Term | Factor]] = [[_complaint(space)]]
+        fault_codes = FaultCodes.of(space)
         coded, looks = {}, []
         for n, finding in enumerate(job.findings, start=1):
-            taken, run = _take_run(job, space, fault_codes, finding)
+            taken, run = _take_run(space, fault_codes, finding)
             pieces.append(taken)
             if run is not None:
                 coded[n] = run
             event = finding.event
             if not isinstance(event, Ran):
-                test = job.engine.tests[event.test]
-                setting = Setting(test, event.target, finding.fitted, finding.time)
-                view = look(job.engine, space, setting)
-                looks.append(Look(n, event, test, view, repeat_key(job, space, setting, view)))
-        return cls(job, space, pieces, coded, looks)
+                view = look(space, event.test, event.target, finding)
+                looks.append(Look(n, event, view))
+        return cls(space, pieces, coded, looks)
 
 
 def _assemble(findings: Findings, keep_n: BoolArray) -> tuple[Arrays, Levels]:
     seen = observations([one for one in findings.looks if keep_n[one.n]])
     coded = {n: run for n, run in findings.coded.items() if keep_n[n]}
-    alike = _alike_runs(findings.job, coded)
+    alike = _alike_runs(findings.space.job, coded)
     together = {f"drives {runs}": SUPPOSED for runs in alike}
-    levels = Levels.together(nodes_by_name(findings.job, seen, 2 ** len(together)) | together)
+    levels = Levels.together(nodes_by_name(findings.space.job, seen, 2 ** len(together)) | together)
     pieces = [list(some) if keep_n[n] else [] for n, some in enumerate(findings.pieces)]
     for one in seen:
-        pieces[one.n].append(one.term(levels.of(one.test)))
+        pieces[one.n].append(one.term(levels.of(one.view.test)))
     named = {n: f"drives {runs}" for runs in alike for n in runs}
     first = {runs[0] for runs in alike}
-    running = findings.job.pack.running
+    running = findings.space.job.pack.running
     for n, run in coded.items():
         supposed_q = levels.values.get(named.get(n, ""))
         pieces[n] += run.read(running, supposed_q, 2.0 if n in first else 1.0)
@@ -185,7 +182,7 @@ def _assemble(findings: Findings, keep_n: BoolArray) -> tuple[Arrays, Levels]:
 
 def _suspected_twice(findings: Findings, coded: Mapping[int, CodedRun]) -> list[str]:
     """Kinds of part made in lots of which two or more served a cylinder that misfired."""
-    job, served = findings.job, dict[str, set[str]]()
+    job, served = findings.space.job, dict[str, set[str]]()
     different = {_likeness(job, n, run): len(run.misfired) for n, run in coded.items()}
     if sum(different.values()) > MOST_WITH_LOTS:
         return []
@@ -215,36 +212,37 @@ def _likeness(job: Job, n: int, run: CodedRun) -> tuple[object, ...]:
     return tuple(sorted(job.findings[n - 1].fitted.items())), run.cylinders, run.misfired
 
 
-def _complaint(job: Job, space: StateSpace) -> Term:
+def _complaint(space: StateSpace) -> Term:
     """Someone noticed a misfire while driving with the fault."""
+    job = space.job
     running = job.pack.running
     driven = job.opening.driven_km
     minutes = running.complaint_minutes if driven is None else driven / running.km_per_min
     original = {place: place for place in job.engine.places}
     drive = Drive(minutes, (), original, time=0)
-    episodes = expected_episodes(job.engine, running, space, drive)
+    episodes = expected_episodes(space, drive)
     return feel(episodes.in_any(job.engine.layout.cylinders), job.pack.feelings[COMPLAINT_WORD])
 
 
 def _take_run(
-    job: Job, space: StateSpace, fault_codes: FaultCodes, finding: Finding
+    space: StateSpace, fault_codes: FaultCodes, finding: Finding
 ) -> tuple[list[Term | Factor], CodedRun | None]:
     """Terms and factors of a run, and the codes that are still to be read."""
-    running, run = job.pack.running, finding.event
+    job, run = space.job, finding.event
+    running = job.pack.running
     if not isinstance(run, Ran):
         return [], None
     drive = Drive(run.minutes, run.conditions, finding.fitted, finding.time)
-    episodes = expected_episodes(job.engine, running, space, drive)
+    episodes = expected_episodes(space, drive)
     every = job.engine.layout.cylinders
     pieces: list[Term | Factor] = []
     for cylinder, count in run.counts.items():
         mean_es = episodes.in_cylinder(cylinder)
-        pieces.append(count_misfires(space, mean_es, run.minutes, count, running))
+        pieces.append(count_misfires(space, mean_es, run.minutes, count))
     if run.codes is not None:
         codes = read_codes(job.pack, job.engine, run.codes)
-        reached_ec = reach_ec(job.engine, space, finding.fitted)
         faults = {c.text for c in codes if c.role == "fault"}
-        pieces += fault_codes.read(space, drive, reached_ec, faults)
+        pieces += fault_codes.read(space, drive, faults)
         misfired = frozenset(c.cylinder for c in codes if c.role == "misfire" and c.cylinder)
         names_none = not misfired and any(c.role == "random" for c in codes)
         uncounted = tuple(c for c in every if c not in run.counts)

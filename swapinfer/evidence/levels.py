@@ -293,8 +293,8 @@ def nodes_by_name(job: Job, seen: Sequence[Observation], others: int) -> dict[st
     """
     sharing: dict[str, list[Observation]] = {}
     for one in seen:
-        name = level_name(one.test)
-        if name and (one.test.alike or not math.isinf(one.seen.value)):
+        name = level_name(one.view.test)
+        if name and (one.view.test.alike or not math.isinf(one.seen.value)):
             sharing.setdefault(name, []).append(one)
     for wider in WIDER:
         nodes = {name: _nodes(job, some, wider) for name, some in sharing.items()}
@@ -308,7 +308,7 @@ def nodes_by_name(job: Job, seen: Sequence[Observation], others: int) -> dict[st
 
 def _nodes(job: Job, seen: Sequence[Observation], wider: float) -> tuple[Nodes, FloatArray]:
     """Nodes of one unknown, and the log of the largest weight that each may have."""
-    test = seen[0].test
+    test = seen[0].view.test
     if not test.level:
         alike = alike_nodes(test)
         return alike, np.log(alike.weight_q)

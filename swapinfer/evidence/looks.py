@@ -25,8 +25,7 @@ from swapinfer.evidence.profiles import (
 )
 from swapinfer.evidence.states import StateSpace, fitted_at
 from swapinfer.ledger.events import Inspected, Measured
-from swapinfer.ledger.replay import Job
-from swapinfer.pack.engine import Engine
+from swapinfer.ledger.replay import Finding, Job
 from swapinfer.pack.model import ANY, GOOD, OVER_LIMIT, Sight, Test
 
 NO_LEVEL = np.zeros(1)
@@ -40,35 +39,18 @@ are no longer told apart there, and their ratio is that of the densities."""
 # What can be seen ---------------------------------------------------------------------------------
 
 
-class Setting(Struct, frozen=True):
-    """A test at one target, in one arrangement, at one time.
+class View(Struct, frozen=True, eq=False):
+    """What a test at one target, in one arrangement, at one time, can see.
 
     Attributes
     ----------
     test : Test
         What is done.
-    target : str
-        One of the engine's targets for it.
-    fitted : mapping of str to str
-        Place to element.
-    time : int
-        Index in the job's time; what is looked at is looked at before the look disturbs it.
-    handled : tuple of int
-        Elements supposed to be disturbed just before it.
-    """
-
-    test: Test
-    target: str
-    fitted: Mapping[str, str]
-    time: int
-    handled: tuple[int, ...] = ()
-
-
-class View(Struct, frozen=True, eq=False):
-    """What a setting can see.
-
-    Attributes
-    ----------
+    key : tuple
+        Looks with the same key repeat one another: test, target, elements seen, and how often they
+        were handled before.
+    cylinders : set of int
+        Of which it tells.
     profiles : tuple of str
         Profile names; the first is good.
     profile_es : ndarray of int, shape (element, state)
@@ -79,6 +61,9 @@ class View(Struct, frozen=True, eq=False):
         How the faults that can be seen divide beforehand among the profiles; 0 for good.
     """
 
+    test: Test
+    key: tuple[object, ...]
+    cylinders: set[int]
     profiles: tuple[str, ...]
     profile_es: IntArray
     shows_es: FloatArray
@@ -86,60 +71,69 @@ class View(Struct, frozen=True, eq=False):
 
     @property
     def seen_e(self) -> BoolArray:
-        """Which elements the setting can see, shape (element,)."""
+        """Which elements can be seen, shape (element,)."""
         out: BoolArray = self.profile_es.max(axis=1) > 0
         return out
 
-    def shown_es(self, fresh: float, looks: int) -> FloatArray:
+    def shown_es(self, looks: int) -> FloatArray:
         """Chance that a seen state shows in at least one of several looks.
 
         Parameters
         ----------
-        fresh : float
-            Chance that looking again is a new look.
         looks : int
             How often it was looked at.
 
         Returns
         -------
         ndarray of float, shape (element, state)
-            With ``s`` the chance in one look, ``1 - (1 - s) (1 - fresh s)**(looks - 1)``.
+            ``1 - (1 - s) (1 - c s)**(looks - 1)``, with ``s`` the chance in one look and ``c``
+            that looking again is a new look.
         """
         if looks == 1:
             return self.shows_es
-        missed_es = (1.0 - self.shows_es) * (1.0 - fresh * self.shows_es) ** (looks - 1)
+        missed_es = (1.0 - self.shows_es) * (1.0 - self.test.fresh * self.shows_es) ** (looks - 1)
         return np.where(self.profile_es > 0, 1.0 - missed_es, 0.0)
 
 
-def look(engine: Engine, space: StateSpace, setting: Setting) -> View:
+def look(space: StateSpace, test_id: str, target: str, finding: Finding | None = None) -> View:
     """Work out which states a test sees, and how they look.
 
     Parameters
     ----------
-    engine : Engine
-        The job's.
     space : StateSpace
-        Elements and their states.
-    setting : Setting
-        What is done where and when.
+        Elements of a job and their states.
+    test_id, target : str
+        A test of the job's engine, and one of its targets.
+    finding : Finding, optional
+        Of the job, in whose arrangement and at whose time it is made; by default as things stand
+        now. What is looked at is looked at before the look disturbs it.
 
     Returns
     -------
     View
     """
-    test = setting.test
+    job = space.job
+    test, when = job.engine.tests[test_id], finding or job
     profiles = (GOOD, *(name for name in test.profiles if name != GOOD))
     profile_m = _profile_of_modes(test.sees, profiles, space.modes)
-    within = _within_e(engine, space, setting)
-    active_es = space.active_es(setting.time, setting.handled) & within[:, None]
-    profile_es = profile_m[space.mode_es] * active_es
+    cylinders, fitted = _seen_where(space, test, target, when)
+    within_e = _within_e(space, target, cylinders, fitted)
+    profile_es = profile_m[space.mode_es] * (space.active_es(when.time) & within_e[:, None])
     shows_v = np.array([0.0] + [1.0 - test.miss.get(v.id, 0.0) for v in space.severities])
     shows_es = shows_v[space.severity_es] * (profile_es > 0)
     weight_p = np.bincount(
         profile_es.ravel(), (space.prior_es * shows_es).ravel(), minlength=len(profiles)
     )
     share_p = weight_p / max(float(weight_p.sum()), TINY)
-    return View(profiles, profile_es, shows_es, share_p)
+    key = (test_id, target, *_handled(space, np.flatnonzero(profile_es.any(axis=1)), when.time))
+    return View(test, key, cylinders, profiles, profile_es, shows_es, share_p)
+
+
+def _handled(space: StateSpace, seen: IntArray, time: int) -> tuple[object, ...]:
+    """Elements seen, and how often they were handled before, tests not counted."""
+    tested = {finding.time for finding in space.job.findings}
+    times = [t for e in seen.tolist() for t in space.disturbed.get(e, ()) if t < time]
+    return tuple(space.elements[e].id for e in seen), sum(t not in tested for t in times)
 
 
 @lru_cache(maxsize=1024)
@@ -164,50 +158,38 @@ def _profile_of_modes(
     return np.array(found)
 
 
-def _within_e(engine: Engine, space: StateSpace, setting: Setting) -> BoolArray:
+def _within_e(
+    space: StateSpace, target: str, cylinders: set[int], fitted: Mapping[str, str]
+) -> BoolArray:
     """Elements that the target involves: the one at the place, or all that reach its cylinders."""
+    places = space.job.engine.places
     out = np.zeros(len(space.elements), dtype=np.bool_)
-    cylinders, fitted = seen_where(engine, space, setting)
     for e, place in fitted_at(space, fitted).items():
-        if setting.target in engine.places:
-            out[e] = place == setting.target
+        if target in places:
+            out[e] = place == target
         else:
-            out[e] = bool(cylinders & set(engine.places[place].cylinders))
+            out[e] = bool(cylinders & set(places[place].cylinders))
     return out
 
 
-def seen_where(
-    engine: Engine, space: StateSpace, setting: Setting
+def _seen_where(
+    space: StateSpace, test: Test, target: str, when: Finding | Job
 ) -> tuple[set[int], Mapping[str, str]]:
     """Cylinders that a test tells of, and what was fitted when they left their mark.
 
     A part that remembers tells of where it last ran, and of what served it there; one that has
     not run yet, of where it sits.
-
-    Parameters
-    ----------
-    engine : Engine
-        The job's.
-    space : StateSpace
-        Elements, and where they ran.
-    setting : Setting
-        What is done where and when.
-
-    Returns
-    -------
-    cylinders : set of int
-    fitted : mapping of str to str
-        Place to element.
     """
-    cylinders = set(engine.target_cylinders(setting.target))
-    for place in engine.places_for(setting.test.remembers):
-        part = setting.fitted[place.id]
+    engine = space.job.engine
+    cylinders = set(engine.target_cylinders(target))
+    for place in engine.places_for(test.remembers):
+        part = when.fitted[place.id]
         if set(place.cylinders) <= cylinders:
             for time, fitted in reversed(space.ran):
-                if time < setting.time and part in fitted.values():
+                if time < when.time and part in fitted.values():
                     ran_at = next(name for name, one in fitted.items() if one == part)
                     return set(engine.places[ran_at].cylinders), fitted
-    return cylinders, setting.fitted
+    return cylinders, when.fitted
 
 
 # What was seen ------------------------------------------------------------------------------------
@@ -276,43 +258,6 @@ def _rank(test: Test, outcome: str) -> int:
     return list(test.outcomes).index(outcome)
 
 
-class Observation(Struct, frozen=True, eq=False):
-    """Looks at one thing with nothing handled between.
-
-    Attributes
-    ----------
-    n : int
-        Index of the last of them among the job's findings.
-    test : Test
-        Which was made.
-    view : View
-        What it can see.
-    seen : Seen
-        What the looks came to.
-    """
-
-    n: int
-    test: Test
-    view: View
-    seen: Seen
-
-    def chances(self, value_q: FloatArray = NO_LEVEL) -> Chances:
-        """Chances of what was seen, at the nodes of what is shared, shape (level,)."""
-        if self.seen.outcome:
-            return inspection_chances(self.test, self.view, self.seen)
-        return reading_chances(self.test, self.view, self.seen, value_q)
-
-    def term(self, value_q: FloatArray | None) -> Term:
-        """Term of what was seen; `value_q` as `swapinfer.evidence.levels.Levels.of` has it."""
-        if value_q is None:
-            chances = self.chances()
-        elif self.seen.outcome:
-            chances = self.chances().at(value_q.astype(np.int64))
-        else:
-            chances = self.chances(value_q)
-        return judge(self.view, chances, self.test, self.seen.looks)
-
-
 class Look(Struct, frozen=True, eq=False):
     """One reading or inspection.
 
@@ -322,19 +267,47 @@ class Look(Struct, frozen=True, eq=False):
         Its index among the job's findings.
     event : Measured or Inspected
         As recorded.
-    test : Test
-        Which was made.
     view : View
         What it could see.
-    key : tuple
-        Under which it repeats others.
     """
 
     n: int
     event: Measured | Inspected
-    test: Test
     view: View
-    key: tuple[object, ...]
+
+
+class Observation(Struct, frozen=True, eq=False):
+    """Looks at one thing with nothing handled between.
+
+    Attributes
+    ----------
+    n : int
+        Index of the last of them among the job's findings.
+    view : View
+        What the first could see.
+    seen : Seen
+        What they came to.
+    """
+
+    n: int
+    view: View
+    seen: Seen
+
+    def chances(self, value_q: FloatArray = NO_LEVEL) -> Chances:
+        """Chances of what was seen, at the nodes of what is shared, shape (level,)."""
+        if self.seen.outcome:
+            return inspection_chances(self.view, self.seen)
+        return reading_chances(self.view, self.seen, value_q)
+
+    def term(self, value_q: FloatArray | None) -> Term:
+        """Term of what was seen; `value_q` as `swapinfer.evidence.levels.Levels.of` has it."""
+        if value_q is None:
+            chances = self.chances()
+        elif self.seen.outcome:
+            chances = self.chances().at(value_q.astype(np.int64))
+        else:
+            chances = self.chances(value_q)
+        return judge(self.view, chances, self.seen.looks)
 
 
 def observations(looks: Sequence[Look]) -> list[Observation]:
@@ -352,42 +325,13 @@ def observations(looks: Sequence[Look]) -> list[Observation]:
     """
     by_key: dict[tuple[object, ...], list[Look]] = {}
     for one in looks:
-        by_key.setdefault(one.key, []).append(one)
+        by_key.setdefault(one.view.key, []).append(one)
     return [
         Observation(
-            n=some[-1].n,
-            test=some[0].test,
-            view=some[0].view,
-            seen=sum_up(some[0].test, [one.event for one in some]),
+            some[-1].n, view := some[0].view, sum_up(view.test, [one.event for one in some])
         )
         for some in by_key.values()
     ]
-
-
-def repeat_key(job: Job, space: StateSpace, setting: Setting, view: View) -> tuple[object, ...]:
-    """Work out under which key findings repeat one another.
-
-    Parameters
-    ----------
-    job : Job
-        As replayed.
-    space : StateSpace
-        Its elements.
-    setting : Setting
-        Test, target and time.
-    view : View
-        What the setting can see.
-
-    Returns
-    -------
-    tuple
-        Test, target, elements seen, and how often they were handled before, tests not counted.
-    """
-    tested = {finding.time for finding in job.findings}
-    seen = np.flatnonzero(view.seen_e).tolist()
-    times = [t for e in seen for t in space.disturbed.get(e, ()) if t < setting.time]
-    handled = sum(t not in tested for t in times)
-    return setting.test.id, setting.target, tuple(space.elements[e].id for e in seen), handled
 
 
 # What that weighs ---------------------------------------------------------------------------------
@@ -421,15 +365,13 @@ class Chances(Struct, frozen=True, eq=False):
         return replace(self, exact_qp=exact_qp, good_upto_q=good_upto_q)
 
 
-def inspection_chances(test: Test, view: View, seen: Seen) -> Chances:
+def inspection_chances(view: View, seen: Seen) -> Chances:
     """Chances of a named outcome under each profile, at every node of what all have in common.
 
     Parameters
     ----------
-    test : Test
-        An inspection.
     view : View
-        What it sees.
+        What the inspection sees.
     seen : Seen
         Outcome, and how many looks agree on it.
 
@@ -439,7 +381,7 @@ def inspection_chances(test: Test, view: View, seen: Seen) -> Chances:
         The first node is that sound ones have nothing in common, the others the outcomes that they
         may show alike.
     """
-    rank = _rank(test, seen.outcome)
+    test, rank = view.test, _rank(view.test, seen.outcome)
     tables = [outcome_table(test, view.profiles, seen.agreeing, c) for c in ("", *test.alike)]
     exact_qp = np.stack([chance_po[:, rank] for chance_po in tables])
     if not are_steps(test):
@@ -450,15 +392,13 @@ def inspection_chances(test: Test, view: View, seen: Seen) -> Chances:
     return Chances(exact_qp, good_upto_q, own, is_density=False)
 
 
-def reading_chances(test: Test, view: View, seen: Seen, offset_q: FloatArray = NO_LEVEL) -> Chances:
+def reading_chances(view: View, seen: Seen, offset_q: FloatArray = NO_LEVEL) -> Chances:
     """Chances of a reading under each profile.
 
     Parameters
     ----------
-    test : Test
-        Whose curves are taken.
     view : View
-        What it sees.
+        What the reading sees.
     seen : Seen
         Value, and how many readings it is the mean of.
     offset_q : ndarray of float, shape (level,)
@@ -471,27 +411,27 @@ def reading_chances(test: Test, view: View, seen: Seen, offset_q: FloatArray = N
         thing reads like a faulty one with the test's chance of coincidence, a faulty one like a
         sound one with `FLOOR`.
     """
+    test = view.test
     curves = [averaged(test, test.curves[name], seen.agreeing) for name in view.profiles]
     density_qp = np.stack([density(test, curve, seen.value, offset_q) for curve in curves], axis=1)
-    exact_qp = _mixed(test, view, seen, density_qp, float(math.isinf(seen.value)))
+    exact_qp = _mixed(view, seen, density_qp, float(math.isinf(seen.value)))
     all_q = np.ones(len(exact_qp))
     if test.level:
         return Chances(exact_qp, all_q, None, is_density=True)
     less_p = np.array([departing_less(test, curve, seen.value) for curve in curves])
-    nearer_p = _mixed(test, view, seen, less_p[None])[0]
+    nearer_p = _mixed(view, seen, less_p[None])[0]
     if nearer_p[0] <= MIDMOST:
         nearer_p = exact_qp[0]
     own = own_part(nearer_p / nearer_p[0], exact_qp[0])
     return Chances(exact_qp, all_q, own, is_density=True)
 
 
-def _mixed(
-    test: Test, view: View, seen: Seen, of_qp: FloatArray, of_over: float = 0.0
-) -> FloatArray:
+def _mixed(view: View, seen: Seen, of_qp: FloatArray, of_over: float = 0.0) -> FloatArray:
     """Let sound ones now and then read like faulty ones, and the other way round.
 
     `of_over` is the chance of the same where a slip makes the meter show "over limit".
     """
+    test = view.test
     over = test.slip.get(OVER_LIMIT, 0.0) ** seen.agreeing
     like_p = test.coincidence * view.share_p
     like_p = like_p + [test.slip.get(name, 0.0) ** seen.agreeing for name in view.profiles]
@@ -502,7 +442,7 @@ def _mixed(
     return np.maximum(out, TINY)
 
 
-def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
+def judge(view: View, chances: Chances, looks: int = 1) -> Term:
     """Turn what was seen into a term.
 
     A present fault that shows draws what its profile says, the rest of the engine what `good`
@@ -513,11 +453,9 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
     Parameters
     ----------
     view : View
-        What the setting can see.
+        What can be seen.
     chances : Chances
         Of what was seen, profile by profile.
-    test : Test
-        Its chance that looking again is a new look.
     looks : int, optional
         How often it was looked at: a fault that is missed now may show in the next look.
 
@@ -531,7 +469,7 @@ def judge(view: View, chances: Chances, test: Test, looks: int = 1) -> Term:
     `swapinfer.evidence.profiles.own_part`, the bit stays open with ``m + (1 - m) G``; the good
     draw's ``f`` closes it, and what ``f`` has beyond ``G f_good`` explains it.
     """
-    shows_es = view.shown_es(test.fresh, looks)
+    shows_es = view.shown_es(looks)
     close_q2 = np.stack([chances.exact_qp[:, 0], chances.good_upto_q], axis=1)
     if chances.own_parts is None:
         explain_qes = shows_es * chances.exact_qp[:, view.profile_es]

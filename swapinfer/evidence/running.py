@@ -14,6 +14,7 @@ from swapinfer.evidence.arrays import (
     FloatArray,
     IntArray,
     Term,
+    any_episode,
     at_least_one,
     none_at_all,
 )
@@ -21,7 +22,7 @@ from swapinfer.evidence.negbin import negative_binomial
 from swapinfer.evidence.states import StateSpace, fitted_at
 from swapinfer.pack.codes import all_codes
 from swapinfer.pack.engine import Engine
-from swapinfer.pack.model import ANY, Feeling, Pack, Running
+from swapinfer.pack.model import ANY, Feeling, Running
 
 
 class Drive(Struct, frozen=True):
@@ -37,25 +38,30 @@ class Drive(Struct, frozen=True):
         Place to element.
     time : int
         Index in the job's time.
-    handled : tuple of int
-        Elements supposed to be disturbed just before it.
     """
 
     minutes: float
     conditions: tuple[str, ...]
     fitted: Mapping[str, str]
     time: int
-    handled: tuple[int, ...] = ()
 
 
-def reach_ec(engine: Engine, space: StateSpace, fitted: Mapping[str, str]) -> FloatArray:
+def reach_ec(space: StateSpace, fitted: Mapping[str, str]) -> FloatArray:
     """Say which cylinders each element serves in an arrangement.
+
+    Parameters
+    ----------
+    space : StateSpace
+        Elements.
+    fitted : mapping of str to str
+        Place to element.
 
     Returns
     -------
     ndarray of float, shape (element, cylinder)
         1 where it does; a part on the bench serves none.
     """
+    engine = space.job.engine
     out = np.zeros((len(space.elements), len(engine.layout.cylinders)))
     for e, place in fitted_at(space, fitted).items():
         out[e, [cylinder - 1 for cylinder in engine.places[place].cylinders]] = 1.0
@@ -64,6 +70,13 @@ def reach_ec(engine: Engine, space: StateSpace, fitted: Mapping[str, str]) -> Fl
 
 def blame_cc(engine: Engine, running: Running) -> FloatArray:
     """Share of an episode in one cylinder that the control unit books on another.
+
+    Parameters
+    ----------
+    engine : Engine
+        With its firing order.
+    running : Running
+        Share that lands on each neighbour in it.
 
     Returns
     -------
@@ -125,14 +138,26 @@ class Episodes(Struct, frozen=True, eq=False):
         return any_es
 
 
-def expected_episodes(
-    engine: Engine, running: Running, space: StateSpace, drive: Drive
-) -> Episodes:
-    """Misfire episodes that each state of each element causes in a drive."""
-    active_es = space.active_es(drive.time, drive.handled)
+def expected_episodes(space: StateSpace, drive: Drive) -> Episodes:
+    """Misfire episodes that each state of each element causes in a drive.
+
+    Parameters
+    ----------
+    space : StateSpace
+        Elements and their states.
+    drive : Drive
+        Real or supposed.
+
+    Returns
+    -------
+    Episodes
+        Rate under the drive's conditions times its minutes, where the fault is there.
+    """
+    engine, running = space.job.engine, space.job.pack.running
+    active_es = space.active_es(drive.time)
     mean_es = space.rate_es * space.multiplier_es(drive.conditions) * active_es * drive.minutes
-    reached_ec = reach_ec(engine, space, drive.fitted)
-    shared_e = is_shared(engine, reached_ec)
+    reached_ec = reach_ec(space, drive.fitted)
+    shared_e = is_shared(reached_ec)
     blamed_ec = reached_ec @ blame_cc(engine, running)
     blamed_ec[shared_e] = 0.0
     return Episodes(
@@ -142,14 +167,14 @@ def expected_episodes(
     )
 
 
-def is_shared(engine: Engine, reached_ec: FloatArray) -> BoolArray:
+def is_shared(reached_ec: FloatArray) -> BoolArray:
     """Say which elements serve every cylinder of an engine of several, shape (element,)."""
-    return np.asarray(reached_ec.all(axis=1) & (len(engine.layout.cylinders) > 1))
+    return np.asarray(reached_ec.all(axis=1) & (reached_ec.shape[1] > 1))
 
 
 def shown_es(space: StateSpace, drive: Drive) -> FloatArray:
     """Chance that each state shows itself at all in a drive, shape (element, state)."""
-    active_es = space.active_es(drive.time, drive.handled)
+    active_es = space.active_es(drive.time)
     rate_es = space.show_rate_es * space.multiplier_es(drive.conditions) * active_es
     out: FloatArray = -np.expm1(-rate_es * drive.minutes)
     return out
@@ -228,18 +253,12 @@ class CodedRun(Struct, frozen=True, eq=False):
     def _told_apart(self, leak: float, occurred_q: BoolArray, scale: float) -> list[Term | Factor]:
         """One bit whether there was a shared episode, and one a cylinder that takes it as known."""
         missed = (1.0 - self.episodes.hit) ** len(self.quiet)
-        ones = np.ones_like(self.episodes.shared_es)
-        none_es = np.exp(-self.episodes.shared_es)
         close_q2 = np.stack([~occurred_q * scale, occurred_q * scale * missed], axis=1)
-        terms: list[Term | Factor] = [
-            Term(none_es, -np.expm1(-self.episodes.shared_es)[None], ones, close_q2)
-        ]
+        shared = any_episode(self.episodes.shared_es, close_q2)
         leak_q = np.where(occurred_q, 1.0 - (1.0 - leak) * (1.0 - self.episodes.hit), leak)
         close_q2 = np.stack([leak_q, np.ones_like(leak_q)], axis=1)
-        for cylinder in sorted(self.misfired):
-            own_es = self.episodes.own_in([cylinder])
-            terms.append(Term(np.exp(-own_es), -np.expm1(-own_es)[None], ones, close_q2))
-        return terms
+        own = (self.episodes.own_in([cylinder]) for cylinder in sorted(self.misfired))
+        return [shared, *(any_episode(own_es, close_q2) for own_es in own)]
 
 
 def read_random_only(
@@ -271,9 +290,7 @@ def feel(mean_es: FloatArray, word: Feeling, leak: float = 0.0) -> Term:
         Chance of an episode that no modelled fault accounts for.
     """
     unexplained = word.without * (1.0 - leak) + word.with_misfire * leak
-    ones = np.ones_like(mean_es)
-    close = unexplained, word.with_misfire
-    return Term.plain(np.exp(-mean_es), -np.expm1(-mean_es), ones, close)
+    return any_episode(mean_es, (unexplained, word.with_misfire))
 
 
 def suspect(mean_es: FloatArray, right: float, leak: float) -> Term:
@@ -296,7 +313,7 @@ def suspect(mean_es: FloatArray, right: float, leak: float) -> Term:
 
 
 def count_misfires(
-    space: StateSpace, mean_es: FloatArray, minutes: float, count: int, running: Running
+    space: StateSpace, mean_es: FloatArray, minutes: float, count: int
 ) -> Term | Factor:
     """Take in one cylinder's misfire counter.
 
@@ -307,19 +324,23 @@ def count_misfires(
     Parameters
     ----------
     space : StateSpace
-        Severities.
+        Severities, and the background in the job's pack.
     mean_es : ndarray of float, shape (element, state)
         Expected episodes laid on the cylinder.
     minutes : float
         Time over which the counter ran.
     count : int
         What it shows.
-    running : Running
-        Background count.
+
+    Returns
+    -------
+    Term or Factor
+        With ``F`` and ``f`` the chance of a smaller count and of just this one, a cause leaves the
+        bit open with ``F``, explains it with ``f``; no episode counts as 0.
     """
-    background = negative_binomial(
-        running.leak_counts_per_min * minutes, running.leak_dispersion, count
-    )
+    running = space.job.pack.running
+    mean = running.leak_counts_per_min * minutes
+    background = negative_binomial(mean, running.leak_dispersion, count)
     quiet_es = np.exp(-mean_es)
     loud_es = -np.expm1(-mean_es)
     pairs = [(0.0, 0.0)] + [
@@ -360,9 +381,10 @@ class FaultCodes(Struct, frozen=True, eq=False):
     chance_i: FloatArray
 
     @classmethod
-    def of(cls, pack: Pack, engine: Engine, space: StateSpace) -> FaultCodes:
-        """List the codes of an engine."""
-        codes = [read for read in all_codes(pack, engine) if read.role == "fault"]
+    def of(cls, space: StateSpace) -> FaultCodes:
+        """List the codes of a job's engine."""
+        engine = space.job.engine
+        codes = [read for read in all_codes(space.job.pack, engine) if read.role == "fault"]
         sees_kc = np.zeros((len(codes), len(engine.layout.cylinders)))
         chance_km = np.zeros((len(codes), len(space.modes) + 1))
         of_kind: dict[str, list[tuple[int, str]]] = {}
@@ -387,7 +409,7 @@ class FaultCodes(Struct, frozen=True, eq=False):
         )
 
     def read(
-        self, space: StateSpace, drive: Drive, reach_ec: FloatArray, present: Collection[str]
+        self, space: StateSpace, drive: Drive, present: Collection[str]
     ) -> list[Term | Factor]:
         """Take in every code that could have been set in a drive, whether it was or not.
 
@@ -399,12 +421,10 @@ class FaultCodes(Struct, frozen=True, eq=False):
             States.
         drive : Drive
             The drive.
-        reach_ec : ndarray of float, shape (element, cylinder)
-            Which cylinders each element serves in it.
         present : collection of str
             Codes that were set.
         """
-        within_ke = self.sees_kc @ reach_ec.T > 0.0
+        within_ke = self.sees_kc @ reach_ec(space, drive.fitted).T > 0.0
         shows_i = shown_es(space, drive)[self.element_i, self.state_i]
         chance_i = self.chance_i * shows_i * within_ke[self.code_i, self.element_i]
         is_set_k = np.array([text in present for text in self.texts], dtype=np.bool_)

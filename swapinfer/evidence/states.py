@@ -52,6 +52,8 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
 
     Attributes
     ----------
+    job : Job
+        As replayed.
     elements : tuple of Element
         In the order of the pass: engine-wide, by bank, then along the cylinders.
     kinds : tuple of Kind
@@ -71,6 +73,7 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
         to the complaint.
     """
 
+    job: Job
     elements: tuple[Element, ...]
     kinds: tuple[Kind, ...]
     rows: tuple[tuple[State, ...], ...]
@@ -140,15 +143,13 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
         cured: BoolArray = self._of_state(lambda _k, m, _v, _t: m.cured_by_disturbance) > 0
         return cured
 
-    def active_es(self, time: int, handled: Iterable[int] = ()) -> BoolArray:
+    def active_es(self, time: int) -> BoolArray:
         """Which states are present faults at a time.
 
         Parameters
         ----------
         time : int
             Time of the finding: a test shows what there was before it disturbed anything.
-        handled : iterable of int
-            Elements supposed to be disturbed just before it, beside what the job records.
 
         Returns
         -------
@@ -158,8 +159,6 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
         for e, times in self.disturbed.items():
             last = max((t for t in times if t < time), default=BEFORE)
             active[e] &= ~(self.curable_es[e] & (self.onset_es[e] < last))
-        for e in handled:
-            active[e] &= ~self.curable_es[e]
         return active
 
     def multiplier_es(self, conditions: Iterable[str]) -> FloatArray:
@@ -225,6 +224,7 @@ def build_states(job: Job) -> StateSpace:
     for one in job.disturbances:
         disturbed.setdefault(place[one.element], []).append(one.time)
     return StateSpace(
+        job=job,
         elements=tuple(elements),
         kinds=tuple(job.engine.kinds[element.home.kind] for element in elements),
         rows=tuple(rows),
@@ -243,15 +243,13 @@ def _mean_chance(_kind: str, mode: Mode, age_km: float, exposure_km: float) -> F
     return np.array([mode_prior(mode, age_km, exposure_km)])
 
 
-def draw_priors(job: Job, space: StateSpace, count: int, seed: int) -> FloatArray:
+def draw_priors(space: StateSpace, count: int, seed: int) -> FloatArray:
     """Draw priors from the pack's uncertainty about its rates.
 
     Each mode of each kind has one unknown rate, shared by all elements of the kind.
 
     Parameters
     ----------
-    job : Job
-        As replayed.
     space : StateSpace
         From `build_states`.
     count : int
@@ -263,14 +261,14 @@ def draw_priors(job: Job, space: StateSpace, count: int, seed: int) -> FloatArra
     -------
     ndarray of float, shape (draw, element, state)
     """
-    lives = dict.fromkeys(_life(job, element) for element in space.elements)
+    lives = dict.fromkeys(_life(space.job, element) for element in space.elements)
     z_md = np.random.default_rng(seed).standard_normal((len(space.modes), count))
     z_of = dict(zip(space.modes, z_md, strict=True))
 
     def chance(kind: str, mode: Mode, age_km: float, exposure_km: float) -> FloatArray:
         return mode_prior_draws(mode, age_km, exposure_km, z_of[kind, mode.id])
 
-    out: FloatArray = _priors(job, lives, space.rows, chance)[:, space.row_e]
+    out: FloatArray = _priors(space.job, lives, space.rows, chance)[:, space.row_e]
     return out
 
 

@@ -14,11 +14,12 @@ from msgspec import Struct
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.levels import alike_nodes, expected_level
-from swapinfer.evidence.looks import Setting, View, look, repeat_key
+from swapinfer.evidence.looks import View, look
 from swapinfer.evidence.profiles import (
     are_steps,
     band_chances,
     outcome_chances,
+    outcome_table,
     own_parts,
     reading_value,
 )
@@ -110,8 +111,8 @@ class Predictor:
     def _blamed_ec(self) -> FloatArray:
         """Share of an element's episodes booked on each cylinder, and last on several at once."""
         job, running = self.evidence.job, self.evidence.job.pack.running
-        reached_ec = reach_ec(job.engine, self.evidence.space, job.fitted)
-        shared_e = is_shared(job.engine, reached_ec)
+        reached_ec = reach_ec(self.evidence.space, job.fitted)
+        shared_e = is_shared(reached_ec)
         several_e = shared_e * (1.0 - (1.0 - running.together) ** reached_ec.shape[1])
         booked_ec = reached_ec @ blame_cc(job.engine, running) * ~shared_e[:, None]
         return np.column_stack([booked_ec, several_e])
@@ -210,9 +211,7 @@ class Predictor:
 
     def view(self, test: Test, target: str) -> View:
         """Work out what a test on a target can see now."""
-        job = self.evidence.job
-        setting = Setting(test, target, job.fitted, job.time)
-        return look(job.engine, self.evidence.space, setting)
+        return look(self.evidence.space, test.id, target)
 
     def seen(self, view: View) -> float:
         """Count, on average, the present faults that a view can see."""
@@ -314,13 +313,11 @@ class Predictor:
     def earlier(self, test: Test, target: str, view: View) -> str | None:
         """Latest outcome that the test, made now, would repeat."""
         job, space = self.evidence.job, self.evidence.space
-        now = repeat_key(job, space, Setting(test, target, job.fitted, job.time), view)
         for finding in reversed(job.findings):
             event = finding.event
             if isinstance(event, Ran) or (event.test, event.target) != (test.id, target):
                 continue
-            then = Setting(test, target, finding.fitted, finding.time)
-            if repeat_key(job, space, then, look(job.engine, space, then)) == now:
+            if look(space, test.id, target, finding).key == view.key:
                 return _outcome_of(job, test, event)
         return None
 
@@ -340,7 +337,7 @@ def chances_of(test: Test, profile: str) -> dict[str, float]:
 
 def _sound_chances(test: Test) -> FloatArray:
     """Chances of an inspection's outcomes where all is sound, over what engines show alike."""
-    rows = [list(outcome_chances(test, GOOD, common=name).values()) for name in ("", *test.alike)]
+    rows = [outcome_table(test, (GOOD,), common=name)[0] for name in ("", *test.alike)]
     sound_o: FloatArray = alike_nodes(test).weight_q @ np.array(rows)
     return sound_o
 

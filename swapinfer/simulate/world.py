@@ -11,7 +11,7 @@ import numpy as np
 from swapinfer.evidence.arrays import FloatArray, IntArray, Term
 from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.evidence.levels import level_prior
-from swapinfer.evidence.looks import Setting, View, look, repeat_key
+from swapinfer.evidence.looks import View, look
 from swapinfer.evidence.profiles import averaged, outcome_chances
 from swapinfer.evidence.running import (
     Drive,
@@ -19,7 +19,6 @@ from swapinfer.evidence.running import (
     expected_episodes,
     feel,
     leak_chance,
-    reach_ec,
 )
 from swapinfer.evidence.states import State, StateSpace, build_states, lot_factors
 from swapinfer.ledger import events as ev
@@ -182,7 +181,7 @@ class World:
     def _misfire_chances(self, drive: Drive) -> tuple[FloatArray, FloatArray]:
         """Chance of an episode of its own in each cylinder, and of one of each shared cause."""
         running, state_e = self.pack.running, self._truth_e()
-        episodes = expected_episodes(self.job.engine, running, self.space, drive)
+        episodes = expected_episodes(self.space, drive)
         every_e = np.arange(len(state_e))
         mean_c = episodes.own_ces[:, every_e, state_e].sum(axis=1)
         leak = leak_chance(running, drive.minutes)
@@ -197,9 +196,8 @@ class World:
         self._append(ev.Ran(minutes, conditions, (*codes, *self._fault_codes(drive))))
 
     def _fault_codes(self, drive: Drive) -> list[str]:
-        codes = FaultCodes.of(self.pack, self.job.engine, self.space)
-        reached_ec = reach_ec(self.job.engine, self.space, drive.fitted)
-        pieces = codes.read(self.space, drive, reached_ec, frozenset(codes.texts))
+        codes = FaultCodes.of(self.space)
+        pieces = codes.read(self.space, drive, codes.texts)
         terms = [piece for piece in pieces if isinstance(piece, Term)]
         state_e = self._truth_e()
         rows = np.arange(len(state_e))
@@ -213,15 +211,12 @@ class World:
     def _test(self, action: Action) -> None:
         test = self.job.engine.tests[action.test]
         for target in action.targets:
-            setting = Setting(test, target, self.job.fitted, self.job.time)
-            view = look(self.job.engine, self.space, setting)
-            key = repeat_key(self.job, self.space, setting, view)
             time = self.job.time
-            self._append(self._finding(key, setting, view))
+            self._append(self._finding(target, look(self.space, test.id, target)))
             self._handle((d.element, d.handling) for d in self.job.disturbances if d.time == time)
 
-    def _finding(self, key: tuple[object, ...], setting: Setting, view: View) -> Event:
-        test, target = setting.test, setting.target
+    def _finding(self, target: str, view: View) -> Event:
+        test, key = view.test, view.key
         showing = self._showing(view, test.fresh if key in self._seen else 1.0)
         before, shown = self._seen.get(key, (frozenset[int](), None))
         if shown is None or showing - before:
@@ -407,7 +402,7 @@ def _complaint_chances(job: Job, space: StateSpace, state_de: IntArray) -> Float
     """Chance that somebody complains, shape (draw,)."""
     running = job.pack.running
     drive = Drive(running.complaint_minutes, (), job.fitted, time=0)
-    episodes = expected_episodes(job.engine, running, space, drive)
+    episodes = expected_episodes(space, drive)
     mean_es = episodes.in_any(job.engine.layout.cylinders)
     term = feel(mean_es, job.pack.feelings[COMPLAINT_WORD])
     quiet_d = term.open_es[np.arange(state_de.shape[1]), state_de].prod(axis=1)

@@ -11,7 +11,7 @@ from swapinfer.api import Job
 from swapinfer.evidence import levels
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.levels import expected_level
-from swapinfer.evidence.looks import Seen, Setting, inspection_chances, judge, look
+from swapinfer.evidence.looks import Seen, inspection_chances, judge, look
 from swapinfer.evidence.profiles import band_chances, outcome_chances
 from swapinfer.ledger import events as ev
 from swapinfer.pack.engine import is_fitted
@@ -44,10 +44,7 @@ def faulty_profiles(test: PackTest, band: str) -> set[str]:
 def chance_aimed(job: Job, test: PackTest, target: str, profiles: set[str]) -> float:
     """Probability that something shows one of these profiles there."""
     evidence = gather_evidence(job.replayed)
-    time = evidence.job.time - 1
-    view = look(
-        evidence.job.engine, evidence.space, Setting(test, target, evidence.job.fitted, time)
-    )
+    view = look(evidence.space, test.id, target, evidence.job.findings[-1])
     aimed = [i for i, name in enumerate(view.profiles) if name in profiles]
     prior_es = np.where(np.isin(view.profile_es, aimed), 0.0, evidence.arrays.prior_es)
     without = evidence.arrays.with_prior(prior_es)
@@ -128,8 +125,8 @@ def test_answers_that_are_no_steps_weigh_as_their_profile_says(answer: str) -> N
     job = Job.open(opening(PACK.tests["driver-when"]), PACK).replayed
     space = gather_evidence(job).space
     test = job.engine.tests["driver-when"]
-    view = look(job.engine, space, Setting(test, "engine", job.fitted, job.time))
-    term = judge(view, inspection_chances(test, view, Seen(answer)), test)
+    view = look(space, test.id, "engine")
+    term = judge(view, inspection_chances(view, Seen(answer)))
     e = space.index["coil1"]
     (s,) = (i for i, one in enumerate(space.states[e]) if one.name == "breakdown/rare")
     left, right = term.close_q2[0]
