@@ -13,11 +13,11 @@ from msgspec.structs import replace
 
 from swapinfer.claim.facts import (
     Against,
-    Cause,
+    CauseLine,
     Conflict,
-    Finding,
-    Flip,
-    ModeShare,
+    FindingLine,
+    ModeLine,
+    NearestRival,
     Rival,
     Standing,
     Verification,
@@ -230,14 +230,14 @@ def follow_belief(job: Job) -> Course:
     )
 
 
-def list_causes(course: Course) -> tuple[Cause, ...]:
+def list_causes(course: Course) -> tuple[CauseLine, ...]:
     """Describe the shown causes."""
     closing = course.job.closing
     named = closing.causes if closing else ()
     return tuple(_cause(course, element, named=element in named) for element in course.shown)
 
 
-def _cause(course: Course, element: str, *, named: bool) -> Cause:
+def _cause(course: Course, element: str, *, named: bool) -> CauseLine:
     e = course.index(element)
     shares: dict[str, float] = defaultdict(float)
     marginal_s = course.posterior.marginal_es[e]
@@ -245,7 +245,7 @@ def _cause(course: Course, element: str, *, named: bool) -> Cause:
         if state.mode:
             shares[state.mode.title] += float(p)
     modes = sorted(shares.items(), key=lambda share: (-share[1], share[0]))
-    return Cause(
+    return CauseLine(
         element=element,
         label=course.label(element),
         now=now_at(course.job, element),
@@ -253,13 +253,13 @@ def _cause(course: Course, element: str, *, named: bool) -> Cause:
         low=float(course.intervals.low_e[e]) if course.intervals else None,
         high=float(course.intervals.high_e[e]) if course.intervals else None,
         before=float(course.fault_ne[0, e]),
-        modes=tuple(ModeShare(title, p) for title, p in modes),
+        modes=tuple(ModeLine(title, p) for title, p in modes),
         named=named,
     )
 
 
 def list_rivals(
-    course: Course, causes: Sequence[Cause], findings: Sequence[Finding]
+    course: Course, causes: Sequence[CauseLine], findings: Sequence[FindingLine]
 ) -> tuple[Rival, ...]:
     """Say of every shown cause that is not a subject why it was put aside."""
     first = len(course.subjects)
@@ -275,7 +275,7 @@ def list_rivals(
     )
 
 
-def _against(findings: Sequence[Finding], position: int) -> tuple[Against, ...]:
+def _against(findings: Sequence[FindingLine], position: int) -> tuple[Against, ...]:
     lines = [
         Against(finding.seq, finding.decibans_c[position])
         for finding in findings
@@ -284,17 +284,20 @@ def _against(findings: Sequence[Finding], position: int) -> tuple[Against, ...]:
     return tuple(sorted(lines, key=lambda line: line.decibans)[:MOST_AGAINST])
 
 
-def flip_of(course: Course) -> Flip | None:
+def flip_of(course: Course) -> NearestRival | None:
     """Find the rival of the likeliest cause that is nearest to drawing level."""
     rivals = {name: f for name, f in course.times_likelier.items() if name not in course.subjects}
     if not rivals or course.leader not in course.subjects:
         return None
     nearest = min(rivals, key=lambda name: rivals[name])
-    return Flip(course.label(course.leader), course.label(nearest), rivals[nearest])
+    return NearestRival(course.label(course.leader), course.label(nearest), rivals[nearest])
 
 
 def list_conflicts(
-    course: Course, causes: Sequence[Cause], findings: Sequence[Finding], records: Sequence[Record]
+    course: Course,
+    causes: Sequence[CauseLine],
+    findings: Sequence[FindingLine],
+    records: Sequence[Record],
 ) -> tuple[Conflict, ...]:
     """List what does not fit: findings against the cause, a better rival, odd records."""
     conflicts = [
@@ -319,7 +322,7 @@ def list_conflicts(
 
 
 def standing_of(
-    course: Course, causes: Sequence[Cause], verified: Verification, established: float
+    course: Course, causes: Sequence[CauseLine], verified: Verification, established: float
 ) -> Standing:
     """Say how firm the conclusion is and, if it is a draft, why.
 
@@ -327,7 +330,7 @@ def standing_of(
     ----------
     course : Course
         Of the job.
-    causes : sequence of Cause
+    causes : sequence of CauseLine
         Those shown, the subjects first.
     verified : Verification
         What was driven since the last repair.

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from swapinfer.claim import proof
 from swapinfer.claim.clean import map_texts
 from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section, Table
-from swapinfer.claim.facts import Cause, ClaimFacts, Codes, Repair, Vehicle, Verification
+from swapinfer.claim.facts import CauseLine, ClaimFacts, Readout, RepairLine, Vehicle, Verification
 from swapinfer.claim.photos import Picture
 from swapinfer.claim.settings import ClaimSettings, Numbers
 from swapinfer.ledger.words import listed
@@ -136,7 +136,7 @@ def _codes(facts: ClaimFacts, numbers: Numbers) -> Block:
     return Table("Trouble codes", ("When", "Codes"), rows, widths=(2, 3))
 
 
-def _code_words(codes: Codes) -> str:
+def _code_words(codes: Readout) -> str:
     return listed([f"{one.code} ({one.title})" for one in codes.codes]) or "no codes stored"
 
 
@@ -184,7 +184,7 @@ def _conclusion(facts: ClaimFacts, numbers: Numbers) -> str:
     return f"{firm}: {name}, with a probability of {numbers.percent(standing.joint)}."
 
 
-def _modes(cause: Cause, numbers: Numbers) -> str:
+def _modes(cause: CauseLine, numbers: Numbers) -> str:
     return ", ".join(
         f"{mode.title} {numbers.percent(mode.probability)}"
         for mode in cause.modes
@@ -211,7 +211,7 @@ def _correction(facts: ClaimFacts, numbers: Numbers) -> Section:
     return Section("correction", "Correction", tuple(blocks), major=True)
 
 
-def _repair(repair: Repair, currency: str, numbers: Numbers) -> tuple[Block, ...]:
+def _repair(repair: RepairLine, currency: str, numbers: Numbers) -> tuple[Block, ...]:
     done = f"{numbers.stamp(repair)}."
     if repair.price is not None:
         done += f" Price of parts: {numbers.money(repair.price, currency)}."

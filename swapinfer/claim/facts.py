@@ -10,8 +10,6 @@ class Vehicle(Struct, frozen=True):
 
     Attributes
     ----------
-    engine : str
-        Layout and fitment in words.
     banks : tuple of tuple of int
         Cylinders from front to rear.
     firing_order : tuple of int
@@ -36,14 +34,14 @@ class Vehicle(Struct, frozen=True):
     family: str
 
 
-class ModeShare(Struct, frozen=True):
+class ModeLine(Struct, frozen=True):
     """One way in which an element may have failed, and its probability."""
 
     title: str
     probability: float
 
 
-class Cause(Struct, frozen=True):
+class CauseLine(Struct, frozen=True):
     """An element that may be at fault.
 
     Attributes
@@ -58,7 +56,7 @@ class Cause(Struct, frozen=True):
         90 % interval over the priors' uncertainty; None where it would take too long.
     before : float
         Probability before any finding.
-    modes : tuple of ModeShare
+    modes : tuple of ModeLine
         The likeliest first.
     named : bool
         Whether the job was closed with it as a cause.
@@ -71,11 +69,11 @@ class Cause(Struct, frozen=True):
     low: float | None
     high: float | None
     before: float
-    modes: tuple[ModeShare, ...]
+    modes: tuple[ModeLine, ...]
     named: bool
 
 
-class Reading(Struct, frozen=True):
+class ReadingLine(Struct, frozen=True):
     """A number read from an instrument, in the unit of its test.
 
     Attributes
@@ -107,7 +105,7 @@ class OnRecord(Struct, frozen=True):
     who: str
 
 
-class Finding(OnRecord, frozen=True):
+class FindingLine(OnRecord, frozen=True):
     """Something observed, and what it did to belief.
 
     Attributes
@@ -116,7 +114,7 @@ class Finding(OnRecord, frozen=True):
         ``"complaint"``, ``"run"``, ``"reading"`` or ``"inspection"``.
     what, where : str
         The test's title and what it was made on; the complaint's own words.
-    reading : Reading or None
+    reading : ReadingLine or None
         Of a reading.
     outcome, normal : str
         Of an inspection: what was found, and what a thing in order shows.
@@ -134,7 +132,7 @@ class Finding(OnRecord, frozen=True):
     kind: str
     what: str
     where: str
-    reading: Reading | None = None
+    reading: ReadingLine | None = None
     outcome: str = ""
     normal: str = ""
     minutes: float | None = None
@@ -154,7 +152,7 @@ class CodeLine(Struct, frozen=True):
     title: str
 
 
-class Codes(Struct, frozen=True):
+class Readout(Struct, frozen=True):
     """Codes at one readout; `seq` is that of the run."""
 
     seq: int
@@ -202,7 +200,7 @@ class Trail(Struct, frozen=True):
     stops: tuple[tuple[int, str], ...]
 
 
-class Repair(OnRecord, frozen=True):
+class RepairLine(OnRecord, frozen=True):
     """Something that was put right.
 
     Attributes
@@ -252,7 +250,7 @@ class Rival(Struct, frozen=True):
     against: tuple[Against, ...]
 
 
-class Flip(Struct, frozen=True):
+class NearestRival(Struct, frozen=True):
     """The rival that is nearest to drawing level, and how many times likelier it must be."""
 
     leader: str
@@ -272,8 +270,6 @@ class Conflict(Struct, frozen=True):
         priors).
     seq : int
         Event concerned, or -1.
-    detail : str
-        What is concerned.
     decibans : float or None
         Weight of the finding.
     """
@@ -347,13 +343,7 @@ class SpentLine(Struct, frozen=True):
 
 
 class RepairRange(Struct, frozen=True):
-    """A repair of which the findings do not say what it took.
-
-    Attributes
-    ----------
-    low, high : float
-        Minutes of the shortest and the longest that are possible, access included.
-    """
+    """Minutes, access included, between which a repair of unknown kind may have taken."""
 
     label: str
     low: float
@@ -373,8 +363,7 @@ class Spent(Struct, frozen=True):
     other : float
         Consumables, and fuel and wear of driving.
     unclear : tuple of RepairRange
-        Repairs that are counted at the kind's own standard time because it is not known what
-        they took.
+        Repairs counted at the kind's own standard time, as what they took is not known.
     """
 
     lines: tuple[SpentLine, ...]
@@ -401,8 +390,6 @@ class Verification(Struct, frozen=True):
         Last replacing or reseating; None when nothing was repaired.
     minutes, clean_minutes : float
         Driven since, and since the last misfire.
-    runs : int
-        How many drives.
     asked_minutes : float or None
         Clean minutes that were asked for after it; None when no drive is long enough.
     asked_conditions : tuple of str
@@ -443,7 +430,7 @@ class SourceLine(Struct, frozen=True):
     numbers: int
 
 
-class Provenance(Struct, frozen=True):
+class PriorSources(Struct, frozen=True):
     """Where the prior probabilities come from."""
 
     pack: str
@@ -453,13 +440,7 @@ class Provenance(Struct, frozen=True):
 
 
 class LedgerFacts(Struct, frozen=True):
-    """What the write-up was made from.
-
-    Attributes
-    ----------
-    head : str
-        Digest of the last record, which covers all before it and the digest of the pack.
-    """
+    """What it was made from; `head` is the last record's digest, which covers all before it."""
 
     job: str
     records: int
@@ -472,14 +453,14 @@ class ClaimFacts(Struct, frozen=True):
 
     Attributes
     ----------
-    causes : tuple of Cause
+    causes : tuple of CauseLine
         Shown causes: those named first, then by falling probability.
     subjects : int
         How many of them the conclusion is about.
     leader : str
         The likeliest of all.
-    findings : tuple of Finding
-        In order of time; `Finding.probability_c` goes along `causes`.
+    findings : tuple of FindingLine
+        In order of time; `FindingLine.probability_c` goes along `causes`.
     """
 
     ro: str
@@ -490,15 +471,15 @@ class ClaimFacts(Struct, frozen=True):
     remark: str
     vehicle: Vehicle
     standing: Standing
-    causes: tuple[Cause, ...]
+    causes: tuple[CauseLine, ...]
     subjects: int
     leader: str
-    flip: Flip | None
+    flip: NearestRival | None
     confirmed_by: str
-    repairs: tuple[Repair, ...]
-    codes_before: Codes | None
-    codes_after: Codes | None
-    findings: tuple[Finding, ...]
+    repairs: tuple[RepairLine, ...]
+    codes_before: Readout | None
+    codes_after: Readout | None
+    findings: tuple[FindingLine, ...]
     moves: tuple[Move, ...]
     arrangements: tuple[Arrangement, ...]
     trails: tuple[Trail, ...]
@@ -510,10 +491,10 @@ class ClaimFacts(Struct, frozen=True):
     verification: Verification
     cautions: tuple[str, ...]
     photos: tuple[Photo, ...]
-    provenance: Provenance
+    provenance: PriorSources
     ledger: LedgerFacts
 
     @property
-    def concluded(self) -> tuple[Cause, ...]:
+    def concluded(self) -> tuple[CauseLine, ...]:
         """Causes that the conclusion is about."""
         return self.causes[: self.subjects]

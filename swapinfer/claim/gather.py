@@ -16,13 +16,13 @@ from swapinfer.claim.clean import clean_text, leave_out, map_texts
 from swapinfer.claim.facts import (
     ClaimFacts,
     CodeLine,
-    Codes,
-    Finding,
+    FindingLine,
     LedgerFacts,
     NoteLine,
     Photo,
-    Provenance,
-    Reading,
+    PriorSources,
+    ReadingLine,
+    Readout,
     Retracted,
     SourceLine,
     Vehicle,
@@ -136,10 +136,10 @@ def _vehicle(job: Job) -> Vehicle:
     )
 
 
-def _findings(course: Course, records: Sequence[Record]) -> tuple[Finding, ...]:
+def _findings(course: Course, records: Sequence[Record]) -> tuple[FindingLine, ...]:
     """List the complaint and every finding that stands, with what each did to belief."""
     job, shown = course.job, [course.index(element) for element in course.shown]
-    complaint = Finding(*on_record(records[0]), "complaint", job.opening.complaint, "")
+    complaint = FindingLine(*on_record(records[0]), "complaint", job.opening.complaint, "")
     found = [complaint, *(_finding(course, one, records[one.seq]) for one in job.findings)]
     return tuple(
         replace(
@@ -151,10 +151,10 @@ def _findings(course: Course, records: Sequence[Record]) -> tuple[Finding, ...]:
     )
 
 
-def _finding(course: Course, found: replay.Finding, record: Record) -> Finding:
+def _finding(course: Course, found: replay.Finding, record: Record) -> FindingLine:
     job, event, stamp = course.job, found.event, on_record(record)
     if isinstance(event, ev.Ran):
-        return Finding(
+        return FindingLine(
             *stamp,
             kind="run",
             what="",
@@ -170,15 +170,15 @@ def _finding(course: Course, found: replay.Finding, record: Record) -> Finding:
     where = place_label(job.engine, event.target)
     if isinstance(event, ev.Measured):
         what = test.title + wanted_words(test, event)
-        return Finding(*stamp, "reading", what, where, reading=_reading(course, test, event))
+        return FindingLine(*stamp, "reading", what, where, reading=_reading(course, test, event))
     outcome, normal = test.outcomes[event.outcome], test.outcomes[normal_outcome(test)]
-    return Finding(*stamp, "inspection", test.title, where, outcome=outcome, normal=normal)
+    return FindingLine(*stamp, "inspection", test.title, where, outcome=outcome, normal=normal)
 
 
-def _reading(course: Course, test: Test, event: ev.Measured) -> Reading:
+def _reading(course: Course, test: Test, event: ev.Measured) -> ReadingLine:
     good = good_range(test, course.level(test), event)
     over = math.isinf(event.value)
-    return Reading(
+    return ReadingLine(
         value=None if over else event.value,
         unit=test.unit,
         typed=event.typed,
@@ -197,10 +197,10 @@ def _runs(job: Job) -> list[tuple[int, ev.Ran]]:
     return [(one.seq, one.event) for one in job.findings if isinstance(one.event, ev.Ran)]
 
 
-def _readouts(job: Job, records: Sequence[Record]) -> list[Codes]:
+def _readouts(job: Job, records: Sequence[Record]) -> list[Readout]:
     """List the codes of every run after which somebody looked."""
     return [
-        Codes(
+        Readout(
             seq,
             records[seq].at,
             tuple(
@@ -213,7 +213,7 @@ def _readouts(job: Job, records: Sequence[Record]) -> list[Codes]:
     ]
 
 
-def _after(readouts: Sequence[Codes], repaired: int | None) -> Codes | None:
+def _after(readouts: Sequence[Readout], repaired: int | None) -> Readout | None:
     """Return the last readout after the last repair, None if there was none."""
     late = [codes for codes in readouts if repaired is not None and codes.seq > repaired]
     return late[-1] if late else None
@@ -272,7 +272,7 @@ def picture_bytes(event: ev.Attached) -> bytes:
         return b""
 
 
-def _provenance(pack: Pack) -> Provenance:
+def _provenance(pack: Pack) -> PriorSources:
     numbers = Counter(pack.provenance.values())
     lines = [
         SourceLine(source.grade, source.text, numbers[name])
@@ -280,4 +280,4 @@ def _provenance(pack: Pack) -> Provenance:
         if numbers[name]
     ]
     lines.sort(key=lambda line: (-line.numbers, line.text))
-    return Provenance(pack.name, pack.version, pack.digest, tuple(lines))
+    return PriorSources(pack.name, pack.version, pack.digest, tuple(lines))

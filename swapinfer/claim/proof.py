@@ -9,8 +9,8 @@ from swapinfer.claim.facts import (
     Arrangement,
     ClaimFacts,
     Conflict,
-    Finding,
-    Reading,
+    FindingLine,
+    ReadingLine,
     Rival,
     Trail,
 )
@@ -141,7 +141,7 @@ def _found(facts: ClaimFacts, numbers: Numbers) -> Section:
     return Section("found", "What was found, in order", tuple(blocks))
 
 
-def _finding(finding: Finding, subjects: int, numbers: Numbers) -> tuple[str, ...]:
+def _finding(finding: FindingLine, subjects: int, numbers: Numbers) -> tuple[str, ...]:
     weights = finding.decibans_c[:subjects]
     lettered = [
         f"{letter} {numbers.decibans(weight)} dB"
@@ -166,7 +166,7 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _what(finding: Finding, numbers: Numbers) -> str:
+def _what(finding: FindingLine, numbers: Numbers) -> str:
     if finding.kind == "complaint":
         return "complaint"
     if finding.kind == "run":
@@ -175,7 +175,7 @@ def _what(finding: Finding, numbers: Numbers) -> str:
     return f"{finding.what}, {finding.where}"
 
 
-def _result(finding: Finding, numbers: Numbers) -> str:
+def _result(finding: FindingLine, numbers: Numbers) -> str:
     if finding.kind == "complaint":
         return "a misfire was noticed while driving"
     if finding.kind == "run":
@@ -187,7 +187,7 @@ def _result(finding: Finding, numbers: Numbers) -> str:
     return f"{finding.outcome} (normal: {finding.normal})"
 
 
-def _run_result(finding: Finding) -> str:
+def _run_result(finding: FindingLine) -> str:
     said = "codes not read"
     if finding.codes is not None:
         said = f"codes {listed(finding.codes)}" if finding.codes else "no codes"
@@ -197,7 +197,7 @@ def _run_result(finding: Finding) -> str:
     return f"{said}; {finding.felt}" if finding.felt else said
 
 
-def _reading_result(reading: Reading, numbers: Numbers) -> str:
+def _reading_result(reading: ReadingLine, numbers: Numbers) -> str:
     said = numbers.quantity(reading.value, reading.unit, 4)
     if reading.typed and reading.typed.replace(" ", "") != said.replace("\u00a0", ""):
         said += f", entered as “{reading.typed}”"

@@ -11,7 +11,7 @@ from swapinfer.claim.facts import (
     Arrangement,
     Move,
     PartAt,
-    Repair,
+    RepairLine,
     RepairRange,
     Spent,
     SpentLine,
@@ -181,17 +181,17 @@ class Sheet:
         )
 
 
-def list_repairs(course: Course, sheet: Sheet, records: Sequence[Record]) -> tuple[Repair, ...]:
+def list_repairs(course: Course, sheet: Sheet, records: Sequence[Record]) -> tuple[RepairLine, ...]:
     """Say of every repair what it was, and how belief stood just then."""
     return tuple(_repair(course, mended, records[mended.seq]) for mended in sheet.mended)
 
 
-def _repair(course: Course, mended: Mended, record: Record) -> Repair:
+def _repair(course: Course, mended: Mended, record: Record) -> RepairLine:
     found = sum(1 for seq in course.evidence.seqs if seq < record.seq)
     chances = {name: float(course.fault_ne[found, course.index(name)]) for name in mended.fitted}
     probability = chances.pop(mended.element)
     runner_up = max(chances, key=lambda name: (chances[name], name))
-    return Repair(
+    return RepairLine(
         *on_record(record),
         what=mended.fix.title,
         element=mended.element,
