@@ -47,19 +47,6 @@ def known_fix(shares: Mapping[Fix, float]) -> Fix | None:
     return likeliest if likeliest and shares[likeliest] >= KNOWN else None
 
 
-def fix_for(kind: Kind, mode_weights: Mapping[str, float]) -> Fix:
-    """Repair that an element is said to need: the known one, else the kind's own.
-
-    Parameters
-    ----------
-    kind : Kind
-        Of the element.
-    mode_weights : mapping of str to float
-        Mode to its weight.
-    """
-    return known_fix(fix_shares(kind, mode_weights)) or kind.fix
-
-
 def access_of(kind: Kind, fix: Fix) -> str:
     """Name what must be off for a repair; empty for nothing."""
     return kind.access if fix.access is None else fix.access

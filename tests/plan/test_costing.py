@@ -7,7 +7,7 @@ import pytest
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import replay
-from swapinfer.pack.fixes import fix_for, fix_shares, known_fix
+from swapinfer.pack.fixes import fix_shares, known_fix
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action, work_of
 from swapinfer.plan.costing import Costing, PlanSettings
@@ -47,15 +47,15 @@ def test_access_common_to_two_ways_of_failing_is_counted_once(costing: Costing) 
 def test_a_repair_is_named_by_the_mode_once_it_is_known(costing: Costing) -> None:
     sensor = costing.job.pack.kinds["mixture-sensor"]
     leak = {"exhaust-leak": 0.3, "lies-lean": 0.1}
-    assert fix_for(sensor, leak).title == "seal the exhaust leak"
-    assert fix_for(sensor, {"exhaust-leak": 0.1, "lies-lean": 0.3}) == sensor.fix
+    assert costing.repair(sensor, leak).fix.title == "seal the exhaust leak"
+    assert costing.repair(sensor, {"exhaust-leak": 0.1, "lies-lean": 0.3}).fix == sensor.fix
     action = Action("replace", replaced=("mixture-sensorbank1",))
-    title = title_action(costing.job.engine, action, lambda _: fix_for(sensor, leak))
+    title = title_action(costing.job.engine, action, lambda _: costing.repair(sensor, leak).fix)
     assert title == "seal the exhaust leak (bank 1)"
     sealing = costing.job.pack.kinds["sealing"]
     unclear = dict.fromkeys(sealing.modes, 1.0)
     assert known_fix(fix_shares(sealing, unclear)) is None
-    assert fix_for(sealing, unclear) == sealing.fix
+    assert costing.repair(sealing, unclear).fix == sealing.fix
 
 
 def test_reseating_is_work_of_its_own(costing: Costing) -> None:
