@@ -14,7 +14,7 @@ from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import SHAPE, Claim, dump, seal_of, write_up
 from swapinfer.errors import ClaimError, InputError, SwapinferError
 from swapinfer.ledger.events import read_events
-from swapinfer.ledger.exchange import JOB_FORMAT, MAX_BYTES, read_document
+from swapinfer.ledger.exchange import JOB_FORMAT, MAX_BYTES, dump_document, read_document
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.tables import pack_from_json
@@ -100,7 +100,7 @@ def _verify(raw: bytes, expect: str, job_raw: bytes | None) -> Verified:
     document = _parse(raw)
     if document.get("format") == JOB_FORMAT:
         claim = _recompute(document, ClaimSettings(), expect)
-        _same_bytes(raw, _dump_job(document))
+        _same_bytes(raw, dump_document(document))
         compared: tuple[str, ...] = ("chain", "priors")
     elif document.get("shape") == SHAPE:
         claim = _verify_claim(document, expect, job_raw)
@@ -171,10 +171,6 @@ def _pack_of(records: list[Record], packs: dict[str, str]) -> str:
                 "the file"
             )
     return packs[records[0].pack]
-
-
-def _dump_job(document: dict[str, Any]) -> str:
-    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
 def _same_bytes(raw: bytes, written: str) -> None:

@@ -18,7 +18,7 @@ from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.photos import read_picture
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.exchange import JOB_FORMAT
+from swapinfer.ledger.exchange import document_of
 from swapinfer.ledger.record import Record, canonical_json, digest_text
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.tables import pack_to_json
@@ -108,15 +108,11 @@ def to_json(claim: Claim) -> str:
         One object: ``shape``, ``settings``, ``facts``, ``job`` (the exported job, null where
         something is left out), and ``seal``, the SHA-256 of the canonical JSON of the others.
     """
-    job = None
-    if not claim.settings.redact:
-        records = [record.to_json() for record in claim.records]
-        job = {"format": JOB_FORMAT, "records": records, "packs": dict(claim.packs)}
     body = {
         "shape": SHAPE,
         "settings": to_builtins(claim.settings),
         "facts": to_builtins(claim.facts),
-        "job": job,
+        "job": None if claim.settings.redact else document_of(claim.records, claim.packs),
     }
     return dump({**body, "seal": seal_of(body)})
 

@@ -93,11 +93,18 @@ def job_document(store: Store, job: str) -> dict[str, JSON]:
         If its chain does not verify.
     """
     chain = store.records(job)
-    return {
-        "format": JOB_FORMAT,
-        "records": [record.to_json() for record in chain],
-        "packs": dict(_packs_of(store, chain)),
-    }
+    return document_of(chain, dict(_packs_of(store, chain)))
+
+
+def document_of(chain: Iterable[Record], packs: Mapping[str, str]) -> dict[str, JSON]:
+    """Make the object that a job file holds of a chain and the packs that it names."""
+    records: list[JSON] = [record.to_json() for record in chain]
+    return {"format": JOB_FORMAT, "records": records, "packs": dict(packs)}
+
+
+def dump_document(document: object) -> str:
+    """Write a job file's object in the one way that verifying a file accepts."""
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
 def export_job(store: Store, job: str, path: Path) -> None:
@@ -110,9 +117,9 @@ def export_job(store: Store, job: str, path: Path) -> None:
     LedgerError
         If the job cannot be read or the file cannot be written.
     """
-    text = json.dumps(job_document(store, job), ensure_ascii=False, allow_nan=False, indent=1)
+    text = dump_document(job_document(store, job))
     with _new_file(path) as draft:
-        draft.write_text(text + "\n", encoding="utf-8")
+        draft.write_text(text, encoding="utf-8")
 
 
 def import_job(store: Store, path: Path, summary: Summary | None = None) -> Imported:

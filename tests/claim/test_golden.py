@@ -20,7 +20,7 @@ from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.verify import verify_file
 from swapinfer.claim.write import write_up
 from swapinfer.ledger.events import read_events
-from swapinfer.ledger.exchange import JOB_FORMAT, read_document
+from swapinfer.ledger.exchange import document_of, dump_document, read_document
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.tables import pack_from_json, pack_to_json
 from tests.claim.jobs import base_pack, chain, coil_events
@@ -67,12 +67,7 @@ def test_the_old_file_still_verifies() -> None:
 def write_the_job() -> None:
     """Write the job of these tests as an export of today."""
     pack = base_pack()
-    document = {
-        "format": JOB_FORMAT,
-        "records": [record.to_json() for record in chain(coil_events())],
-        "packs": {pack.digest: pack_to_json(pack)},
-    }
-    text = json.dumps(document, indent=1, ensure_ascii=False) + "\n"
+    text = dump_document(document_of(chain(coil_events()), {pack.digest: pack_to_json(pack)}))
     (DATA / "job.json").write_text(text, encoding="utf-8")
 
 
