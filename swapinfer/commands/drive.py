@@ -13,8 +13,7 @@ from swapinfer.commands.app import command
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.typed import name_and_value, quantity, words
-from swapinfer.errors import InputError, near_match
-from swapinfer.evidence.assemble import COMPLAINT_WORD
+from swapinfer.errors import InputError, known_word
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.codes import read_codes
@@ -72,9 +71,9 @@ def check_run(job: Job, run: ev.Ran) -> ev.Ran:
         If minutes or counts cannot be, or a condition, feeling or code is not one.
     """
     run.check()
-    feelings = [word for word in job.pack.feelings if word != COMPLAINT_WORD]
-    if run.felt and run.felt not in feelings:
-        raise InputError(f'no feeling "{run.felt}"{near_match(run.felt, feelings)}')
+    if run.felt:
+        felt = known_word(run.felt, job.pack.drive_feelings, f'no feeling "{run.felt}"')
+        run = structs.replace(run, felt=felt)
     if run.codes is None and not run.counts and not run.felt and not run.suspected:
         raise InputError("say what was found: --codes (or --no-codes), --counts or --felt")
     if run.suspected and (run.codes is not None or run.counts):

@@ -13,16 +13,13 @@ from msgspec import Struct
 from swapinfer import errors
 from swapinfer.commands.app import command
 from swapinfer.commands.facts import Facts
+from swapinfer.commands.options import complete
 from swapinfer.commands.page import Page, show
 from swapinfer.commands.shop import Shop
-from swapinfer.errors import InputError, JobError, SwapinferError, near_match, one_word
-from swapinfer.evidence.assemble import COMPLAINT_WORD
+from swapinfer.errors import InputError, JobError, near_match, one_word
 from swapinfer.ledger.words import expected_range
-from swapinfer.pack.codes import parse_code
-from swapinfer.pack.model import Code, Feeling, Pack, Test
-
-FAMILY = 24
-"""Most codes of a numbered family."""
+from swapinfer.pack.codes import parse_code, title_of_code
+from swapinfer.pack.model import Feeling, Pack, Test
 
 
 class Entry(Struct, frozen=True):
@@ -43,12 +40,7 @@ class ExplainView(Facts, frozen=True):
 
 
 def _complete_term(incomplete: str) -> list[str]:
-    try:
-        with Shop() as shop:
-            terms = {entry.term for entry in all_entries(shop.pack)}
-    except SwapinferError:
-        return []
-    return sorted(term for term in terms if term.startswith(incomplete))
+    return complete(incomplete, lambda shop: sorted({one.term for one in all_entries(shop.pack)}))
 
 
 @command("explain", "explain P0303")
@@ -111,9 +103,8 @@ def all_entries(pack: Pack) -> Iterator[Entry]:
         yield Entry(test.form, test.id, _test_words(test))
     for name, text in pack.running.conditions.items():
         yield Entry("condition", name, text)
-    for feeling in pack.feelings.values():
-        if feeling.id != COMPLAINT_WORD:
-            yield Entry("how a drive felt", feeling.id, _feeling_words(feeling.title, feeling))
+    for feeling in pack.drive_feelings.values():
+        yield Entry("how a drive felt", feeling.id, _feeling_words(feeling))
     yield from _plain_entries(pack)
 
 
@@ -145,9 +136,10 @@ def read_glossary() -> dict[str, str]:
 
 def _pack_in_force(shop: Shop) -> Pack:
     try:
-        return shop.load().job.pack
+        records = shop.store.records(shop.job_id())
     except JobError:
         return shop.pack
+    return shop.pack_by_digest(records[0].pack)
 
 
 def _error_classes(root: type[errors.SwapinferError]) -> Iterator[type[errors.SwapinferError]]:
@@ -156,10 +148,10 @@ def _error_classes(root: type[errors.SwapinferError]) -> Iterator[type[errors.Sw
         yield from _error_classes(child)
 
 
-def _feeling_words(title: str, feeling: Feeling) -> str:
+def _feeling_words(feeling: Feeling) -> str:
     ratio = feeling.with_misfire / feeling.without
     strength = f"{ratio:.3g} times" if ratio >= 1 else f"1/{1 / ratio:.3g}"
-    return f"{title}; {strength} as likely to be said after a misfire as after none"
+    return f"{feeling.title}; {strength} as likely to be said after a misfire as after none"
 
 
 def _test_words(test: Test) -> str:
@@ -174,20 +166,8 @@ def _code_entries(pack: Pack, term: str) -> tuple[Entry, ...]:
         code = parse_code(term)
     except InputError:
         return ()
-    number = int(code[1:])
-    families = [family for family in pack.codes.values() if _is_of(family, number)]
-    if not families:
-        return (Entry("code", code, "kept on record; it carries no weight in this reasoning"),)
-    family = max(families, key=lambda one: one.first)
-    nth = (number - family.first) // max(family.step, 1) + 1
-    where = "" if family.pattern == "engine" else f" {nth}"
-    return (Entry("code", code, f"{family.title}{where}"),)
-
-
-def _is_of(family: Code, number: int) -> bool:
-    size = 1 if family.pattern == "engine" else 2 if family.pattern == "bank" else FAMILY
-    past = number - family.first
-    return 0 <= past < size * max(family.step, 1) and past % max(family.step, 1) == 0
+    weightless = "kept on record; it carries no weight in this reasoning"
+    return (Entry("code", code, title_of_code(pack, code) or weightless),)
 
 
 @show.register

@@ -15,25 +15,26 @@ if TYPE_CHECKING:
 
 def complete_ro(incomplete: str) -> list[str]:
     """Complete a repair order."""
-    return _complete(incomplete, lambda shop: [row.ro for row in shop.store.jobs()])
+    return complete(incomplete, lambda shop: [row.ro for row in shop.store.jobs()])
 
 
 def complete_place(incomplete: str) -> list[str]:
     """Complete the name of a place in the current job's engine."""
-    return _complete(incomplete, lambda shop: shop.load().job.engine.places)
+    return complete(incomplete, lambda shop: shop.load().job.engine.places)
 
 
 def complete_test(incomplete: str) -> list[str]:
     """Complete the name of a test that the current job's engine allows."""
-    return _complete(incomplete, lambda shop: shop.load().job.engine.tests)
+    return complete(incomplete, lambda shop: shop.load().job.engine.tests)
 
 
 def complete_layout(incomplete: str) -> list[str]:
     """Complete the name of a layout."""
-    return _complete(incomplete, lambda shop: shop.pack.layouts)
+    return complete(incomplete, lambda shop: shop.pack.layouts)
 
 
-def _complete(incomplete: str, words: Callable[[Shop], Iterable[str]]) -> list[str]:
+def complete(incomplete: str, words: Callable[[Shop], Iterable[str]]) -> list[str]:
+    """Complete one of the words that a shop knows; none where it has none yet."""
     from swapinfer.commands.shop import Shop
     from swapinfer.errors import SwapinferError
 

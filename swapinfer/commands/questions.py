@@ -15,7 +15,6 @@ from swapinfer.commands.readings import Typist, find_target
 from swapinfer.commands.settings import Settings
 from swapinfer.commands.typed import NOT_TAKEN
 from swapinfer.errors import DoubtError, InputError, near_match, one_word
-from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job
@@ -121,8 +120,8 @@ def _code(job: Job, word: str) -> str:
 
 
 def _ask_felt(job: Job, minutes: float, conditions: tuple[str, ...]) -> Asking[ev.Ran]:
-    words = [word for word in job.pack.feelings.values() if word.id != COMPLAINT_WORD]
-    felt = yield from choose("How was it?", [(word, word.title) for word in words])
+    feelings = job.pack.drive_feelings.values()
+    felt = yield from choose("How was it?", [(word, word.title) for word in feelings])
     run = ev.Ran(minutes, conditions, felt=felt.id)
     if felt.with_misfire < felt.without:
         return run

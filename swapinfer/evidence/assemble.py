@@ -25,13 +25,10 @@ from swapinfer.evidence.states import StateSpace, build_states, lot_factors
 from swapinfer.ledger.events import Ran
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.pack.codes import read_codes
-from swapinfer.pack.model import Test
+from swapinfer.pack.model import COMPLAINT_WORD, Test
 
 COMPLAINT = 0
 """Sequence number under which the complaint itself counts as the first finding."""
-
-COMPLAINT_WORD = "complaint"
-"""Feeling of the pack that the complaint itself is."""
 
 SUPPOSED = Nodes(np.array([0.0, 1.0]), np.array([0.5, 0.5]))
 """Whether something that serves all cylinders upset them in a drive: no, or yes."""

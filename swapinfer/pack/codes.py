@@ -159,6 +159,27 @@ def all_codes(pack: Pack, engine: Engine) -> tuple[CodeRead, ...]:
     )
 
 
+def title_of_code(pack: Pack, text: str) -> str:
+    """Say what a code speaks of, whichever engine sets it.
+
+    Parameters
+    ----------
+    pack : Pack
+        Families of codes.
+    text : str
+        In canonical form.
+
+    Returns
+    -------
+    str
+        Empty for a code that carries no weight.
+    """
+    reads = (
+        CodeRead(text, code, ()) for code in pack.codes.values() if _place_in_family(code, text)
+    )
+    return next((read.title for read in reads), "")
+
+
 def _applies(code: Code, engine: Engine) -> bool:
     return not code.sets or any(kind in engine.kinds for kind, _, _ in code.sets)
 

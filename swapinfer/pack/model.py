@@ -237,6 +237,10 @@ class Caution(Record, frozen=True):
         return self.short or self.id.replace("-", " ")
 
 
+COMPLAINT_WORD = "complaint"
+"""Feeling of the pack that the complaint itself is."""
+
+
 class Feeling(Record, frozen=True):
     """A word for what the driver noticed, and what it says about misfire.
 
@@ -765,3 +769,8 @@ class Pack(
     custom: Custom = Custom()
     classes: dict[Name, WeightClass] = {}
     weighing: Weighing = Weighing()
+
+    @property
+    def drive_feelings(self) -> dict[Name, Feeling]:
+        """Words for how a drive felt: all but the one that the complaint itself is."""
+        return {word: one for word, one in self.feelings.items() if word != COMPLAINT_WORD}

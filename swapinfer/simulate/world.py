@@ -9,7 +9,6 @@ from functools import cached_property
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray, Term
-from swapinfer.evidence.assemble import COMPLAINT_WORD
 from swapinfer.evidence.levels import level_prior
 from swapinfer.evidence.looks import View, look
 from swapinfer.evidence.profiles import averaged, outcome_chances
@@ -25,7 +24,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.codes import format_code
-from swapinfer.pack.model import GOOD, OVER_LIMIT, Curve, Handling, Pack, Test
+from swapinfer.pack.model import COMPLAINT_WORD, GOOD, OVER_LIMIT, Curve, Handling, Pack, Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.repair_policy import LOOK_MINUTES
 
