@@ -1,4 +1,4 @@
-"""What could be done next in a job, and the work it takes."""
+"""What could be done next in a job: its name, the words for it, the work it takes."""
 
 from __future__ import annotations
 
@@ -12,8 +12,18 @@ from msgspec.structs import replace
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.layout import Place
 from swapinfer.ledger.replay import Job
-from swapinfer.pack.model import Handling, Test
+from swapinfer.pack.engine import Engine
+from swapinfer.pack.model import Fix, Handling, Test
 from swapinfer.plan.costing import Costing, PlanSettings, RepairTask, Sitting
+
+QUIET = "quiet"
+"""Outcome of a drive without a misfire."""
+
+ELSEWHERE = "elsewhere"
+"""Outcome of a drive: the first misfire is in several cylinders, or in one not expected."""
+
+ALL_GOOD = "all-good"
+"""Outcome of a test of several targets."""
 
 SUSPECT = 0.003
 """Elements less likely than this to be at fault are not acted on."""
@@ -150,6 +160,102 @@ def _disturbed(job: Job, test: Test, target: str) -> list[tuple[str, Handling]]:
         for place in job.engine.places_for(handling.kind)
         if set(place.cylinders) <= cylinders
     ]
+
+
+def title_action(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) -> str:
+    """Put an action in the imperative.
+
+    Parameters
+    ----------
+    engine : Engine
+        Whose places it names.
+    action : Action
+        What is done.
+    fix_at : callable
+        Place to the repair that it most likely needs.
+
+    Returns
+    -------
+    str
+        ``"swap ignition coils 3 and 1; drive 20 min (load)"``.
+    """
+    work = _work_title(engine, action, fix_at)
+    parts = [work] if work else []
+    if action.drive_minutes:
+        tags = f" ({', '.join(action.conditions)})" if action.conditions else ""
+        parts.append(f"drive {action.drive_minutes:g} min{tags}")
+    return "; ".join(parts)
+
+
+def title_outcome(engine: Engine, action: Action, outcome: str) -> str:
+    """Put an outcome of an action in words."""
+    if outcome == QUIET:
+        return "no misfire"
+    if outcome == ELSEWHERE:
+        return "misfire in several cylinders, or in another"
+    if outcome == ALL_GOOD:
+        return "nothing unusual"
+    if action.drive_minutes:
+        return f"misfire in {name_target(engine, outcome)}"
+    if outcome in action.targets:
+        return f"{name_target(engine, outcome)} stands out"
+    return engine.tests[action.test].outcomes.get(outcome, outcome.replace("-", " "))
+
+
+def name_place(engine: Engine, name: str) -> str:
+    """Name a place: "ignition coil 3", "engine earth"."""
+    place = engine.places[name]
+    return " ".join(filter(None, [engine.kinds[place.kind].title, _where(place)]))
+
+
+def name_target(engine: Engine, target: str) -> str:
+    """Name a target of a test: "cylinder 3", "bank 1", or the place."""
+    if target in engine.places:
+        return name_place(engine, target)
+    word = target.rstrip("0123456789")
+    return f"{word} {target[len(word) :]}".strip()
+
+
+def _where(place: Place) -> str:
+    return f"bank {place.bank}" if place.pattern == "bank" else place.where
+
+
+def _work_title(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) -> str:
+    match action.kind:
+        case "test":
+            where = _listed(name_target(engine, target) for target in action.targets)
+            return f"{engine.tests[action.test].title}: {where}"
+        case "put-back":
+            return "put every part back where it belongs"
+        case _:
+            work = [
+                _with("swap", (_pair(engine, a, b) for a, b in action.swaps)),
+                _with("unplug and reseat", (name_place(engine, p) for p in action.reseated)),
+                _listed(_repair(engine, place, fix_at(place)) for place in action.replaced),
+            ]
+            return "; ".join(filter(None, work))
+
+
+def _with(verb: str, items: Iterable[str]) -> str:
+    listed = _listed(items)
+    return f"{verb} {listed}" if listed else ""
+
+
+def _repair(engine: Engine, name: str, fix: Fix) -> str:
+    where = _where(engine.places[name])
+    return " ".join(filter(None, [fix.title, where and f"({where})"]))
+
+
+def _pair(engine: Engine, first: str, second: str) -> str:
+    title = engine.kind_of(first).title
+    return f"{title} {_where(engine.places[first])} with {_where(engine.places[second])}"
+
+
+def _listed(items: Iterable[str]) -> str:
+    listed = list(items)
+    if len(listed) < 2:
+        return "".join(listed)
+    return ", ".join(listed[:-1]) + " and " + listed[-1]
 
 
 class Suspicion(Struct, frozen=True):

@@ -10,14 +10,13 @@ from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence
-from swapinfer.plan.actions import Action, after_swaps
+from swapinfer.plan.actions import Action, after_swaps, title_action, title_outcome
 from swapinfer.plan.costing import Cost, Effort, PlanSettings
 from swapinfer.plan.lookahead import POLICY, Ranking
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
 from swapinfer.plan.predict import information_bits
 from swapinfer.plan.priority import ENDINGS, GIVE_UP, HAND_OVER, Way, order_ways
 from swapinfer.plan.repair_policy import Prices
-from swapinfer.plan.titles import title_action, title_outcome
 from swapinfer.posterior import Posterior
 
 DETAILED = 12

@@ -15,7 +15,7 @@ from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.looks import View
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.runs import carried, proving_minutes
+from swapinfer.ledger.runs import Begun, carried, proving_minutes, what_was_begun
 from swapinfer.pack.model import Test
 from swapinfer.plan.actions import (
     SUSPECT,
@@ -26,7 +26,6 @@ from swapinfer.plan.actions import (
     list_work,
     work_of,
 )
-from swapinfer.plan.begun import Begun, what_was_begun
 from swapinfer.plan.costing import Costing, Effort, PlanSettings, RepairTask, Sitting, mode_weights
 from swapinfer.plan.hypotheses import Changes, Hypotheses, form_hypotheses
 from swapinfer.plan.lookahead import LookAhead, Options, Ranking

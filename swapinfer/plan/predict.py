@@ -27,17 +27,9 @@ from swapinfer.evidence.running import blame_cc, is_shared, reach_ec
 from swapinfer.ledger.events import Inspected, Measured, Ran
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import GOOD, Test
+from swapinfer.plan.actions import ALL_GOOD, ELSEWHERE, QUIET
 from swapinfer.plan.hypotheses import Changes, Hypotheses
 from swapinfer.plan.repair_policy import mean_drive
-
-QUIET = "quiet"
-"""Outcome of a drive without a misfire."""
-
-ELSEWHERE = "elsewhere"
-"""Outcome of a drive: the first misfire is in several cylinders, or in one not expected."""
-
-ALL_GOOD = "all-good"
-"""Outcome of a test of several targets."""
 
 _WORTH_TELLING = 0.002
 """Cylinders less likely than this to misfire first are told together."""

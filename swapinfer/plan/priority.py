@@ -13,9 +13,9 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
+from swapinfer.ledger.runs import Begun
 from swapinfer.pack.model import Costs
 from swapinfer.plan.actions import Action
-from swapinfer.plan.begun import Begun
 from swapinfer.plan.lookahead import Ranking
 from swapinfer.plan.outlook import Outlook, mean_effort
 from swapinfer.plan.repair_policy import LOOK_MINUTES

@@ -13,11 +13,10 @@ from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, for_order
 from swapinfer.ledger.words import element_label, origin
-from swapinfer.plan.actions import Action
+from swapinfer.plan.actions import Action, title_outcome
 from swapinfer.plan.next import PlannedStep, title_way
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.priority import GIVE_UP, Way, order_ways
-from swapinfer.plan.titles import title_outcome
 
 _SUSPECTED = 0.05
 """Elements less likely than this beforehand are not worth clearing."""

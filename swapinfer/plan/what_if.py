@@ -11,8 +11,8 @@ from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import GOOD, Test
-from swapinfer.plan.actions import Action
-from swapinfer.plan.predict import ALL_GOOD, ELSEWHERE, QUIET, chances_of
+from swapinfer.plan.actions import ALL_GOOD, ELSEWHERE, QUIET, Action
+from swapinfer.plan.predict import chances_of
 from swapinfer.plan.repair_policy import LOOK_MINUTES
 
 _MISFIRE_CODE = 300

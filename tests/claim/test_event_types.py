@@ -31,10 +31,8 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event, Repair, Timesheet
 from swapinfer.ledger.replay import Job as Replayed
 from swapinfer.ledger.replay import replay
-from swapinfer.ledger.runs import last_repair
-from swapinfer.plan.actions import Action
-from swapinfer.plan.begun import what_was_begun
-from swapinfer.plan.predict import QUIET
+from swapinfer.ledger.runs import last_repair, what_was_begun
+from swapinfer.plan.actions import QUIET, Action
 from swapinfer.plan.verifying import prove
 from swapinfer.plan.what_if import suppose
 from swapinfer.posterior import infer

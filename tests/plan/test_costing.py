@@ -9,9 +9,8 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.fixes import fix_shares, known_fix
 from swapinfer.pack.model import Pack
-from swapinfer.plan.actions import Action, work_of
+from swapinfer.plan.actions import Action, title_action, work_of
 from swapinfer.plan.costing import Costing, PlanSettings
-from swapinfer.plan.titles import title_action
 
 
 @pytest.fixture(scope="module")

@@ -13,10 +13,9 @@ from msgspec.structs import replace
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import replay
-from swapinfer.ledger.runs import carried
+from swapinfer.ledger.runs import Begun, carried, what_was_begun
 from swapinfer.pack.model import Costs, Pack
 from swapinfer.plan.actions import Action
-from swapinfer.plan.begun import Begun, what_was_begun
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, make_plan
 from swapinfer.plan.outlook import Outlook
