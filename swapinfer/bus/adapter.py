@@ -5,8 +5,8 @@ Every adapter that python-can knows is named as there: ``socketcan:can0``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+import logging
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
 SPEEDS = (500_000, 250_000)
 """Bits a second, the usual one first (ISO 15765-4)."""
+
+WITHOUT_A_VEHICLE = {"virtual", "udp_multicast"}
+"""Kinds of bus that join programs to each other."""
 
 FORMATS = (".asc", ".csv", ".log", ".trc")
 """Recordings of a bus: read and written."""
@@ -77,8 +80,14 @@ def list_adapters() -> list[str]:
     """Return the adapters that are there, as `connect` takes them."""
     import can
 
+    # Each kind whose driver is not installed would say so.
+    logging.getLogger("can").setLevel(logging.CRITICAL)
     found = can.detect_available_configs()
-    return sorted({f"{one['interface']}:{one['channel']}" for one in found} - {"virtual"})
+    return sorted(
+        f"{one['interface']}:{one['channel']}"
+        for one in found
+        if one["interface"] not in WITHOUT_A_VEHICLE
+    )
 
 
 def _parse(name: str) -> tuple[str, str]:
@@ -103,31 +112,30 @@ def _open(interface: str, channel: str, speed: int) -> can.BusABC:
         raise BusError(f"the adapter {interface}:{channel} cannot be opened: {reason}") from error
 
 
-@contextmanager
-def recording(path: Path) -> Iterator[Callable[[can.Message], None]]:
-    """Write frames to a file as they come.
+def write_frames(path: Path, frames: Iterable[can.Message]) -> None:
+    """Write a recording.
 
     Parameters
     ----------
     path : Path
         Its ending says the form, one of `FORMATS`.
+    frames : iterable of can.Message
+        In the order in which they came.
 
-    Yields
+    Raises
     ------
-    callable
-        Takes each frame.
+    InputError
+        If the form is none of them, or the file cannot be written.
     """
     import can
 
     _check_form(path)
     try:
-        writer = can.Logger(path)
+        with can.Logger(path) as writer:
+            for frame in frames:
+                writer.on_message_received(frame)
     except OSError as error:
         raise InputError(f"{path} cannot be written: {error.strerror}") from error
-    try:
-        yield writer.on_message_received
-    finally:
-        writer.stop()
 
 
 def read_frames(path: Path) -> Iterator[can.Message]:

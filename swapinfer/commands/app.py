@@ -39,6 +39,10 @@ CONTENTS: Mapping[str, Entry] = {
     ),
     "open": Entry("opening", "Open a job and make it the current one."),
     "drive": Entry("drive", "Record a drive, or running at idle, and what was found."),
+    "scan": Entry(
+        "scan",
+        "Read codes, freeze frame and misfire counters from the vehicle; nothing is erased.",
+    ),
     "swap": Entry("handling", "Record that parts changed places between cylinders."),
     "back": Entry("handling", "Record that every part was put back where it belongs."),
     "reseat": Entry(

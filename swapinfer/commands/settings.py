@@ -59,6 +59,8 @@ class Settings(Struct, frozen=True):
         Overlay files on the base priors.
     store : str
         Where jobs are kept; a file or a PostgreSQL address.
+    adapter : str
+        What joins this computer to the diagnostic socket, as in ``socketcan:can0``.
     """
 
     shop: str = ""
@@ -77,6 +79,7 @@ class Settings(Struct, frozen=True):
     guess_first: str = "no"
     overlays: tuple[str, ...] = ()
     store: str = ""
+    adapter: str = ""
     part_prices: dict[str, float] = {}
 
     def unit(self, quantity: str) -> str:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from swapinfer.bus.adapter import connect, read_frames, recording
+from swapinfer.bus.adapter import connect, read_frames, write_frames
 from swapinfer.bus.link import LONG, Link
 from swapinfer.bus.scan import Frame, read_recording, scan
 from swapinfer.bus.services import read_answer
@@ -79,8 +79,10 @@ def test_a_recording_reads_to_the_same_facts(
 ) -> None:
     vehicle = drive_in(engine_unit(), gearbox_unit())
     path = tmp_path / f"drive{ending}"
-    with recording(path) as keep, connect(f"virtual:{vehicle.channel}", keep) as link:
+    frames: list[can.Message] = []
+    with connect(f"virtual:{vehicle.channel}", frames.append) as link:
         live = scan(link)
+    write_frames(path, frames)
     assert read_recording(read_frames(path)) == live
 
 

@@ -2,7 +2,7 @@
 
 A page is played in order in a folder of its own with a store of its own:
 
-- a fenced block ``toml NAME`` is written to the file NAME;
+- a fenced block ``toml NAME`` or ``log NAME`` is written to the file NAME;
 - in a fenced block ``console`` every line that begins with ``$ `` is a command (lines that begin
   with ``> `` continue it), and what follows is what it prints, errors included.
 
@@ -113,7 +113,7 @@ def rewrite(page: str, folder: Path) -> str:
 
     def block(match: re.Match[str]) -> str:
         language, _, name = match["info"].partition(" ")
-        if language == "toml" and name:
+        if language in ("toml", "log") and name:
             Path(name).write_text(match["body"], encoding="utf-8")
         if language != "console":
             return match[0]

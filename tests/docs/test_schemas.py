@@ -23,6 +23,8 @@ LINES = (
     "open RO-1 --layout inline-4 --odometer '148000 km' --driven '300 km' --complaint stumbles",
     "next --without fuel-gauge",
     "drive 15 --when warm,load --codes P0303",
+    "scan --check",
+    "scan --replay bay.log",
     "drive 15 --felt smooth --what-if",
     "swap coil 3-1",
     "parts",
@@ -94,6 +96,7 @@ hazard_ratio = { median = 2 }
 def printed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     folder = tmp_path_factory.mktemp("shapes")
     (folder / "shop.toml").write_text(OVERLAY, encoding="utf-8")
+    (folder / "bay.log").write_text("(1.0) can0 7E8#0643020300030300\n", encoding="utf-8")
     Image.new("RGB", (8, 8), "grey").save(folder / "plug.png")
     with bench(folder):
         return {line: play(Typed(f"swapinfer {line} --json")) for line in LINES}
