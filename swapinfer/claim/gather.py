@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import binascii
 import math
-from collections import Counter
 from collections.abc import Sequence
 
 from msgspec.structs import replace
@@ -40,6 +39,7 @@ from swapinfer.ledger.runs import explain_run, is_clean
 from swapinfer.ledger.words import good_range, place_label, wanted_words
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.model import Pack, Test
+from swapinfer.pack.provenance import numbers_by_source
 from swapinfer.plan.verifying import prove
 from swapinfer.plan.what_if import normal_outcome
 
@@ -273,7 +273,7 @@ def picture_bytes(event: ev.Attached) -> bytes:
 
 
 def _provenance(pack: Pack) -> PriorSources:
-    numbers = Counter(pack.provenance.values())
+    numbers = numbers_by_source(pack)
     lines = [
         SourceLine(source.grade, source.text, numbers[name])
         for name, source in pack.sources.items()

@@ -13,7 +13,7 @@ from swapinfer.commands.facts import Facts
 from swapinfer.commands.options import Overlays
 from swapinfer.commands.page import Page, show
 from swapinfer.pack.load import load_pack
-from swapinfer.pack.provenance import census, numbers_under
+from swapinfer.pack.provenance import numbers_by_grade, numbers_under
 
 
 class NumberLine(Struct, frozen=True):
@@ -63,7 +63,7 @@ def show_priors(
         NumberLine(name, value, source.grade, source.text)
         for name, (value, source) in numbers_under(pack, path).items()
     )
-    return PriorsView(pack.name, pack.version, pack.digest, numbers, census(pack).by_grade)
+    return PriorsView(pack.name, pack.version, pack.digest, numbers, numbers_by_grade(pack))
 
 
 @command("priors check", "priors check ours.toml")

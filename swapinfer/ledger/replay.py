@@ -13,7 +13,7 @@ from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Aside, Event, Tested, unhandled
 from swapinfer.ledger.runs import DRIVEN, ending
-from swapinfer.pack.engine import Engine, choose, override_firing_order
+from swapinfer.pack.engine import Engine, choose
 from swapinfer.pack.fixes import access_of, fixes
 from swapinfer.pack.model import Handling, Pack
 
@@ -435,7 +435,7 @@ def build_engine(opening: ev.Opened, pack: Pack) -> Engine:
         choose(pack, f"{axis} kind", opening.fitment.get(axis, ""), values)
     layout = pack.layouts[opening.layout]
     if opening.firing_order:
-        layout = override_firing_order(layout, opening.firing_order)
+        layout = replace(layout, firing_order=tuple(opening.firing_order))
     engine = Engine.build(pack, layout, opening.fitment)
     for place in opening.newer:
         engine.find_place(place)

@@ -9,6 +9,7 @@ from swapinfer.errors import InputError
 from swapinfer.layout import Layout, Place
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import GOOD, Test
+from swapinfer.physics import copper_resistance
 from swapinfer.units import convert, format_between, format_quantity, unit_typed
 
 if TYPE_CHECKING:
@@ -126,7 +127,7 @@ def _as_shown(test: Test, event: Measured) -> tuple[float, float]:
     if test.wanted and event.wanted:
         scale *= event.wanted / test.nominal
     if test.copper_alpha and event.temperature_c is not None:
-        scale *= 1.0 + test.copper_alpha * (event.temperature_c - 20.0)
+        scale = copper_resistance(scale, event.temperature_c, test.copper_alpha)
     return scale, event.reference or 0.0 if test.reference else 0.0
 
 

@@ -162,11 +162,6 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
         return self.places[target_place].cylinders
 
 
-def override_firing_order(layout: Layout, order: Iterable[int]) -> Layout:
-    """Return the layout with the maker's own firing order."""
-    return Layout(layout.id, layout.title, layout.banks, tuple(order), layout.degrees)
-
-
 def choose(pack: Pack, what: str, word: str, known: Iterable[str]) -> str:
     """Return the word if it is known, and say why not otherwise.
 

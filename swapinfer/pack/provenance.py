@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
-import msgspec
-
 from swapinfer.errors import InputError, near_match
 from swapinfer.pack.model import ANY, Pack, Source
 from swapinfer.pack.tables import MisfitError, Table, encode, under
@@ -157,39 +155,8 @@ def _near_path(pack: Pack, path: str) -> str:
     return ""
 
 
-class Census(msgspec.Struct, frozen=True):
-    """What a pack holds.
-
-    Attributes
-    ----------
-    layouts, fitments, kinds, modes, tests, codes, cautions : int
-        Counts; fitments are values over all axes.
-    numbers : int
-        Numbers in the files, a list of them counting once.
-    by_grade : dict of str to int
-        Numbers of each grade of source, most first.
-    by_source : dict of str to int
-        Numbers of each source, most first.
-    """
-
-    layouts: int
-    fitments: int
-    kinds: int
-    modes: int
-    tests: int
-    codes: int
-    cautions: int
-    numbers: int
-    by_grade: dict[str, int]
-    by_source: dict[str, int]
-
-    def share(self, grade: str) -> float:
-        """Share of the numbers that have this grade of source."""
-        return self.by_grade.get(grade, 0) / self.numbers
-
-
-def census(pack: Pack) -> Census:
-    """Count what a pack holds.
+def numbers_by_source(pack: Pack) -> Counter[str]:
+    """Count the numbers of each source, a list of them counting once.
 
     Parameters
     ----------
@@ -198,22 +165,26 @@ def census(pack: Pack) -> Census:
 
     Returns
     -------
-    Census
-        Of it.
+    Counter
+        By id of the source.
     """
-    by_source = Counter(pack.provenance.values())
+    return Counter(pack.provenance.values())
+
+
+def numbers_by_grade(pack: Pack) -> dict[str, int]:
+    """Count the numbers of each grade of source, a list of them counting once.
+
+    Parameters
+    ----------
+    pack : Pack
+        Any.
+
+    Returns
+    -------
+    dict of str to int
+        Grade to count, most first.
+    """
     by_grade: Counter[str] = Counter()
-    for name, count in by_source.items():
+    for name, count in numbers_by_source(pack).items():
         by_grade[pack.sources[name].grade] += count
-    return Census(
-        layouts=len(pack.layouts),
-        fitments=sum(map(len, pack.fitments.values())),
-        kinds=len(pack.kinds),
-        modes=sum(len(kind.modes) for kind in pack.kinds.values()),
-        tests=len(pack.tests),
-        codes=len(pack.codes),
-        cautions=len(pack.cautions),
-        numbers=len(pack.provenance),
-        by_grade=dict(by_grade.most_common()),
-        by_source=dict(by_source.most_common()),
-    )
+    return dict(by_grade.most_common())
