@@ -15,7 +15,7 @@ from swapinfer.ledger.event import Aside, Event, Tested, unhandled
 from swapinfer.ledger.runs import DRIVEN, ending
 from swapinfer.pack.engine import Engine, choose
 from swapinfer.pack.fixes import access_of, fixes
-from swapinfer.pack.model import Handling, Pack
+from swapinfer.pack.model import Handling, Pack, Test
 
 Numbered: TypeAlias = tuple[int, Event]
 """An event and its position in the job's chain."""
@@ -204,6 +204,16 @@ class Job(msgspec.Struct, eq=False):
                 ]
         return touched
 
+    def disturbed_by_test(self, test: Test, target: str) -> list[tuple[str, Handling]]:
+        """List what making a test on a target disturbs, and what it may do."""
+        cylinders = set(self.engine.target_cylinders(target))
+        return [
+            (self.fitted[place.id], handling)
+            for place in self.engine.places.values()
+            for handling in test.disturbs
+            if place.kind == handling.kind and set(place.cylinders) <= cylinders
+        ]
+
     def needs_open(self, access: str) -> list[str]:
         """List what must be off to reach something, outermost first."""
         if not access:
@@ -314,13 +324,8 @@ class Job(msgspec.Struct, eq=False):
                 f'"{test_id}" cannot be made on "{target}"{near_match(target, targets)}'
             )
         self._open(test.access)
-        cylinders = set(self.engine.target_cylinders(target))
-        for place in self.engine.places.values():
-            if set(place.cylinders) <= cylinders:
-                for handling in test.disturbs:
-                    if place.kind == handling.kind:
-                        element = self.fitted[place.id]
-                        self.disturbances.append(Disturbance(self.time, element, handling))
+        for element, handling in self.disturbed_by_test(test, target):
+            self.disturbances.append(Disturbance(self.time, element, handling))
 
     def close_to_run(self) -> None:
         """Put back what an engine does not run without."""

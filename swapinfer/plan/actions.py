@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from itertools import combinations
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import chain, combinations
 
 import numpy as np
 from msgspec import Struct
@@ -12,8 +12,9 @@ from msgspec.structs import replace
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.layout import Place
 from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import listed, target_label
 from swapinfer.pack.engine import Engine
-from swapinfer.pack.model import Fix, Handling, Test
+from swapinfer.pack.model import Fix
 from swapinfer.plan.costing import Costing, PlanSettings, RepairTask, Sitting
 
 QUIET = "quiet"
@@ -143,23 +144,13 @@ def work_of(costing: Costing, action: Action, repair: Callable[[str], RepairTask
     if action.test:
         test = job.engine.tests[action.test]
         tasks = [costing.testing(test, is_further=n > 0) for n in range(len(action.targets))]
-        disturbs = [pair for target in action.targets for pair in _disturbed(job, test, target)]
-        return costing.work(tasks, disturbs)
+        disturbs = [job.disturbed_by_test(test, target) for target in action.targets]
+        return costing.work(tasks, chain(*disturbs))
     tasks = [costing.reading()]
     tasks += [costing.moving(job.engine.kind_of(first)) for first, _ in action.swaps]
     tasks += [repair(place) for place in action.replaced]
     tasks += [costing.reseating(job.engine.kind_of(place)) for place in action.reseated]
     return costing.work(tasks, job.disturbed_by(action.handled))
-
-
-def _disturbed(job: Job, test: Test, target: str) -> list[tuple[str, Handling]]:
-    cylinders = set(job.engine.target_cylinders(target))
-    return [
-        (job.fitted[place.id], handling)
-        for handling in test.disturbs
-        for place in job.engine.places_for(handling.kind)
-        if set(place.cylinders) <= cylinders
-    ]
 
 
 def title_action(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) -> str:
@@ -196,24 +187,21 @@ def title_outcome(engine: Engine, action: Action, outcome: str) -> str:
     if outcome == ALL_GOOD:
         return "nothing unusual"
     if action.drive_minutes:
-        return f"misfire in {name_target(engine, outcome)}"
+        return f"misfire in {_name_target(engine, outcome)}"
     if outcome in action.targets:
-        return f"{name_target(engine, outcome)} stands out"
+        return f"{_name_target(engine, outcome)} stands out"
     return engine.tests[action.test].outcomes.get(outcome, outcome.replace("-", " "))
 
 
-def name_place(engine: Engine, name: str) -> str:
+def _name_place(engine: Engine, name: str) -> str:
     """Name a place: "ignition coil 3", "engine earth"."""
     place = engine.places[name]
     return " ".join(filter(None, [engine.kinds[place.kind].title, _where(place)]))
 
 
-def name_target(engine: Engine, target: str) -> str:
+def _name_target(engine: Engine, target: str) -> str:
     """Name a target of a test: "cylinder 3", "bank 1", or the place."""
-    if target in engine.places:
-        return name_place(engine, target)
-    word = target.rstrip("0123456789")
-    return f"{word} {target[len(word) :]}".strip()
+    return _name_place(engine, target) if target in engine.places else target_label(target)
 
 
 def _where(place: Place) -> str:
@@ -223,22 +211,21 @@ def _where(place: Place) -> str:
 def _work_title(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) -> str:
     match action.kind:
         case "test":
-            where = _listed(name_target(engine, target) for target in action.targets)
+            where = listed([_name_target(engine, target) for target in action.targets])
             return f"{engine.tests[action.test].title}: {where}"
         case "put-back":
             return "put every part back where it belongs"
         case _:
             work = [
-                _with("swap", (_pair(engine, a, b) for a, b in action.swaps)),
-                _with("unplug and reseat", (name_place(engine, p) for p in action.reseated)),
-                _listed(_repair(engine, place, fix_at(place)) for place in action.replaced),
+                _with("swap", [_pair(engine, a, b) for a, b in action.swaps]),
+                _with("unplug and reseat", [_name_place(engine, p) for p in action.reseated]),
+                listed([_repair(engine, place, fix_at(place)) for place in action.replaced]),
             ]
             return "; ".join(filter(None, work))
 
 
-def _with(verb: str, items: Iterable[str]) -> str:
-    listed = _listed(items)
-    return f"{verb} {listed}" if listed else ""
+def _with(verb: str, items: Sequence[str]) -> str:
+    return f"{verb} {listed(items)}" if items else ""
 
 
 def _repair(engine: Engine, name: str, fix: Fix) -> str:
@@ -249,13 +236,6 @@ def _repair(engine: Engine, name: str, fix: Fix) -> str:
 def _pair(engine: Engine, first: str, second: str) -> str:
     title = engine.kind_of(first).title
     return f"{title} {_where(engine.places[first])} with {_where(engine.places[second])}"
-
-
-def _listed(items: Iterable[str]) -> str:
-    listed = list(items)
-    if len(listed) < 2:
-        return "".join(listed)
-    return ", ".join(listed[:-1]) + " and " + listed[-1]
 
 
 class Suspicion(Struct, frozen=True):
