@@ -191,6 +191,7 @@ class Costing(Struct, frozen=True):
 
     job: Job
     settings: PlanSettings
+    _broken: dict[tuple[str, str], float] = field(default_factory=dict)
 
     @property
     def per_minute(self) -> float:
@@ -353,7 +354,11 @@ class Costing(Struct, frozen=True):
         )
 
     def _repair_money(self, element: str, mode: str) -> float:
-        """Money for putting right what was broken, found out and verified by a drive."""
+        """Money for putting right what was broken, verified by a drive."""
         kind = self.job.engine.kinds[self.job.elements[element].home.kind]
-        effort = self.work([self.repair(kind, {mode: 1.0}), self.reading()], (), now=False).effort
-        return self.money(effort + Effort(drive_minutes=self.settings.costs.drive_minutes[0]))
+        if (kind.id, mode) not in self._broken:
+            tasks = [self.repair(kind, {mode: 1.0}), self.reading()]
+            drive = Effort(drive_minutes=self.settings.costs.drive_minutes[0])
+            money = self.money(self.work(tasks, (), now=False).effort + drive)
+            self._broken[kind.id, mode] = money
+        return self._broken[kind.id, mode]

@@ -251,10 +251,12 @@ class Outlook:
 
     def _more_ah(self) -> FloatArray:
         """Cost of repairs that were not needed, or turn out other ones than on average."""
+        places = dict.fromkeys(place for one in self.priced for place in one.action.replaced)
+        more_h = {place: self._more_h(place) for place in places}
         more_ah = np.zeros((len(self.priced), len(self.hypotheses.belief_h)))
         for a, one in enumerate(self.priced):
             for place in one.action.replaced:
-                more_ah[a] += self._more_h(place)
+                more_ah[a] += more_h[place]
         return more_ah
 
     def _more_h(self, place: str) -> FloatArray:
