@@ -289,8 +289,8 @@ def _write(place: str, writer: int, events: int, jobs: list[str]) -> None:
             _say(f"wrote {pid} {first.job} 0")
         for number in _count(events):
             text = "x" * int(10 ** chance.uniform(0, 5))
-            record = store.append(
-                jobs[number % len(jobs)], "noted", {"n": number, "text": text}, who=who, **WHO
+            (record,) = store.append(
+                jobs[number % len(jobs)], ("noted", {"n": number, "text": text}), who=who, **WHO
             )
             _say(f"wrote {pid} {record.job} {record.seq}")
 

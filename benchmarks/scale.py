@@ -22,7 +22,6 @@ from swapinfer.ledger.event import Event
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.record import GENESIS, Record, seal
 from swapinfer.ledger.replay import replay
-from swapinfer.ledger.rows import insert_job
 from swapinfer.ledger.store import Store
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.tables import pack_to_json
@@ -81,12 +80,12 @@ def fill(store: Store, closed: int, events: int) -> None:
     store.keep_pack(PACK.digest, pack_to_json(PACK))
     chance = random.Random(1)  # noqa: S311  ids are to be spread, not secret
     for start in range(0, OPEN_JOBS + closed, BATCH):
-        with store.writing() as connection:
+        with store.writing():
             for number in range(start, min(start + BATCH, OPEN_JOBS + closed)):
                 job = uuid.UUID(int=chance.getrandbits(128), version=4).hex
                 chain = list(make_chain(job, f"RO-{number}", events))
                 status = "open" if number < OPEN_JOBS else "closed"
-                insert_job(connection, chain, {"status": status, "vehicle": "a sedan"})
+                store.receive(chain, {"status": status, "vehicle": "a sedan"})
 
 
 def time_ms(action: Callable[[], object]) -> float:
@@ -105,7 +104,7 @@ def actions(store: Store) -> dict[str, Callable[[], object]]:
         "find": lambda: store.find_job("RO-3"),
         "records": lambda: store.records(job),
         "next": lambda: ask_next(str(store)),
-        "append": lambda: store.append(job, "noted", {"text": "x"}, check=len, **WHO),
+        "append": lambda: store.append(job, ("noted", {"text": "x"}), **WHO),
     }
 
 

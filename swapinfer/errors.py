@@ -220,3 +220,16 @@ def near_match(word: str, known: Iterable[str]) -> str:
         return f'; did you mean "{close[0]}"?'
     more = f" and {len(options) - LISTED} more" if len(options) > LISTED else ""
     return "; known: " + ", ".join(options[:LISTED]) + more if options else ""
+
+
+def misfit(error: Exception) -> str:
+    """Say what of a table is not as it should be, and where: "minutes: expected float, got str".
+
+    Parameters
+    ----------
+    error : msgspec.ValidationError
+        Raised while it was read.
+    """
+    what, _, where = str(error).replace("`", "").partition(" - at $")
+    said = what[:1].lower() + what[1:]
+    return f"{where.removeprefix('.')}: {said}" if where else said

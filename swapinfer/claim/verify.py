@@ -148,10 +148,11 @@ def _settings(table: Any) -> ClaimSettings:  # noqa: ANN401  whatever the file h
 def _recompute(document: object, settings: ClaimSettings, expect: str) -> Claim:
     """Check chain and priors, and write the job up again."""
     try:
-        records, packs = read_document(document)
-        _require_head(records[-1].digest, expect)
-        job = replay(read_events(records), pack_from_json(_pack_of(records, packs)))
-        return write_up(job, records, settings=settings)
+        job = read_document(document)
+        _require_head(job.records[-1].digest, expect)
+        pack = pack_from_json(_pack_of(job.records, job.packs))
+        replayed = replay(read_events(job.records), pack)
+        return write_up(replayed, job.records, settings=settings)
     except _DifferenceError:
         raise
     except SwapinferError as error:

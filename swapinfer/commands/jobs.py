@@ -13,7 +13,7 @@ from swapinfer.commands.facts import Facts
 from swapinfer.commands.page import Page, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import InputError, near_match
-from swapinfer.ledger.rows import STATUSES
+from swapinfer.ledger.store import STATUSES
 
 
 class JobLine(Struct, frozen=True):
@@ -74,7 +74,7 @@ def list_jobs(shop: Shop, status: str = "") -> JobList:
                 leading=str(row.summary.get("leading", "")),
                 leading_probability=float(str(row.summary.get("leading_probability", 0.0))),
                 next_step=str(row.summary.get("next_step", "")),
-                away=tuple(map(str, row.summary.get("away", []) or [])),  # type: ignore[arg-type]
+                away=tuple(map(str, row.summary.get("away", []) or [])),
                 is_current=row.job == current,
                 age_days=_days(row.opened_at, now if row.status == "open" else row.updated_at),
             )

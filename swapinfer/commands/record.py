@@ -129,9 +129,9 @@ def record(
 
 
 def _append(shop: Shop, loaded: OpenJob, events: Events, summary: dict[str, Any]) -> None:
-    shop.store.append_all(
+    shop.store.append(
         loaded.id,
-        [(event.type, event.to_json()) for event in events],
+        *((event.type, event.to_json()) for event in events),
         who=shop.who,
         at=shop.now(),
         pack=loaded.records[0].pack,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Protocol, Self, TypeAlias
 
 import msgspec
 
-from swapinfer.errors import InputError, LedgerError, near_match
+from swapinfer.errors import InputError, LedgerError, misfit, near_match
 
 if TYPE_CHECKING:
     from swapinfer.ledger.replay import Job
@@ -81,7 +81,9 @@ class Event(msgspec.Struct, frozen=True, tag=str.lower):
         try:
             return msgspec.convert(payload, cls, str_keys=True)
         except msgspec.ValidationError as error:
-            raise LedgerError(f'event "{cls.type_name()}" cannot be read: {error}') from error
+            raise LedgerError(
+                f'event "{cls.type_name()}" cannot be read: {misfit(error)}'
+            ) from error
 
     def check(self) -> None:
         """Refuse what no vehicle has, and what nobody would record.

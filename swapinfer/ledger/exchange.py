@@ -22,19 +22,19 @@ import os
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn
 
+from msgspec import Struct, ValidationError, convert, to_builtins
+
 from swapinfer.drafts import draft_of, write_whole
-from swapinfer.errors import InputError, LedgerError, SwapinferError
-from swapinfer.ledger.connect import clear_errors
+from swapinfer.errors import InputError, LedgerError, SwapinferError, misfit
+from swapinfer.ledger.connection import clear_errors
 from swapinfer.ledger.pages import MAGIC
-from swapinfer.ledger.record import JSON, Record, canonical_json, digest_text, record_from_json
-from swapinfer.ledger.rows import JobRow, Summary, require_whole_job
-from swapinfer.ledger.store import Store
+from swapinfer.ledger.record import JSON, Record, canonical_json, digest_text
+from swapinfer.ledger.store import JobRow, Store, Summary, SumUp, require_whole_job
 
 JOB_FORMAT = "swapinfer-job/1"
 BACKUP_FORMAT = "swapinfer-backup/1"
@@ -46,8 +46,7 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 """What makes a spreadsheet take a text for a formula, full-width forms included."""
 
 
-@dataclass(frozen=True, slots=True)
-class Imported:
+class Imported(Struct, frozen=True):
     """What an import did.
 
     Attributes
@@ -62,28 +61,28 @@ class Imported:
     added: int
 
 
-@dataclass(frozen=True, slots=True)
-class Restored:
+class Restored(Struct, frozen=True):
     """How many jobs and records a backup brought back."""
 
     jobs: int
     records: int
 
 
+class JobFile(Struct, frozen=True, forbid_unknown_fields=True):
+    """One job as a file holds it; see the module's description."""
+
+    format: str
+    records: list[Record]
+    packs: dict[str, str]
+
+
+def _file_of(store: Store, chain: list[Record]) -> JobFile:
+    digests = sorted({record.pack for record in chain})
+    return JobFile(JOB_FORMAT, chain, {d: store.pack(d) for d in digests if store.has_pack(d)})
+
+
 def job_document(store: Store, job: str) -> dict[str, JSON]:
     """Make the object that a job file holds.
-
-    Parameters
-    ----------
-    store : Store
-        Where the job is.
-    job : str
-        Its id.
-
-    Returns
-    -------
-    dict
-        As this module's description says.
 
     Raises
     ------
@@ -92,14 +91,14 @@ def job_document(store: Store, job: str) -> dict[str, JSON]:
     LedgerError
         If its chain does not verify.
     """
-    chain = store.records(job)
-    return document_of(chain, dict(_packs_of(store, chain)))
+    job_file = _file_of(store, store.records(job))
+    return document_of(job_file.records, job_file.packs)
 
 
 def document_of(chain: Iterable[Record], packs: Mapping[str, str]) -> dict[str, JSON]:
     """Make the object that a job file holds of a chain and the packs that it names."""
-    records: list[JSON] = [record.to_json() for record in chain]
-    return {"format": JOB_FORMAT, "records": records, "packs": dict(packs)}
+    document: dict[str, JSON] = to_builtins(JobFile(JOB_FORMAT, list(chain), dict(packs)))
+    return document
 
 
 def dump_document(document: object) -> str:
@@ -122,22 +121,8 @@ def export_job(store: Store, job: str, path: Path) -> None:
         draft.write_text(text, encoding="utf-8")
 
 
-def import_job(store: Store, path: Path, summary: Summary | None = None) -> Imported:
+def import_job(store: Store, path: Path, sum_up: SumUp | None = None) -> Imported:
     """Take over the job of a file; one that is here already is left as it is.
-
-    Parameters
-    ----------
-    store : Store
-        Where it goes.
-    path : Path
-        File made by `export_job`.
-    summary : Summary, optional
-        For lists.
-
-    Returns
-    -------
-    Imported
-        What was new.
 
     Raises
     ------
@@ -155,24 +140,11 @@ def import_job(store: Store, path: Path, summary: Summary | None = None) -> Impo
     except UnicodeDecodeError as error:
         raise LedgerError(f"{path}: damaged, or no job file: not UTF-8") from error
     with _naming(str(path)):
-        chain, packs = read_document(_parse(text))
-        return _take(store, chain, packs, summary)
+        return _take(store, read_document(_parse(text)), sum_up)
 
 
-def read_document(document: object) -> tuple[list[Record], dict[str, str]]:
-    """Read and verify a job file's object.
-
-    Parameters
-    ----------
-    document : object
-        As parsed from JSON.
-
-    Returns
-    -------
-    records : list of Record
-        A whole chain that verifies.
-    packs : dict of str to str
-        Texts by digest.
+def read_document(document: object) -> JobFile:
+    """Read and verify a job file's object, as parsed from JSON.
 
     Raises
     ------
@@ -181,35 +153,21 @@ def read_document(document: object) -> tuple[list[Record], dict[str, str]]:
     """
     if not isinstance(document, dict) or document.get("format") != JOB_FORMAT:
         raise LedgerError(f'no job file; its "format" must be "{JOB_FORMAT}"')
-    records, packs = document.get("records"), document.get("packs")
-    if set(document) != {"format", "records", "packs"} or not isinstance(records, list):
-        raise LedgerError('a job file holds "format", a list "records" and "packs", nothing else')
-    if not isinstance(packs, dict) or not all(isinstance(text, str) for text in packs.values()):
-        raise LedgerError('"packs" must hold texts by digest')
-    if not all(isinstance(record, dict) for record in records):
-        raise LedgerError('"records" must hold objects')
-    chain = [record_from_json(record) for record in records]
-    require_whole_job(chain)
-    for digest, text in packs.items():
+    try:
+        job = convert(document, JobFile)
+    except ValidationError as error:
+        raise LedgerError(f"damaged, or no job file: {misfit(error)}") from error
+    require_whole_job(job.records)
+    for digest, text in job.packs.items():
         if digest_text(text) != digest:
             raise LedgerError(f"pack {digest[:12]} was altered: its text has another digest")
-    return chain, packs
+    return job
 
 
 def move_job(source: Store, target: Store, job: str) -> int:
     """Move a job to another store, where it goes on; here it stays readable.
 
-    Parameters
-    ----------
-    source, target : Store
-        Of either kind.
-    job : str
-        Its id.
-
-    Returns
-    -------
-    int
-        Records that were new to the target. Moving a job back adds what was recorded there.
+    Moving a job back adds what was recorded there. Returned is how many records were new.
 
     Raises
     ------
@@ -227,27 +185,18 @@ def move_job(source: Store, target: Store, job: str) -> int:
 
     def deliver(row: JobRow, chain: list[Record]) -> None:
         nonlocal added
-        packs = dict(_packs_of(source, chain))
-        added = _take(target, chain, packs, {**row.summary, "status": row.status}).added
+        job_file = _file_of(source, chain)
+        added = _take(target, job_file, {**row.summary, "status": row.status}).added
 
     source.hand_over(job, deliver)
     return added
 
 
 def backup(store: Store, path: Path) -> list[str]:
-    """Copy a store while others may write to it.
+    """Copy a store to a new file while others may write to it.
 
-    Parameters
-    ----------
-    store : Store
-        Of either kind.
-    path : Path
-        New file: a store for SQLite, JSON lines for PostgreSQL.
-
-    Returns
-    -------
-    list of str
-        What was left out because it does not verify; SQLite copies it as it is.
+    The copy of a SQLite store is a store, whatever is in it. That of a PostgreSQL store is JSON
+    lines; returned is what was left out of it because it does not verify.
 
     Raises
     ------
@@ -265,21 +214,8 @@ def backup(store: Store, path: Path) -> list[str]:
     return []
 
 
-def restore(store: Store, path: Path, summary: Summary | None = None) -> Restored:
-    """Take over every job of a backup into an empty store.
-
-    Parameters
-    ----------
-    store : Store
-        Where they go, of either kind.
-    path : Path
-        Made by `backup` from a store of either kind; it is not touched.
-    summary : Summary, optional
-        For lists.
-
-    Returns
-    -------
-    Restored
+def restore(store: Store, path: Path, sum_up: SumUp | None = None) -> Restored:
+    """Take over every job of a backup of a store of either kind into an empty one.
 
     Raises
     ------
@@ -296,12 +232,11 @@ def restore(store: Store, path: Path, summary: Summary | None = None) -> Restore
         for _ in _read_backup(path):
             pass  # all of it verifies before any of it is taken
         with store.writing():
-            found = _read_backup(path)
-            added = [_take(store, chain, packs, summary).added for chain, packs in found]
+            added = [_take(store, job, sum_up).added for job in _read_backup(path)]
     return Restored(len(added), sum(added))
 
 
-def _read_backup(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
+def _read_backup(path: Path) -> Iterator[JobFile]:
     try:
         with path.open("rb") as file:
             is_store = file.read(len(MAGIC)) == MAGIC
@@ -310,7 +245,7 @@ def _read_backup(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
     return _read_store(path) if is_store else _read_lines(path)
 
 
-def _read_store(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
+def _read_store(path: Path) -> Iterator[JobFile]:
     """Read jobs from a copy: opening a store may bring it to the present schema."""
     with tempfile.TemporaryDirectory(prefix="swapinfer-") as folder:
         copy = Path(folder) / path.name
@@ -323,11 +258,8 @@ def _read_store(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
 def write_csv(tables: Mapping[Path, Iterable[Mapping[str, object]]]) -> None:
     """Write tables for spreadsheets, none of whose cells acts as a formula: all, or none.
 
-    Parameters
-    ----------
-    tables : mapping of Path to iterable of mapping
-        Rows of each file, column to value; the first row's columns count. Numbers stay numbers.
-        A file that is there already is replaced.
+    A row is column to value; the first row's columns count, and numbers stay numbers. A file that
+    is there already is replaced.
 
     Raises
     ------
@@ -361,18 +293,10 @@ def _cell(value: object) -> object:
     return "'" + text if harmful else text
 
 
-def _packs_of(store: Store, chain: Sequence[Record]) -> Iterator[tuple[str, str]]:
-    for digest in sorted({record.pack for record in chain}):
-        if store.has_pack(digest):
-            yield digest, store.pack(digest)
-
-
-def _take(
-    store: Store, chain: Sequence[Record], packs: Mapping[str, str], summary: Summary | None
-) -> Imported:
-    for digest, text in packs.items():
+def _take(store: Store, job: JobFile, summary: Summary | SumUp | None) -> Imported:
+    for digest, text in job.packs.items():
         store.keep_pack(digest, text)
-    return Imported(chain[0].job, store.receive(chain, summary))
+    return Imported(job.records[0].job, store.receive(job.records, summary))
 
 
 def _parse(text: str) -> object:
@@ -405,7 +329,7 @@ def _write_lines(store: Store, path: Path) -> list[str]:
     return left_out
 
 
-def _read_lines(path: Path) -> Iterator[tuple[list[Record], dict[str, str]]]:
+def _read_lines(path: Path) -> Iterator[JobFile]:
     try:
         with path.open(encoding="utf-8") as file:
             if _parse(file.readline()) != {"format": BACKUP_FORMAT}:

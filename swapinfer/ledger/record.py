@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
 import json
 import sys
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
-from typing import TypeAlias
+from typing import Any, TypeAlias
+
+from msgspec import Struct, ValidationError, convert, structs
 
 from swapinfer import __version__
-from swapinfer.errors import InputError, LedgerError
+from swapinfer.errors import InputError, LedgerError, misfit
 
 JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
 
@@ -27,8 +27,7 @@ _ENCODER = json.JSONEncoder(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
+class Record(Struct, frozen=True, forbid_unknown_fields=True):
     """One event as it stands in the store.
 
     Attributes
@@ -56,7 +55,7 @@ class Record:
     job: str
     seq: int
     type: str
-    payload: dict[str, JSON]
+    payload: dict[str, Any]
     who: str
     at: str
     pack: str
@@ -66,10 +65,14 @@ class Record:
 
     def to_json(self) -> dict[str, JSON]:
         """Fields by name, as an exchange file holds them."""
-        return {name: getattr(self, name) for name in FIELDS}
+        return structs.asdict(self)
+
+    def to_row(self) -> list[object]:
+        """Fields in order, as the store's table holds them."""
+        return [*{**self.to_json(), "payload": canonical_json(self.payload)}.values()]
 
 
-FIELDS = tuple(field.name for field in dataclasses.fields(Record))
+FIELDS = Record.__struct_fields__
 """Names of a record's fields, in the order of the store's columns."""
 
 
@@ -78,19 +81,10 @@ TOO_LONG = 10**sys.int_info.default_max_str_digits
 
 
 def canonical_json(value: object) -> str:
-    """Write a value in the one form that digests are taken of.
+    """Write a value in the one form whose UTF-8 digests are taken of.
 
-    Keys sorted by code point, no spaces, no escapes but those JSON demands, shortest floats.
-
-    Parameters
-    ----------
-    value : JSON
-        What JSON can hold; tuples count as lists.
-
-    Returns
-    -------
-    str
-        Canonical text; its UTF-8 is what is digested.
+    Keys sorted by code point, no spaces, no escapes but those JSON demands, shortest floats;
+    tuples count as lists.
 
     Raises
     ------
@@ -103,28 +97,26 @@ def canonical_json(value: object) -> str:
     Equal to RFC 8785 but for keys beyond the basic multilingual plane (there sorted by UTF-16
     unit) and for numbers, which keep Python's spelling (`1.0`, `1e+16`).
     """
+    return _encode(_plain(value))
+
+
+def _plain(value: object) -> JSON:
+    """Copy a value into what reading its JSON back would give."""
     try:
-        return _encode(plain(value))
+        return _copy(value)
     except RecursionError as error:
         raise LedgerError("a value is nested too deeply to be recorded") from error
 
 
-def plain(value: object) -> JSON:
-    """Copy a value into what reading its JSON back would give.
-
-    Raises
-    ------
-    LedgerError
-        If a key is no string, a number is too long or something is not JSON.
-    """
+def _copy(value: object) -> JSON:
     if isinstance(value, int) and abs(value) >= TOO_LONG:
         raise LedgerError("a number of so many digits cannot be recorded")
     if value is None or isinstance(value, (bool, int, float, str)):
         return value
     if isinstance(value, (list, tuple)):
-        return [plain(item) for item in value]
+        return [_copy(item) for item in value]
     if isinstance(value, Mapping):
-        return {_key(key): plain(item) for key, item in value.items()}
+        return {_key(key): _copy(item) for key, item in value.items()}
     raise LedgerError(f"a {type(value).__name__} cannot be recorded; JSON values can")
 
 
@@ -161,17 +153,7 @@ def seal(
     pack: str,
     previous: str,
 ) -> Record:
-    """Make the record that follows `previous`.
-
-    Parameters
-    ----------
-    job, seq, type_name, payload, who, at, pack, previous
-        As in `Record`.
-
-    Returns
-    -------
-    Record
-        With its digest and this program's version; the payload is a copy.
+    """Make the record that follows `previous`, with its digest and a copy of the payload.
 
     Raises
     ------
@@ -183,12 +165,8 @@ def seal(
     check_text("the technician's name", who)
     check_text("an event type", type_name)
     as_utc(at)
-    try:
-        copy = plain(payload)
-    except RecursionError as error:
-        raise LedgerError("a value is nested too deeply to be recorded") from error
     body: dict[str, JSON] = {
-        "job": job, "seq": seq, "type": type_name, "payload": copy, "who": who, "at": at,
+        "job": job, "seq": seq, "type": type_name, "payload": _plain(payload), "who": who, "at": at,
         "pack": pack, "program": __version__, "previous": previous,
     }  # fmt: skip
     return record_from_json({**body, "digest": digest_text(_encode(body))})
@@ -202,24 +180,26 @@ def record_from_json(fields: Mapping[str, object]) -> Record:
     LedgerError
         If a field is missing, unknown or of the wrong type.
     """
-    if set(fields) != set(FIELDS):
-        odd = ", ".join(sorted(set(fields) ^ set(FIELDS)))
-        raise LedgerError(f"a record holds {', '.join(FIELDS)}; missing or unknown: {odd}")
-    record = Record(**fields)  # type: ignore[arg-type]  # checked next
-    for name in FIELDS:
-        wanted = {"seq": int, "payload": dict}.get(name, str)
-        if type(fields[name]) is not wanted:
-            raise LedgerError(f"a record's {name} must be a {wanted.__name__}")
-    return record
+    try:
+        return convert(fields, Record)
+    except ValidationError as error:
+        raise LedgerError(f"a record cannot be read: {misfit(error)}") from error
+
+
+def record_from_row(row: Sequence[object]) -> Record:
+    """Read a record as the store's table holds it.
+
+    Raises
+    ------
+    LedgerError, TypeError, ValueError, RecursionError
+        If it does not hold one.
+    """
+    fields: dict[str, object] = dict(zip(FIELDS, row, strict=True))
+    return record_from_json({**fields, "payload": json.loads(str(fields["payload"]))})
 
 
 def verify_chain(records: Iterable[Record]) -> None:
-    """Recompute every digest and link of one job's chain.
-
-    Parameters
-    ----------
-    records : iterable of Record
-        In order, from the first.
+    """Recompute every digest and link of one job's chain, from its first record on.
 
     Raises
     ------

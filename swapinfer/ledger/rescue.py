@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, field, fields
 from pathlib import Path
+
+import msgspec
 
 from swapinfer.errors import ConflictError, InputError, LedgerError
 from swapinfer.ledger.pages import Value, scan_rows
@@ -18,16 +19,14 @@ from swapinfer.ledger.record import (
     clock_steps,
     digest_text,
     is_sealed,
-    record_from_json,
+    record_from_row,
 )
-from swapinfer.ledger.rows import STATUSES, JobRow, Summary, require_whole_job
-from swapinfer.ledger.store import Store
+from swapinfer.ledger.store import STATUSES, JobRow, Store, Summary, SumUp, require_whole_job
 
-PACK_COLUMNS, INDEX_COLUMNS = 2, len(fields(JobRow))
+PACK_COLUMNS, INDEX_COLUMNS = 2, len(JobRow.__struct_fields__)
 
 
-@dataclass(frozen=True, slots=True)
-class Checked:
+class Checked(msgspec.Struct, frozen=True):
     """What a check of a store found.
 
     Attributes
@@ -46,8 +45,7 @@ class Checked:
     remarks: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Rescued:
+class Rescued(msgspec.Struct, frozen=True):
     """What was saved from a damaged file.
 
     Attributes
@@ -65,18 +63,7 @@ class Rescued:
 
 
 def check(store: Store) -> Checked:
-    """Verify everything in a store.
-
-    Parameters
-    ----------
-    store : Store
-        Nothing in it is changed.
-
-    Returns
-    -------
-    Checked
-        Also for a store that is damaged.
-    """
+    """Verify everything in a store, be it damaged; nothing in it is changed."""
     faults = list(_file_faults(store))
     remarks: list[str] = []
     jobs = records = 0
@@ -126,7 +113,7 @@ def _file_faults(store: Store) -> Iterator[str]:
         yield str(error)
 
 
-def rescue(damaged: Path, into: Store, summary: Summary | None = None) -> Rescued:
+def rescue(damaged: Path, into: Store, sum_up: SumUp | None = None) -> Rescued:
     """Save from a SQLite file what verifies: of every job, the records up to the first bad one.
 
     Parameters
@@ -135,13 +122,8 @@ def rescue(damaged: Path, into: Store, summary: Summary | None = None) -> Rescue
         File of the store, its log beside it; neither is changed.
     into : Store
         Usually a new one; what is there already stays.
-    summary : Summary, optional
+    sum_up : SumUp, optional
         For lists; without one, the damaged file's own summaries are taken where readable.
-
-    Returns
-    -------
-    Rescued
-        What was saved, and what was not.
 
     Raises
     ------
@@ -160,7 +142,7 @@ def rescue(damaged: Path, into: Store, summary: Summary | None = None) -> Rescue
     for job in sorted(found.records.keys() | found.rows.keys()):
         chain = _prefix(found.records[job])
         try:
-            _save(into, chain, summary or _last_summary(found.rows.get(job)))
+            _save(into, chain, sum_up or _last_summary(found.rows.get(job)))
         except LedgerError as error:
             losses.append(f"job {job}: not saved: {error}")
             continue
@@ -169,13 +151,13 @@ def rescue(damaged: Path, into: Store, summary: Summary | None = None) -> Rescue
     return Rescued(jobs, records, len(found.packs), tuple(losses))
 
 
-@dataclass(slots=True)
 class _Found:
     """What a scan of a file brought to light; records and packs are verified, rows are not."""
 
-    records: defaultdict[str, dict[str, Record]] = field(default_factory=lambda: defaultdict(dict))
-    rows: dict[str, JobRow] = field(default_factory=dict)
-    packs: dict[str, str] = field(default_factory=dict)
+    def __init__(self) -> None:
+        self.records: defaultdict[str, dict[str, Record]] = defaultdict(dict)
+        self.rows: dict[str, JobRow] = {}
+        self.packs: dict[str, str] = {}
 
 
 def _collect(damaged: Path) -> _Found:
@@ -197,7 +179,7 @@ def _collect(damaged: Path) -> _Found:
 def _sort_in(row: tuple[Value, ...], found: _Found) -> None:
     try:
         if len(row) == len(FIELDS):
-            record = _record(row)
+            record = record_from_row(row)
             if is_sealed(record):
                 found.records[record.job][record.previous] = record
         elif len(row) == PACK_COLUMNS:
@@ -213,22 +195,14 @@ def _sort_in(row: tuple[Value, ...], found: _Found) -> None:
         return  # not what it looked like
 
 
-def _record(row: tuple[Value, ...]) -> Record:
-    fields: dict[str, object] = dict(zip(FIELDS, row, strict=True))
-    return record_from_json({**fields, "payload": json.loads(str(fields["payload"]))})
-
-
 def _index_row(row: tuple[Value, ...]) -> JobRow:
     """Read an index row, of the first schema too, which had no summaries."""
-    *texts, length, head = row[:7]
     summary = json.loads(str(row[7])) if len(row) > 7 else {}
-    job, ro, status, opened_at, updated_at = (str(text) for text in texts)
-    is_plausible = (
-        status in STATUSES and isinstance(summary, dict) and len(str(head)) == len(GENESIS)
-    )
-    if not is_plausible or not isinstance(length, int):
+    fields = zip(JobRow.__struct_fields__, [*row[:7], summary], strict=True)
+    index = msgspec.convert(dict(fields), JobRow)
+    if index.status not in STATUSES or len(index.head) != len(GENESIS):
         raise LedgerError("no index row")
-    return JobRow(job, ro, status, opened_at, updated_at, length, str(head), summary)
+    return index
 
 
 def _prefix(by_previous: dict[str, Record]) -> list[Record]:
@@ -246,7 +220,7 @@ def _last_summary(row: JobRow | None) -> dict[str, JSON]:
     return {**row.summary, "status": row.status}
 
 
-def _save(into: Store, chain: list[Record], summary: Summary) -> None:
+def _save(into: Store, chain: list[Record], summary: Summary | SumUp) -> None:
     require_whole_job(chain)
     try:
         into.receive(chain, summary)

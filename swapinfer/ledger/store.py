@@ -1,32 +1,71 @@
-"""The store: every job's chain of records, in SQLite or PostgreSQL."""
+"""The store: every job's chain of records with an index of them, packs, and settings."""
 
 from __future__ import annotations
 
 import difflib
+import json
 import uuid
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
-from typing import TypeAlias
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import Any, TypeAlias
 
-from swapinfer.errors import ConflictError, JobError, LedgerError
-from swapinfer.ledger.connect import RESCUE
+from msgspec import Struct
+from msgspec.structs import replace
+
+from swapinfer.errors import ConflictError, JobError, LedgerError, near_match
+from swapinfer.ledger.connection import RESCUE, Connection
 from swapinfer.ledger.database import Database
-from swapinfer.ledger.record import GENESIS, Record, check_text, digest_text, seal
-from swapinfer.ledger.rows import (
-    JobRow,
-    Summary,
-    extend_job,
-    find_row,
-    insert_job,
-    list_rows,
-    require_row,
-    require_whole_job,
-    update_row,
-    verified_chain,
+from swapinfer.ledger.record import (
+    FIELDS,
+    GENESIS,
+    JSON,
+    Record,
+    as_utc,
+    canonical_json,
+    check_text,
+    digest_text,
+    record_from_row,
+    seal,
+    verify_chain,
 )
 
-Check: TypeAlias = Callable[[list[Record]], None]
-"""Sees the records before the new one and raises if that must not follow."""
+STATUSES = ("open", "closed", "verified", "moved")
+"""What a job can be; "moved" is one that goes on in another store."""
+
+Summary: TypeAlias = Mapping[str, JSON]
+"""What a list shows of a job. Its entry ``status``, if it has one, becomes the job's status."""
+
+SumUp: TypeAlias = Callable[[list[Record]], Summary]
+"""Makes the summary of a job from all its records."""
+
+
+class JobRow(Struct, frozen=True):
+    """What the index knows of a job.
+
+    Attributes
+    ----------
+    job, ro : str
+        Opaque id, and repair-order number.
+    status : str
+        One of `STATUSES`.
+    opened_at, updated_at : str
+        Of the first and last record, in UTC.
+    length : int
+        Number of records.
+    head : str
+        Digest of the last record.
+    summary : dict
+        As given with the last record that brought one.
+    """
+
+    job: str
+    ro: str
+    status: str
+    opened_at: str
+    updated_at: str
+    length: int
+    head: str
+    summary: dict[str, Any]
 
 
 class Store(Database):
@@ -39,10 +78,12 @@ class Store(Database):
     >>> with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "shop.db") as store:
     ...     by = {"who": "T. Echnician", "at": "2031-05-04T09:30:00+02:00", "pack": "0" * 64}
     ...     job = store.create_job("RO-1", {}, **by).job
-    ...     _ = store.append(job, "noted", {"text": "misfires when wet"}, **by)
+    ...     _ = store.append(job, ("noted", {"text": "misfires when wet"}), **by)
     ...     [record.type for record in store.records(job)]
     ['opened', 'noted']
     """
+
+    # Records
 
     def create_job(
         self,
@@ -85,57 +126,17 @@ class Store(Database):
             who=who, at=at, pack=pack, previous=GENESIS,
         )  # fmt: skip
         with self.writing() as connection:
-            insert_job(connection, [first], summary)
+            _insert_job(connection, [first], summary)
         return first
 
-    def append(  # noqa: PLR0913  what a record holds, and what guards it
+    def append(
         self,
         job: str,
-        type_name: str,
-        payload: Mapping[str, object],
-        *,
+        *events: tuple[str, Mapping[str, object]],
         who: str,
         at: str,
         pack: str,
         expect_seq: int | None = None,
-        check: Check | None = None,
-        summary: Summary | None = None,
-    ) -> Record:
-        """Record an event; when this returns, it is on disk.
-
-        Parameters
-        ----------
-        job, type_name, payload, who, at, pack
-            As in `Record`.
-        expect_seq, check, summary
-            As in `append_all`.
-
-        Returns
-        -------
-        Record
-            As written.
-
-        Raises
-        ------
-        JobError, ConflictError, LedgerError
-            As `append_all` does.
-        """
-        (record,) = self.append_all(
-            job, [(type_name, payload)], who=who, at=at, pack=pack,
-            expect_seq=expect_seq, check=check, summary=summary,
-        )  # fmt: skip
-        return record
-
-    def append_all(
-        self,
-        job: str,
-        events: Sequence[tuple[str, Mapping[str, object]]],
-        *,
-        who: str,
-        at: str,
-        pack: str,
-        expect_seq: int | None = None,
-        check: Check | None = None,
         summary: Summary | None = None,
     ) -> list[Record]:
         """Record events that belong together: all of them, or none.
@@ -144,12 +145,10 @@ class Store(Database):
         ----------
         job, who, at, pack : str
             As in `Record`.
-        events : sequence of (str, mapping)
+        *events : (str, mapping)
             Type and payload of each.
         expect_seq : int, optional
             Position that the first must get: refuses them if someone else was first.
-        check : Check, optional
-            Called inside the transaction, while no other process can add to the job.
         summary : Summary, optional
             New summary; without one the old stays.
 
@@ -168,31 +167,27 @@ class Store(Database):
             If the store cannot be written; then nothing was.
         """
         with self.writing() as connection:
-            row = require_row(connection, job, lock=True)
-            if row.status == "moved":
-                raise _moved(row)
+            row = _row_to_add_to(connection, job)
             if expect_seq is not None and expect_seq != row.length:
-                raise _overtaken(verified_chain(connection, row), row.ro, expect_seq)
-            past = verified_chain(connection, row) if check or callable(summary) else []
-            if check:
-                check(list(past))
-            new, previous = [], row.head
+                raise _overtaken(_verified_chain(connection, row), row.ro, expect_seq)
+            new, previous = list[Record](), row.head
             for seq, (type_name, payload) in enumerate(events, row.length):
                 new.append(
                     seal(job, seq, type_name, payload, who=who, at=at, pack=pack, previous=previous)
                 )
                 previous = new[-1].digest
-            extend_job(connection, row, new, summary, past)
+            _insert_records(connection, new)
+            _update_row(connection, _grown(row, new, summary))
         return new
 
-    def receive(self, chain: Sequence[Record], summary: Summary | None = None) -> int:
+    def receive(self, chain: Sequence[Record], summary: Summary | SumUp | None = None) -> int:
         """Take over a job's chain from elsewhere, as far as it is not here already.
 
         Parameters
         ----------
         chain : sequence of Record
             All records of one job.
-        summary : Summary, optional
+        summary : Summary or SumUp, optional
             For lists; without one a new job is listed as open, a known one as before.
 
         Returns
@@ -209,19 +204,24 @@ class Store(Database):
         """
         require_whole_job(chain)
         with self.writing() as connection:
-            row = find_row(connection, chain[0].job, lock=True)
-            if row is None:
-                insert_job(connection, chain, summary)
-                return len(chain)
-            for mine, theirs in zip(verified_chain(connection, row), chain, strict=False):
+            row = _find_row(connection, chain[0].job, lock=True)
+            here = _verified_chain(connection, row) if row else []
+            for mine, theirs in zip(here, chain, strict=False):
                 if mine.digest != theirs.digest:
                     raise ConflictError(
-                        f"job {row.ro} went on differently here: record {mine.seq} is by "
-                        f"{mine.who} ({mine.type}), there by {theirs.who} ({theirs.type})"
+                        f"job {chain[0].payload['ro']} went on differently here: record "
+                        f"{mine.seq} is by {mine.who} ({mine.type}), there by {theirs.who} "
+                        f"({theirs.type})"
                     )
-            new = chain[row.length :]
-            if new or row.status == "moved":
-                extend_job(connection, row, new, summary, chain[: row.length])
+            new = chain[len(here) :]
+            if row and not new and row.status != "moved":
+                return 0
+            made = summary(list(chain)) if callable(summary) else summary
+            if row is None:
+                _insert_job(connection, chain, made)
+            else:
+                _insert_records(connection, new)
+                _update_row(connection, _grown(row, new, made))
         return len(new)
 
     def hand_over(self, job: str, deliver: Callable[[JobRow, list[Record]], None]) -> None:
@@ -240,24 +240,12 @@ class Store(Database):
             If there is no such job, or it was moved already.
         """
         with self.writing() as connection:
-            row = require_row(connection, job, lock=True)
-            if row.status == "moved":
-                raise _moved(row)
-            deliver(row, verified_chain(connection, row))
-            update_row(connection, replace(row, status="moved"))
+            row = _row_to_add_to(connection, job)
+            deliver(row, _verified_chain(connection, row))
+            _update_row(connection, replace(row, status="moved"))
 
     def records(self, job: str) -> list[Record]:
-        """All records of a job, verified.
-
-        Parameters
-        ----------
-        job : str
-            Its id.
-
-        Returns
-        -------
-        list of Record
-            In order.
+        """All records of a job in order, verified.
 
         Raises
         ------
@@ -267,30 +255,19 @@ class Store(Database):
             If the chain does not verify, naming the first bad record.
         """
         with self.reading() as connection:
-            return verified_chain(connection, require_row(connection, job))
+            return _verified_chain(connection, _require_row(connection, job))
+
+    # The index
 
     def jobs(self, status: str | None = None, *, limit: int | None = None) -> list[JobRow]:
-        """List jobs from the index, last changed first.
-
-        Parameters
-        ----------
-        status : str, optional
-            One of `STATUSES`; all without it.
-        limit : int, optional
-            How many at most.
-
-        Returns
-        -------
-        list of JobRow
-            No job is replayed for it.
-        """
+        """List jobs of one of `STATUSES` or all, last changed first; none is replayed for it."""
         clauses, values = "ORDER BY updated_at DESC, ro DESC", list[object]()
         if status is not None:
             clauses, values = f"WHERE status = ? {clauses}", [status]
         if limit is not None:
             clauses, values = f"{clauses} LIMIT ?", [*values, limit]
         with self.reading() as connection:
-            return list_rows(connection, clauses, values)
+            return _list_rows(connection, clauses, values)
 
     def job(self, job: str) -> JobRow:
         """Find what the index knows of a job.
@@ -301,7 +278,7 @@ class Store(Database):
             If there is no such job.
         """
         with self.reading() as connection:
-            return require_row(connection, job)
+            return _require_row(connection, job)
 
     def find_job(self, ro: str) -> JobRow:
         """Find the job of a repair order: the open one, else the one changed last.
@@ -312,7 +289,7 @@ class Store(Database):
             If there is none, with the open one that was probably meant.
         """
         with self.reading() as connection:
-            found = list_rows(
+            found = _list_rows(
                 connection,
                 "WHERE ro = ? ORDER BY status = 'open' DESC, updated_at DESC LIMIT 1",
                 [ro],
@@ -362,31 +339,163 @@ class Store(Database):
         """Whether a pack is kept here."""
         return self._value("SELECT text FROM packs WHERE digest = ?", digest) is not None
 
-    def setting(self, key: str) -> str | None:
-        """Value of a setting, None where it was never set."""
-        return self._value("SELECT value FROM settings WHERE key = ?", key)
+    def current_job(self, user: str) -> str | None:
+        """Id of the job that a user works on, None if none was chosen."""
+        return self._value("SELECT value FROM settings WHERE key = ?", f"current job of {user}")
 
-    def keep_setting(self, key: str, value: str) -> None:
-        """Set a setting."""
+    def choose_job(self, user: str, job: str) -> None:
+        """Make a job the one that a user works on."""
         with self.writing() as connection:
             connection.execute(
                 "INSERT INTO settings (key, value) VALUES (?, ?) "
                 "ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-                [key, value],
+                [f"current job of {user}", job],
             )
-
-    def current_job(self, user: str) -> str | None:
-        """Id of the job that a user works on."""
-        return self.setting(f"current job of {user}")
-
-    def choose_job(self, user: str, job: str) -> None:
-        """Make a job the one that a user works on."""
-        self.keep_setting(f"current job of {user}", job)
 
     def _value(self, query: str, key: str) -> str | None:
         with self.reading() as connection:
             rows = connection.execute(query, [key])
         return rows[0][0] if rows else None
+
+
+def require_whole_job(chain: Sequence[Record]) -> None:
+    """Refuse a chain from elsewhere that is not all of one job.
+
+    Raises
+    ------
+    LedgerError
+        If it does not verify or does not begin with the opening of a repair order.
+    InputError
+        If a time cannot be read.
+    """
+    verify_chain(chain)
+    if not chain or chain[0].type != "opened" or not isinstance(chain[0].payload.get("ro"), str):
+        raise LedgerError('a job begins with a record "opened" that names its repair order')
+    for record in chain:
+        as_utc(record.at)
+
+
+# Rows
+
+
+def _list_rows(
+    connection: Connection, clauses: str = "", values: Sequence[object] = ()
+) -> list[JobRow]:
+    columns = "id, ro, status, opened_at, updated_at, length, head, summary"
+    query = f"SELECT {columns} FROM jobs {clauses}"  # noqa: S608  from this program alone
+    return [_job_row(row) for row in connection.execute(query, values)]
+
+
+def _job_row(row: Sequence[Any]) -> JobRow:
+    job, ro, status, opened_at, updated_at, length, head, summary = row
+    try:
+        return JobRow(job, ro, status, opened_at, updated_at, length, head, json.loads(summary))
+    except (TypeError, ValueError) as error:
+        raise LedgerError(f"job {job}: its index row is damaged; {RESCUE}") from error
+
+
+def _find_row(connection: Connection, job: str, *, lock: bool = False) -> JobRow | None:
+    """Index row of a job if it is here, kept from other writers where `lock` asks for it."""
+    clauses = "WHERE id = ?" + (connection.dialect.lock_row if lock else "")
+    return next(iter(_list_rows(connection, clauses, [job])), None)
+
+
+def _require_row(connection: Connection, job: str, *, lock: bool = False) -> JobRow:
+    row = _find_row(connection, job, lock=lock)
+    if row is None:
+        raise JobError(f'there is no job "{job}" in this store')
+    return row
+
+
+def _row_to_add_to(connection: Connection, job: str) -> JobRow:
+    row = _require_row(connection, job, lock=True)
+    if row.status == "moved":
+        raise JobError(f"job {row.ro} was moved to another store; go on there")
+    return row
+
+
+def _read_records(connection: Connection, job: str) -> Iterator[Record]:
+    query = f"SELECT {', '.join(FIELDS)} FROM records WHERE job = ? ORDER BY seq"  # noqa: S608
+    for seq, row in enumerate(connection.execute(query, [job])):
+        try:
+            yield record_from_row(row)
+        except (LedgerError, TypeError, ValueError, RecursionError) as error:
+            raise LedgerError(f"job {job}: record {seq} was altered: {error}") from error
+
+
+def _verified_chain(connection: Connection, row: JobRow) -> list[Record]:
+    """All records of a job, if they verify and end where the index says."""
+    chain = list(_read_records(connection, row.job))
+    verify_chain(chain)
+    if len(chain) != row.length or not chain or chain[-1].digest != row.head:
+        raise LedgerError(
+            f"job {row.job}: {len(chain)} records stand where the index knows {row.length}; "
+            f"some were removed or put in; {RESCUE}"
+        )
+    return chain
+
+
+def _insert_job(connection: Connection, chain: Sequence[Record], summary: Summary | None) -> None:
+    first = chain[0]
+    ro, opened_at = str(first.payload["ro"]), _utc(first)
+    start = JobRow(first.job, ro, "open", opened_at, opened_at, 0, GENESIS, {})
+    row = _grown(start, chain, summary)
+    with _one_open_job(connection, ro):
+        connection.execute(
+            "INSERT INTO jobs (status, updated_at, length, head, summary, ro, opened_at, id) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            [*_changing(row), ro, opened_at, row.job],
+        )
+    _insert_records(connection, chain)
+
+
+def _update_row(connection: Connection, row: JobRow) -> None:
+    with _one_open_job(connection, row.ro):
+        connection.execute(
+            "UPDATE jobs SET status = ?, updated_at = ?, length = ?, head = ?, summary = ? "
+            "WHERE id = ?",
+            [*_changing(row), row.job],
+        )
+
+
+def _changing(row: JobRow) -> list[object]:
+    return [row.status, row.updated_at, row.length, row.head, canonical_json(row.summary)]
+
+
+@contextmanager
+def _one_open_job(connection: Connection, ro: str) -> Iterator[None]:
+    try:
+        yield
+    except connection.driver.IntegrityError as error:
+        raise ConflictError(
+            f"repair order {ro} is open in another job; add to that one, or close it first"
+        ) from error
+
+
+def _insert_records(connection: Connection, chain: Sequence[Record]) -> None:
+    places = ", ".join("?" * len(FIELDS))
+    for record in chain:
+        connection.execute(
+            f"INSERT INTO records ({', '.join(FIELDS)}) VALUES ({places})",  # noqa: S608
+            record.to_row(),
+        )
+
+
+def _grown(row: JobRow, new: Sequence[Record], summary: Summary | None) -> JobRow:
+    """Index row after new records and with a new summary, where there are any."""
+    if new:
+        last = new[-1]
+        row = replace(row, updated_at=_utc(last), length=last.seq + 1, head=last.digest)
+    if summary is not None:
+        status = str(summary.get("status", row.status))
+        if status not in STATUSES:
+            raise LedgerError(f'a job cannot be "{status}"{near_match(status, STATUSES)}')
+        row = replace(row, summary=dict(summary), status=status)
+    return row
+
+
+def _utc(record: Record) -> str:
+    return as_utc(record.at).isoformat()
 
 
 def _overtaken(chain: Sequence[Record], ro: str, expected: int) -> ConflictError:
@@ -395,7 +504,3 @@ def _overtaken(chain: Sequence[Record], ro: str, expected: int) -> ConflictError
         f"job {ro}: record {expected} was to be next, but {len(chain)} are there; the last is by "
         f"{last.who} ({last.type}, {last.at}); look at it and repeat"
     )
-
-
-def _moved(row: JobRow) -> JobError:
-    return JobError(f"job {row.ro} was moved to another store; go on there")

@@ -61,7 +61,7 @@ def write(shop: Shop) -> Write:
             if number == 0:
                 job = shop.store.create_job(first.ro, event.to_json(), **said).job
             else:
-                shop.store.append(job, event.type, event.to_json(), **said)
+                shop.store.append(job, (event.type, event.to_json()), **said)
         return job
 
     return record

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from swapinfer.ledger.connect import PASSWORD
+from swapinfer.ledger.connection import PASSWORD
 from swapinfer.ledger.store import Store
 
 BY = {"who": "T. Echnician", "at": "2031-05-04T09:30:00+02:00", "pack": "0" * 64}

@@ -46,7 +46,7 @@ def fill(store: Store, by: By, ro: str = "RO-1", events: int = 4) -> str:
     store.keep_pack(DIGEST, PACK)
     job = store.create_job(ro, {"layout": "i4"}, **by, summary={"vehicle": "red"}).job
     for number in range(events):
-        store.append(job, "noted", {"text": f"é {number}", "x": number / 7}, **by)
+        store.append(job, ("noted", {"text": f"é {number}", "x": number / 7}), **by)
     return job
 
 
@@ -62,7 +62,7 @@ def test_export_and_import_keep_chain_and_pack(
         assert other.pack(DIGEST) == PACK
         assert other.find_job("RO-1").summary == {"n": 5}
         assert import_job(other, tmp_path / "job.json").added == 0
-        store.append(job, "noted", {}, **by)
+        store.append(job, ("noted", {}), **by)
         export_job(store, job, tmp_path / "later.json")
         assert import_job(other, tmp_path / "later.json").added == 1
         assert import_job(other, tmp_path / "job.json").added == 0
@@ -76,8 +76,8 @@ def test_job_that_went_on_differently_is_refused(
     export_job(store, job, tmp_path / "job.json")
     with Store.open(places()) as other:
         import_job(other, tmp_path / "job.json")
-        other.append(job, "noted", {"text": "there"}, **by)
-        store.append(job, "ran", {"minutes": 5}, **by)
+        other.append(job, ("noted", {"text": "there"}), **by)
+        store.append(job, ("ran", {"minutes": 5}), **by)
         export_job(other, job, tmp_path / "other.json")
     before = store.records(job)
     with pytest.raises(ConflictError, match=r"went on differently here: record 5 .*\(ran\)"):
@@ -221,14 +221,14 @@ def test_job_moves_from_sqlite_to_postgresql_and_back(
         assert bench.job(job).status == "moved"
         assert bench.records(job) == begun
         with pytest.raises(JobError, match="was moved to another store"):
-            bench.append(job, "noted", {}, **by)
+            bench.append(job, ("noted", {}), **by)
         with pytest.raises(JobError, match="was moved to another store"):
             move_job(bench, shop, job)
-        more = shop.append(job, "noted", {"text": "in the shop"}, **by)
+        (more,) = shop.append(job, ("noted", {"text": "in the shop"}), **by)
         assert move_job(shop, bench, job) == 1
         assert bench.records(job) == [*begun, more]
         assert (bench.job(job).status, shop.job(job).status) == ("open", "moved")
-        bench.append(job, "noted", {}, **by)
+        bench.append(job, ("noted", {}), **by)
         with pytest.raises(InputError, match="is in store"):
             move_job(bench, bench, job)
 
@@ -242,7 +242,7 @@ def test_move_that_is_refused_leaves_the_job_where_it_was(
         with pytest.raises(ConflictError, match="RO-1 is open in another job"):
             move_job(ours, theirs, job)
         assert ours.job(job).status == "open"
-        ours.append(job, "noted", {}, **by)
+        ours.append(job, ("noted", {}), **by)
 
 
 def test_interrupted_move_can_be_repeated(sqlite_places: Callable[[], str], by: By) -> None:
@@ -265,7 +265,7 @@ def test_sqlite_backup_while_others_write_is_a_whole_store(
         def write() -> None:
             with Store.open(place) as mine:
                 while not stop.is_set():
-                    mine.append(job, "noted", {}, **by)
+                    mine.append(job, ("noted", {}), **by)
                     started.set()
 
         writer = threading.Thread(target=write)

@@ -17,9 +17,8 @@ from typing import Any
 import pytest
 
 from swapinfer.errors import InputError, JobError, LedgerError
-from swapinfer.ledger.connect import POSTGRES_FAULTS, clear_errors
-from swapinfer.ledger.rows import require_row
-from swapinfer.ledger.store import Store
+from swapinfer.ledger.connection import POSTGRES_FAULTS, clear_errors
+from swapinfer.ledger.store import Store, _require_row
 
 By = dict[str, Any]
 NOBODY = 65534
@@ -61,26 +60,26 @@ def test_disk_that_fills_up(tmp_path: Path, by: By, events: int) -> None:
     with Store.open(tmp_path / "shop.db") as store:
         job = store.create_job("RO-1", {}, **by).job
         for _ in range(events):
-            store.append(job, "noted", {}, **by)
+            store.append(job, ("noted", {}), **by)
         with store.reading() as connection:
             connection.execute("PRAGMA max_page_count = 1")
         with pytest.raises(LedgerError, match="its disk is full; make room and repeat"):
-            store.append(job, "noted", {"text": "x" * 1_000_000}, **by)
+            store.append(job, ("noted", {"text": "x" * 1_000_000}), **by)
     with Store.open(tmp_path / "shop.db") as store:
         assert len(store.records(job)) == 1 + events
-        store.append(job, "noted", {}, **by)
+        store.append(job, ("noted", {}), **by)
 
 
 FILL = """
 import resource, sys
 from swapinfer.errors import LedgerError
-from swapinfer.ledger.store import Store
+from swapinfer.ledger.store import Store, _require_row
 place, job = sys.argv[1:]
 with Store.open(place) as store:
     resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))
     try:
         for number in range(1000):
-            store.append(job, "noted", {"text": "x" * 2000}, who="T",
+            store.append(job, ("noted", {"text": "x" * 2000}), who="T",
                          at="2031-05-04T09:30:00Z", pack="p")
     except LedgerError as error:
         print(number)
@@ -117,7 +116,7 @@ def public_folder() -> Iterator[Path]:
 READ_ONLY = """
 import os, sys
 from swapinfer.errors import LedgerError
-from swapinfer.ledger.store import Store
+from swapinfer.ledger.store import Store, _require_row
 place, job, user = sys.argv[1:]
 if os.geteuid() == 0:
     os.setgid(int(user))
@@ -125,7 +124,7 @@ if os.geteuid() == 0:
 for action in (
     lambda store: len(store.records(job)),
     lambda store: store.jobs()[0].ro,
-    lambda store: store.append(job, "noted", {}, who="T", at="2031-05-04T09:30:00Z", pack="p"),
+    lambda store: store.append(job, ("noted", {}), who="T", at="2031-05-04T09:30:00Z", pack="p"),
 ):
     try:
         with Store.open(place) as store:
@@ -166,7 +165,7 @@ def test_folder_that_vanishes_takes_no_acknowledgement_with_it(tmp_path: Path, b
         job = store.create_job("RO-1", {}, **by).job
         place.parent.rename(tmp_path / "unplugged")
         with pytest.raises(LedgerError, match="the file was exchanged or removed meanwhile"):
-            store.append(job, "noted", {}, **by)
+            store.append(job, ("noted", {}), **by)
         assert not place.exists()
     with Store.open(tmp_path / "unplugged" / "shop.db") as store:
         assert len(store.records(job)) == 1
@@ -191,11 +190,11 @@ def test_locked_store_is_told_after_the_wait(places: Callable[[], str], by: By) 
     with Store.open(place) as store:
         job = store.create_job("RO-1", {}, **by).job
         with store.writing() as connection, Store.open(place, timeout=0.2) as other:
-            require_row(connection, job, lock=True)
+            _require_row(connection, job, lock=True)
             assert len(other.records(job)) == 1
             with pytest.raises(LedgerError, match="another process keeps it locked; repeat"):
-                other.append(job, "noted", {}, **by)
-        store.append(job, "noted", {}, **by)
+                other.append(job, ("noted", {}), **by)
+        store.append(job, ("noted", {}), **by)
         assert len(store.records(job)) == 2
 
 
@@ -241,10 +240,16 @@ def test_newer_schema_is_refused_untouched(places: Callable[[], str], by: By) ->
 
 def test_failing_transaction_leaves_nothing_and_the_store_usable(store: Store, by: By) -> None:
     job = store.create_job("RO-1", {}, **by).job
+
+    def append_and_fail() -> None:
+        with store.writing():
+            store.append(job, ("noted", {}), **by)
+            raise ZeroDivisionError
+
     with pytest.raises(ZeroDivisionError):
-        store.append(job, "noted", {}, **by, summary=lambda _: 1 / 0)  # type: ignore[arg-type, return-value]
+        append_and_fail()
     assert len(store.records(job)) == 1
-    store.append(job, "noted", {}, **by)
+    store.append(job, ("noted", {}), **by)
 
 
 @pytest.mark.parametrize(
@@ -277,15 +282,17 @@ def test_postgresql_that_stops_in_between(postgres_places: Callable[[], str], by
     with Store.open(place) as store, Store.open(place) as other:
         job = store.create_job("RO-1", {}, **by).job
 
-        def cut(_: object) -> None:
-            with other.writing() as connection:
-                connection.execute(
-                    "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
-                    "WHERE datname = current_database() AND pid <> pg_backend_pid()"
-                )
+        def append_while_cut() -> None:
+            with store.writing():
+                with other.writing() as connection:
+                    connection.execute(
+                        "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+                        "WHERE datname = current_database() AND pid <> pg_backend_pid()"
+                    )
+                store.append(job, ("noted", {}), **by)
 
         with pytest.raises(LedgerError, match="look whether the last event is there"):
-            store.append(job, "noted", {}, **by, check=cut)
+            append_while_cut()
         assert len(store.records(job)) == 1
 
 
@@ -295,7 +302,7 @@ def test_postgresql_that_only_reads(postgres_places: Callable[[], str], by: By) 
         with store.reading() as connection:
             connection.execute("SET default_transaction_read_only = on")
         with pytest.raises(LedgerError, match="it is read-only; nothing can be recorded"):
-            store.append(job, "noted", {}, **by)
+            store.append(job, ("noted", {}), **by)
         assert len(store.records(job)) == 1
 
 

@@ -82,10 +82,10 @@ class TwoStores(RuleBasedStateMachine):
         known = self.model[side][job]
         if known.status == "moved":
             with pytest.raises(JobError):
-                self.stores[side].append(job, "noted", payload, **BY)
+                self.stores[side].append(job, ("noted", payload), **BY)
             return
-        written = self.stores[side].append(
-            job, "noted", payload, **BY, expect_seq=len(known.events)
+        (written,) = self.stores[side].append(
+            job, ("noted", payload), **BY, expect_seq=len(known.events)
         )
         assert written.seq == len(known.events)
         known.events.append(("noted", payload))
@@ -100,9 +100,9 @@ class TwoStores(RuleBasedStateMachine):
         )
         if refused:
             with pytest.raises((JobError, ConflictError)):
-                self.stores[side].append(job, "closed", {}, **BY, summary={"status": status})
+                self.stores[side].append(job, ("closed", {}), **BY, summary={"status": status})
             return
-        self.stores[side].append(job, "closed", {}, **BY, summary={"status": status})
+        self.stores[side].append(job, ("closed", {}), **BY, summary={"status": status})
         known.events.append(("closed", {}))
         known.status = status
 

@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 
 from swapinfer.errors import LedgerError
-from swapinfer.ledger import connect
+from swapinfer.ledger.connection import POSTGRES, Connection, connect, create_sqlite, locate
+from swapinfer.ledger.database import schema_of
 from swapinfer.ledger.record import GENESIS, Record, seal
-from swapinfer.ledger.schema import schema_of
 from swapinfer.ledger.store import Store
 
 By = dict[str, Any]
@@ -74,13 +74,13 @@ CREATE TABLE packs (
 
 
 @contextmanager
-def writing_to(place: str) -> Iterator[connect.Connection]:
+def writing_to(place: str) -> Iterator[Connection]:
     """Write to a place whatever stands there; a file is made."""
-    where = connect.locate(place)
+    where = locate(place)
     if isinstance(where, Path) and not where.exists():
         where.parent.mkdir(parents=True)
-        connect.create_sqlite(where)
-    with closing(connect.connect(where, 10)) as opened, opened.transaction("BEGIN") as connection:
+        create_sqlite(where)
+    with closing(connect(where, 10)) as opened, opened.transaction("BEGIN") as connection:
         yield connection
 
 
@@ -118,7 +118,7 @@ def test_first_released_schema_is_brought_up_to_date(places: Callable[[], str], 
         assert store.records(job) == written
         assert store.job(job).summary == {}
         store.keep_pack("44136fa355b3678a1146ad16f7e8649e94fb4fc21fe77e8310c060f61caaff8a", "{}")
-        store.append(job, "closed", {}, **by, summary={"status": "closed"})
+        store.append(job, ("closed", {}), **by, summary={"status": "closed"})
     with Store.open(place, create=False) as store:
         assert [row.status for row in store.jobs()] == ["closed"]
         assert len(store.records(job)) == 3
@@ -127,7 +127,7 @@ def test_first_released_schema_is_brought_up_to_date(places: Callable[[], str], 
 def structure_of(place: str) -> set[tuple[Any, ...]]:
     """Columns and indexes as the database itself describes them."""
     with writing_to(place) as connection:
-        if connection.dialect is connect.POSTGRES:
+        if connection.dialect is POSTGRES:
             return {
                 *connection.execute(
                     "SELECT table_name, column_name, ordinal_position, data_type, is_nullable, "

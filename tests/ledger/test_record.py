@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from swapinfer.errors import InputError, LedgerError
 from swapinfer.ledger.record import (
@@ -214,15 +214,19 @@ def test_payload_is_a_copy() -> None:
 @pytest.mark.parametrize("change", [{"seq": "0"}, {"seq": True}, {"payload": []}, {"who": None}])
 def test_fields_of_the_wrong_type_are_refused(change: dict[str, Any]) -> None:
     fields = make_chain([{}])[0].to_json()
-    with pytest.raises(LedgerError, match=f"record's {next(iter(change))} must be"):
+    with pytest.raises(
+        LedgerError, match=f"a record cannot be read: {next(iter(change))}: expected"
+    ):
         record_from_json({**fields, **change})
 
 
 def test_missing_and_unknown_fields_are_named() -> None:
     fields = make_chain([{}])[0].to_json()
-    del fields["who"]
-    with pytest.raises(LedgerError, match="missing or unknown: extra, who"):
+    with pytest.raises(LedgerError, match="contains unknown field extra"):
         record_from_json({**fields, "extra": 1})
+    del fields["who"]
+    with pytest.raises(LedgerError, match="missing required field who"):
+        record_from_json(fields)
 
 
 def test_clock_steps_compare_instants_not_texts() -> None:

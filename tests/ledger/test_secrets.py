@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from swapinfer.errors import InputError, LedgerError
-from swapinfer.ledger.connect import PASSWORD, PASSWORD_FILE
+from swapinfer.ledger.connection import PASSWORD, PASSWORD_FILE
 from swapinfer.ledger.store import Store
 
 SECRET = "s3cret-w0rd"  # noqa: S105  made up

@@ -8,10 +8,11 @@ import stat
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
 from urllib.parse import parse_qs, quote, urlsplit
+
+from msgspec import Struct
 
 from swapinfer.errors import InputError, LedgerError
 
@@ -81,11 +82,10 @@ def _explain(error: Exception) -> str:
     if isinstance(error, sqlite3.Error):
         code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
         return SQLITE_FAULTS.get(code, f"{error}; {RESCUE}")
-    state = getattr(error, "sqlstate", None) or ""
+    state, message = getattr(error, "sqlstate", None) or "", str(error).strip()
     for known, fault in POSTGRES_FAULTS.items():
         if state.startswith(known):
             return fault
-    message = str(error).strip()
     if "password" in message:
         return POSTGRES_FAULTS["28"]
     line = message.splitlines()[-1].strip() if message else type(error).__name__
@@ -93,17 +93,7 @@ def _explain(error: Exception) -> str:
 
 
 def locate(place: str | Path) -> Path | str:
-    """Read where a store is.
-
-    Parameters
-    ----------
-    place : str or Path
-        A file, or ``postgresql://user@host:port/database``.
-
-    Returns
-    -------
-    Path or str
-        File of SQLite, or URL of PostgreSQL.
+    """Read where a store is: a file of SQLite, or ``postgresql://user@host:port/database``.
 
     Raises
     ------
@@ -150,8 +140,7 @@ def stored_password() -> str | None:
         raise InputError(f"password file {path} cannot be read: {error}") from error
 
 
-@dataclass(frozen=True, slots=True)
-class Dialect:
+class Dialect(Struct, frozen=True):
     """The few words in which the SQL of the two databases differs.
 
     Attributes
@@ -243,15 +232,7 @@ class Connection:
 
 
 def connect(where: Path | str, timeout: float) -> Connection:
-    """Connect to a database that is there.
-
-    Parameters
-    ----------
-    where : Path or str
-        As `locate` gives it.
-    timeout : float
-        Seconds to wait for other writers.
-    """
+    """Connect to a database that is there, waiting so many seconds for other writers."""
     if isinstance(where, Path):
         return _connect_sqlite(where, timeout)
     import psycopg
