@@ -1,13 +1,13 @@
-"""The table of contents: every command by its verb, where it lives, and what it does.
+"""How a function that returns facts becomes a command, and commands become a program.
 
-A command is a function that returns facts and that `command` marks. Listing commands reads this
-table alone; calling one imports the module it lives in, and no other.
+Listing commands reads the table of contents alone; calling one imports the module it lives in, and
+no other.
 """
 
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import nullcontext
 from importlib import import_module
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
@@ -16,6 +16,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from swapinfer import __version__
+from swapinfer.commands.contents import CONTENTS, EXAMPLES
 from swapinfer.commands.options import shared_option
 from swapinfer.commands.terminal import tell
 
@@ -23,103 +24,6 @@ if TYPE_CHECKING:
     from swapinfer.commands.shop import Shop
 
 Function = TypeVar("Function", bound=Callable[..., Any])
-
-
-class Entry(NamedTuple):
-    """A command in the table: the module of this package that holds it, and what it does."""
-
-    home: str
-    summary: str
-
-
-CONTENTS: Mapping[str, Entry] = {
-    "guide": Entry(
-        "guide",
-        "Walk a job step by step, asking for each outcome; a new one is opened by asking.",
-    ),
-    "open": Entry("opening", "Open a job and make it the current one."),
-    "drive": Entry("drive", "Record a drive, or running at idle, and what was found."),
-    "scan": Entry(
-        "scan",
-        "Read codes, freeze frame and misfire counters from the vehicle; nothing is erased.",
-    ),
-    "swap": Entry("handling", "Record that parts changed places between cylinders."),
-    "back": Entry("handling", "Record that every part was put back where it belongs."),
-    "reseat": Entry(
-        "handling",
-        "Record that a connector or joint was unplugged and put together again.",
-    ),
-    "replace": Entry("handling", "Record that something was replaced, or repaired in place."),
-    "read": Entry("findings", "Record readings of an instrument."),
-    "inspect": Entry("findings", "Record what an inspection showed."),
-    "note": Entry("notes", "Record a note; it carries no weight."),
-    "undo": Entry("notes", "Retract an event; it stays in the ledger, marked as undone."),
-    "close": Entry("opening", "Close a job."),
-    "reopen": Entry("opening", "Reopen a closed job: the vehicle came back."),
-    "jobs": Entry("jobs", "List jobs at a glance."),
-    "use": Entry("show", "Make a job the current one."),
-    "show": Entry("show", "Show a whole job."),
-    "parts": Entry("show", "Show where every part is and the moves that put all back."),
-    "belief": Entry(
-        "belief", "Show the causes with their probabilities, and combinations of them."
-    ),
-    "why": Entry("why", "Say what every finding weighs for or against a cause."),
-    "next": Entry("next", "Rank what to do next by expected cost to a verified repair."),
-    "why-not": Entry("next", "Say why a step is not the next one, term by term."),
-    "clean": Entry("ahead", "Say how long a clean drive must be before calling it fixed."),
-    "plan": Entry("ahead", "Unfold the plan: what to do, and after each outcome what then."),
-    "picture": Entry("belief", "Draw the engine with the suspicion on each cylinder."),
-    "history": Entry("history", "Show how belief moved, event by event."),
-    "settings": Entry("shopkeeping", "Show the shop's settings, or change them."),
-    "explain": Entry(
-        "explain", "Explain a word, a trouble code, a test, a way of failing, or an exit code."
-    ),
-    "tests": Entry(
-        "engine_tests", "List the tests of this engine, the least work first, or show one in full."
-    ),
-    "attach": Entry("notes", "Attach a picture to a job, without its metadata."),
-    "export": Entry("store", "Export a job as one file that anyone can verify."),
-    "import": Entry("store", "Take over an exported job."),
-    "claim": Entry("claim", "Write a job up, or verify a write-up."),
-    "claim verify": Entry(
-        "claim", "Check chain and priors of a file and compute every number anew."
-    ),
-    "store": Entry("", "Check, rescue, back up and move what is stored."),
-    "store check": Entry("store", "Verify every chain in the store."),
-    "store rescue": Entry("store", "Save what verifies of a damaged store into this one."),
-    "store backup": Entry("store", "Copy the store while it is in use."),
-    "store restore": Entry(
-        "store", "Bring every job of a backup back, into a store that is empty."
-    ),
-    "store move": Entry("store", "Move a job to another store, its chain intact."),
-    "store tables": Entry(
-        "store",
-        "Export jobs and findings as CSV, without anything personal; "
-        "`priors strip` takes out more.",
-    ),
-    "priors": Entry("", "Show, check, learn and compare priors."),
-    "priors show": Entry("priors", "Show numbers with their provenance."),
-    "priors check": Entry("priors", "Check overlay files; errors name file and line."),
-    "priors weight": Entry(
-        "influence", "Say which numbers move decisions most; this takes some minutes."
-    ),
-    "priors learn": Entry(
-        "learning", "Learn an overlay from closed jobs; this loads PyMC and takes minutes."
-    ),
-    "priors lives": Entry(
-        "learning", "Learn an overlay of lives from a fleet's exposure; this loads PyMC."
-    ),
-    "priors compare": Entry(
-        "comparing",
-        "Say what differs, for which open jobs, and what it would have cost on past ones.",
-    ),
-    "priors strip": Entry(
-        "learning", "Copy history tables with running numbers for jobs and months for days."
-    ),
-}
-
-EXAMPLES = {"store": "store check", "priors": "priors show element.coil"}
-"""Of groups; a command's own example stands at the command."""
 
 
 class _Marked(NamedTuple):
@@ -276,6 +180,29 @@ def load(words: str) -> Any:  # noqa: ANN401  its class differs between versions
         found.name = name
         found.commands.update(below)
     return found
+
+
+class _Reading:
+    """How what was typed is read: words as they stand, and what was left out as it is by default.
+
+    Left to itself, typer reads all by a library that takes longer to load than most commands.
+    """
+
+    def __init__(self, descriptor: Any) -> None:  # noqa: ANN401
+        self.descriptor = descriptor
+
+    def coerce(self, value: Any, param: Any, ctx: Any) -> Any:  # noqa: ANN401
+        """Turn what was typed into what is meant."""
+        if value is None:
+            return () if param.multiple or param.nargs == -1 else None
+        if self.descriptor.annotation in (str, list[str]) or value == param.default:
+            return value
+        return _read_anything(self.descriptor).coerce(value, param, ctx)
+
+
+_typer: Any = typer.core
+_read_anything: Any = getattr(_typer, "build_runtime_param", None)
+_typer.build_runtime_param = _Reading  # versions of typer that have no such name read by themselves
 
 
 def _group(words: str, below: dict[str, Any]) -> TyperGroup:
