@@ -1,76 +1,125 @@
-"""Cold starts of the command line: wall time and memory of whole processes."""
+"""Cold starts of the command line: processor time and memory of a whole process a command."""
 
 from __future__ import annotations
 
 import os
+import shlex
+import shutil
 import statistics
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 RUNS = 15
 
-JOB = [
-    ["open", "RO-1", "--layout", "inline-4", "--odometer", "148000 km", "--driven", "300 km"],
-    *[["drive", "10", "--when", "warm,load", "--codes", "P0303"]] * 3,
-    ["swap", "coil", "3-1"],
-    *[["drive", "10", "--when", "warm,load", "--no-codes"]] * 3,
-    ["inspect", "plug-look", "3", "clean"],
-    ["read", "coil-supply", "3=12.2V", "--against", "12.5V"],
-    ["read", "injector-resistance", "3=12.1ohm"],
-    *[["note", f"note {number}"] for number in range(9)],
-]
+JOB = (
+    "open RO-1 --layout inline-4 --odometer '148000 km' --driven '300 km'",
+    *["drive 10 --when warm,load --codes P0303"] * 3,
+    "swap coil 3-1",
+    *["drive 10 --when warm,load --no-codes"] * 3,
+    "inspect plug-look 3 clean",
+    "read coil-supply 3=12.2V --against 12.5V",
+    "read injector-resistance 3=12.1ohm",
+    *[f"note 'note {number}'" for number in range(9)],
+)
 """Twenty events."""
 
+LINES = (
+    "--help",
+    "jobs",
+    "use RO-1",
+    "show",
+    "parts",
+    "belief",
+    "why",
+    "next",
+    "why-not compression",
+    "clean",
+    "plan",
+    "picture",
+    "history",
+    "settings",
+    "explain severity",
+    "tests",
+    "note washed",
+    "undo",
+    "drive 10 --no-codes",
+    "back",
+    "reseat coil-wiring2",
+    "read coil-primary 3=0.8ohm",
+    "inspect plug-look 2 clean",
+    "swap plug 3-1",
+    "replace coil3",
+    "open RO-2",
+    "close --job RO-1 --yes",
+    "claim --job RO-1 --html claim.html",
+    "export RO-1.json --job RO-1",
+    "store check",
+    "store backup copy.db",
+    "store tables jobs.csv findings.csv",
+    "priors show costs",
+)
+"""Commands, each on a copy of a job of twenty events."""
 
-def main(*, quick: bool) -> dict[str, float]:
-    """Time ``--help`` and ``next`` on a job of twenty events."""
-    runs = 5 if quick else RUNS
+
+def main(*, quick: bool) -> dict[str, object]:
+    """Time commands, each also as a multiple of what an interpreter takes that does nothing."""
+    runs = 3 if quick else RUNS
+    times: dict[str, float] = {}
     with tempfile.TemporaryDirectory() as folder:
-        environment = {
-            **os.environ,
-            "SWAPINFER_STORE": str(Path(folder) / "jobs.db"),
-            "SWAPINFER_SETTINGS": str(Path(folder) / "settings.toml"),
-            "SWAPINFER_WHO": "benchmark",
-        }
-        # As installed: with bytecode, which the first of these processes leaves to the others.
-        environment.pop("PYTHONDONTWRITEBYTECODE", None)
-        for words in JOB:
-            _run(words, environment)
-        bare = _median(runs, lambda: _process([sys.executable, "-c", "pass"], environment))
-        help_ms = _median(runs, lambda: _run(["--help"], environment))
-        next_ms = _median(runs, lambda: _run(["next"], environment))
-        mib = _peak_mib(["next"], environment)
-    print(f"{'':24}{'median ms':>10}")
-    for name, value in (("bare Python", bare), ("--help", help_ms), ("next, 20 events", next_ms)):
-        print(f"{name:24}{value:10.0f}")
-    print(f"{'next, peak MiB':24}{mib:10.0f}")
-    return {"bare_ms": bare, "help_ms": help_ms, "next_ms": next_ms, "next_mib": mib, "runs": runs}
+        shop = Path(folder) / "shop"
+        shop.mkdir()
+        # The first of these processes leaves its bytecode to the others, as installing would.
+        for line in JOB:
+            _run(line, shop)
+        bare = statistics.median(
+            _process([sys.executable, "-c", "pass"], shop)[0] for _ in range(9)
+        )
+        for line in LINES:
+            spent, mib = zip(*(_run_on_copy(line, shop) for _ in range(runs)), strict=True)
+            times[line] = statistics.median(spent)
+            if line == "next":
+                next_mib = max(mib)
+    print(f"{'processor time':40}{'ms':>6}{'x bare':>8}")
+    for line, spent_ms in [("an interpreter that does nothing", bare), *times.items()]:
+        print(f"{line:40}{spent_ms:6.0f}{spent_ms / bare:8.1f}")
+    print(f"{'next, peak MiB':40}{next_mib:6.0f}")
+    return {
+        "bare_ms": bare,
+        "help_ms": times["--help"],
+        "next_ms": times["next"],
+        "next_mib": next_mib,
+        "times_bare": {line: spent_ms / bare for line, spent_ms in times.items()},
+        "runs": runs,
+    }
 
 
-def _run(words: list[str], environment: dict[str, str]) -> float:
-    return _process([sys.executable, "-m", "swapinfer", *words], environment)
+def _run_on_copy(line: str, shop: Path) -> tuple[float, float]:
+    copy = shop.with_name("copy")
+    shutil.copytree(shop, copy)
+    try:
+        return _run(line, copy)
+    finally:
+        shutil.rmtree(copy)
 
 
-def _process(command: list[str], environment: dict[str, str]) -> float:
-    started = time.perf_counter()
-    subprocess.run(command, env=environment, check=True, stdout=subprocess.DEVNULL)
-    return 1000 * (time.perf_counter() - started)
+def _run(line: str, shop: Path) -> tuple[float, float]:
+    return _process([sys.executable, "-m", "swapinfer", *shlex.split(line)], shop)
 
 
-def _median(runs: int, measure: object) -> float:
-    return statistics.median(measure() for _ in range(runs))  # type: ignore[operator]
-
-
-def _peak_mib(words: list[str], environment: dict[str, str]) -> float:
-    code = (
-        "import resource, sys; from swapinfer.commands import run; "
-        f"run({words!r}); "
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, file=sys.stderr)"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code], env=environment, check=True, capture_output=True, text=True
-    )
-    return float(done.stderr.split()[-1]) / 1024
+def _process(command: list[str], shop: Path) -> tuple[float, float]:
+    """Run a process in a shop's folder; return its processor time in ms and its peak in MiB."""
+    own = {
+        "SWAPINFER_STORE": "jobs.db",
+        "SWAPINFER_SETTINGS": "settings.toml",
+        "SWAPINFER_WHO": "benchmark",
+    }
+    environment = {**os.environ, **own}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
+    child = subprocess.Popen(command, cwd=shop, env=environment, stdout=subprocess.DEVNULL)
+    _, status, used = os.wait4(child.pid, 0)
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode:
+        raise RuntimeError(f"{shlex.join(command)} left with {child.returncode}")
+    return 1000 * (used.ru_utime + used.ru_stime), used.ru_maxrss / 1024
