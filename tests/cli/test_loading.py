@@ -30,6 +30,7 @@ WITHOUT_NUMBERS = {
 """What reads or keeps without reasoning."""
 
 BORROWED = {
+    "scan": {"drive"},
     "show": {"jobs"},
     "claim": {"store"},
     "guide": {"jobs", "next", "opening"},
