@@ -6,10 +6,9 @@ import math
 from collections.abc import Mapping, Sequence
 
 from swapinfer.claim import proof
-from swapinfer.claim.clean import map_texts
+from swapinfer.claim.clean import Picture, map_texts
 from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section, Table
 from swapinfer.claim.facts import CauseLine, ClaimFacts, Readout, RepairLine, Vehicle, Verification
-from swapinfer.claim.photos import Picture
 from swapinfer.claim.settings import ClaimSettings, Numbers
 from swapinfer.ledger.words import listed
 
@@ -30,7 +29,7 @@ def compose(
     Parameters
     ----------
     facts : ClaimFacts
-        From `swapinfer.claim.gather.gather_facts`.
+        From `swapinfer.claim.write.gather_facts`.
     settings : ClaimSettings
         Units, decimal sign, form of dates.
     pictures : mapping of int to Picture, optional

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from swapinfer.claim.clean import Picture
 from swapinfer.claim.document import Block, Figure, Image, Items, Paragraph, Section, Table
 from swapinfer.claim.facts import (
     Arrangement,
@@ -15,7 +16,6 @@ from swapinfer.claim.facts import (
     Trail,
 )
 from swapinfer.claim.figures import draw_course, draw_swaps
-from swapinfer.claim.photos import Picture
 from swapinfer.claim.settings import Comparison, Numbers
 from swapinfer.ledger.words import listed
 from swapinfer.posterior import describe_weight

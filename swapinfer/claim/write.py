@@ -1,27 +1,54 @@
-"""A job written up: the facts, the document that says them, and both in every format."""
+"""From a replayed job and its records to a write-up: its facts, the document, and both as JSON."""
 
 from __future__ import annotations
 
+import base64
+import binascii
 import json
-from collections.abc import Callable, Mapping, Sequence
+import math
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from msgspec import Struct, to_builtins
+from msgspec.structs import replace
 
+from swapinfer.claim import beliefs, work
+from swapinfer.claim.beliefs import Course, follow_belief
+from swapinfer.claim.clean import clean_text, leave_out, map_texts, read_picture
 from swapinfer.claim.compose import compose
 from swapinfer.claim.document import Document
-from swapinfer.claim.facts import ClaimFacts
-from swapinfer.claim.gather import gather_facts, picture_bytes
-from swapinfer.claim.html import to_html
-from swapinfer.claim.markdown import to_markdown
-from swapinfer.claim.pdf import to_pdf
-from swapinfer.claim.photos import read_picture
+from swapinfer.claim.facts import (
+    ClaimFacts,
+    CodeLine,
+    FindingLine,
+    LedgerFacts,
+    NoteLine,
+    Photo,
+    PriorSources,
+    ReadingLine,
+    Readout,
+    Retracted,
+    SourceLine,
+    Vehicle,
+    Verification,
+)
 from swapinfer.claim.settings import ClaimSettings
+from swapinfer.claim.vin import check_vin, normal_vin
+from swapinfer.claim.work import on_record
 from swapinfer.ledger import events as ev
+from swapinfer.ledger import replay
+from swapinfer.ledger.events import read_events
 from swapinfer.ledger.exchange import document_of
 from swapinfer.ledger.record import Record, canonical_json, digest_text
 from swapinfer.ledger.replay import Job
+from swapinfer.ledger.runs import explain_run, is_clean
+from swapinfer.ledger.words import good_range, place_label, wanted_words
+from swapinfer.pack.codes import read_codes
+from swapinfer.pack.model import Pack, Test
+from swapinfer.pack.provenance import numbers_by_source
 from swapinfer.pack.tables import pack_to_json
+from swapinfer.plan.verifying import prove
+from swapinfer.plan.what_if import normal_outcome
 
 SHAPE = "swapinfer.claim/1"
 
@@ -73,7 +100,7 @@ def write_up(
     Returns
     -------
     Claim
-        For each of `FORMATS`.
+        For `to_html`, `to_pdf`, `to_markdown` and `to_json`.
 
     Raises
     ------
@@ -127,10 +154,240 @@ def dump(document: object) -> str:
     return json.dumps(document, ensure_ascii=True, allow_nan=False, indent=1) + "\n"
 
 
-FORMATS: Mapping[str, Callable[[Claim], bytes]] = {
-    "html": lambda claim: to_html(claim.document).encode(),
-    "pdf": lambda claim: to_pdf(claim.document, paper=claim.settings.paper),
-    "md": lambda claim: to_markdown(claim.document).encode(),
-    "json": lambda claim: to_json(claim).encode(),
-}
-"""What a write-up can be written as."""
+def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -> ClaimFacts:
+    """Collect everything that a write-up says.
+
+    Parameters
+    ----------
+    job : Job
+        As replayed from `records`.
+    records : sequence of Record
+        The whole chain.
+    settings : ClaimSettings
+        Of the shop.
+
+    Returns
+    -------
+    ClaimFacts
+        Every text in it is clean, and without what is to be left out.
+    """
+    course = follow_belief(job)
+    causes = beliefs.list_causes(course)
+    findings = _findings(course, records)
+    verified = _verification(course)
+    sheet = work.Sheet(course)
+    readouts = _readouts(job, records)
+    confirming = job.engine.tests.get(job.closing.confirmed_by) if job.closing else None
+    facts = ClaimFacts(
+        ro=job.opening.ro,
+        shop=settings.shop,
+        opened_at=records[0].at,
+        technicians=tuple(dict.fromkeys(record.who for record in records)),
+        complaint=job.opening.complaint,
+        remark=job.closing.remark if job.closing else "",
+        vehicle=_vehicle(job),
+        standing=beliefs.standing_of(course, causes, verified, settings.established),
+        causes=causes,
+        subjects=len(course.subjects),
+        leader=course.label(course.leader),
+        flip=beliefs.flip_of(course),
+        confirmed_by=confirming.title if confirming else "",
+        repairs=work.list_repairs(course, sheet, records),
+        codes_before=readouts[0] if readouts else None,
+        codes_after=_after(readouts, verified.repaired_seq),
+        findings=findings,
+        moves=work.list_moves(job, records),
+        arrangements=work.arrange(job),
+        trails=work.list_trails(job),
+        rivals=beliefs.list_rivals(course, causes, findings),
+        conflicts=beliefs.list_conflicts(course, causes, findings, records),
+        retracted=_retracted(job, records),
+        notes=tuple(
+            NoteLine(*on_record(records[seq]), event.text)
+            for seq, event in job.standing
+            if isinstance(event, ev.Noted)
+        ),
+        spent=sheet.total(records, settings),
+        verification=verified,
+        cautions=work.list_cautions(job, sheet),
+        photos=tuple(
+            _photo(records[seq], event)
+            for seq, event in job.standing
+            if isinstance(event, ev.Attached)
+        ),
+        provenance=_provenance(job.pack),
+        ledger=LedgerFacts(records[0].job, len(records), records[-1].digest, records[-1].program),
+    )
+    return _released(facts, job.opening, settings)
+
+
+def _released(facts: ClaimFacts, opening: ev.Opened, settings: ClaimSettings) -> ClaimFacts:
+    cleaned = map_texts(facts, clean_text)
+    if not settings.redact:
+        return cleaned
+    secrets = (clean_text(opening.vin), clean_text(opening.customer))
+    return map_texts(cleaned, leave_out(secrets))
+
+
+def _vehicle(job: Job) -> Vehicle:
+    opening, layout = job.opening, job.engine.layout
+    fitted = (job.pack.fitments[axis][value] for axis, value in sorted(job.engine.fitment.items()))
+    return Vehicle(
+        engine=", ".join([layout.title, *fitted]),
+        banks=layout.banks,
+        firing_order=layout.firing_order,
+        firing_order_given=bool(opening.firing_order),
+        odometer_km=opening.odometer_km,
+        driven_km=opening.driven_km,
+        vin=normal_vin(opening.vin),
+        vin_check=check_vin(opening.vin),
+        customer=opening.customer,
+        family=opening.family,
+    )
+
+
+def _findings(course: Course, records: Sequence[Record]) -> tuple[FindingLine, ...]:
+    """List the complaint and every finding that stands, with what each did to belief."""
+    job, shown = course.job, [course.index(element) for element in course.shown]
+    complaint = FindingLine(*on_record(records[0]), "complaint", job.opening.complaint, "")
+    found = [complaint, *(_finding(course, one, records[one.seq]) for one in job.findings)]
+    return tuple(
+        replace(
+            finding,
+            probability_c=tuple(float(course.fault_ne[n + 1, e]) for e in shown),
+            decibans_c=tuple(float(course.decibans_ne[n, e]) for e in shown),
+        )
+        for n, finding in enumerate(found)
+    )
+
+
+def _finding(course: Course, found: replay.Finding, record: Record) -> FindingLine:
+    job, event, stamp = course.job, found.event, on_record(record)
+    if isinstance(event, ev.Ran):
+        return FindingLine(
+            *stamp,
+            kind="run",
+            what="",
+            where="",
+            minutes=event.minutes,
+            conditions=_conditions(job, event.conditions),
+            codes=event.codes,
+            counts=tuple(sorted(event.counts.items())),
+            felt=job.pack.feelings[event.felt].title if event.felt else "",
+            meaning=tuple(explain_run(job, found)),
+        )
+    test = job.engine.tests[event.test]
+    where = place_label(job.engine, event.target)
+    if isinstance(event, ev.Measured):
+        what = test.title + wanted_words(test, event)
+        return FindingLine(*stamp, "reading", what, where, reading=_reading(course, test, event))
+    outcome, normal = test.outcomes[event.outcome], test.outcomes[normal_outcome(test)]
+    return FindingLine(*stamp, "inspection", test.title, where, outcome=outcome, normal=normal)
+
+
+def _reading(course: Course, test: Test, event: ev.Measured) -> ReadingLine:
+    good = good_range(test, course.level(test), event)
+    over = math.isinf(event.value)
+    return ReadingLine(
+        value=None if over else event.value,
+        unit=test.unit,
+        typed=event.typed,
+        reference=event.reference,
+        temperature_c=event.temperature_c,
+        good=good,
+        within=None if good is None else not over and good[0] <= event.value <= good[1],
+    )
+
+
+def _conditions(job: Job, tags: Sequence[str]) -> tuple[str, ...]:
+    return tuple(job.pack.running.conditions[tag] for tag in tags)
+
+
+def _runs(job: Job) -> list[tuple[int, ev.Ran]]:
+    return [(one.seq, one.event) for one in job.findings if isinstance(one.event, ev.Ran)]
+
+
+def _readouts(job: Job, records: Sequence[Record]) -> list[Readout]:
+    """List the codes of every run after which somebody looked."""
+    return [
+        Readout(
+            seq,
+            records[seq].at,
+            tuple(
+                CodeLine(read.text, read.title)
+                for read in read_codes(job.pack, job.engine, run.codes)
+            ),
+        )
+        for seq, run in _runs(job)
+        if run.codes is not None
+    ]
+
+
+def _after(readouts: Sequence[Readout], repaired: int | None) -> Readout | None:
+    """Return the last readout after the last repair, None if there was none."""
+    late = [codes for codes in readouts if repaired is not None and codes.seq > repaired]
+    return late[-1] if late else None
+
+
+def _verification(course: Course) -> Verification:
+    """Say what was driven since the last repair and what risk remains."""
+    job = course.job
+    proof = prove(course.evidence, course.posterior, job.closing.causes if job.closing else ())
+    repaired, asked = proof.repaired_seq, proof.asked
+    runs = [run for seq, run in _runs(job) if repaired is not None and seq > repaired]
+    clean_minutes = 0.0
+    for run in runs:
+        clean_minutes = clean_minutes + run.minutes if is_clean(job, run) else 0.0
+    tags = tuple(dict.fromkeys(tag for run in runs for tag in run.conditions))
+    return Verification(
+        repaired_seq=repaired,
+        minutes=sum(run.minutes for run in runs),
+        clean_minutes=clean_minutes,
+        runs=len(runs),
+        asked_minutes=asked.minutes if math.isfinite(asked.minutes) else None,
+        asked_conditions=_conditions(job, asked.conditions),
+        proven_minutes=proof.driven,
+        proven=proof.holds,
+        clean=clean_minutes > 0 if runs else None,
+        conditions=_conditions(job, tags),
+        residual_risk=course.residual_risk(),
+        left_out=course.posterior.left_out,
+    )
+
+
+def _retracted(job: Job, records: Sequence[Record]) -> tuple[Retracted, ...]:
+    events = dict(read_events(records))
+    undoing = {event.seq: seq for seq, event in job.standing if isinstance(event, ev.Undone)}
+    return tuple(
+        Retracted(
+            *on_record(records[seq]),
+            said=events[seq].say(job),
+            undone_by=records[undoing[seq]].who,
+            undone_at=records[undoing[seq]].at,
+        )
+        for seq in sorted(job.undone)
+    )
+
+
+def _photo(record: Record, event: ev.Attached) -> Photo:
+    size = len(picture_bytes(event))
+    return Photo(*on_record(record), event.name, event.media, event.digest, size)
+
+
+def picture_bytes(event: ev.Attached) -> bytes:
+    """Return the file of an attached picture; empty if it cannot be read."""
+    try:
+        return base64.b64decode(event.data, validate=True)
+    except (binascii.Error, ValueError):
+        return b""
+
+
+def _provenance(pack: Pack) -> PriorSources:
+    numbers = numbers_by_source(pack)
+    lines = [
+        SourceLine(source.grade, source.text, numbers[name])
+        for name, source in pack.sources.items()
+        if numbers[name]
+    ]
+    lines.sort(key=lambda line: (-line.numbers, line.text))
+    return PriorSources(pack.name, pack.version, pack.digest, tuple(lines))

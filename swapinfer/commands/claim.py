@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, ClassVar
 
@@ -19,6 +20,7 @@ from swapinfer.units import NORMAL_90
 
 if TYPE_CHECKING:
     from swapinfer.claim.settings import Comparison
+    from swapinfer.claim.write import Claim
 
 NOT_SAME = 6
 """Exit code of a verification that found a difference."""
@@ -86,7 +88,7 @@ def write_claim(
     shop : Shop
         Where.
     files : dict of str to Path
-        Format, one of `swapinfer.claim.write.FORMATS`, to file.
+        Format to file.
     ro : str, optional
         Repair order; default the current job.
     redact : bool, optional
@@ -102,7 +104,7 @@ def write_claim(
         If two forms are to go into one file.
     """
     from swapinfer.claim.settings import ESTABLISHED, ClaimSettings
-    from swapinfer.claim.write import FORMATS, write_up
+    from swapinfer.claim.write import write_up
 
     if len(set(files.values())) < len(files):
         raise InputError("name a file of its own for each form of the write-up")
@@ -124,10 +126,25 @@ def write_claim(
     )
     text = shop.store.pack(loaded.records[0].pack)
     claim = write_up(loaded.job, loaded.records, settings=settings, pack_text=text)
-    _save({path: FORMATS[form](claim) for form, path in files.items()})
+    formats = _formats()
+    _save({path: formats[form](claim) for form, path in files.items()})
     standing = claim.facts.standing
     names = tuple(map(str, files.values()))
     return Written(loaded.ro, names, bool(standing.draft), standing.draft)
+
+
+def _formats() -> dict[str, Callable[[Claim], bytes]]:
+    from swapinfer.claim.html import to_html
+    from swapinfer.claim.markdown import to_markdown
+    from swapinfer.claim.pdf import to_pdf
+    from swapinfer.claim.write import to_json
+
+    return {
+        "html": lambda claim: to_html(claim.document).encode(),
+        "pdf": lambda claim: to_pdf(claim.document, paper=claim.settings.paper),
+        "md": lambda claim: to_markdown(claim.document).encode(),
+        "json": lambda claim: to_json(claim).encode(),
+    }
 
 
 def _compare(shop: Shop, job: Job, count: int) -> Comparison:

@@ -40,7 +40,7 @@ def attach(
     InputError
         If it cannot be read or is no picture.
     """
-    from swapinfer.claim.photos import clean_picture
+    from swapinfer.claim.clean import clean_picture
 
     try:
         data = file.read_bytes()

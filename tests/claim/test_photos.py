@@ -7,8 +7,7 @@ import io
 import pytest
 from PIL import Image, PngImagePlugin
 
-from swapinfer.claim import photos
-from swapinfer.claim.photos import clean_picture
+from swapinfer.claim import clean
 from swapinfer.errors import InputError
 
 ORIENTATION, MAKER, GPS = 0x0112, 0x010F, 0x8825
@@ -30,11 +29,11 @@ def test_metadata_of_a_jpeg_is_gone_and_the_picture_upright() -> None:
     """Orientation 6 of the Exif standard: the camera was turned; shown a quarter turn clockwise."""
     raw = jpeg_with_everything()
     assert raw.count(b"SECRET") == 3
-    clean = clean_picture(raw)
-    assert b"SECRET" not in clean.data
-    assert b"Exif" not in clean.data
-    image = Image.open(io.BytesIO(clean.data))
-    assert (clean.media, image.size) == ("image/jpeg", (20, 40))
+    picture = clean.clean_picture(raw)
+    assert b"SECRET" not in picture.data
+    assert b"Exif" not in picture.data
+    image = Image.open(io.BytesIO(picture.data))
+    assert (picture.media, image.size) == ("image/jpeg", (20, 40))
     top, bottom = image.getpixel((10, 3)), image.getpixel((10, 36))
     assert isinstance(top, tuple)
     assert isinstance(bottom, tuple)
@@ -48,15 +47,15 @@ def test_texts_in_a_png_are_gone_and_its_transparency_stays() -> None:
     out = io.BytesIO()
     Image.new("RGBA", (8, 8), (10, 20, 30, 40)).save(out, "PNG", pnginfo=note)
     assert b"SECRET" in out.getvalue()
-    clean = clean_picture(out.getvalue())
-    assert b"SECRET" not in clean.data
-    assert Image.open(io.BytesIO(clean.data)).getpixel((0, 0)) == (10, 20, 30, 40)
-    assert clean.media == "image/png"
+    picture = clean.clean_picture(out.getvalue())
+    assert b"SECRET" not in picture.data
+    assert Image.open(io.BytesIO(picture.data)).getpixel((0, 0)) == (10, 20, 30, 40)
+    assert picture.media == "image/png"
 
 
 def test_large_pictures_are_scaled_down() -> None:
-    clean = clean_picture(jpeg_with_everything((4000, 1000)))
-    assert (clean.width, clean.height) == (400, 1600)
+    picture = clean.clean_picture(jpeg_with_everything((4000, 1000)))
+    assert (picture.width, picture.height) == (400, 1600)
 
 
 @pytest.mark.parametrize(
@@ -65,13 +64,13 @@ def test_large_pictures_are_scaled_down() -> None:
 )
 def test_what_is_no_jpeg_or_png_is_refused(data: bytes) -> None:
     with pytest.raises(InputError, match="accepted: an undamaged JPEG or PNG"):
-        clean_picture(data)
+        clean.clean_picture(data)
 
 
 def test_a_file_too_large_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(photos, "MAX_BYTES", 100)
+    monkeypatch.setattr(clean, "MAX_BYTES", 100)
     with pytest.raises(InputError, match="at most"):
-        clean_picture(jpeg_with_everything())
+        clean.clean_picture(jpeg_with_everything())
 
 
 def test_a_picture_that_unpacks_too_large_is_refused() -> None:
@@ -80,4 +79,4 @@ def test_a_picture_that_unpacks_too_large_is_refused() -> None:
     Image.new("1", (10_000, 10_000)).save(out, "PNG")
     assert len(out.getvalue()) < 100_000
     with pytest.raises(InputError, match="60 million"):
-        clean_picture(out.getvalue())
+        clean.clean_picture(out.getvalue())
