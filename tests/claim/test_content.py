@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from swapinfer.claim.html import to_html
 from swapinfer.claim.markdown import to_markdown
