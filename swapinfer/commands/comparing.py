@@ -19,7 +19,6 @@ from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import watched
 from swapinfer.commands.visits import Visit, list_visits
-from swapinfer.evidence.states import State
 from swapinfer.learn.compare import Replay, compare_causes, replay_jobs
 from swapinfer.learn.counts import AGE_BANDS, Cell
 from swapinfer.ledger.events import read_events
@@ -30,7 +29,7 @@ from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import next_steps
 from swapinfer.simulate.play import Decision, Planner, Situation, play
-from swapinfer.simulate.world import FIRST_DRIVE, World, draw_job
+from swapinfer.simulate.world import FIRST_DRIVE, World, draw_fault, draw_job
 
 SHOWN_CAUSES = 12
 
@@ -254,11 +253,9 @@ def _seen_again(visit: Visit, pack: Pack, rng: np.random.Generator) -> World | N
     mode = kind.modes.get(closing.modes[0]) if kind else None
     if mode is None or job.elements[closing.causes[0]].is_new:
         return None
-    names = [name for name, share in mode.severity.items() if share > 0]
-    shares = np.array([mode.severity[name] for name in names])
     for _ in range(TRIES):
-        severity = pack.severities[names[int(rng.choice(len(names), p=shares / shares.sum()))]]
-        world = World(pack, job.opening, {closing.causes[0]: State(mode, severity)}, rng)
+        faults = {closing.causes[0]: draw_fault(pack, mode, rng)}
+        world = World(pack, job.opening, faults, rng)
         if world.drive(FIRST_DRIVE):
             return world
     return None

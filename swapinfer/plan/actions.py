@@ -101,10 +101,14 @@ class Action(Struct, frozen=True):
         return len(self.swaps) + len(self.reseated) + len(self.replaced)
 
     @property
+    def moved(self) -> tuple[str, ...]:
+        """Places whose parts change places."""
+        return tuple(place for swap in self.swaps for place in swap)
+
+    @property
     def handled(self) -> tuple[str, ...]:
         """Places where something is moved, replaced or reseated."""
-        moved = (place for swap in self.swaps for place in swap)
-        return (*moved, *self.replaced, *self.reseated)
+        return (*self.moved, *self.replaced, *self.reseated)
 
 
 def after_swaps(action: Action, swaps: Iterable[tuple[str, str]]) -> Action:
@@ -286,19 +290,16 @@ class Suspicion(Struct, frozen=True):
         engine, cylinder_p = self.job.engine, self.cylinder_p()
         near = {n for c in place.cylinders for n in engine.layout.firing_neighbours(c)}
         shunned = {*place.cylinders, *taken}
+        bank = next(bank for bank in engine.layout.banks if place.cylinders[0] in bank)
 
         def rank(other: Place) -> tuple[float, bool, bool, tuple[int, ...]]:
             busy = self.fault_p[other.id] + sum(cylinder_p[c] for c in other.cylinders)
             is_near = bool(near & set(other.cylinders))
-            is_across = other.cylinders[0] not in _bank_of(self.job, place)
+            is_across = other.cylinders[0] not in bank
             return (round(busy, 2), is_near, is_across, other.cylinders)
 
         options = [o for o in engine.places_for(place.kind) if shunned.isdisjoint(o.cylinders)]
         return sorted(options, key=rank)
-
-
-def _bank_of(job: Job, place: Place) -> tuple[int, ...]:
-    return next(bank for bank in job.engine.layout.banks if place.cylinders[0] in bank)
 
 
 def list_work(suspicion: Suspicion, first_repair: str) -> list[Action]:

@@ -445,14 +445,10 @@ def mean_effort(one: Priced, belief_h: FloatArray) -> Effort:
 
 def _follows(actions: list[Action]) -> BoolArray:
     """Whether each action, as it stands, makes sense right after each other one."""
-    done = [[("test", action.test)] if action.test else _moved(action) for action in actions]
+    done = [[("test", action.test)] if action.test else action.moved for action in actions]
     column = {what: at for at, what in enumerate(dict.fromkeys(w for each in done for w in each))}
     done_ax = np.zeros((len(actions), len(column)))
     for a, each in enumerate(done):
         done_ax[a, [column[what] for what in each]] = 1.0
     follows_aa: BoolArray = done_ax @ done_ax.T == 0.0
     return follows_aa
-
-
-def _moved(action: Action) -> tuple[str, ...]:
-    return tuple(place for swap in action.swaps for place in swap)

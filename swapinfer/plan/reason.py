@@ -208,8 +208,8 @@ class _Author:
     def _present_e(self) -> FloatArray:
         """Probability that each element that is fitted is at fault now, all sets counted."""
         space = self.outlook.evidence.space
-        active_es = space.active_es(self.job.time)[:, 1:]
-        fault_e: FloatArray = (self.outlook.posterior.marginal_es[:, 1:] * active_es).sum(axis=1)
+        active_es = space.active_es(self.job.time)
+        fault_e: FloatArray = (self.outlook.posterior.marginal_es * active_es).sum(axis=1)
         is_fitted_e = np.zeros(len(fault_e))
         is_fitted_e[[space.index[element] for element in self.job.fitted.values()]] = 1.0
         return fault_e * is_fitted_e

@@ -117,6 +117,11 @@ class RepairPolicy:
     drive_minutes : sequence of float
         Lengths of verification drive to choose from.
 
+    Attributes
+    ----------
+    fault_count_h : ndarray of int, shape (hypothesis,)
+        Number of faults to repair in each hypothesis.
+
     Notes
     -----
     After each replacement the vehicle is driven until it misfires or the minutes are over. With
@@ -131,25 +136,20 @@ class RepairPolicy:
         self.prices = prices
         self._minutes_d = np.array(drive_minutes, dtype=np.float64)
         present_hk = (faults.element_hk != NONE) & (faults.rate_hk > 0.0)
-        self._count_h: IntArray = present_hk.sum(axis=1)
+        self.fault_count_h: IntArray = present_hk.sum(axis=1)
         # Members first, so that hypotheses with k members use the first k columns.
         front_hk = np.argsort(~present_hk, axis=1, kind="stable")
         self._element_hk = np.take_along_axis(faults.element_hk, front_hk, axis=1)
         self._rate_hk = np.take_along_axis(np.where(present_hk, faults.rate_hk, 0.0), front_hk, 1)
         self._n_elements = len(prices.fix_e)
-        self._member_he = np.zeros((len(self._count_h), self._n_elements))
+        self._member_he = np.zeros((len(self.fault_count_h), self._n_elements))
         rows, columns = np.nonzero(present_hk)
         self._member_he[rows, faults.element_hk[rows, columns]] = 1.0
         self._front_hk = np.where(np.take_along_axis(present_hk, front_hk, 1), front_hk, NONE)
         self._own_saved_hk = self._saved_hk(prices)
         self._single_ek, self._weight_exk = self._single_faults()
-        sizes = self._count_h == 0, self._count_h == 1, self._count_h > 1
+        sizes = self.fault_count_h == 0, self.fault_count_h == 1, self.fault_count_h > 1
         self._size_hx = np.stack(sizes, axis=1).astype(np.float64)
-
-    @property
-    def fault_count_h(self) -> IntArray:
-        """Number of faults to repair in each hypothesis, shape (hypothesis,)."""
-        return self._count_h
 
     @cached_property
     def least_h(self) -> FloatArray:
@@ -158,7 +158,7 @@ class RepairPolicy:
             np.where(self._rate_hk > 0.0, self._element_hk, -1)
         ]
         repaired_h = (fix_hk - self._own_saved_hk).sum(axis=1)
-        repaired_h += self.prices.drive_per_min * self._minutes_d[0] * (self._count_h > 0)
+        repaired_h += self.prices.drive_per_min * self._minutes_d[0] * (self.fault_count_h > 0)
         least_h: FloatArray = np.minimum(repaired_h, self.prices.give_up)
         return least_h
 
@@ -202,16 +202,16 @@ class RepairPolicy:
         ndarray of float, shape (belief, hypothesis)
             Expected cost of the choice when the hypothesis is true.
         """
-        every = np.arange(len(self._count_h))
+        every = np.arange(len(self.fault_count_h))
         cost_bh = self._sequence_cost(choice, every, prices)
-        faulty_h = self._count_h > 0
+        faulty_h = self.fault_count_h > 0
         handed_over_bh = np.where(faulty_h, cost_bh + prices.comeback, 0.0)
         result: FloatArray = np.where(choice.hands_over_b[:, None], handed_over_bh, cost_bh)
         return result
 
     def _single_faults(self) -> tuple[IntArray, FloatArray]:
         """Hypotheses of one fault, an element a row, and what each adds to the element's sums."""
-        single = np.flatnonzero(self._count_h == 1)
+        single = np.flatnonzero(self.fault_count_h == 1)
         single = single[np.argsort(self._element_hk[single, 0], kind="stable")]
         element = self._element_hk[single, 0]
         column = np.arange(len(single)) - np.searchsorted(element, element)
@@ -248,7 +248,7 @@ class RepairPolicy:
         p_good_b, p_single_b, p_several_b = (belief_bh @ self._size_hx).T
         order_bj = self._order(belief_bh, sum_xeb[0], p_several_b > p_good_b + p_single_b)
         choice = self._best_for_single_faults(sum_xeb, order_bj)
-        several = np.flatnonzero(self._count_h > 1)
+        several = np.flatnonzero(self.fault_count_h > 1)
         faulty_b = choice.cost_b
         if several.size:
             cost_bh = self._sequence_cost(choice, several, self.prices)
@@ -300,7 +300,7 @@ class RepairPolicy:
     def _sequence_cost(self, choice: Choice, subset: IntArray, prices: Prices) -> FloatArray:
         """Cost of replacing in order until all of a set is replaced, shape (belief, subset)."""
         n_b, n_j = choice.order_bj.shape
-        width = max(int(self._count_h[subset].max(initial=0)), 1)
+        width = max(int(self.fault_count_h[subset].max(initial=0)), 1)
         place_be = np.full((n_b, self._n_elements + 1), n_j)
         np.put_along_axis(place_be, choice.order_bj, np.arange(n_j)[None], 1)
         place_be[:, NONE] = NONE

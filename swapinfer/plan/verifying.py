@@ -230,7 +230,7 @@ def list_doubts(evidence: Evidence, posterior: Posterior, causes: Sequence[str])
     for cause in dict.fromkeys(causes):
         e = space.index[cause]
         label, fault = element_label(job, cause), float(posterior.fault_e[e])
-        present = float(posterior.marginal_es[e, 1:] @ active_es[e, 1:])
+        present = float(posterior.marginal_es[e] @ active_es[e])
         if fault < PROBABLE:
             doubts.append(f"the {label} is at fault with a probability of only {100 * fault:.0f} %")
         if cause not in touched:

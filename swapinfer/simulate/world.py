@@ -24,7 +24,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.codes import format_code
-from swapinfer.pack.model import COMPLAINT_WORD, GOOD, OVER_LIMIT, Curve, Handling, Pack, Test
+from swapinfer.pack.model import COMPLAINT_WORD, GOOD, OVER_LIMIT, Curve, Handling, Mode, Pack, Test
 from swapinfer.plan.actions import Action
 from swapinfer.plan.repair_policy import LOOK_MINUTES
 
@@ -116,8 +116,7 @@ class World:
             self._test(action)
             return
         if action.swaps:
-            moved = [place for swap in action.swaps for place in swap]
-            self._handle(self.job.disturbed_by(moved))
+            self._handle(self.job.disturbed_by(action.moved))
             self._append(ev.Swapped(action.swaps))
         for place in action.replaced:
             self._handle(self.job.disturbed_by([place]))
@@ -221,7 +220,7 @@ class World:
         if shown is None or showing - before:
             shown = self._draw_shown(test, view, showing | before)
             self._seen[key] = showing | before, shown
-        slipped = self._slip(test)
+        slipped = self._one_of(test.slip)  # of the hand, this time
         if isinstance(shown, str):
             return ev.Inspected(test.id, target, slipped or shown)
         value = self._read_again(test, shown) if not slipped else self._slipped(test, slipped)
@@ -274,10 +273,10 @@ class World:
         noise = float(self.rng.normal(0.0, test.repeatability)) if test.repeatability else 0.0
         return value * math.exp(noise) if test.scale == "log" else value + noise
 
-    def _slip(self, test: Test) -> str:
-        """Draw what a slip of the hand makes a thing show this time; empty for none."""
+    def _one_of(self, chances: Mapping[str, float]) -> str:
+        """Draw one of some names; empty for none of them."""
         u = self.rng.random()
-        for name, chance in test.slip.items():
+        for name, chance in chances.items():
             u -= chance
             if u < 0.0:
                 return name
@@ -291,13 +290,7 @@ class World:
     def _common(self, test: Test) -> str:
         """Outcome that all sound ones of this engine show alike; empty for none."""
         if test.id not in self._commons:
-            u = self.rng.random()
-            self._commons[test.id] = ""
-            for name, chance in test.alike.items():
-                u -= chance
-                if u < 0.0:
-                    self._commons[test.id] = name
-                    break
+            self._commons[test.id] = self._one_of(test.alike)
         return self._commons[test.id]
 
     def _level(self, test: Test) -> float | None:
@@ -323,11 +316,7 @@ class World:
 
     def _break(self, element: str, mode_id: str) -> None:
         kind = self.job.engine.kinds[self.job.elements[element].home.kind]
-        mode = kind.modes[mode_id]
-        names = [name for name, share in mode.severity.items() if share > 0.0]
-        shares = np.array([mode.severity[name] for name in names])
-        chosen = names[int(self.rng.choice(len(names), p=shares / shares.sum()))]
-        self._add_fault(element, State(mode, self.pack.severities[chosen]))
+        self._add_fault(element, draw_fault(self.pack, kind.modes[mode_id], self.rng))
 
     def _add_fault(self, element: str, state: State) -> None:
         self.faults.setdefault(element, state)
@@ -340,6 +329,14 @@ class World:
         s = int(self.rng.choice(len(p_s), p=p_s / p_s.sum()))
         if s:
             self._add_fault(element, self.space.states[e][s])
+
+
+def draw_fault(pack: Pack, mode: Mode, rng: np.random.Generator) -> State:
+    """Draw how severe a fault of a mode is."""
+    names = [name for name, share in mode.severity.items() if share > 0.0]
+    shares = np.array([mode.severity[name] for name in names])
+    chosen = names[int(rng.choice(len(names), p=shares / shares.sum()))]
+    return State(mode, pack.severities[chosen])
 
 
 def draw_states(space: StateSpace, count: int, rng: np.random.Generator) -> IntArray:
