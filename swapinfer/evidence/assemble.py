@@ -17,7 +17,6 @@ from swapinfer.evidence.running import (
     count_misfires,
     expected_episodes,
     feel,
-    leak_chance,
     read_random_only,
     suspect,
 )
@@ -169,10 +168,9 @@ def _assemble(findings: Findings, keep_n: BoolArray) -> tuple[Arrays, Levels]:
         pieces[one.n].append(one.term(levels.of(one.view.test)))
     named = {n: f"drives {runs}" for runs in alike for n in runs}
     first = {runs[0] for runs in alike}
-    running = findings.space.job.pack.running
     for n, run in coded.items():
         supposed_q = levels.values.get(named.get(n, ""))
-        pieces[n] += run.read(running, supposed_q, 2.0 if n in first else 1.0)
+        pieces[n] += run.read(supposed_q, 2.0 if n in first else 1.0)
     lots = _suspected_twice(findings, coded)
     return _stack(findings.space, pieces, levels.weight_q, lots), levels
 
@@ -244,15 +242,14 @@ def _take_run(
         names_none = not misfired and any(c.role == "random" for c in codes)
         uncounted = tuple(c for c in every if c not in run.counts)
         if uncounted and names_none:
-            pieces.append(read_random_only(episodes, uncounted, run.minutes, running))
+            pieces.append(read_random_only(episodes, uncounted, running.unnamed))
         elif uncounted:
-            return pieces, CodedRun(episodes, uncounted, misfired & set(uncounted), run.minutes)
+            return pieces, CodedRun(episodes, uncounted, misfired & set(uncounted))
     elif run.suspected and not run.counts:
-        leak = leak_chance(running, run.minutes)
-        right = running.suspected_right
+        leak, right = episodes.leak_chance(), running.suspected_right
         pieces += [suspect(episodes.in_cylinder(c), right, leak) for c in run.suspected]
     elif run.felt and not run.counts:
-        leak = leak_chance(running, run.minutes, len(every))
+        leak = episodes.leak_chance(len(every))
         pieces.append(feel(episodes.in_any(every), job.pack.feelings[run.felt], leak))
     return pieces, None
 

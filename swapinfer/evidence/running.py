@@ -105,6 +105,8 @@ class Episodes(Struct, frozen=True, eq=False):
         Mean of a Poisson number of episodes of what serves all.
     hit : float
         Chance that such an episode reaches a given cylinder.
+    leak : float
+        Mean number, in each cylinder, that no modelled fault accounts for.
 
     References
     ----------
@@ -115,6 +117,11 @@ class Episodes(Struct, frozen=True, eq=False):
     own_ces: FloatArray
     shared_es: FloatArray
     hit: float
+    leak: float
+
+    def leak_chance(self, cylinders: int = 1) -> float:
+        """Chance that no modelled fault accounts for an episode in one of so many cylinders."""
+        return -expm1(-self.leak * cylinders)
 
     def in_cylinder(self, cylinder: int) -> FloatArray:
         """Mean number in one cylinder by itself, shape (element, state)."""
@@ -164,6 +171,7 @@ def expected_episodes(space: StateSpace, drive: Drive) -> Episodes:
         own_ces=blamed_ec.T[:, :, None] * mean_es,
         shared_es=mean_es * shared_e[:, None],
         hit=running.together,
+        leak=running.leak_per_min * drive.minutes,
     )
 
 
@@ -173,16 +181,24 @@ def is_shared(reached_ec: FloatArray) -> BoolArray:
 
 
 def shown_es(space: StateSpace, drive: Drive) -> FloatArray:
-    """Chance that each state shows itself at all in a drive, shape (element, state)."""
+    """Chance that each state shows itself at all in a drive.
+
+    Parameters
+    ----------
+    space : StateSpace
+        Elements and their states.
+    drive : Drive
+        Real or supposed.
+
+    Returns
+    -------
+    ndarray of float, shape (element, state)
+        ``1 - exp(-rate * minutes)`` where the fault is there, whether or not it upsets combustion.
+    """
     active_es = space.active_es(drive.time)
     rate_es = space.show_rate_es * space.multiplier_es(drive.conditions) * active_es
     out: FloatArray = -np.expm1(-rate_es * drive.minutes)
     return out
-
-
-def leak_chance(running: Running, minutes: float, cylinders: int = 1) -> float:
-    """Chance of a misfire code that no modelled fault accounts for."""
-    return -expm1(-running.leak_per_min * minutes * cylinders)
 
 
 class CodedRun(Struct, frozen=True, eq=False):
@@ -196,34 +212,32 @@ class CodedRun(Struct, frozen=True, eq=False):
         Those for which the codes speak: where a counter was read, it does.
     misfired : frozenset of int
         Those with a code.
-    minutes : float
-        Running time.
     """
 
     episodes: Episodes
     cylinders: tuple[int, ...]
     misfired: frozenset[int]
-    minutes: float
 
     @property
     def quiet(self) -> list[int]:
         """Cylinders without a code."""
         return [c for c in self.cylinders if c not in self.misfired]
 
-    def read(
-        self, running: Running, shared_q: FloatArray | None = None, scale: float = 1.0
-    ) -> list[Term | Factor]:
+    def read(self, shared_q: FloatArray | None = None, scale: float = 1.0) -> list[Term | Factor]:
         """Take the codes in.
 
         Parameters
         ----------
-        running : Running
-            Leak.
         shared_q : ndarray of float, shape (level,), optional
             At each node, 1 where an episode of what serves all cylinders is supposed to have
             occurred, else 0; where several cylinders have a code.
         scale : float, optional
             What the nodes' weights are to be multiplied by, so that each case counts once.
+
+        Returns
+        -------
+        list of Term and Factor
+            None at all in each quiet cylinder, at least one in each other.
 
         Notes
         -----
@@ -231,7 +245,7 @@ class CodedRun(Struct, frozen=True, eq=False):
         cylinder has a code, a shared cause leaves it open with ``u + v (1 - hit)`` and explains it
         with ``v hit``.
         """
-        leak = leak_chance(running, self.minutes)
+        leak = self.episodes.leak_chance()
         pieces: list[Term | Factor] = [
             none_at_all(self.episodes.own_in([c]), leak) for c in self.quiet
         ]
@@ -261,16 +275,26 @@ class CodedRun(Struct, frozen=True, eq=False):
         return [shared, *(any_episode(own_es, close_q2) for own_es in own)]
 
 
-def read_random_only(
-    episodes: Episodes, cylinders: Sequence[int], minutes: float, running: Running
-) -> Term:
+def read_random_only(episodes: Episodes, cylinders: Sequence[int], unnamed: float) -> Term:
     """Take in a misfire code that names no cylinder.
 
-    Of a single cylinder the control unit mostly gives the number: what serves one cylinder sets
-    the code alone with the pack's small chance only.
+    Parameters
+    ----------
+    episodes : Episodes
+        Expected in the drive.
+    cylinders : sequence of int
+        Those for which the code speaks.
+    unnamed : float
+        Chance that a misfire in a single cylinder sets the code that names none: mostly the
+        control unit gives the number.
+
+    Returns
+    -------
+    Term
+        What serves one cylinder explains the code with ``unnamed`` times its chance of an episode,
+        what serves all with the whole of it.
     """
-    unnamed = running.unnamed
-    leak = leak_chance(running, minutes, len(cylinders)) * unnamed
+    leak = episodes.leak_chance(len(cylinders)) * unnamed
     own_es = np.exp(-episodes.own_in(cylinders))
     shared_es = episodes.shared_quiet_es(len(cylinders))
     explain_es = unnamed * (1.0 - own_es) + (1.0 - shared_es)
@@ -288,6 +312,10 @@ def feel(mean_es: FloatArray, word: Feeling, leak: float = 0.0) -> Term:
         Chance of the word with and without an episode.
     leak : float
         Chance of an episode that no modelled fault accounts for.
+
+    Returns
+    -------
+    Term
     """
     unexplained = word.without * (1.0 - leak) + word.with_misfire * leak
     return any_episode(mean_es, (unexplained, word.with_misfire))
@@ -304,6 +332,10 @@ def suspect(mean_es: FloatArray, right: float, leak: float) -> Term:
         Chance that the ear is right; otherwise it says nothing about the cylinder.
     leak : float
         Chance of an episode that no modelled fault accounts for.
+
+    Returns
+    -------
+    Term
 
     Notes
     -----

@@ -17,7 +17,6 @@ from swapinfer.evidence.running import (
     FaultCodes,
     expected_episodes,
     feel,
-    leak_chance,
 )
 from swapinfer.evidence.states import State, StateSpace, build_states, lot_factors
 from swapinfer.ledger import events as ev
@@ -178,12 +177,11 @@ class World:
 
     def _misfire_chances(self, drive: Drive) -> tuple[FloatArray, FloatArray]:
         """Chance of an episode of its own in each cylinder, and of one of each shared cause."""
-        running, state_e = self.pack.running, self._truth_e()
+        state_e = self._truth_e()
         episodes = expected_episodes(self.space, drive)
         every_e = np.arange(len(state_e))
         mean_c = episodes.own_ces[:, every_e, state_e].sum(axis=1)
-        leak = leak_chance(running, drive.minutes)
-        own_c: FloatArray = 1.0 - (1.0 - leak) * np.exp(-mean_c)
+        own_c: FloatArray = 1.0 - (1.0 - episodes.leak_chance()) * np.exp(-mean_c)
         return own_c, -np.expm1(-episodes.shared_es[every_e, state_e])
 
     def _record_run(
