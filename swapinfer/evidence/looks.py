@@ -23,7 +23,7 @@ from swapinfer.evidence.profiles import (
     own_parts,
     reading_value,
 )
-from swapinfer.evidence.states import StateSpace, fitted_at
+from swapinfer.evidence.states import StateSpace
 from swapinfer.ledger.events import Inspected, Measured
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.pack.model import ANY, GOOD, OVER_LIMIT, Sight, Test
@@ -164,7 +164,7 @@ def _within_e(
     """Elements that the target involves: the one at the place, or all that reach its cylinders."""
     places = space.job.engine.places
     out = np.zeros(len(space.elements), dtype=np.bool_)
-    for e, place in fitted_at(space, fitted).items():
+    for e, place in space.placed(fitted).items():
         if target in places:
             out[e] = place == target
         else:

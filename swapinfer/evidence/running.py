@@ -19,7 +19,7 @@ from swapinfer.evidence.arrays import (
     none_at_all,
 )
 from swapinfer.evidence.negbin import negative_binomial
-from swapinfer.evidence.states import StateSpace, fitted_at
+from swapinfer.evidence.states import StateSpace
 from swapinfer.pack.codes import all_codes
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import ANY, Feeling, Running
@@ -63,7 +63,7 @@ def reach_ec(space: StateSpace, fitted: Mapping[str, str]) -> FloatArray:
     """
     engine = space.job.engine
     out = np.zeros((len(space.elements), len(engine.layout.cylinders)))
-    for e, place in fitted_at(space, fitted).items():
+    for e, place in space.placed(fitted).items():
         out[e, [cylinder - 1 for cylinder in engine.places[place].cylinders]] = 1.0
     return out
 

@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.ledger.events import Ran
-from swapinfer.ledger.replay import Disturbance, Element, Job
+from swapinfer.ledger.replay import Element, Job
 from swapinfer.pack.hazard import mode_prior, mode_prior_draws
 from swapinfer.pack.model import GOOD, Kind, Mode, Severity
 
@@ -45,6 +45,27 @@ class State(Struct, frozen=True):
         return f"{self.mode.id}/{self.severity.id}{induced}"
 
 
+class Life(Struct, frozen=True):
+    """All that an element's states depend on.
+
+    Attributes
+    ----------
+    kind : str
+        Of the element.
+    is_new : bool
+        Whether it was fitted during the job.
+    age_km : float
+        Distance on it.
+    induced : tuple of (mode, onset, chance)
+        Faults that handling may have brought.
+    """
+
+    kind: str
+    is_new: bool
+    age_km: float
+    induced: tuple[tuple[str, int, float], ...]
+
+
 class StateSpace(Struct, frozen=True, eq=False, dict=True):
     """States of all elements as arrays padded to one width.
 
@@ -56,32 +77,27 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
         As replayed.
     elements : tuple of Element
         In the order of the pass: engine-wide, by bank, then along the cylinders.
-    kinds : tuple of Kind
-        Kind of each element.
+    lives : tuple of Life
+        Distinct lives of elements.
     rows : tuple of tuple of State
-        Distinct rows of states, good first.
+        States of each life, good first.
     row_e : ndarray of int, shape (element,)
         Row of each element.
-    row_kinds : tuple of str
-        Kind of each row.
     prior_es : ndarray of float, shape (element, state)
         Prior probabilities.
-    disturbed : dict of int to list of int
-        Element index to the times at which it was disturbed.
-    ran : tuple of (int, mapping of str to str)
-        Time of each run, and place to element in it; before the first comes the driving that led
-        to the complaint.
     """
 
     job: Job
     elements: tuple[Element, ...]
-    kinds: tuple[Kind, ...]
+    lives: tuple[Life, ...]
     rows: tuple[tuple[State, ...], ...]
     row_e: IntArray
-    row_kinds: tuple[str, ...]
     prior_es: FloatArray
-    disturbed: dict[int, list[int]]
-    ran: tuple[tuple[int, Mapping[str, str]], ...]
+
+    @cached_property
+    def kinds(self) -> tuple[Kind, ...]:
+        """Kind of each element."""
+        return tuple(self.job.engine.kinds[element.home.kind] for element in self.elements)
 
     @cached_property
     def states(self) -> tuple[tuple[State, ...], ...]:
@@ -94,11 +110,29 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
         return {element.id: i for i, element in enumerate(self.elements)}
 
     @cached_property
+    def disturbed(self) -> dict[int, list[int]]:
+        """Position of an element to the times at which it was disturbed."""
+        found: dict[int, list[int]] = {}
+        for one in self.job.disturbances:
+            found.setdefault(self.index[one.element], []).append(one.time)
+        return found
+
+    @cached_property
+    def ran(self) -> list[tuple[int, Mapping[str, str]]]:
+        """Time of each run, and place to element in it.
+
+        Before the first comes the driving that led to the complaint.
+        """
+        original = {place: place for place in self.job.engine.places}
+        runs = [one for one in self.job.findings if isinstance(one.event, Ran)]
+        return [(BEFORE, original), *((run.time, run.fitted) for run in runs)]
+
+    @cached_property
     def modes(self) -> tuple[tuple[str, str], ...]:
         """Distinct (kind, mode) in use; `mode_es` counts them from 1."""
         pairs = dict.fromkeys(
-            (kind, state.mode.id)
-            for kind, row in zip(self.row_kinds, self.rows, strict=True)
+            (life.kind, state.mode.id)
+            for life, row in zip(self.lives, self.rows, strict=True)
             for state in row
             if state.mode
         )
@@ -143,6 +177,10 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
         cured: BoolArray = self._of_state(lambda _k, m, _v, _t: m.cured_by_disturbance) > 0
         return cured
 
+    def placed(self, fitted: Mapping[str, str]) -> dict[int, str]:
+        """Position of an element to the place where it sits in an arrangement."""
+        return {self.index[element]: place for place, element in fitted.items()}
+
     def active_es(self, time: int) -> BoolArray:
         """Which states are present faults at a time.
 
@@ -176,21 +214,12 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
     def _of_state(self, value: Callable[[str, Mode, Severity, int], float]) -> FloatArray:
         """Look a value up once for each row, and spread it over the elements."""
         out_rs = np.zeros((len(self.rows), self.prior_es.shape[1]))
-        for r, (kind, row) in enumerate(zip(self.row_kinds, self.rows, strict=True)):
+        for r, (life, row) in enumerate(zip(self.lives, self.rows, strict=True)):
             for s, state in enumerate(row):
                 if state.mode and state.severity:
-                    out_rs[r, s] = value(kind, state.mode, state.severity, state.onset)
+                    out_rs[r, s] = value(life.kind, state.mode, state.severity, state.onset)
         out: FloatArray = out_rs[self.row_e]
         return out
-
-
-class _Life(Struct, frozen=True):
-    """All that an element's states depend on."""
-
-    kind: str
-    is_new: bool
-    age_km: float
-    induced: tuple[tuple[str, int, float], ...]
 
 
 ChanceOf = Callable[[str, Mode, float, float], FloatArray]
@@ -219,24 +248,8 @@ def build_states(job: Job) -> StateSpace:
     number = {life: r for r, life in enumerate(dict.fromkeys(lives))}
     rows = [_states_of(job, life) for life in number]
     row_e = np.array([number[life] for life in lives])
-    disturbed: dict[int, list[int]] = {}
-    place = {element.id: i for i, element in enumerate(elements)}
-    for one in job.disturbances:
-        disturbed.setdefault(place[one.element], []).append(one.time)
-    return StateSpace(
-        job=job,
-        elements=tuple(elements),
-        kinds=tuple(job.engine.kinds[element.home.kind] for element in elements),
-        rows=tuple(rows),
-        row_e=row_e,
-        row_kinds=tuple(life.kind for life in number),
-        prior_es=_priors(job, number, rows, _mean_chance)[0, row_e],
-        disturbed=disturbed,
-        ran=(
-            (BEFORE, {place: place for place in job.engine.places}),
-            *((one.time, one.fitted) for one in job.findings if isinstance(one.event, Ran)),
-        ),
-    )
+    prior_es: FloatArray = _priors(job, number, rows, _mean_chance)[0, row_e]
+    return StateSpace(job, tuple(elements), tuple(number), tuple(rows), row_e, prior_es)
 
 
 def _mean_chance(_kind: str, mode: Mode, age_km: float, exposure_km: float) -> FloatArray:
@@ -261,14 +274,13 @@ def draw_priors(space: StateSpace, count: int, seed: int) -> FloatArray:
     -------
     ndarray of float, shape (draw, element, state)
     """
-    lives = dict.fromkeys(_life(space.job, element) for element in space.elements)
     z_md = np.random.default_rng(seed).standard_normal((len(space.modes), count))
     z_of = dict(zip(space.modes, z_md, strict=True))
 
     def chance(kind: str, mode: Mode, age_km: float, exposure_km: float) -> FloatArray:
         return mode_prior_draws(mode, age_km, exposure_km, z_of[kind, mode.id])
 
-    out: FloatArray = _priors(space.job, lives, space.rows, chance)[:, space.row_e]
+    out: FloatArray = _priors(space.job, space.lives, space.rows, chance)[:, space.row_e]
     return out
 
 
@@ -334,12 +346,12 @@ def _pass_order(job: Job) -> Callable[[Element], tuple[int, int, int, str]]:
     return key
 
 
-def _life(job: Job, element: Element) -> _Life:
+def _life(job: Job, element: Element) -> Life:
     age = job.pack.running.odometer_km if element.is_new else element.age_km
-    return _Life(element.home.kind, element.is_new, age, _induced(job, element))
+    return Life(element.home.kind, element.is_new, age, _induced(job, element))
 
 
-def _states_of(job: Job, life: _Life) -> tuple[State, ...]:
+def _states_of(job: Job, life: Life) -> tuple[State, ...]:
     modes = job.engine.kinds[life.kind].modes
     onsets = [(mode, BEFORE) for mode in modes]
     onsets += [(mode, onset) for mode, onset, _ in life.induced]
@@ -353,7 +365,7 @@ def _states_of(job: Job, life: _Life) -> tuple[State, ...]:
 
 
 def _priors(
-    job: Job, lives: Iterable[_Life], rows: Sequence[tuple[State, ...]], chance_of: ChanceOf
+    job: Job, lives: Iterable[Life], rows: Sequence[tuple[State, ...]], chance_of: ChanceOf
 ) -> FloatArray:
     """Prior of each row, shape (draw, row, state)."""
     width = max(map(len, rows))
@@ -365,7 +377,7 @@ def _priors(
     return out
 
 
-def _prior(job: Job, life: _Life, chance_of: ChanceOf) -> list[FloatArray]:
+def _prior(job: Job, life: Life, chance_of: ChanceOf) -> list[FloatArray]:
     modes = job.engine.kinds[life.kind].modes
     prior = [
         chance_d * share
@@ -380,7 +392,7 @@ def _prior(job: Job, life: _Life, chance_of: ChanceOf) -> list[FloatArray]:
     return [good_d, *prior]
 
 
-def _mode_chances(job: Job, life: _Life, chance_of: ChanceOf) -> dict[str, FloatArray]:
+def _mode_chances(job: Job, life: Life, chance_of: ChanceOf) -> dict[str, FloatArray]:
     kind = job.engine.kinds[life.kind]
     driven = job.opening.driven_km
     exposure = job.pack.running.exposure_km if driven is None else driven
@@ -400,22 +412,11 @@ def _induced(job: Job, element: Element) -> tuple[tuple[str, int, float], ...]:
     finding_times = [finding.time for finding in job.findings]
     spared: dict[tuple[str, int], float] = {}
     onset: dict[tuple[str, int], int] = {}
-    for one in _harmful(job.disturbances, element.id):
+    for one in job.disturbances:
+        if one.element != element.id or not one.handling.mode or one.handling.chance <= 0:
+            continue
         epoch = sum(1 for time in finding_times if time <= one.time)
         key = one.handling.mode, epoch
         spared[key] = spared.get(key, 1.0) * (1.0 - one.handling.chance)
         onset[key] = one.time
     return tuple((mode, onset[mode, epoch], 1.0 - left) for (mode, epoch), left in spared.items())
-
-
-def _harmful(disturbances: Iterable[Disturbance], element: str) -> Iterable[Disturbance]:
-    return (
-        one
-        for one in disturbances
-        if one.element == element and one.handling.mode and one.handling.chance > 0
-    )
-
-
-def fitted_at(space: StateSpace, fitted: Mapping[str, str]) -> dict[int, str]:
-    """Element index to the place where it sits in an arrangement."""
-    return {space.index[element]: place for place, element in fitted.items()}
