@@ -21,7 +21,7 @@ ENGINE = ("inline-4", "coil-on-plug", "port")
 def test_chances_beside_a_changed_one_give_way_in_proportion() -> None:
     table = json.loads(pack_to_json(load_pack()))
     before = load_pack().kinds["coil"].modes["breakdown"].severity
-    changed = influence._changed(table, "element.coil.mode.breakdown.severity.rare", 0.5)
+    changed = influence.changed_pack(table, "element.coil.mode.breakdown.severity.rare", 0.5)
     after = changed.kinds["coil"].modes["breakdown"].severity
     assert after["rare"] == 0.5
     assert sum(after.values()) == pytest.approx(1.0, abs=1e-12)
@@ -31,9 +31,9 @@ def test_chances_beside_a_changed_one_give_way_in_proportion() -> None:
 
 
 def test_a_chance_moves_by_its_odds_and_a_life_by_its_factor() -> None:
-    low, high = influence._ends("element.coil.mode.breakdown.severity.rare", 0.25, 3.0)
+    low, high = influence.ends_of("element.coil.mode.breakdown.severity.rare", 0.25, 3.0)
     assert (low, high) == pytest.approx((0.1, 0.5))  # odds 1/3 to 1/9 and to 1
-    assert influence._ends("element.x.mode.y.life_km.median", 2e6, 4.0) == (5e5, 8e6)
+    assert influence.ends_of("element.x.mode.y.life_km.median", 2e6, 4.0) == (5e5, 8e6)
 
 
 def test_the_rates_of_severities_are_weighed_and_told(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Annotated, Any, ClassVar
 
 import typer
@@ -20,6 +20,7 @@ from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
+from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import Pack
 from swapinfer.pack.provenance import numbers_under
 from swapinfer.pack.tables import pack_from_json, pack_to_json
@@ -86,6 +87,8 @@ class InfluenceView(Facts, frozen=True):
 
 
 class _Interval(Struct, frozen=True):
+    """A number of the priors, the ends of its interval, and the grade of its source."""
+
     value: float
     low: float
     high: float
@@ -97,6 +100,49 @@ class _Trial(Struct, frozen=True):
 
     plan: Plan
     fault: dict[str, float]
+
+
+class _Trials:
+    """A few jobs under the pack as it is, to be compared with them under changed ones."""
+
+    def __init__(self, pack: Pack, jobs: Iterable[list[Event]]) -> None:
+        self.table: dict[str, Any] = json.loads(pack_to_json(pack))
+        self.jobs = list(jobs)
+        self.as_is = [_try(replay(enumerate(events), pack)) for events in self.jobs]
+
+    def belief_moved(self, path: str, value: float) -> float:
+        """Largest change of an element's probability if one number is another."""
+        pack = changed_pack(self.table, path, value)
+        moved = 0.0
+        for events, trial in zip(self.jobs, self.as_is, strict=True):
+            arrays = gather_evidence(replay(enumerate(events), pack)).arrays
+            pairs = zip(arrays.elements, infer(arrays).fault_e, strict=True)
+            moved = max(moved, *(abs(float(p) - trial.fault[name]) for name, p in pairs))
+        return moved
+
+    def plan_moved(self, path: str, value: float) -> tuple[set[int], float]:
+        """Jobs that get another first step, and the mean change of their expected cost."""
+        pack = changed_pack(self.table, path, value)
+        others, moved = set[int](), 0.0
+        for n, (events, trial) in enumerate(zip(self.jobs, self.as_is, strict=True)):
+            before, best = trial.plan.best, _try(replay(enumerate(events), pack)).plan.best
+            moved += abs(best.expected_total - before.expected_total) / len(self.jobs)
+            others |= {n} if best.id != before.id else set()
+        return others, moved
+
+    def line(self, path: str, one: _Interval, belief_moved: float) -> InfluenceLine:
+        """Say what moving one number to either end of its interval does."""
+        ends = [self.plan_moved(path, value) for value in (one.low, one.high)]
+        return InfluenceLine(
+            path,
+            one.value,
+            one.low,
+            one.high,
+            one.grade,
+            len(set[int]().union(*(others for others, _ in ends))),
+            max(moved for _, moved in ends),
+            belief_moved,
+        )
 
 
 @command("priors weight", "priors weight")
@@ -116,32 +162,30 @@ def weigh_numbers(
         Engine of the jobs.
     """
     pack = shop.pack
-    jobs = plain_jobs(pack, (layout, ignition, fuel))
-    as_is = [_try(replay(enumerate(events), pack)) for events in jobs.values()]
-    numbers = dict(_movable(pack, replay(enumerate(next(iter(jobs.values()))), pack), as_is))
-    table = json.loads(pack_to_json(pack))
+    opened = ev.Opened("plain", layout, {"ignition": ignition, "fuel": fuel})
+    jobs = _plain_jobs(pack, opened)
+    trials = _Trials(pack, jobs.values())
+    numbers = dict(_movable(pack, replay([(0, opened)], pack).engine, trials.as_is))
     moved = {
-        path: _belief_moved(table, path, one.high, list(jobs.values()), as_is)
+        path: trials.belief_moved(path, one.high)
         for path, one in watched(numbers.items(), "belief")
     }
-    tested = {path for path in numbers if path.startswith("test.")}
-    chosen = sorted(numbers.keys() - tested, key=lambda path: -moved[path])[:PLANNED]
+    tested = sorted(path for path in numbers if path.startswith("test."))
+    causes = sorted(numbers.keys() - tested, key=lambda path: -moved[path])[:PLANNED]
     lines = [
-        _line(table, path, numbers[path], moved[path], list(jobs.values()), as_is)
-        for path in watched([*chosen, *sorted(tested)], "plans")
+        trials.line(path, numbers[path], moved[path])
+        for path in watched([*causes, *tested], "plans")
     ]
     lines.sort(key=lambda one: (-one.steps_changed, -one.cost_moved, one.path))
     costs = shop.settings.costs(pack)
     return InfluenceView(tuple(lines[:SHOWN]), tuple(jobs), len(numbers), costs.currency)
 
 
-def plain_jobs(pack: Pack, fitment: tuple[str, str, str]) -> dict[str, list[Event]]:
+def _plain_jobs(pack: Pack, opened: ev.Opened) -> dict[str, list[Event]]:
     """Jobs as they begin everywhere: what was found, in words, and its events."""
-    layout, ignition, fuel = fitment
-    opened = ev.Opened("plain", layout, {"ignition": ignition, "fuel": fuel})
     tags = max(pack.costs.drive_conditions, key=len)
     one = ev.Ran(15.0, tags, ("P0301",))
-    moved = _swap_of_the_likeliest(pack, [opened, one])
+    moved = _swap_of_the_likeliest(replay(enumerate([opened, one]), pack))
     return {
         "one cylinder has a code": [opened, one],
         "the likeliest part was moved, the code stayed": [opened, one, moved, one],
@@ -150,13 +194,12 @@ def plain_jobs(pack: Pack, fitment: tuple[str, str, str]) -> dict[str, list[Even
     }
 
 
-def _swap_of_the_likeliest(pack: Pack, events: list[Event]) -> ev.Swapped:
-    job = replay(enumerate(events), pack)
-    evidence = gather_evidence(job)
-    fault_e = infer(evidence.arrays).fault_e
+def _swap_of_the_likeliest(job: Job) -> ev.Swapped:
+    arrays = gather_evidence(job).arrays
+    fault_e = infer(arrays).fault_e
     for e in sorted(range(len(fault_e)), key=lambda e: -fault_e[e]):
-        place = job.place_of(evidence.arrays.elements[e])
-        others = job.engine.places_for(place.kind) if place else []
+        place = job.place_of(arrays.elements[e])
+        others = job.engine.places_for(place.kind) if place else ()
         if place and job.engine.kinds[place.kind].movable and len(others) > 1:
             other = next(p for p in reversed(others) if not set(p.cylinders) & set(place.cylinders))
             return ev.Swapped(((place.id, other.id),))
@@ -170,38 +213,32 @@ def _try(job: Job) -> _Trial:
     return _Trial(plan, dict(zip(evidence.arrays.elements, posterior.fault_e, strict=True)))
 
 
-def _movable(pack: Pack, job: Job, as_is: Sequence[_Trial]) -> Iterator[tuple[str, _Interval]]:
+def _movable(
+    pack: Pack, engine: Engine, as_is: Sequence[_Trial]
+) -> Iterator[tuple[str, _Interval]]:
     """Numbers that bear on these jobs, each with the ends of its interval and its grade."""
     leading = {s.action.test for trial in as_is for s in trial.plan.steps[:LOOKED_AT] if s.action}
-    for path, (value, source) in numbers_under(pack).items():
+    numbers = numbers_under(pack)
+    for path, (value, source) in numbers.items():
         table, name, *rest = path.split(".")
         bears = table in CAUSES if table != "test" else name in leading
-        if table == "element" and name not in job.engine.kinds:
+        if table == "element" and name not in engine.kinds:
             bears = False
         if table == "code" and "sets" not in rest and rest != ["false_chance"]:
             bears = False
         if not bears or isinstance(value, list) or not value or "fix" in rest:
             continue
         factor = DOUBT.get(source.grade, 1.0)
-        if rest[-1:] == ["median"]:
-            spread = _sibling(pack, path)
+        beside = path.removesuffix("median") + "spread"
+        if rest[-1:] == ["median"] and beside in numbers:
+            spread = float(numbers[beside][0])
             factor = spread**NORMAL_90 if spread > 1.0 else factor
         if factor > 1.0 and rest[-1:] != ["spread"]:
-            yield path, _Interval(float(value), *_ends(path, float(value), factor), source.grade)
+            yield path, _Interval(float(value), *ends_of(path, float(value), factor), source.grade)
 
 
-def _sibling(pack: Pack, path: str) -> float:
-    try:
-        value, _ = numbers_under(pack, path.removesuffix("median") + "spread")[
-            path.removesuffix("median") + "spread"
-        ]
-    except SwapinferError:
-        return 1.0
-    return float(value)
-
-
-def _ends(path: str, value: float, factor: float) -> tuple[float, float]:
-    """Move a number by a factor, and a chance by its odds."""
+def ends_of(path: str, value: float, factor: float) -> tuple[float, float]:
+    """Move a number by a factor to either side, and a chance by its odds."""
     is_chance = value < 1.0 and "life_km" not in path and "per_min" not in path
     if not is_chance:
         return value / factor, value * factor
@@ -209,8 +246,18 @@ def _ends(path: str, value: float, factor: float) -> tuple[float, float]:
     return odds / factor / (1.0 + odds / factor), odds * factor / (1.0 + odds * factor)
 
 
-def _changed(table: dict[str, Any], path: str, value: float) -> Pack:
-    """Return the pack with one number changed; chances beside it give way in proportion."""
+def changed_pack(table: dict[str, Any], path: str, value: float) -> Pack:
+    """Return the pack of a table with one number changed; chances beside it give way in proportion.
+
+    Parameters
+    ----------
+    table : dict
+        Of the pack as it is.
+    path : str
+        Dotted keys of the number.
+    value : float
+        That it is to have.
+    """
     fresh = json.loads(json.dumps(table))
     *outer, last = path.split(".")
     inner = fresh
@@ -225,53 +272,6 @@ def _changed(table: dict[str, Any], path: str, value: float) -> Pack:
             inner[key] *= (1.0 - value) / rest
     inner[last] = value
     return pack_from_json(json.dumps(fresh))
-
-
-def _belief_moved(
-    table: dict[str, Any],
-    path: str,
-    value: float,
-    jobs: Sequence[list[Event]],
-    as_is: Sequence[_Trial],
-) -> float:
-    pack = _changed(table, path, value)
-    moved = 0.0
-    for events, trial in zip(jobs, as_is, strict=True):
-        arrays = gather_evidence(replay(enumerate(events), pack)).arrays
-        fault_e = infer(arrays).fault_e
-        pairs = zip(arrays.elements, fault_e, strict=True)
-        moved = max(moved, *(abs(float(p) - trial.fault[name]) for name, p in pairs))
-    return moved
-
-
-def _line(
-    table: dict[str, Any],
-    path: str,
-    interval: _Interval,
-    belief_moved: float,
-    jobs: Sequence[list[Event]],
-    as_is: Sequence[_Trial],
-) -> InfluenceLine:
-    changed, cost = set[int](), 0.0
-    for value in (interval.low, interval.high):
-        pack = _changed(table, path, value)
-        moved = 0.0
-        for n, (events, trial) in enumerate(zip(jobs, as_is, strict=True)):
-            best = _try(replay(enumerate(events), pack)).plan.best
-            moved += abs(best.expected_total - trial.plan.best.expected_total) / len(jobs)
-            if best.id != trial.plan.best.id:
-                changed.add(n)
-        cost = max(cost, moved)
-    return InfluenceLine(
-        path,
-        interval.value,
-        interval.low,
-        interval.high,
-        interval.grade,
-        len(changed),
-        cost,
-        belief_moved,
-    )
 
 
 @show.register

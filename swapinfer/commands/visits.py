@@ -33,6 +33,11 @@ from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.ledger.runs import misfiring
 
+LONGEST_WORD = 40
+"""Letters of a vehicle family that are kept."""
+
+Rows: TypeAlias = list[dict[str, Any]]
+
 
 class Visit(Struct, frozen=True):
     """One visit: from a job's opening, or reopening, to its closing.
@@ -165,12 +170,6 @@ def _gap(before: Visit, after: Visit) -> timedelta:
         return timedelta.max
     ended, opened = (datetime.fromisoformat(at) for at in (before.ended, after.opened))
     return opened - ended
-
-
-LONGEST_WORD = 40
-
-
-Rows: TypeAlias = list[dict[str, Any]]
 
 
 def table_rows(visits: Iterable[Visit]) -> tuple[Rows, Rows]:
