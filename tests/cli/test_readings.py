@@ -39,9 +39,9 @@ def test_battery_of_another_day_is_not_taken_over(opened: Bay) -> None:
     event = ev.Measured("coil-supply", "cylinder3", 12.4, "12.4V", reference=12.5)
     with Shop() as shop:
         loaded = shop.load()
-        shop.store.append_all(
+        shop.store.append(
             loaded.id,
-            [(event.type, event.to_json())],
+            (event.type, event.to_json()),
             who="T. Echnician",
             at="2020-02-01T09:00:00+00:00",
             pack=loaded.records[0].pack,

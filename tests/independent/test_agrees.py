@@ -48,8 +48,8 @@ def pack() -> Pack:
 @pytest.fixture(autouse=True)
 def _every_node(monkeypatch: pytest.MonkeyPatch) -> None:
     """Keep nodes that hardly matter and gather none, as the package does for speed."""
-    monkeypatch.setattr(assemble, "NEGLIGIBLE", 1e-200)
-    monkeypatch.setattr(assemble, "MOST_COMBINED", 10**9)
+    monkeypatch.setattr(levels, "NEGLIGIBLE", 1e-200)
+    monkeypatch.setattr(levels, "MOST_COMBINED", 10**9)
 
 
 def same(mine: Marginals, theirs: Marginals) -> None:
