@@ -205,13 +205,17 @@ class Job(msgspec.Struct, eq=False):
         return touched
 
     def disturbed_by_test(self, test: Test, target: str) -> list[tuple[str, Handling]]:
-        """List what making a test on a target disturbs, and what it may do."""
+        """List what making a test on a target disturbs, and what it may do.
+
+        It handles what serves any of the target's cylinders: a coil pack's connector is unplugged
+        for a reading at one of them.
+        """
         cylinders = set(self.engine.target_cylinders(target))
         return [
             (self.fitted[place.id], handling)
             for place in self.engine.places.values()
             for handling in test.disturbs
-            if place.kind == handling.kind and set(place.cylinders) <= cylinders
+            if place.kind == handling.kind and cylinders & set(place.cylinders)
         ]
 
     def needs_open(self, access: str) -> list[str]:

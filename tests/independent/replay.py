@@ -125,7 +125,9 @@ class Job:
                 self.findings.append(Finding(time, event, dict(self.fitted)))
                 if event["type"] != "ran":
                     disturbs = self.tests[event["test"]].get("disturbs", {})
-                    self._disturb(time, disturbs, self.target_cylinders(event["target"]))
+                    cylinders = self.target_cylinders(event["target"])
+                    served = [p for p in self.places.values() if cylinders & {*p.cylinders}]
+                    self._disturb(time, disturbs, served)
             case "swapped":
                 for first, second in event["swaps"]:
                     self._swap(time, first, second)
@@ -136,11 +138,11 @@ class Job:
             case "replaced":
                 self._replace(time, event["place"])
 
-    def _disturb(self, time: int, handling: Table, cylinders: set[int]) -> None:
-        """Disturb what lies wholly within some cylinders."""
+    def _disturb(self, time: int, handling: Table, places: list[Place]) -> None:
+        """Disturb what sits at some places, if it is of the kinds handled."""
         for kind, modes in handling.items():
-            for place in self.places.values():
-                if place.kind == kind and set(place.cylinders) <= cylinders:
+            for place in places:
+                if place.kind == kind:
                     handled = self.elements[self.fitted[place.id]].handled
                     handled += [(time, m, p) for m, p in modes.items()] or [(time, "", 0.0)]
 
@@ -148,7 +150,8 @@ class Job:
         place = self.places[name]
         self.elements[self.fitted[name]].handled.append((time, "", 0.0))
         handling = self.kinds[place.kind].get("handling", {})
-        self._disturb(time, handling, set(place.cylinders))
+        within = [p for p in self.places.values() if {*p.cylinders} <= {*place.cylinders}]
+        self._disturb(time, handling, within)
 
     def _swap(self, time: int, first: str, second: str) -> None:
         self._handle(time, first)

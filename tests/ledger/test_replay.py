@@ -144,3 +144,23 @@ def test_reseating_a_connector_disturbs_it() -> None:
     """A contact that the first disturbance cures must be cured by reseating it itself."""
     job = replay(enumerate([OPENING, ev.Reseated("coil-wiring3")]), PACK)
     assert "coil-wiring3" in {one.element for one in job.disturbances}
+
+
+@pytest.mark.parametrize(
+    ("ignition", "event", "wiring"),
+    [
+        ("coil-on-plug", ev.Inspected("coil-connector-look", "cylinder3", "sound"), "coil-wiring3"),
+        ("waste-spark", ev.Inspected("coil-connector-look", "cylinder3", "sound"), "2+3"),
+        ("waste-spark", ev.Measured("coil-supply", "cylinder1", 12.4, reference=12.5), "1+4"),
+        ("waste-spark", ev.Inspected("coil-pack-look", "coil-pack1+4", "sound"), "1+4"),
+    ],
+)
+def test_a_test_disturbs_the_connector_that_it_unplugs(
+    ignition: str, event: Event, wiring: str
+) -> None:
+    """A coil pack serves two cylinders: a look at one of them unplugs the connector of both."""
+    opening = ev.Opened("RO", "inline-4", {"ignition": ignition, "fuel": "port"})
+    job = replay(enumerate([opening, event]), PACK)
+    disturbed = {d.element for d in job.disturbances if d.element.startswith("coil")}
+    name = wiring if wiring.startswith("coil") else f"coil-pack-wiring{wiring}"
+    assert disturbed == {name}
