@@ -108,7 +108,7 @@ def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
             who=shop.who,
             at=shop.now(),
             pack=pack.digest,
-            summary=summarise(belief, step),
+            summary=summarise(shop, belief, step),
         )
         store.choose_job(shop.who, first.job)
     return Recorded(

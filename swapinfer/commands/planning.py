@@ -12,7 +12,6 @@ from swapinfer.commands.shop import Shop
 from swapinfer.errors import known_word
 from swapinfer.ledger.replay import Job
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.next import next_steps
 
 
 class StepLine(Struct, frozen=True):
@@ -55,6 +54,8 @@ def plan_settings(shop: Shop, job: Job, lacking: Iterable[str] = ()) -> PlanSett
 
 def first_step(shop: Shop, belief: Belief) -> StepLine:
     """Cheapest next step in one line."""
+    from swapinfer.plan.next import next_steps
+
     job = belief.evidence.job
     best = next_steps(belief.evidence, belief.posterior, plan_settings(shop, job)).best
     minutes = best.minutes + best.drive_minutes

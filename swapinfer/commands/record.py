@@ -5,21 +5,33 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any, ClassVar
 
+import msgspec
+
 from swapinfer.commands.causes import Belief, Cause, believe, cause_words, list_causes
 from swapinfer.commands.facts import Facts
-from swapinfer.commands.meaning import explain_events, warn_of
-from swapinfer.commands.page import Page, exactness, percent, show
-from swapinfer.commands.planning import StepLine, first_step, step_words
+from swapinfer.commands.page import Page, exactness, show
+from swapinfer.commands.planning import StepLine, first_step, plan_settings, step_words
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.errors import ConflictError
+from swapinfer.evidence.looks import look
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.event import Event
-from swapinfer.ledger.record import Record
+from swapinfer.ledger.event import Aside, Entry, Event, Work, unhandled
+from swapinfer.ledger.record import Record, digest_text
 from swapinfer.ledger.replay import Job, refuse_conflict
-from swapinfer.plan.verifying import check_closing
+from swapinfer.ledger.runs import explain_run
+from swapinfer.ledger.words import element_label, expected_range, in_unit_typed
+from swapinfer.pack.codes import read_codes
+from swapinfer.posterior import level_weights
+from swapinfer.units import format_quantity, percent
 
 TRIES = 50
 """Attempts to append while others keep appending to the same job."""
+
+NOTICEABLE = 0.005
+"""Smallest change of a probability that is worth a sentence."""
+
+MUCH = 0.1
+"""Change of a probability that nobody would call little."""
 
 LEADING = 3
 """Causes shown before and after an event."""
@@ -114,12 +126,14 @@ def record(
             event.check()
         after = believe(shop.replay(loaded.records, events))
         if isinstance(events[-1], ev.Closed):
+            from swapinfer.plan.verifying import check_closing
+
             check_closing(after.evidence, after.posterior, is_confirmed=is_confirmed)
-        step = None if after.evidence.job.closing else first_step(shop, after)
+        step = _way_on(shop, loaded, events, after)
         if shop.is_supposing:
             return _recorded(shop, loaded, events, after, step)
         try:
-            _append(shop, loaded, events, summarise(after, step))
+            _append(shop, loaded, events, summarise(shop, after, step))
         except ConflictError:
             loaded = shop.load(loaded.ro)
             check(loaded.job)
@@ -155,15 +169,168 @@ def _recorded(
         after=list_causes(after)[:LEADING],
         next=step,
         currency=shop.settings.costs(job.pack).currency,
-        warnings=tuple(warn_of(job, events[-1])),
+        warnings=tuple(_warnings(job, events[-1])),
         is_supposed=shop.is_supposing,
         exact=after.posterior.exact,
         off_by=after.posterior.left_out,
     )
 
 
-def summarise(belief: Belief, step: StepLine | None) -> dict[str, Any]:
-    """Sum a job up for a list that does not replay it."""
+def explain_events(before: Belief, after: Belief, events: Sequence[Event]) -> list[str]:
+    """Say what new events mean: for a run, what followed what; for tests, how they read.
+
+    Parameters
+    ----------
+    before, after : Belief
+        Beliefs without and with the events.
+    events : sequence of Event
+        The newest.
+
+    Returns
+    -------
+    list of str
+        Sentences; empty for events that find nothing.
+    """
+    job = after.evidence.job
+    newest = events[-1]
+    match newest:
+        case ev.Ran():
+            return explain_run(job, job.findings[-1])
+        case ev.Measured():
+            return [*_reading_words(before, after, newest), *_shift(before, after)]
+        case ev.Inspected():
+            return [*_where_it_ran(after, newest), *_shift(before, after)]
+        case Work() | Entry():
+            return []
+        case _:
+            raise unhandled(newest, "explained")
+
+
+def _reading_words(before: Belief, after: Belief, event: ev.Measured) -> list[str]:
+    job = after.evidence.job
+    test = job.engine.tests[event.test]
+    level = None
+    if test.level:
+        level = after.evidence.usual(test, level_weights(after.evidence.arrays))
+    good = expected_range(test, level, event)
+    if not good and test.level:
+        if max(map(abs, _changes(before, after).values())) >= MUCH:
+            return []
+        has_others = len(job.engine.target_places(test.target)) > 1
+        beside = "read others of its kind" if has_others else "find the maker's figure"
+        return [f"alone it says little: {beside} to compare it with"]
+    if not good:
+        return []
+    said = [f"a good one reads {good}{' here' * bool(test.level)}"]
+    if test.wanted and not event.wanted:
+        titles = [job.pack.fitments[axis][job.engine.fitment[axis]] for axis in test.fitted]
+        usual = format_quantity(*in_unit_typed(test, event, test.nominal), significant=3)
+        said.append(
+            f"judged against the pack's usual {usual} ({', '.join(titles)}); "
+            f"give --wanted for the {test.wanted}"
+        )
+    return said
+
+
+def _where_it_ran(after: Belief, event: ev.Inspected) -> list[str]:
+    """Say where a part left its marks, if not where it was looked at."""
+    job = after.evidence.job
+    view = look(after.evidence.space, event.test, event.target, job.findings[-1])
+    if view.cylinders == set(job.engine.target_cylinders(event.target)):
+        return []
+    title = job.engine.kinds[view.test.remembers].title
+    where = " and ".join(map(str, sorted(view.cylinders)))
+    return [f"this {title} last ran in cylinder {where}, so this tells of that one"]
+
+
+def _faults(belief: Belief) -> dict[str, float]:
+    return dict(zip(belief.evidence.arrays.elements, belief.posterior.fault_e, strict=True))
+
+
+def _changes(before: Belief, after: Belief) -> dict[str, float]:
+    old = _faults(before)
+    return {name: new - old.get(name, 0.0) for name, new in _faults(after).items()}
+
+
+def _shift(before: Belief, after: Belief) -> list[str]:
+    """Name the elements whose probabilities rose and fell most."""
+    old, new, change = _faults(before), _faults(after), _changes(before, after)
+    said = []
+    for word, name in (
+        ("for", max(change, key=lambda name: change[name])),
+        ("against", min(change, key=lambda name: change[name])),
+    ):
+        was, now = percent(old.get(name, 0.0)), percent(new[name])
+        rose = change[name] if word == "for" else -change[name]
+        if rose >= NOTICEABLE and was != now:
+            label = element_label(after.evidence.job, name)
+            said.append(f"{word} the {label} ({_in_words(was)} -> {_in_words(now)})")
+    return [f"this speaks {', and '.join(said)}" if said else "this changes little"]
+
+
+def _in_words(percentage: str) -> str:
+    """Write a bound without a sign that looks like the arrow beside it."""
+    return percentage.replace("> ", "over ").replace("< ", "under ")
+
+
+def _warnings(job: Job, event: Event) -> list[str]:
+    """Say what to look out for after an event."""
+    warnings = []
+    if isinstance(event, ev.Ran) and event.codes:
+        reads = read_codes(job.pack, job.engine, event.codes)
+        unknown = [read.text for read in reads if not read.role]
+        if unknown:
+            warnings.append(f"{' '.join(unknown)}: kept, but carries no weight in this reasoning")
+    if isinstance(event, ev.Ran):
+        warnings += _unweighed(job, event)
+    if isinstance(event, ev.Closed):
+        if away := job.away_from_home():
+            labels = ", ".join(element_label(job, part) for part in away)
+            warnings.append(f"not where they belong: {labels}")
+        if job.open_access:
+            titles = ", ".join(job.pack.access[name].title for name in sorted(job.open_access))
+            warnings.append(f"still open: {titles}")
+    return warnings
+
+
+def _unweighed(job: Job, run: ev.Ran) -> list[str]:
+    """Say what of a run is kept without being weighed, since something better was read."""
+    said = []
+    counted = run.counts.keys()
+    for read in read_codes(job.pack, job.engine, run.codes or ()):
+        if read.role == "misfire" and read.cylinders and set(read.cylinders) <= counted:
+            listed = " and ".join(map(str, read.cylinders))
+            said.append(f"{read.text}: not weighed, since the counter of {listed} was read")
+        if read.role == "random" and counted >= set(job.engine.layout.cylinders):
+            said.append(f"{read.text}: not weighed, since every cylinder was counted")
+    if run.felt and (run.codes is not None or run.counts):
+        read_out = "codes were" if run.codes is not None else "counters were"
+        said.append(f'felt "{run.felt}": kept, not weighed, since {read_out} read')
+    elif run.felt and run.suspected:
+        said.append(f'felt "{run.felt}": kept, not weighed beside the cylinder that was heard')
+    return said
+
+
+def _way_on(shop: Shop, loaded: OpenJob, events: Events, after: Belief) -> StepLine | None:
+    """Plan the next step of an open job; what is said on the side leaves it as it was."""
+    job = after.evidence.job
+    if job.closing:
+        return None
+    if all(isinstance(event, Aside) and not isinstance(event, ev.Undone) for event in events):
+        kept = shop.store.job(loaded.id).summary
+        if kept.get("planned_from") == _grounds(shop, loaded.job):
+            return msgspec.convert(kept["plan"], StepLine)
+    return first_step(shop, after)
+
+
+def _grounds(shop: Shop, job: Job) -> str:
+    """Digest of what a next step was planned from: the events, and the shop's own figures."""
+    figures = msgspec.json.encode(plan_settings(shop, job), order="sorted").decode()
+    return digest_text(f"{[seq for seq, _ in job.standing]} {figures}")
+
+
+def summarise(shop: Shop, belief: Belief, step: StepLine | None) -> dict[str, Any]:
+    """Sum a job up for a list that does not replay it, and for what is said on the side later."""
     job, causes = belief.evidence.job, list_causes(belief)
     return {
         "status": job.status,
@@ -171,6 +338,8 @@ def summarise(belief: Belief, step: StepLine | None) -> dict[str, Any]:
         "leading": causes[0].label if causes else "",
         "leading_probability": round(causes[0].probability, 4) if causes else 0.0,
         "next_step": step.title if step else "",
+        "plan": msgspec.to_builtins(step),
+        "planned_from": _grounds(shop, job),
         "away": job.away_from_home(),
     }
 
@@ -178,7 +347,8 @@ def summarise(belief: Belief, step: StepLine | None) -> dict[str, Any]:
 def summarise_anew(shop: Shop, records: list[Record]) -> dict[str, Any]:
     """Sum up a job that comes from elsewhere."""
     belief = believe(shop.replay(records))
-    return summarise(belief, None if belief.evidence.job.closing else first_step(shop, belief))
+    step = None if belief.evidence.job.closing else first_step(shop, belief)
+    return summarise(shop, belief, step)
 
 
 @show.register

@@ -20,9 +20,8 @@ from swapinfer.claim.write import gather_facts, to_json, write_up
 from swapinfer.commands.causes import believe
 from swapinfer.commands.guide import Sitting, _is_drive_due
 from swapinfer.commands.history import split_steps
-from swapinfer.commands.meaning import explain_events
 from swapinfer.commands.opening import open_job
-from swapinfer.commands.record import record
+from swapinfer.commands.record import explain_events, record
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import LedgerError
 from swapinfer.evidence.assemble import gather_evidence

@@ -9,8 +9,7 @@ import subprocess
 import sys
 
 import pytest
-from docs.test_schemas import LINES, OVERLAY, WITHOUT_JSON
-from PIL import Image
+from docs.test_schemas import LINES, WITHOUT_JSON, furnish
 
 from swapinfer.commands.contents import CONTENTS
 
@@ -62,8 +61,7 @@ ONE_EACH = {name_of(line): line for line in reversed(LINES)}
 def loaded(tmp_path_factory: pytest.TempPathFactory) -> dict[str, set[str]]:
     """By command, the modules that it had loaded when it was done."""
     folder = tmp_path_factory.mktemp("loading")
-    (folder / "shop.toml").write_text(OVERLAY, encoding="utf-8")
-    Image.new("RGB", (8, 8), "grey").save(folder / "plug.png")
+    furnish(folder)
     own = {
         **os.environ,
         "SWAPINFER_STORE": "jobs.db",
@@ -91,6 +89,11 @@ def test_every_command_is_tried() -> None:
 def test_nothing_heavy(name: str, loaded: dict[str, set[str]]) -> None:
     unwanted = HEAVY | (NUMBERS if name in WITHOUT_NUMBERS else set())
     assert not loaded[name] & unwanted - TABLES.get(name, set())
+
+
+def test_a_note_is_recorded_without_planning(loaded: dict[str, set[str]]) -> None:
+    assert "swapinfer.plan.next" in loaded["next"]
+    assert "swapinfer.plan.next" not in loaded["note"]
 
 
 @pytest.mark.parametrize("name", ["--help", *ONE_EACH])

@@ -92,12 +92,17 @@ hazard_ratio = { median = 2 }
 """
 
 
-@pytest.fixture(scope="module")
-def printed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
-    folder = tmp_path_factory.mktemp("shapes")
+def furnish(folder: Path) -> None:
+    """Put into a folder what the commands read."""
     (folder / "shop.toml").write_text(OVERLAY, encoding="utf-8")
     (folder / "bay.log").write_text("(1.0) can0 7E8#0643020300030300\n", encoding="utf-8")
     Image.new("RGB", (8, 8), "grey").save(folder / "plug.png")
+
+
+@pytest.fixture(scope="module")
+def printed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    folder = tmp_path_factory.mktemp("shapes")
+    furnish(folder)
     with bench(folder):
         return {line: play(Typed(f"swapinfer {line} --json")) for line in LINES}
 
