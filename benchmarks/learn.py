@@ -10,7 +10,6 @@ import tempfile
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TypeVar
@@ -59,15 +58,15 @@ def _apart(work: Callable[..., T], *arguments: object) -> T:
 
 
 def _draw_and_learn(folder: Path, jobs: int) -> dict[str, float]:
-    from swapinfer.learn import compat
     from swapinfer.learn.counts import History
     from swapinfer.learn.learn import learn_overlay
+    from swapinfer.learn.sampling import quiet
     from swapinfer.pack.load import load_pack
 
     folder.mkdir()
     tables = folder / "jobs.parquet", folder / "findings.parquet"
     _apart(_draw, *tables, jobs)
-    with compat.quiet():
+    with quiet():
         import pymc  # noqa: F401 (loading is not what is measured)
     pack = load_pack()
     started, cpu_started = time.perf_counter(), time.process_time()
@@ -85,7 +84,7 @@ def _draw(jobs_to: Path, findings_to: Path, jobs: int) -> None:
     import numpy as np
     from invented_history import Fleet, draw_history
 
-    from swapinfer.learn.base import describe_tests, vocabulary
+    from swapinfer.learn.prior import describe_tests, vocabulary
     from swapinfer.pack.load import load_pack
 
     pack = load_pack()
@@ -112,9 +111,9 @@ def cover(shops: int) -> dict[str, float]:
     from lab.calibrate import calibrate
     from lab.shops import cause_trial, rate_trial, reliability_trial
 
-    from swapinfer.learn import compat
+    from swapinfer.learn.sampling import quiet
 
-    with compat.quiet():
+    with quiet():
         import pymc  # noqa: F401 (its announcements would stand between the figures)
     trials = {"causes": cause_trial(), "tests": reliability_trial(), "rates": rate_trial()}
     coverage = {}
@@ -136,9 +135,10 @@ def naive_ratio(jobs: int) -> float:
     """Sampling time with one likelihood term per job over that with counts, same posterior."""
     import numpy as np
     from lab.shops import cause_counts
+    from msgspec.structs import replace
 
-    from swapinfer.learn import compat
     from swapinfer.learn.models import CausePriors, cause_model
+    from swapinfer.learn.sampling import compile_model, run_nuts
 
     rng = np.random.default_rng(SEED)
     counted = cause_counts()
@@ -162,8 +162,8 @@ def naive_ratio(jobs: int) -> float:
     priors = CausePriors(np.full(4, 0.8), np.ones(4), label_right=None)
     times = []
     for data in (replace(no_open, confirmed_gc=confirmed), row_per_job):
-        compiled = compat.compile_model(cause_model(data, priors))
+        compiled = compile_model(cause_model(data, priors))
         started = time.perf_counter()
-        compat.run_nuts(compiled, draws=500, tune=400, chains=2, cores=1, seed=SEED)
+        run_nuts(compiled, draws=500, tune=400, chains=2, cores=1, seed=SEED)
         times.append(time.perf_counter() - started)
     return times[1] / times[0]

@@ -20,9 +20,9 @@ from fleet_history import FAMILIES, invented_fleet, write_history
 from msgspec.structs import replace
 from rich.progress import track
 
-from swapinfer.learn.base import vocabulary
 from swapinfer.learn.counts import History
 from swapinfer.learn.learn import OVERLAY, learn_overlay
+from swapinfer.learn.prior import vocabulary
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack, Uncertain
 from swapinfer.plan.costing import PlanSettings

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn import compat
-from swapinfer.learn.ratios import INTERVAL
+from swapinfer.learn.history import INTERVAL
+from swapinfer.learn.sampling import Model, compile_model, draws_of, run_nuts
 
 Simulate = Callable[[np.random.Generator], tuple[Mapping[str, FloatArray], FloatArray]]
 """Draws a truth from the prior and data from it: replaced data of the model, true quantities."""
@@ -65,7 +65,7 @@ class Calibration:
 
 
 def calibrate(
-    model: compat.Model,
+    model: Model,
     simulate: Simulate,
     quantities: Quantities,
     *,
@@ -94,15 +94,15 @@ def calibrate(
     -------
     Calibration
     """
-    compiled = compat.compile_model(model)
+    compiled = compile_model(model)
     rng = np.random.default_rng(seed)
     ranks, covered = [], []
     for shop in range(shops):
         data, truth_q = simulate(rng)
-        trace = compat.run_nuts(
+        trace = run_nuts(
             compiled.with_data(**data), draws=draws, tune=400, chains=1, cores=1, seed=seed + shop
         )
-        flat = {name: values[0] for name, values in compat.draws(trace).items()}
+        flat = {name: values[0] for name, values in draws_of(trace).items()}
         drawn_dq = quantities(flat)
         ranks.append((drawn_dq[::5] < truth_q).sum(axis=0))
         low_q, high_q = np.quantile(drawn_dq, INTERVAL, axis=0)

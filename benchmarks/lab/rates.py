@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.compat import Model, Tensor
 from swapinfer.learn.models import Hyperprior, log_normal
+from swapinfer.learn.sampling import Model, Tensor
 
 RateHyperprior = Callable[[], tuple[Tensor, Tensor]]
 """Makes shape and rate of the gamma distribution of rates inside the model."""

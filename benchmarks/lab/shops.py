@@ -10,7 +10,7 @@ from lab.calibrate import Quantities, Simulate
 from lab.rates import rate_around, rate_model
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.compat import Model
+from swapinfer.learn.history import softmax
 from swapinfer.learn.models import (
     CauseCounts,
     CausePriors,
@@ -20,7 +20,7 @@ from swapinfer.learn.models import (
     log_normal,
     reliability_model,
 )
-from swapinfer.learn.ratios import softmax
+from swapinfer.learn.sampling import Model
 
 NO_INT: IntArray = np.zeros(0, dtype=np.int64)
 

@@ -23,8 +23,7 @@ from swapinfer.pack.model import Pack
 
 if TYPE_CHECKING:
     from swapinfer.learn.counts import History
-    from swapinfer.learn.fleet import LivesResult
-    from swapinfer.learn.learn import LearnResult
+    from swapinfer.learn.learn import LearnResult, LivesResult
 
 LEARNED = "learned"
 """Grade of the sources that learning names in its overlays."""
@@ -180,8 +179,8 @@ def own_history(shop: Shop, pack: Pack) -> History:
     """
     from swapinfer.commands.visits import list_visits, table_rows
     from swapinfer.commands.weighing import weigh_visits
-    from swapinfer.learn.base import vocabulary
     from swapinfer.learn.counts import History
+    from swapinfer.learn.prior import vocabulary
 
     visits = list_visits(shop)
     if not visits:
@@ -237,7 +236,7 @@ def learn_fleet_lives(
         If the table cannot be read or the sampler does not become healthy; then nothing at all
         is written.
     """
-    from swapinfer.learn.fleet import learn_lives
+    from swapinfer.learn.learn import learn_lives
 
     pack, left_out = pack_to_learn_on(shop)
     with whole_folder(out) as draft:
@@ -258,9 +257,9 @@ def view_lives(result: LivesResult, out: Path, remarks: tuple[str, ...] = ()) ->
         overlay=str(out / result.overlay.name),
         report=str(out / result.report.name),
         refused=str(out / result.refused.name),
-        rows_used=result.exposure.used,
-        rows_refused=result.exposure.refused.total(),
-        element_km=result.exposure.element_km,
+        rows_used=result.learned.exposure.used,
+        rows_refused=result.learned.exposure.refused.total(),
+        element_km=result.learned.exposure.element_km,
         lives=tuple(
             LifeLine(
                 cause=one.cause,
@@ -274,7 +273,7 @@ def view_lives(result: LivesResult, out: Path, remarks: tuple[str, ...] = ()) ->
                 shape_low=one.shape[0],
                 shape_high=one.shape[2],
             )
-            for one in result.lives
+            for one in result.learned.modes
         ),
         remarks=remarks,
     )

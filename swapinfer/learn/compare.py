@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.errors import LearnError
 from swapinfer.evidence.arrays import FloatArray
-from swapinfer.learn.base import base_shares, cause_modes, chances_of
 from swapinfer.learn.counts import Cell
+from swapinfer.learn.prior import base_shares, cause_modes, chances_of
 from swapinfer.pack.model import Mode, Pack
 
 Job = TypeVar("Job")
 
 
-@dataclass(frozen=True, slots=True)
-class CauseChange:
+class CauseChange(Struct, frozen=True):
     """How a cause differs between two packs.
 
     Attributes
@@ -41,8 +40,7 @@ class CauseChange:
     share_after: float
 
 
-@dataclass(frozen=True, slots=True)
-class ChanceChange:
+class ChanceChange(Struct, frozen=True):
     """How an outcome's chance differs between two packs."""
 
     test: str
@@ -115,8 +113,7 @@ def compare_chances(before: Pack, after: Pack) -> tuple[ChanceChange, ...]:
     return tuple(sorted(changes, key=lambda one: -abs(one.after - one.before)))
 
 
-@dataclass(frozen=True, slots=True)
-class Replay:
+class Replay(Struct, frozen=True):
     """Past jobs worked again under two packs.
 
     Attributes

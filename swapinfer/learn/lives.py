@@ -1,18 +1,80 @@
-"""Weibull lives from failures and the exposure of everything that did not fail."""
+"""Lives learned from the exposure of a fleet that knows how far its vehicles were driven.
+
+Weibull lives from failures and from everything that did not fail.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
+from swapinfer.errors import LearnError
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.compat import Model, Tensor
+from swapinfer.learn.checks import check_exposure, commonest_reason, write_refused
+from swapinfer.learn.counts import pool_rare
+from swapinfer.learn.history import INTERVAL
 from swapinfer.learn.models import Hyperprior, half_normal
+from swapinfer.learn.prior import pack_text, titles_of
+from swapinfer.learn.sampling import (
+    Fit,
+    Model,
+    Sampling,
+    Starting,
+    Tensor,
+    fit,
+    provenance_text,
+    quietly,
+)
+from swapinfer.learn.tables import EXPOSURE, digest_of, read_table
+from swapinfer.pack.model import Mode, Pack
+from swapinfer.units import NORMAL_90
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FAMILY_SD = half_normal(0.3)
+
+SHAPE_SPREAD = 1.3
+"""Geometric standard deviation of a shape around the pack's; our choice, no source: nine in ten
+shapes then lie within a factor of about one and a half."""
 
 
-@dataclass(frozen=True, slots=True)
-class Lives:
+class LearnedLife(Struct, frozen=True):
+    """What a fleet says about the life of one mode.
+
+    Attributes
+    ----------
+    cause : str
+        ``"kind.mode"``.
+    failures : int
+        In this mode.
+    base_life : tuple of float
+        Low, median and high of the Weibull scale in km before the fleet; 90 % interval.
+    life : tuple of float
+        The same after it.
+    base_shape, shape : tuple of float
+        The same of the Weibull shape.
+    median, spread : float
+        Life as the overlay states it: such that with the median shape the cumulative hazard is
+        each draw's at the age where the draws agree best.
+    """
+
+    cause: str
+    failures: int
+    base_life: tuple[float, float, float]
+    life: tuple[float, float, float]
+    base_shape: tuple[float, float, float]
+    shape: tuple[float, float, float]
+    median: float
+    spread: float
+
+
+class Lives(Struct, frozen=True, eq=False):
     """Sufficient statistics of failures with right-censoring and left truncation.
 
     Axes: ``m`` mode, ``f`` family, ``r`` stretch of exposure.
@@ -44,11 +106,31 @@ class Lives:
     weight_mr: FloatArray
 
 
-FAMILY_SD = half_normal(0.3)
+class Exposure(Struct, frozen=True, eq=False):
+    """What a fleet saw, and what happened to the rows that tell it.
+
+    Attributes
+    ----------
+    lives : Lives
+        Sufficient statistics of every mode of the kinds that were watched.
+    used : int
+        Rows that were counted.
+    refused : Counter
+        Rows refused, by reason.
+    element_km : dict of str to float
+        Distance over which elements of each kind were watched.
+    digest : str
+        SHA-256 of the file.
+    """
+
+    lives: Lives
+    used: int
+    refused: Counter[str]
+    element_km: dict[str, float]
+    digest: str
 
 
-@dataclass(frozen=True, slots=True)
-class LifePriors:
+class LifePriors(Struct, frozen=True, eq=False):
     """Belief about shape and scale of each mode before the fleet's own failures.
 
     Attributes
@@ -66,6 +148,140 @@ class LifePriors:
     shape_m: FloatArray
     shape_spread_m: FloatArray
     pooling: Hyperprior | None = FAMILY_SD
+
+
+class LearnedLives(Struct, frozen=True, eq=False):
+    """What a fleet's exposure says, and everything that its report tells.
+
+    Attributes
+    ----------
+    exposure : Exposure
+        Of the fleet.
+    modes : tuple of LearnedLife
+        Summaries.
+    fitted : Fit
+        Draws.
+    pack : str
+        Name, version and digest of the pack that was learned on.
+    seed : int
+        Of the sampler.
+    titles : dict of str to str
+        Modes as a person says them.
+    """
+
+    exposure: Exposure
+    modes: tuple[LearnedLife, ...]
+    fitted: Fit
+    pack: str
+    seed: int
+    titles: dict[str, str]
+
+    @property
+    def provenance(self) -> str:
+        """Where the numbers come from, in one paragraph."""
+        exposure, retried = self.exposure, self.fitted.retried
+        driven = "; ".join(f"{kind} {km:.4g} km" for kind, km in exposure.element_km.items())
+        return (
+            f"learned from {exposure.used} rows of a fleet's exposure ({driven}; "
+            f"{exposure.lives.failures_mf.sum():.0f} failures), {exposure.refused.total()} rows "
+            f"refused, data sha256 {exposure.digest}; on {self.pack}, shapes with a spread of "
+            f"{SHAPE_SPREAD:g}; {provenance_text(self.seed, {'lives': self.fitted})}"
+            + (f"; second attempt, since {retried}" if retried else "")
+        )
+
+
+def learn_exposure(
+    exposure: Exposure,
+    pack: Pack,
+    *,
+    seed: int,
+    sampling: Sampling | None = None,
+    progress: bool = False,
+    starting: Starting = quietly,
+) -> LearnedLives:
+    """Learn lives from exposure; as `swapinfer.learn.learn.learn_lives`, without files."""
+    data = exposure.lives
+    starting()
+    model = life_model(data, life_priors(pack, data))
+    fitted = fit(model, seed=seed, sampling=sampling, progress=progress)
+    return LearnedLives(
+        exposure=exposure,
+        modes=learned_lives(fitted, data, pack),
+        fitted=fitted,
+        pack=pack_text(pack),
+        seed=seed,
+        titles=titles_of(pack),
+    )
+
+
+def read_exposure(path: Path, pack: Pack, *, refused_to: Path | None = None) -> Exposure:
+    """Check and sum up a table of exposure.
+
+    Parameters
+    ----------
+    path : Path
+        CSV or Parquet file with the columns of `swapinfer.learn.tables.EXPOSURE`.
+    pack : Pack
+        Whose kinds and modes may be named.
+    refused_to : Path, optional
+        CSV file for refused rows, with line and reason.
+
+    Returns
+    -------
+    Exposure
+
+    Raises
+    ------
+    LearnError
+        If the file is missing or malformed as a whole, or no row is good.
+    """
+    modes = {kind.id: tuple(kind.modes) for kind in pack.kinds.values()}
+    good, bad = check_exposure(read_table(path, EXPOSURE), modes)
+    refused = write_refused({"exposure": bad}, refused_to)
+    if good.empty:
+        raise LearnError(f"{path}: not one row can be used; {commonest_reason(refused)}")
+    good = good.assign(
+        kind=good["kind"].astype(object),
+        family=pool_rare(good["family"]),
+        failed=good["failed"].astype(object),
+    )
+    driven = good["count"] * (good["to_km"] - good["from_km"])
+    return Exposure(
+        lives=_sum_up(good, pack),
+        used=len(good),
+        refused=refused,
+        element_km={str(k): float(km) for k, km in driven.groupby(good["kind"]).sum().items()},
+        digest=digest_of([path]),
+    )
+
+
+def _sum_up(good: pd.DataFrame, pack: Pack) -> Lives:
+    """Sum up failures, and count elements over each distinct stretch."""
+    watched = set(good["kind"])
+    modes = [(k.id, mode) for k in pack.kinds.values() if k.id in watched for mode in k.modes]
+    families = sorted(set(good["family"]))
+    number_of = {mode: number for number, mode in enumerate(modes)}
+    failed = good[good["failed"] != ""]
+    pairs = zip(failed["kind"], failed["failed"], strict=True)
+    mode_n = np.array([number_of[pair] for pair in pairs], dtype=np.intp)
+    family_n = np.searchsorted(families, failed["family"])
+    failures_mf = np.zeros((len(modes), len(families)))
+    log_age_mf = np.zeros_like(failures_mf)
+    np.add.at(failures_mf, (mode_n, family_n), 1.0)
+    np.add.at(log_age_mf, (mode_n, family_n), np.log(failed["to_km"].to_numpy()))
+    stretch = good.groupby(["kind", "family", "from_km", "to_km"], as_index=False)["count"].sum()
+    kind_m = np.array([kind for kind, _ in modes], dtype=object)
+    exposed_mr = kind_m[:, None] == stretch["kind"].to_numpy(dtype=object)
+    return Lives(
+        modes=tuple(f"{kind}.{mode}" for kind, mode in modes),
+        families=tuple(families),
+        failures_mf=failures_mf,
+        log_age_mf=log_age_mf,
+        family_r=np.searchsorted(families, stretch["family"]),
+        enter_r=stretch["from_km"].to_numpy(),
+        leave_r=stretch["to_km"].to_numpy(),
+        weight_mr=np.where(exposed_mr, stretch["count"].to_numpy(), 0.0),
+    )
 
 
 def life_model(data: Lives, priors: LifePriors) -> Model:
@@ -131,3 +347,131 @@ def _log(age_r: FloatArray) -> FloatArray:
     """Log of an age, with age 0 standing so early that nothing has accumulated by then."""
     out: FloatArray = np.log(np.maximum(age_r, 1e-30))
     return out
+
+
+def modes_of(pack: Pack, data: Lives) -> list[Mode]:
+    """Modes of the data as the pack has them."""
+    pairs = [cause.split(".") for cause in data.modes]
+    return [pack.kinds[kind].modes[mode] for kind, mode in pairs]
+
+
+def life_priors(pack: Pack, data: Lives) -> LifePriors:
+    """Take the pack's belief about each mode.
+
+    Parameters
+    ----------
+    pack : Pack
+        Base pack.
+    data : Lives
+        Whose modes and families they are to be for.
+
+    Returns
+    -------
+    LifePriors
+        A hazard ratio in the pack is taken into the scale, since the fleet saw both together.
+        With a single family there is nothing to pool.
+    """
+    modes = modes_of(pack, data)
+    ratio_m = np.array([mode.hazard_ratio.median for mode in modes])
+    shape_m = np.array([mode.shape for mode in modes])
+    return LifePriors(
+        scale_m=np.array([mode.life_km.median for mode in modes]) * ratio_m ** (-1 / shape_m),
+        scale_spread_m=np.array([mode.life_km.spread for mode in modes]),
+        shape_m=shape_m,
+        shape_spread_m=np.full(len(modes), SHAPE_SPREAD),
+        pooling=FAMILY_SD if len(data.families) > 1 else None,
+    )
+
+
+def learned_lives(fitted: Fit, data: Lives, pack: Pack) -> tuple[LearnedLife, ...]:
+    """Sum up the draws, mode by mode; lives are for the fleet's mix of families."""
+    shape_dm = fitted.array("shape")
+    log_life_dm = mixed_log_scale(fitted.array("scale"), shape_dm, data)
+    found = []
+    for m, mode in enumerate(modes_of(pack, data)):
+        shape_d = shape_dm[:, m]
+        log_life_d = log_life_dm[:, m] + math.log(mode.hazard_ratio.median) / shape_d
+        median, spread = at_one_shape(log_life_d, shape_d)
+        found.append(
+            LearnedLife(
+                cause=data.modes[m],
+                failures=int(data.failures_mf[m].sum()),
+                base_life=_log_normal(mode.life_km.median, mode.life_km.spread),
+                life=_middle(np.exp(log_life_d)),
+                base_shape=_log_normal(mode.shape, SHAPE_SPREAD),
+                shape=_middle(shape_d),
+                median=median,
+                spread=spread,
+            )
+        )
+    return tuple(found)
+
+
+def mixed_log_scale(scale_dmf: FloatArray, shape_dm: FloatArray, data: Lives) -> FloatArray:
+    r"""Give the log scale of the whole fleet.
+
+    Parameters
+    ----------
+    scale_dmf : ndarray of float, shape (draw, mode, family)
+        Scales.
+    shape_dm : ndarray of float, shape (draw, mode)
+        Shapes.
+    data : Lives
+        For how far each family's elements were driven.
+
+    Returns
+    -------
+    ndarray of float, shape (draw, mode)
+        Such that :math:`(t/\eta)^k` is the mean of the families' cumulative hazards, each with
+        the share of the distance over which its elements were watched.
+    """
+    driven_mr = data.weight_mr * (data.leave_r - data.enter_r)
+    driven_mf = np.zeros(data.failures_mf.shape)
+    np.add.at(driven_mf.T, data.family_r, driven_mr.T)
+    share_mf = driven_mf / driven_mf.sum(axis=1, keepdims=True)
+    log_scale_dmf = np.log(scale_dmf)
+    middle_dm = log_scale_dmf.mean(axis=2)
+    apart_dmf = log_scale_dmf - middle_dm[:, :, None]
+    hazard_dm = (share_mf * np.exp(-shape_dm[:, :, None] * apart_dmf)).sum(axis=2)
+    out: FloatArray = middle_dm - np.log(hazard_dm) / shape_dm
+    return out
+
+
+def at_one_shape(log_life_d: FloatArray, shape_d: FloatArray) -> tuple[float, float]:
+    r"""Say draws of life and shape as one shape and an uncertain life.
+
+    Parameters
+    ----------
+    log_life_d, shape_d : ndarray of float, shape (draw,)
+        Draws of log scale and of shape, which go together: a fleet that is young yet knows its
+        hazard so far much better than its life.
+
+    Returns
+    -------
+    median, spread : float
+        Of the life that with the median shape gives each draw's cumulative hazard at one age.
+
+    Notes
+    -----
+    The log cumulative hazard at log age :math:`u` is :math:`k u - k \log\eta`; its variance over
+    the draws is least at :math:`u = \mathrm{cov}(k, k \log\eta) / \mathrm{var}(k)`. Draws of
+    shape and life that are independent, as in the prior, come back as they are.
+    """
+    shape = float(np.median(shape_d))
+    cumulated_d = shape_d * log_life_d
+    (variance, together), _ = np.cov(shape_d, cumulated_d)
+    log_age = together / variance
+    log_d = log_age - (shape_d * log_age - cumulated_d) / shape
+    return float(np.exp(np.median(log_d))), float(np.exp(log_d.std()))
+
+
+def _middle(value_d: FloatArray) -> tuple[float, float, float]:
+    low, high = INTERVAL
+    ends = np.quantile(value_d, (low, 0.5, high))
+    return float(ends[0]), float(ends[1]), float(ends[2])
+
+
+def _log_normal(median: float, spread: float) -> tuple[float, float, float]:
+    """Give ends and middle of the 90 % interval of a log-normal."""
+    factor = spread**NORMAL_90
+    return median / factor, median, median * factor

@@ -10,19 +10,18 @@ element, ``l`` level of a pooled factor, ``k`` group, ``u`` unit, ``o`` outcome,
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.compat import Model, Tensor
+from swapinfer.learn.sampling import Model, Tensor
 
 Hyperprior = Callable[[str], Tensor]
 """Makes the named random variable inside the model that is being built."""
 
 
-@dataclass(frozen=True, slots=True)
-class Factor:
+class Factor(Struct, frozen=True, eq=False):
     """A grouping of cells whose effects on the causes are partially pooled.
 
     Attributes
@@ -40,8 +39,7 @@ class Factor:
     level_g: IntArray
 
 
-@dataclass(frozen=True, slots=True)
-class CauseCounts:
+class CauseCounts(Struct, frozen=True, eq=False):
     """Sufficient statistics of the causes of a shop's jobs.
 
     Attributes
@@ -128,8 +126,7 @@ EFFECT_SD = log_normal(0.2, 0.6)
 """Families, ages and complaints differ by a factor of about 1.2; a choice, no source."""
 
 
-@dataclass(frozen=True, slots=True)
-class CausePriors:
+class CausePriors(Struct, frozen=True, eq=False):
     """What is believed before the shop's own jobs.
 
     Attributes
@@ -297,8 +294,7 @@ def _add_confirmed(data: CauseCounts, priors: CausePriors, share_gc: Tensor) -> 
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Labels:
+class _Labels(Struct, frozen=True, eq=False):
     """Chance that a recorded cause, and what followed, arises if it is right or one wrong one."""
 
     right_stays: Tensor
@@ -359,8 +355,7 @@ def _add_unconfirmed(data: CauseCounts, share_gc: Tensor) -> None:
     pm.Potential("log_unconfirmed", pt.sum(count_k * pt.log(mixed_k)))
 
 
-@dataclass(frozen=True, slots=True)
-class OutcomeCounts:
+class OutcomeCounts(Struct, frozen=True, eq=False):
     """Sufficient statistics of what tests showed.
 
     A *unit* is one profile of one test: what it shows on a thing in order, or on one that has a

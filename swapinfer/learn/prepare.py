@@ -8,9 +8,9 @@ from collections import Counter
 import numpy as np
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
-from swapinfer.learn.base import NEVER, Tests, base_shares, cause_modes, shop_sd
 from swapinfer.learn.counts import Cell, Counts
 from swapinfer.learn.models import CauseCounts, CausePriors, Factor, OutcomeCounts
+from swapinfer.learn.prior import NEVER, Tests, base_shares, cause_modes, shop_sd
 from swapinfer.pack.model import Pack
 
 MAX_OPEN_GROUPS = 250

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray
-from swapinfer.learn import compat, pictures
-from swapinfer.learn.learn import Learned
-from swapinfer.learn.ratios import INTERVAL, LearnedChance
+from swapinfer.learn.charts import (
+    SHOWN_CAUSES,
+    check_chart,
+    families_chart,
+    lives_chart,
+    ranks_chart,
+    shares_chart,
+    traces_chart,
+)
+from swapinfer.learn.history import INTERVAL, Learned, LearnedChance
+from swapinfer.learn.lives import LearnedLives
+from swapinfer.learn.sampling import Fit
 
 STYLE = (
     "body{font:16px/1.5 system-ui,sans-serif;max-width:54rem;margin:2rem auto;padding:0 1rem;"
@@ -34,7 +43,7 @@ whether a cause gets confirmed depends on recorded findings only.</p>
 of the base pack's uncertainty your own jobs took away.</p>"""
 
 
-def report_html(learned: Learned) -> str:
+def history_html(learned: Learned) -> str:
     """Write the report.
 
     Parameters
@@ -50,7 +59,7 @@ def report_html(learned: Learned) -> str:
     body = [
         _summary(learned),
         "<h2>Causes</h2>",
-        pictures.prior_and_posterior(learned.causes, learned.titles),
+        shares_chart(learned.causes, learned.titles),
         "<p>Ring: the base pack. Dot: learned, with the line that holds 90 %.</p>",
         _cause_table(learned),
         _pooling(learned),
@@ -85,14 +94,14 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 
 def _summary(learned: Learned) -> str:
-    rows = learned.provenance.rows
+    rows = learned.counts.rows
     moved = sorted(learned.causes, key=lambda one: -abs(one.share - one.base_share))[:3]
     changes = "; ".join(
         f"{escape(learned.titles[one.cause])} ({100 * one.base_share:.1f} % of complaints by the "
         f"base pack, {100 * one.share:.1f} % here)"
         for one in moved
     )
-    scope = learned.provenance.family or "all families together"
+    scope = learned.family or "all families together"
     return (
         f"<p>{rows.jobs_used:,} job rows from {rows.first_day} to {rows.last_day} were used, "
         f"{rows.rows_refused:,} rows were refused. Learned for: {escape(scope)}. "
@@ -127,7 +136,7 @@ def _pooling(learned: Learned) -> str:
     top = np.argsort(-share_h)[:8][::-1]
     low_hl, high_hl = np.exp(np.quantile(effect_dhl[:, top], INTERVAL, axis=0))
     names = [learned.titles[learned.data.kinds[kind]] for kind in top]
-    picture = pictures.pooling(names, factors[0].levels, low_hl, high_hl)
+    picture = families_chart(names, factors[0].levels, low_hl, high_hl)
     return (
         "<h2>Families</h2><p>A family with few jobs is drawn towards the shop's average; one with "
         f"many speaks for itself. Dot: middle; line: 90 %.</p>{picture}"
@@ -174,9 +183,9 @@ def _tests(chances: Sequence[LearnedChance]) -> str:
 def _predictive(learned: Learned) -> str:
     observed_c = _verified(learned)
     low_c, high_c = predictive_interval(learned)
-    top = np.argsort(-observed_c)[: pictures.SHOWN_CAUSES][::-1]
+    top = np.argsort(-observed_c)[:SHOWN_CAUSES][::-1]
     names = [learned.titles[learned.data.causes[cause]] for cause in top]
-    picture = pictures.predictive_check(names, observed_c[top], low_c[top], high_c[top])
+    picture = check_chart(names, observed_c[top], low_c[top], high_c[top])
     inside = (observed_c >= low_c) & (observed_c <= high_c)
     return (
         f"{picture}<p>Mark: the history. Bar: 90 % of what the model would give again. "
@@ -220,14 +229,14 @@ def predictive_interval(learned: Learned, seed: int = 0) -> tuple[FloatArray, Fl
 
 def _verified(learned: Learned) -> FloatArray:
     """Count verified cases of each cause that did not come back, of the family learned for."""
-    family = learned.provenance.family
+    family = learned.family
     mine = [not family or cell.family == family for cell in learned.counts.cells]
     total_c: FloatArray = learned.data.confirmed_gc[mine].sum(axis=0)
     return total_c
 
 
 def _rows(learned: Learned) -> str:
-    rows = learned.provenance.rows
+    rows = learned.counts.rows
     notes = [(note, str(count)) for note, count in rows.notes.items() if count]
     advised = ", ".join(
         f"{count:,} {label}"
@@ -252,28 +261,114 @@ def refused_table(reasons: Counter[str]) -> str:
 
 
 def _sampler(learned: Learned) -> str:
-    parts = [f"<h2>Provenance</h2><p>{escape(learned.provenance.text)}</p>"]
-    for name, reason in learned.provenance.retried.items():
-        parts.append(f"<p>The model of {name} needed a second attempt: {escape(reason)}.</p>")
-    parts.append("<details><summary>Traces and ranks of the sampler</summary>")
-    for name, values_cd in _shown_draws(learned).items():
-        parts += [pictures.traces(name, values_cd), pictures.ranks(name, values_cd)]
-    parts.append("</details>")
-    return "\n".join(parts)
+    parts = [f"<h2>Provenance</h2><p>{escape(learned.provenance)}</p>"]
+    for name, fitted in learned.fits.items():
+        if fitted.retried:
+            reason = escape(fitted.retried)
+            parts.append(f"<p>The model of {name} needed a second attempt: {reason}.</p>")
+    return "\n".join([*parts, *_traces(_shown_draws(learned))])
+
+
+def _traces(shown: Mapping[str, FloatArray]) -> Iterable[str]:
+    """Draw the chains of some quantities; shape (chain, draw) each."""
+    yield "<details><summary>Traces and ranks of the sampler</summary>"
+    for name, values_cd in shown.items():
+        yield traces_chart(name, values_cd)
+        yield ranks_chart(name, values_cd)
+    yield "</details>"
+
+
+def _thinned(fitted: Fit) -> dict[str, FloatArray]:
+    """Draws of every variable, some four hundred of each chain."""
+    step = max(1, fitted.sampling.draws // 400)
+    return {name: values[:, ::step] for name, values in fitted.arrays.items()}
 
 
 def _shown_draws(learned: Learned) -> dict[str, FloatArray]:
-    """Scalars of both models, and the shop's effect on its commonest cause; thinned."""
+    """Scalars of both models, and the shop's effect on its commonest cause."""
     shown: dict[str, FloatArray] = {}
     for fitted in learned.fits.values():
-        arrays = compat.draws(fitted.trace)
-        step = max(1, fitted.sampling.draws // 400)
+        arrays = _thinned(fitted)
         shown |= {
-            name: values[:, ::step]
+            name: values
             for name, values in arrays.items()
             if values.ndim == 2 and not name.endswith("__")
         }
         if "shop" in arrays:
             first = int(np.argmax(learned.shares.mixed_dc.mean(axis=0)))
-            shown[f"log ratio of {learned.data.causes[first]}"] = arrays["shop"][:, ::step, first]
+            shown[f"log ratio of {learned.data.causes[first]}"] = arrays["shop"][:, :, first]
     return shown
+
+
+def lives_html(learned: LearnedLives) -> str:
+    """Write the report of lives; as `history_html`."""
+    exposure, modes = learned.exposure, learned.modes
+    names = [learned.titles[one.cause] for one in modes]
+    body = [
+        (
+            f"<p>{exposure.used:,} rows were used, {exposure.refused.total():,} refused; "
+            f"{exposure.lives.failures_mf.sum():,.0f} elements failed while they were watched.</p>"
+        ),
+        lives_chart(names, [one.base_life for one in modes], [one.life for one in modes]),
+        (
+            "<p>Ring: the base pack. Dot: learned. Lines hold 90 %. A life is the distance by "
+            "which 63 % have failed in this mode if nothing else ends them; where it lies far "
+            "beyond what was driven it is the base pack's as much as the fleet's.</p>"
+        ),
+        _lives_table(learned),
+        (
+            "<p>The overlay states one shape and an uncertain life for each mode, chosen such that "
+            "the chance of a failure is right at the ages that the fleet tells most about.</p>"
+        ),
+        refused_table(exposure.refused),
+        f"<h2>Provenance</h2><p>{escape(learned.provenance)}</p>",
+        *_traces(_shown_lives(learned)),
+    ]
+    return page("Lives learned from a fleet", body)
+
+
+def _lives_table(learned: LearnedLives) -> str:
+    head = (
+        "mode",
+        "failures",
+        "base life, 1000 km",
+        "learned",
+        "base shape",
+        "learned",
+        "in the overlay: life, 1000 km",
+        "spread",
+    )
+    rows = [
+        (
+            f"{learned.titles[one.cause]} ({one.cause})",
+            str(one.failures),
+            _between(one.base_life, 1000),
+            _between(one.life, 1000),
+            _between(one.base_shape),
+            _between(one.shape),
+            _digits(one.median / 1000),
+            f"{one.spread:.2f}",
+        )
+        for one in learned.modes
+    ]
+    return table(head, rows)
+
+
+def _between(value: tuple[float, float, float], unit: float = 1.0) -> str:
+    low, middle, high = (_digits(end / unit) for end in value)
+    return f"{middle} ({low} to {high})"
+
+
+def _digits(number: float) -> str:
+    """Three digits, never with an exponent."""
+    return np.format_float_positional(number, 3, fractional=False, trim="-")
+
+
+def _shown_lives(learned: LearnedLives) -> dict[str, FloatArray]:
+    """Shape and life of the mode with the most failures."""
+    most = int(np.argmax([one.failures for one in learned.modes]))
+    arrays, cause = _thinned(learned.fitted), learned.modes[most].cause
+    return {
+        f"shape of {cause}": arrays["shape"][:, :, most],
+        f"life of {cause}": arrays["scale"][:, :, most].mean(axis=2),
+    }

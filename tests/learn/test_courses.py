@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from lab.shops import cause_counts
+from msgspec.structs import replace
 
+from swapinfer.learn.history import softmax
 from swapinfer.learn.models import CausePriors, cause_model
-from swapinfer.learn.ratios import softmax
 
 pytestmark = pytest.mark.usefixtures("libraries")
 

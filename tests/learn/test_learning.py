@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
 import numpy as np
 import pytest
 from invented_history import Fleet, draw_history
+from msgspec.structs import replace
 
 from swapinfer.commands.learning import view_learned
 from swapinfer.errors import LearnError
-from swapinfer.learn import compat, prepare
-from swapinfer.learn.base import base_shares, cause_modes, describe_tests, vocabulary
+from swapinfer.learn import prepare
 from swapinfer.learn.compare import compare_causes, compare_chances, replay_jobs
 from swapinfer.learn.counts import Cell, History, RowReport
-from swapinfer.learn.fit import Health, Sampling, diagnose, e_bfmi
 from swapinfer.learn.learn import LearnResult, learn_overlay
 from swapinfer.learn.models import OutcomeCounts, contrasts, told_apart
 from swapinfer.learn.prepare import (
@@ -27,7 +25,9 @@ from swapinfer.learn.prepare import (
     pattern_log_likelihood,
     prepare_outcomes,
 )
-from swapinfer.learn.report import report_html
+from swapinfer.learn.prior import base_shares, cause_modes, describe_tests, vocabulary
+from swapinfer.learn.report import history_html
+from swapinfer.learn.sampling import Health, Sampling, compile_model, diagnose, e_bfmi, quiet
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 
@@ -107,7 +107,7 @@ def test_overlay_is_taken_by_the_pack_reader(pack: Pack, result: LearnResult) ->
         assert modes[cause].life_km.median == cause_modes(pack)[cause].life_km.median
     assert after.sources["learned"].grade == "learned"
     text = after.sources["learned"].text
-    for said in (result.learned.provenance.rows.digest, "seed 1", "pymc", "R-hat"):
+    for said in (result.learned.counts.rows.digest, "seed 1", "pymc", "R-hat"):
         assert said in text
     changed = {(one.test, one.profile) for one in compare_chances(pack, after)}
     assert changed <= {(unit.test, unit.profile) for unit in result.learned.chances}
@@ -136,7 +136,7 @@ def test_compare_names_the_largest_change(pack: Pack, result: LearnResult) -> No
 def test_draws_are_readable_by_others(result: LearnResult) -> None:
     import xarray as xr
 
-    with compat.quiet():
+    with quiet():
         tree = xr.open_datatree(result.draws["causes"], engine="zarr")
     assert "shop" in tree["posterior"].data_vars
 
@@ -149,8 +149,8 @@ def test_report_stands_alone(result: LearnResult) -> None:
     assert page.find(".//script") is None
     assert not [e for e in page.iter() if e.get("src") or (e.get("href") or "#")[0] != "#"]
     assert len(page.findall(".//details")) >= 2
-    assert "600" in text or str(result.learned.provenance.rows.jobs_used) in text
-    assert report_html(result.learned) == text
+    assert "600" in text or str(result.learned.counts.rows.jobs_used) in text
+    assert history_html(result.learned) == text
 
 
 def test_an_unknown_family_is_refused_before_sampling(
@@ -197,6 +197,18 @@ def test_chains_that_disagree_are_unhealthy() -> None:
     health = diagnose(trace, ["x"])
     assert health.r_hat > 1.5
     assert any(phrase.startswith("R-hat") for phrase in health.complaints)
+
+
+def test_a_compiled_density_adds_up_in_one_order() -> None:
+    """No operation may be reassociated (LLVM language reference, "Fast-Math Flags"): how it then
+    is depends on what a cache of compiled functions holds, and so would the draws."""
+    import pymc as pm
+
+    with pm.Model() as model:
+        pm.Normal("x", 0.0, 1.0, shape=3)
+    code = compile_model(model).compiled_logp_func.inspect_llvm()
+    assert "fmul double" in code
+    assert "reassoc" not in code
 
 
 def test_energy_that_creeps_is_seen() -> None:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from swapinfer.learn.compat import Model
-from swapinfer.learn.fit import Sampling, fit
 from swapinfer.learn.lives import LifePriors, Lives, life_model
+from swapinfer.learn.sampling import Model, Sampling, fit
 
 pytestmark = pytest.mark.usefixtures("libraries")
 

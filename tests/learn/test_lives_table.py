@@ -8,7 +8,7 @@ import hashlib
 import io
 import json
 from collections.abc import Iterator
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +23,15 @@ from swapinfer.commands import run
 from swapinfer.commands.learning import LifeLine, LivesView
 from swapinfer.commands.page import Page, show
 from swapinfer.errors import LearnError
-from swapinfer.learn import compat
-from swapinfer.learn.exposure import Exposure, read_exposure
-from swapinfer.learn.fleet import at_one_shape, life_priors, mixed_log_scale
-from swapinfer.learn.lives import Lives
+from swapinfer.learn.lives import (
+    Exposure,
+    Lives,
+    at_one_shape,
+    life_priors,
+    mixed_log_scale,
+    read_exposure,
+)
+from swapinfer.learn.sampling import quiet
 from swapinfer.learn.tables import EXPOSURE
 from swapinfer.pack.hazard import mode_prior
 from swapinfer.pack.load import load_pack
@@ -121,7 +126,7 @@ def test_parquet_says_the_same(pack: Pack, tmp_path: Path) -> None:
     frame.to_csv(tmp_path / "fleet.csv", index=False)
     frame.to_parquet(tmp_path / "fleet.parquet", index=False)
     found = [read_exposure(tmp_path / name, pack).lives for name in ("fleet.csv", "fleet.parquet")]
-    for one, other in zip(*map(astuple, found), strict=True):
+    for one, other in zip(*map(structs.astuple, found), strict=True):
         np.testing.assert_array_equal(one, other)
 
 
@@ -222,7 +227,7 @@ class Journey:
         """Shapes and lives; shape (draw, mode) each, modes in the order of `TRUE`."""
         import xarray as xr
 
-        with compat.quiet():
+        with quiet():
             tree = xr.open_datatree(self.folder / "draws-lives.zarr", engine="zarr")
             posterior = tree["posterior"].sel(mode=list(TRUE))
             shape, scale = posterior["shape"].to_numpy(), posterior["scale"].to_numpy()[..., 0]

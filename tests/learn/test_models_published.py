@@ -6,14 +6,13 @@ import numpy as np
 import pytest
 from lab.rates import gamma_rate, rate_model
 
-from swapinfer.learn.compat import Tensor
-from swapinfer.learn.fit import Fit, Sampling, fit
 from swapinfer.learn.models import (
     CauseCounts,
     CausePriors,
     Factor,
     cause_model,
 )
+from swapinfer.learn.sampling import Fit, Sampling, Tensor, fit
 
 pytestmark = pytest.mark.usefixtures("libraries")
 

@@ -18,8 +18,8 @@ from swapinfer.commands.store import export_tables
 from swapinfer.commands.visits import list_visits
 from swapinfer.commands.weighing import weigh_causes, weigh_visits
 from swapinfer.errors import LearnError
-from swapinfer.learn.base import chances_of, vocabulary
 from swapinfer.learn.counts import Counts, History, count_history
+from swapinfer.learn.prior import chances_of, vocabulary
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import replay

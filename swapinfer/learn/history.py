@@ -1,23 +1,34 @@
-"""From draws of the models to what a pack says: hazard ratios and outcome chances."""
+"""What a history of closed jobs says: two models fitted, and summed up as a pack says it.
+
+Hazard ratios of modes and outcome chances of tests, each with what the base pack said before.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 
+from swapinfer.errors import LearnError, near_match
 from swapinfer.evidence.arrays import FloatArray
-from swapinfer.learn.base import NEVER
-from swapinfer.learn.fit import Fit
-from swapinfer.learn.models import CauseCounts, CausePriors, OutcomeCounts
+from swapinfer.learn.counts import Counts
+from swapinfer.learn.models import (
+    CauseCounts,
+    CausePriors,
+    OutcomeCounts,
+    cause_model,
+    reliability_model,
+)
+from swapinfer.learn.prepare import all_causes, cause_priors, prepare_causes, prepare_outcomes
+from swapinfer.learn.prior import NEVER, describe_tests, pack_text, titles_of
+from swapinfer.learn.sampling import Fit, Model, Sampling, Starting, fit, provenance_text, quietly
+from swapinfer.pack.model import Pack
 
 CHUNK_DRAWS = 200
 INTERVAL = (0.05, 0.95)
 """Ends of the intervals that are shown."""
 
 
-@dataclass(frozen=True, slots=True)
-class LearnedCause:
+class LearnedCause(Struct, frozen=True):
     """What a history says about one cause.
 
     Attributes
@@ -57,8 +68,7 @@ class LearnedCause:
         return float(np.clip(1.0 - (after / before) ** 2, 0.0, 1.0)) if before > 0 else 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class LearnedChance:
+class LearnedChance(Struct, frozen=True):
     """What a history says about one profile of one test.
 
     Attributes
@@ -83,8 +93,7 @@ class LearnedChance:
     findings: float
 
 
-@dataclass(frozen=True, slots=True)
-class ShareDraws:
+class ShareDraws(Struct, frozen=True, eq=False):
     """Draws of the chance of each cause given a complaint.
 
     Attributes
@@ -97,6 +106,117 @@ class ShareDraws:
 
     mixed_dc: FloatArray
     mean_gc: FloatArray
+
+
+class Learned(Struct, frozen=True, eq=False):
+    """What a history says, and everything that its report tells.
+
+    Attributes
+    ----------
+    counts : Counts
+        Of the history.
+    data : CauseCounts
+        What the cause model was fitted to.
+    priors : CausePriors
+        Its priors.
+    shares : ShareDraws
+        Draws of the chance of each cause.
+    causes : tuple of LearnedCause
+        Summaries.
+    chances : tuple of LearnedChance
+        Summaries.
+    fits : dict of str to Fit
+        ``"causes"``, and ``"tests"`` when there were findings.
+    pack : str
+        Name, version and digest of the pack that was learned on.
+    weight : float
+        What the pack's precision was multiplied by.
+    family : str
+        Family that the numbers hold for, empty for the shop's whole mix.
+    seed : int
+        Of the sampler.
+    titles : dict of str to str
+        Kinds and causes as a person says them.
+    """
+
+    counts: Counts
+    data: CauseCounts
+    priors: CausePriors
+    shares: ShareDraws
+    causes: tuple[LearnedCause, ...]
+    chances: tuple[LearnedChance, ...]
+    fits: dict[str, Fit]
+    pack: str
+    weight: float
+    family: str
+    seed: int
+    titles: dict[str, str]
+
+    @property
+    def provenance(self) -> str:
+        """Where the numbers come from, in one paragraph."""
+        rows = self.counts.rows
+        scope = f"family {self.family}" if self.family else "the shop's whole mix of vehicles"
+        return (
+            f"learned for {scope} from {rows.jobs_used} job rows and {rows.findings_used} finding "
+            f"rows, {rows.rows_refused} rows refused, {rows.first_day} to {rows.last_day}, data "
+            f"sha256 {rows.digest}; on {self.pack} with weight {self.weight:g}; "
+            f"{provenance_text(self.seed, self.fits)}"
+        )
+
+
+def learn_history(
+    counts: Counts,
+    pack: Pack,
+    *,
+    seed: int,
+    weight: float = 1.0,
+    family: str = "",
+    sampling: Sampling | None = None,
+    progress: bool = False,
+    starting: Starting = quietly,
+) -> Learned:
+    """Learn from counts; as `swapinfer.learn.learn.learn_overlay`, without files."""
+
+    def sample(model: Model) -> Fit:
+        return fit(model, seed=seed, sampling=sampling, progress=progress)
+
+    tests = describe_tests(pack)
+    data = prepare_causes(counts, pack, tests)
+    priors = cause_priors(pack, data, weight)
+    weight_g = _mix(counts, family)
+    starting()
+    fits = {"causes": sample(cause_model(data, priors))}
+    shares = draw_shares(fits["causes"], data, weight_g)
+    outcomes = prepare_outcomes(counts, tests, all_causes(shares.mean_gc, data, counts))
+    if len(outcomes.count_k):
+        fits["tests"] = sample(reliability_model(outcomes))
+    return Learned(
+        counts=counts,
+        data=data,
+        priors=priors,
+        shares=shares,
+        causes=learned_causes(shares, data, priors, weight_g),
+        chances=learned_chances(fits["tests"], outcomes) if "tests" in fits else (),
+        fits=fits,
+        pack=pack_text(pack),
+        weight=weight,
+        family=family,
+        seed=seed,
+        titles=titles_of(pack),
+    )
+
+
+def _mix(counts: Counts, family: str) -> FloatArray:
+    """Jobs of each cell, of one family if one is named."""
+    jobs_g = counts.jobs_by_cell
+    if not family:
+        return jobs_g
+    families = sorted({cell.family for cell in counts.cells})
+    if family not in families:
+        raise LearnError(f'no family "{family}" in this history{near_match(family, families)}')
+    mine = np.array([cell.family == family for cell in counts.cells])
+    return np.where(mine, jobs_g, 0.0)
 
 
 def draw_shares(fitted: Fit, data: CauseCounts, weight_g: FloatArray) -> ShareDraws:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.profiles import band_chances, outcome_chances
@@ -28,6 +28,21 @@ def cause_modes(pack: Pack) -> dict[str, Mode]:
         for mode in kind.modes.values()
         if mode.misfire > 0
     }
+
+
+def titles_of(pack: Pack) -> dict[str, str]:
+    """Kinds, and their modes by ``"kind.mode"``, as a person says them."""
+    kinds = {kind.id: kind.title for kind in pack.kinds.values()}
+    return kinds | {
+        f"{kind.id}.{mode.id}": f"{kind.title}: {mode.title}"
+        for kind in pack.kinds.values()
+        for mode in kind.modes.values()
+    }
+
+
+def pack_text(pack: Pack) -> str:
+    """Name a pack that was learned on."""
+    return f"pack {pack.name} {pack.version} ({pack.digest[:12]})"
 
 
 def vocabulary(pack: Pack) -> Vocabulary:
@@ -129,8 +144,7 @@ def shop_sd(pack: Pack, weight: float) -> FloatArray:
     return np.array(sd) / math.sqrt(weight)
 
 
-@dataclass(frozen=True, slots=True)
-class Tests:
+class Tests(Struct, frozen=True, eq=False):
     """What every test shows under every cause.
 
     A *unit* is one profile of one test, a *slot* one outcome of one unit; see

@@ -1,4 +1,4 @@
-"""Pictures of the report, as inline SVG that needs no script and no font file."""
+"""Charts of the report, as inline SVG that needs no script and no font file."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray
-from swapinfer.learn.ratios import LearnedCause
+from swapinfer.learn.history import LearnedCause
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,7 +21,7 @@ TIMES = (0.2, 0.3, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0)
 """Marks on the axis of ratios."""
 
 
-def draw(title: str, size: tuple[float, float], paint: Callable[[Axes], None]) -> str:
+def _draw(title: str, size: tuple[float, float], paint: Callable[[Axes], None]) -> str:
     """Make one picture.
 
     Parameters
@@ -54,15 +54,15 @@ def draw(title: str, size: tuple[float, float], paint: Callable[[Axes], None]) -
     return re.sub(r"<svg ", f'<svg role="img" aria-label="{title}" ', svg, count=1)
 
 
-def likeliest(causes: Sequence[LearnedCause], count: int = SHOWN_CAUSES) -> list[LearnedCause]:
+def _likeliest(causes: Sequence[LearnedCause], count: int = SHOWN_CAUSES) -> list[LearnedCause]:
     """Causes with the largest share, before or after, largest share after first."""
     order = sorted(causes, key=lambda one: -max(one.share, one.base_share))[:count]
     return sorted(order, key=lambda one: -one.share)
 
 
-def prior_and_posterior(causes: Sequence[LearnedCause], titles: Mapping[str, str]) -> str:
+def shares_chart(causes: Sequence[LearnedCause], titles: Mapping[str, str]) -> str:
     """Draw base share and learned share with its interval, cause by cause."""
-    shown = likeliest(causes)[::-1]
+    shown = _likeliest(causes)[::-1]
     row = np.arange(len(shown))
 
     def paint(axes: Axes) -> None:
@@ -79,10 +79,10 @@ def prior_and_posterior(causes: Sequence[LearnedCause], titles: Mapping[str, str
         axes.set_xlabel("% of complaints")
         axes.set_xlim(left=0)
 
-    return draw("Share of each cause before and after", (7.0, 0.24 * len(shown) + 0.9), paint)
+    return _draw("Share of each cause before and after", (7.0, 0.24 * len(shown) + 0.9), paint)
 
 
-def lives(
+def lives_chart(
     names: Sequence[str],
     before: Sequence[tuple[float, float, float]],
     after: Sequence[tuple[float, float, float]],
@@ -102,10 +102,10 @@ def lives(
         axes.set_yticks(row, names)
         axes.set_xlabel("life, 1000 km")
 
-    return draw("Life in each mode before and after", (7.0, 0.34 * len(names) + 0.9), paint)
+    return _draw("Life in each mode before and after", (7.0, 0.34 * len(names) + 0.9), paint)
 
 
-def pooling(
+def families_chart(
     kinds: Sequence[str], levels: Sequence[str], low_hl: FloatArray, high_hl: FloatArray
 ) -> str:
     """Draw how far each family lies from the shop's average, kind by kind, with intervals."""
@@ -129,10 +129,10 @@ def pooling(
         axes.legend(bbox_to_anchor=(1.0, 1.0), loc="upper left", frameon=False)
 
     height = max(1.5, 0.16 * len(kinds) * max(len(levels), 2) + 0.9)
-    return draw("How far vehicle families differ", (7.0, height), paint)
+    return _draw("How far vehicle families differ", (7.0, height), paint)
 
 
-def predictive_check(
+def check_chart(
     names: Sequence[str], observed: FloatArray, low: FloatArray, high: FloatArray
 ) -> str:
     """Draw verified cases of each cause over what the fitted model would give again."""
@@ -144,10 +144,10 @@ def predictive_check(
         axes.set_yticks(row, names)
         axes.set_xlabel("verified cases")
 
-    return draw("Does the model give back the history?", (7.0, 0.24 * len(names) + 0.9), paint)
+    return _draw("Does the model give back the history?", (7.0, 0.24 * len(names) + 0.9), paint)
 
 
-def traces(name: str, values_cd: FloatArray) -> str:
+def traces_chart(name: str, values_cd: FloatArray) -> str:
     """Draw the values of one quantity, chain by chain."""
 
     def paint(axes: Axes) -> None:
@@ -156,10 +156,10 @@ def traces(name: str, values_cd: FloatArray) -> str:
         axes.set_ylabel(name)
         axes.set_xlabel("draw")
 
-    return draw(f"Trace of {name}", (7.0, 1.6), paint)
+    return _draw(f"Trace of {name}", (7.0, 1.6), paint)
 
 
-def ranks(name: str, values_cd: FloatArray, bins: int = 20) -> str:
+def ranks_chart(name: str, values_cd: FloatArray, bins: int = 20) -> str:
     """Draw ranks of each chain's draws among all draws; level bars mean that the chains agree."""
     order = values_cd.ravel().argsort().argsort().reshape(values_cd.shape)
     edges = np.linspace(0, values_cd.size, bins + 1)
@@ -171,4 +171,4 @@ def ranks(name: str, values_cd: FloatArray, bins: int = 20) -> str:
         axes.set_ylabel("draws")
         axes.set_xlabel(f"rank of {name} among all draws")
 
-    return draw(f"Ranks of {name}", (7.0, 1.6), paint)
+    return _draw(f"Ranks of {name}", (7.0, 1.6), paint)

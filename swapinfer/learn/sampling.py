@@ -1,16 +1,111 @@
-"""Draws from a model, and whether they may be believed."""
+"""Draws from a model, and whether they may be believed.
+
+Here alone stands where the two generations of PyMC and ArviZ differ: PyMC 5 goes with ArviZ 0.x
+(Python 3.11), PyMC 6 with ArviZ 1.x (Python 3.12 and later). Sampling goes through nutpie, which
+compiles the density with Numba: no C compiler is needed, and the draws for a seed do not depend on
+whether the machine has one.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import TypeAlias
+import warnings
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, TypeAlias
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from swapinfer.errors import LearnError
 from swapinfer.evidence.arrays import FloatArray
-from swapinfer.learn import compat
+
+Model: TypeAlias = Any
+"""A `pymc.Model`; these libraries have no types of their own."""
+Tensor: TypeAlias = Any
+"""A symbolic variable inside a model."""
+Compiled: TypeAlias = Any
+"""A model compiled by nutpie."""
+Trace: TypeAlias = Any
+"""Draws: ``InferenceData`` in the older generation, ``DataTree`` in the newer."""
+
+LIBRARIES = ("pymc", "arviz", "nutpie", "pytensor", "numpy")
+"""Those whose versions a learned pack records."""
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Silence what these libraries say about themselves while they load and compile.
+
+    Announcements of refactorings, of a missing C compiler or a slow BLAS concern nobody who
+    learns from a history; convergence is judged from the draws, not from warnings.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
+
+
+def compile_model(model: Model) -> Compiled:
+    """Compile a `pymc.Model` to machine code; may be refitted by ``with_data``.
+
+    Fast-math is off: it lets the compiler add up in any order, and which one it takes depends on
+    whether a function is compiled together with its callers or comes from the cache of an earlier
+    run. Draws would then not be the same the second time.
+    """
+    with quiet():
+        import nutpie
+        import pytensor
+
+        with pytensor.config.change_flags(numba__fastmath=False):
+            return nutpie.compile_pymc_model(model)
+
+
+def run_nuts(compiled: Compiled, *, progress: bool = False, **settings: float) -> Trace:
+    """Draw from a compiled model.
+
+    The mass matrix is diagonal plus low rank: with many jobs the effects that add up to one share
+    are strongly correlated, and a diagonal one then takes hundreds of times as many draws.
+    """
+    with quiet():
+        import nutpie
+
+        return nutpie.sample(
+            compiled, progress_bar=progress, low_rank_modified_mass_matrix=True, **settings
+        )
+
+
+def draws_of(trace: Trace, group: str = "posterior") -> dict[str, FloatArray]:
+    """Take the arrays of a group, each of shape (chain, draw, ...)."""
+    data = trace[group]
+    return {str(name): np.asarray(data[name].values) for name in data.data_vars}
+
+
+def summary_statistics(trace: Trace, names: list[str]) -> dict[str, dict[str, FloatArray]]:
+    """R-hat and bulk and tail effective sample size of every element of every variable named."""
+    with quiet():
+        import arviz as az
+
+        data = trace["posterior"]
+        data = (data.dataset if hasattr(data, "dataset") else data)[names]
+        found = {
+            "r_hat": az.rhat(data),
+            "ess_bulk": az.ess(data, method="bulk"),
+            "ess_tail": az.ess(data, method="tail"),
+        }
+    return {
+        key: {name: np.asarray(values[name].values, dtype=np.float64) for name in names}
+        for key, values in found.items()
+    }
+
+
+def save_draws(trace: Trace, path: Path) -> None:
+    """Write the draws as a Zarr store in the ArviZ layout, which both generations can read."""
+    with quiet():
+        tree = trace.to_datatree() if hasattr(trace, "to_datatree") else trace
+        tree.to_zarr(str(path), mode="w")
+
 
 MAX_R_HAT = 1.01
 MIN_ESS = 400.0
@@ -29,8 +124,7 @@ def quietly() -> None:
     """Say nothing before sampling."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sampling:
+class Sampling(Struct, frozen=True):
     """How to sample.
 
     Attributes
@@ -54,8 +148,7 @@ class Sampling:
         return replace(self, draws=2 * self.draws, tune=2 * self.tune, target_accept=0.97)
 
 
-@dataclass(frozen=True, slots=True)
-class Health:
+class Health(Struct, frozen=True):
     """What the sampler's own signs say.
 
     Attributes
@@ -80,6 +173,14 @@ class Health:
     worst: str
 
     @property
+    def text(self) -> str:
+        """All of them in one phrase."""
+        return (
+            f"R-hat {self.r_hat:.4f}, effective sample size bulk {self.ess_bulk:.0f} tail "
+            f"{self.ess_tail:.0f}, divergences {self.divergences}, E-BFMI {self.e_bfmi:.2f}"
+        )
+
+    @property
     def complaints(self) -> tuple[str, ...]:
         """One phrase for each threshold that is missed."""
         ess, least = "effective sample size", f"is below {MIN_ESS:.0f}"
@@ -93,8 +194,7 @@ class Health:
         return tuple(phrase for holds, phrase in checks if not holds)
 
 
-@dataclass(frozen=True, slots=True)
-class Fit:
+class Fit(Struct, frozen=True, eq=False):
     """Healthy draws from a model.
 
     Attributes
@@ -109,19 +209,24 @@ class Fit:
         Empty, or why the first attempt was not kept.
     """
 
-    trace: compat.Trace
+    trace: Trace
     health: Health
     sampling: Sampling
     retried: str = ""
 
+    @property
+    def arrays(self) -> dict[str, FloatArray]:
+        """Draws of every variable; shape (chain, draw, ...)."""
+        return draws_of(self.trace)
+
     def array(self, name: str) -> FloatArray:
         """Draws of one variable, chains end to end; shape (draw, ...)."""
-        values = compat.draws(self.trace)[name]
+        values = self.arrays[name]
         return values.reshape(-1, *values.shape[2:])
 
 
 def fit(
-    model: compat.Model, *, seed: int, sampling: Sampling | None = None, progress: bool = False
+    model: Model, *, seed: int, sampling: Sampling | None = None, progress: bool = False
 ) -> Fit:
     """Sample a model; try once more, more carefully, if the draws are unhealthy.
 
@@ -146,29 +251,14 @@ def fit(
     LearnError
         If both attempts miss a threshold; the message names each that is missed.
     """
-    return fit_compiled(
-        compat.compile_model(model),
-        names=[v.name for v in (*model.free_RVs, *model.deterministics)],
-        seed=seed,
-        sampling=sampling or Sampling(),
-        progress=progress,
-    )
-
-
-def fit_compiled(
-    compiled: compat.Compiled,
-    *,
-    names: list[str],
-    seed: int,
-    sampling: Sampling,
-    progress: bool = False,
-) -> Fit:
-    """Do as `fit` does with a model that is compiled already; `names` are what must be healthy."""
-    trace, health = _attempt(compiled, names, seed, sampling, progress=progress)
+    compiled = compile_model(model)
+    names = [variable.name for variable in (*model.free_RVs, *model.deterministics)]
+    settings = sampling or Sampling()
+    trace, health = _attempt(compiled, names, seed, settings, progress=progress)
     if not health.complaints:
-        return Fit(trace, health, sampling)
+        return Fit(trace, health, settings)
     first = "; ".join(health.complaints)
-    careful = sampling.more_careful()
+    careful = settings.more_careful()
     trace, health = _attempt(compiled, names, seed, careful, progress=progress)
     if health.complaints:
         raise LearnError(
@@ -181,9 +271,9 @@ def fit_compiled(
 
 
 def _attempt(
-    compiled: compat.Compiled, names: list[str], seed: int, sampling: Sampling, *, progress: bool
-) -> tuple[compat.Trace, Health]:
-    trace = compat.run_nuts(
+    compiled: Compiled, names: list[str], seed: int, sampling: Sampling, *, progress: bool
+) -> tuple[Trace, Health]:
+    trace = run_nuts(
         compiled,
         seed=seed,
         draws=sampling.draws,
@@ -196,7 +286,7 @@ def _attempt(
     return trace, diagnose(trace, names)
 
 
-def diagnose(trace: compat.Trace, names: list[str]) -> Health:
+def diagnose(trace: Trace, names: list[str]) -> Health:
     """Judge draws by R-hat, effective sample sizes, divergences and energy.
 
     Parameters
@@ -211,8 +301,8 @@ def diagnose(trace: compat.Trace, names: list[str]) -> Health:
     Health
         Worst case over all quantities.
     """
-    table = compat.summary_statistics(trace, names)
-    posterior = compat.draws(trace)
+    table = summary_statistics(trace, names)
+    posterior = draws_of(trace)
     moving = {name: posterior[name].std(axis=(0, 1)) > 0 for name in names}
     flat = {
         key: np.concatenate([np.atleast_1d(values[name][moving[name]]).ravel() for name in names])
@@ -223,7 +313,7 @@ def diagnose(trace: compat.Trace, names: list[str]) -> Health:
         for name in names
         for index in np.argwhere(moving[name]).tolist() or [[]] * int(moving[name].sum())
     ]
-    sample_stats = compat.draws(trace, "sample_stats")
+    sample_stats = draws_of(trace, "sample_stats")
     return Health(
         r_hat=_worst(flat["r_hat"], np.max),
         ess_bulk=_worst(flat["ess_bulk"], np.min),
@@ -255,3 +345,10 @@ def e_bfmi(energy_cd: FloatArray) -> FloatArray:
     steps = np.square(np.diff(energy_cd, axis=1)).mean(axis=1)
     out: FloatArray = steps / energy_cd.var(axis=1)
     return out
+
+
+def provenance_text(seed: int, fits: Mapping[str, Fit]) -> str:
+    """Say what draws came from: seed, versions of libraries, signs of each model's health."""
+    libraries = ", ".join(f"{name} {version(name)}" for name in LIBRARIES)
+    models = "; ".join(f"{name}: {fitted.health.text}" for name, fitted in fits.items())
+    return f"seed {seed}; {libraries}; {models}"
