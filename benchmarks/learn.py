@@ -60,7 +60,7 @@ def _apart(work: Callable[..., T], *arguments: object) -> T:
 def _draw_and_learn(folder: Path, jobs: int) -> dict[str, float]:
     from swapinfer.learn.counts import History
     from swapinfer.learn.learn import learn_overlay
-    from swapinfer.learn.sampling import quiet
+    from swapinfer.learn.sampling import Sampling, quiet
     from swapinfer.pack.load import load_pack
 
     folder.mkdir()
@@ -70,7 +70,7 @@ def _draw_and_learn(folder: Path, jobs: int) -> dict[str, float]:
         import pymc  # noqa: F401 (loading is not what is measured)
     pack = load_pack()
     started, cpu_started = time.perf_counter(), time.process_time()
-    result = learn_overlay(History(*tables), pack, seed=SEED, out=folder / "out")
+    result = learn_overlay(History(*tables), pack, folder / "out", Sampling(seed=SEED))
     report = result.learned.counts.rows
     return {
         "rows": report.jobs_used + report.findings_used,
@@ -138,7 +138,7 @@ def naive_ratio(jobs: int) -> float:
     from msgspec.structs import replace
 
     from swapinfer.learn.models import CausePriors, cause_model
-    from swapinfer.learn.sampling import compile_model, run_nuts
+    from swapinfer.learn.sampling import Sampling, compile_model, run_nuts
 
     rng = np.random.default_rng(SEED)
     counted = cause_counts()
@@ -160,10 +160,11 @@ def naive_ratio(jobs: int) -> float:
         open_count_k=np.ones(jobs),
     )
     priors = CausePriors(np.full(4, 0.8), np.ones(4), label_right=None)
+    few = Sampling(seed=SEED, draws=500, chains=2, cores=1)
     times = []
     for data in (replace(no_open, confirmed_gc=confirmed), row_per_job):
         compiled = compile_model(cause_model(data, priors))
         started = time.perf_counter()
-        run_nuts(compiled, draws=500, tune=400, chains=2, cores=1, seed=SEED)
+        run_nuts(compiled, few)
         times.append(time.perf_counter() - started)
     return times[1] / times[0]

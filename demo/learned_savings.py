@@ -23,6 +23,7 @@ from rich.progress import track
 from swapinfer.learn.counts import History
 from swapinfer.learn.learn import OVERLAY, learn_overlay
 from swapinfer.learn.prior import vocabulary
+from swapinfer.learn.sampling import Sampling
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack, Uncertain
 from swapinfer.plan.costing import PlanSettings
@@ -64,7 +65,7 @@ def learn(base: Pack, folder: Path, jobs: int, seed: int) -> Pack:
     """Learn from a history, as ``swapinfer priors learn`` does."""
     write_history(folder, jobs, seed)
     history = History(folder / "jobs.csv", folder / "findings.csv")
-    learn_overlay(history, base, seed=seed, out=folder / "learned", progress=True)
+    learn_overlay(history, base, folder / "learned", Sampling(seed=seed, progress=True))
     return load_pack([folder / "learned" / OVERLAY])
 
 

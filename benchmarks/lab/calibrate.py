@@ -13,7 +13,7 @@ import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn.history import INTERVAL
-from swapinfer.learn.sampling import Model, compile_model, draws_of, run_nuts
+from swapinfer.learn.sampling import Model, Sampling, compile_model, draws_of, run_nuts
 
 Simulate = Callable[[np.random.Generator], tuple[Mapping[str, FloatArray], FloatArray]]
 """Draws a truth from the prior and data from it: replaced data of the model, true quantities."""
@@ -99,9 +99,8 @@ def calibrate(
     ranks, covered = [], []
     for shop in range(shops):
         data, truth_q = simulate(rng)
-        trace = run_nuts(
-            compiled.with_data(**data), draws=draws, tune=400, chains=1, cores=1, seed=seed + shop
-        )
+        sampling = Sampling(seed=seed + shop, draws=draws, chains=1, cores=1, target_accept=0.8)
+        trace = run_nuts(compiled.with_data(**data), sampling)
         flat = {name: values[0] for name, values in draws_of(trace).items()}
         drawn_dq = quantities(flat)
         ranks.append((drawn_dq[::5] < truth_q).sum(axis=0))

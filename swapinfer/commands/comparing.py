@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
 
@@ -19,13 +19,14 @@ from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import watched
 from swapinfer.commands.visits import Visit, list_visits
-from swapinfer.learn.compare import Replay, compare_causes, replay_jobs
+from swapinfer.errors import LearnError
 from swapinfer.learn.counts import AGE_BANDS, Cell
+from swapinfer.learn.prior import base_shares, cause_modes
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.engine import choose
 from swapinfer.pack.load import load_pack
-from swapinfer.pack.model import Pack
+from swapinfer.pack.model import Mode, Pack
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import next_steps
 from swapinfer.simulate.play import Decision, Planner, Situation, play
@@ -145,14 +146,44 @@ def compare_priors(
     return ComparedView(
         before=f"{old.name} {old.version}",
         after=f"{new.name} {new.version}",
-        causes=tuple(
-            ChangeLine(c.cause, c.hazard_factor, c.share_before, c.share_after)
-            for c in compare_causes(old, new, cell)
-        ),
+        causes=compare_causes(old, new, cell),
         open_jobs=len(open_rows),
         next_steps=tuple(changes),
         past=_work_past(shop, past, (layout, ignition, fuel), (old, new), seed) if past else None,
     )
+
+
+def compare_causes(before: Pack, after: Pack, cell: Cell) -> tuple[ChangeLine, ...]:
+    """List the causes whose hazard differs, largest change of share first.
+
+    Parameters
+    ----------
+    before, after : Pack
+        To compare; causes that only one of them knows are left out.
+    cell : Cell
+        Engine and age band for which shares are told.
+    """
+    old, new = cause_modes(before), cause_modes(after)
+    old_share, new_share = (
+        dict(zip(cause_modes(pack), base_shares(pack, (cell,))[0].tolist(), strict=True))
+        for pack in (before, after)
+    )
+    changes = [
+        ChangeLine(
+            cause=cause,
+            factor=_hazard(new[cause]) / _hazard(old[cause]),
+            share_before=old_share[cause],
+            share_after=new_share[cause],
+        )
+        for cause in old
+        if cause in new and old[cause] != new[cause]
+    ]
+    return tuple(sorted(changes, key=lambda one: -abs(one.share_after - one.share_before)))
+
+
+def _hazard(mode: Mode) -> float:
+    """Median cumulative hazard up to the usual distance unit, up to a constant."""
+    return float(mode.hazard_ratio.median * (1e5 / mode.life_km.median) ** mode.shape)
 
 
 def _pack_of(name: str) -> Pack:
@@ -173,18 +204,7 @@ def _work_past(
         vehicles = drawn_vehicles(after, engine, count, seed)
     settings = plan_settings(shop, vehicles[0].world.job)
     shown = watched(vehicles, "working jobs again")
-    found = work_again(shown, before, after, settings, seed)
-    return PastLine(
-        jobs=found.jobs,
-        is_drawn=is_drawn,
-        cost_before=found.cost_before,
-        cost_after=found.cost_after,
-        saved=found.saved,
-        low=found.low,
-        high=found.high,
-        changed=found.changed,
-        currency=settings.costs.currency,
-    )
+    return work_again(shown, before, after, settings, seed, is_drawn=is_drawn)
 
 
 def _step_under(shop: Shop, records: Any, pack: Pack) -> str:  # noqa: ANN401  store records
@@ -282,8 +302,14 @@ def drawn_vehicles(pack: Pack, engine: tuple[str, str, str], count: int, seed: i
 
 
 def work_again(
-    vehicles: Iterable[Again], before: Pack, after: Pack, settings: PlanSettings, seed: int
-) -> Replay:
+    vehicles: Iterable[Again],
+    before: Pack,
+    after: Pack,
+    settings: PlanSettings,
+    seed: int,
+    *,
+    is_drawn: bool = False,
+) -> PastLine:
     """Let the planner work on the same vehicles under either pack.
 
     Parameters
@@ -296,21 +322,67 @@ def work_again(
         Shop's figures.
     seed : int
         Of the interval.
-
-    Returns
-    -------
-    Replay
+    is_drawn : bool, optional
+        Whether the vehicles were drawn from a pack.
     """
 
-    def under(pack: Pack) -> Callable[[Again], tuple[str, float]]:
-        def work(again: Again) -> tuple[str, float]:
-            policy = _Noting(Planner(settings.depth))
-            result = play(again.world.copy(again.luck), policy, settings, pack)
-            return str(policy.first[0]), result.cost
+    def work(again: Again, pack: Pack) -> tuple[str, float]:
+        policy = _Noting(Planner(settings.depth))
+        result = play(again.world.copy(again.luck), policy, settings, pack)
+        return str(policy.first[0]), result.cost
 
-        return work
+    pairs = [(work(again, before), work(again, after)) for again in vehicles]
+    return sum_up(pairs, seed, settings.costs.currency, is_drawn=is_drawn)
 
-    return replay_jobs(vehicles, under(before), under(after), seed=seed)
+
+def sum_up(
+    pairs: Sequence[tuple[tuple[str, float], tuple[str, float]]],
+    seed: int,
+    currency: str,
+    *,
+    is_drawn: bool = False,
+) -> PastLine:
+    """Compare what jobs cost that were worked twice.
+
+    Parameters
+    ----------
+    pairs : sequence of ((str, float), (str, float))
+        First step and cost of each job, under either pack.
+    seed : int
+        Of the bootstrap.
+    currency : str
+        Of the costs.
+    is_drawn : bool, optional
+        Whether the jobs were drawn from a pack.
+
+    Raises
+    ------
+    LearnError
+        If there is no job.
+
+    Notes
+    -----
+    Costs of one job under both packs are paired, so the interval is of the mean difference:
+    percentile bootstrap, 2,000 resamples (Efron, Annals of Statistics 7, 1979).
+    """
+    if not pairs:
+        raise LearnError("there is no past job to work again")
+    cost_jp = np.array([[old[1], new[1]] for old, new in pairs])
+    saved_j = cost_jp[:, 0] - cost_jp[:, 1]
+    rng = np.random.default_rng(seed)
+    means = np.array([rng.choice(saved_j, size=len(saved_j)).mean() for _ in range(2000)])
+    low, high = np.quantile(means, [0.05, 0.95])
+    return PastLine(
+        jobs=len(pairs),
+        is_drawn=is_drawn,
+        cost_before=float(cost_jp[:, 0].mean()),
+        cost_after=float(cost_jp[:, 1].mean()),
+        saved=float(saved_j.mean()),
+        low=float(low),
+        high=float(high),
+        changed=sum(old[0] != new[0] for old, new in pairs),
+        currency=currency,
+    )
 
 
 @show.register

@@ -23,7 +23,10 @@ from swapinfer.pack.model import Pack
 
 if TYPE_CHECKING:
     from swapinfer.learn.counts import History
-    from swapinfer.learn.learn import LearnResult, LivesResult
+    from swapinfer.learn.history import Learned
+    from swapinfer.learn.learn import LearnResult
+    from swapinfer.learn.lives import LearnedLives
+    from swapinfer.learn.sampling import Sampling
 
 LEARNED = "learned"
 """Grade of the sources that learning names in its overlays."""
@@ -131,17 +134,24 @@ def learn_priors(
         result = learn_overlay(
             history,
             pack,
-            seed=seed,
-            out=draft,
+            draft,
+            _sampling(seed, "a minute or more"),
             family=family,
             weight=weight,
-            progress=is_watched(),
-            starting=partial(say_aside, SAMPLING.format("a minute or more")),
         )
     return view_learned(result, out, left_out)
 
 
-def view_learned(result: LearnResult, out: Path, remarks: tuple[str, ...] = ()) -> LearnedView:
+def _sampling(seed: int, takes: str) -> Sampling:
+    from swapinfer.learn.sampling import Sampling
+
+    starting = partial(say_aside, SAMPLING.format(takes))
+    return Sampling(seed=seed, progress=is_watched(), starting=starting)
+
+
+def view_learned(
+    result: LearnResult[Learned], out: Path, remarks: tuple[str, ...] = ()
+) -> LearnedView:
     """Say what learning wrote, and that it lies in a folder now."""
     rows = result.learned.counts.rows
     return LearnedView(
@@ -243,15 +253,15 @@ def learn_fleet_lives(
         result = learn_lives(
             table,
             pack,
-            seed=seed,
-            out=draft,
-            progress=is_watched(),
-            starting=partial(say_aside, SAMPLING.format("half a minute or more")),
+            draft,
+            _sampling(seed, "half a minute or more"),
         )
     return view_lives(result, out, left_out)
 
 
-def view_lives(result: LivesResult, out: Path, remarks: tuple[str, ...] = ()) -> LivesView:
+def view_lives(
+    result: LearnResult[LearnedLives], out: Path, remarks: tuple[str, ...] = ()
+) -> LivesView:
     """Say what learning lives wrote, and that it lies in a folder now."""
     return LivesView(
         overlay=str(out / result.overlay.name),

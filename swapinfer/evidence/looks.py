@@ -21,12 +21,13 @@ from swapinfer.evidence.profiles import (
     outcome_table,
     own_part,
     own_parts,
+    profile_of,
     reading_value,
 )
 from swapinfer.evidence.states import StateSpace
 from swapinfer.ledger.events import Inspected, Measured
 from swapinfer.ledger.replay import Finding, Job
-from swapinfer.pack.model import ANY, GOOD, OVER_LIMIT, Sight, Test
+from swapinfer.pack.model import GOOD, OVER_LIMIT, Sight, Test
 
 NO_LEVEL = np.zeros(1)
 """One node at which nothing is shared: an offset of 0, a factor of 1."""
@@ -140,22 +141,9 @@ def _handled(space: StateSpace, seen: IntArray, time: int) -> tuple[object, ...]
 def _profile_of_modes(
     sights: tuple[Sight, ...], profiles: tuple[str, ...], modes: tuple[tuple[str, str], ...]
 ) -> IntArray:
-    """Profile of each mode of a kind, 0 first: as named, else the kind's, else anything's, or good.
-
-    Where two sights fit equally the first one holds.
-    """
-    first: dict[tuple[str, str], tuple[int, str]] = {}
-    for at, sees in enumerate(sights):
-        first.setdefault((sees.kind, sees.mode), (at, sees.profile))
-    last = (len(sights), GOOD)
-    general = first.get((ANY, ANY), last)
-    number = {name: i for i, name in enumerate(profiles)}
-    found = [0]
-    for kind, mode in modes:
-        named = min(first.get((kind, mode), last), first.get((ANY, mode), last))
-        chosen = named if named is not last else first.get((kind, ANY), general)
-        found.append(number[chosen[1]])
-    return np.array(found)
+    """Profile of each mode, in order of `profiles`; 0 first, for what is good."""
+    shown = (profiles.index(profile_of(sights, kind, mode)) for kind, mode in modes)
+    return np.array([0, *shown])
 
 
 def _within_e(

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.ledger.events import Measured
-from swapinfer.pack.model import GOOD, Curve, Test
+from swapinfer.pack.model import ANY, GOOD, Curve, Sight, Test
 from swapinfer.physics import copper_at_20
 
 FLOOR = 1e-5
@@ -26,6 +26,23 @@ LEAST_LOG = -700.0
 
 HALVINGS = 60
 """By which a median is found: as many as a float has digits."""
+
+
+def profile_of(sights: Iterable[Sight], kind: str, mode: str) -> str:
+    """Profile that a mode shows in a test: as named, else its kind's, else anything's, or good.
+
+    Parameters
+    ----------
+    sights : iterable of Sight
+        What the test sees; where two fit equally, the first one holds.
+    kind, mode : str
+        Of an element, and how it fails.
+    """
+    for kinds, wanted in (((kind, ANY), mode), ((kind,), ANY), ((ANY,), ANY)):
+        for sight in sights:
+            if sight.kind in kinds and sight.mode == wanted:
+                return sight.profile
+    return GOOD
 
 
 # Outcomes of inspections --------------------------------------------------------------------------

@@ -20,7 +20,7 @@ from swapinfer.learn.models import (
 )
 from swapinfer.learn.prepare import all_causes, cause_priors, prepare_causes, prepare_outcomes
 from swapinfer.learn.prior import NEVER, describe_tests, pack_text, titles_of
-from swapinfer.learn.sampling import Fit, Model, Sampling, Starting, fit, provenance_text, quietly
+from swapinfer.learn.sampling import Fit, Sampling, fit, provenance_text
 from swapinfer.pack.model import Pack
 
 CHUNK_DRAWS = 200
@@ -133,8 +133,6 @@ class Learned(Struct, frozen=True, eq=False):
         What the pack's precision was multiplied by.
     family : str
         Family that the numbers hold for, empty for the shop's whole mix.
-    seed : int
-        Of the sampler.
     titles : dict of str to str
         Kinds and causes as a person says them.
     """
@@ -149,7 +147,6 @@ class Learned(Struct, frozen=True, eq=False):
     pack: str
     weight: float
     family: str
-    seed: int
     titles: dict[str, str]
 
     @property
@@ -161,36 +158,29 @@ class Learned(Struct, frozen=True, eq=False):
             f"learned for {scope} from {rows.jobs_used} job rows and {rows.findings_used} finding "
             f"rows, {rows.rows_refused} rows refused, {rows.first_day} to {rows.last_day}, data "
             f"sha256 {rows.digest}; on {self.pack} with weight {self.weight:g}; "
-            f"{provenance_text(self.seed, self.fits)}"
+            f"{provenance_text(self.fits)}"
         )
 
 
 def learn_history(
     counts: Counts,
     pack: Pack,
+    sampling: Sampling,
     *,
-    seed: int,
     weight: float = 1.0,
     family: str = "",
-    sampling: Sampling | None = None,
-    progress: bool = False,
-    starting: Starting = quietly,
 ) -> Learned:
     """Learn from counts; as `swapinfer.learn.learn.learn_overlay`, without files."""
-
-    def sample(model: Model) -> Fit:
-        return fit(model, seed=seed, sampling=sampling, progress=progress)
-
     tests = describe_tests(pack)
     data = prepare_causes(counts, pack, tests)
     priors = cause_priors(pack, data, weight)
     weight_g = _mix(counts, family)
-    starting()
-    fits = {"causes": sample(cause_model(data, priors))}
+    sampling.starting()
+    fits = {"causes": fit(cause_model(data, priors), sampling)}
     shares = draw_shares(fits["causes"], data, weight_g)
     outcomes = prepare_outcomes(counts, tests, all_causes(shares.mean_gc, data, counts))
     if len(outcomes.count_k):
-        fits["tests"] = sample(reliability_model(outcomes))
+        fits["tests"] = fit(reliability_model(outcomes), sampling)
     return Learned(
         counts=counts,
         data=data,
@@ -202,7 +192,6 @@ def learn_history(
         pack=pack_text(pack),
         weight=weight,
         family=family,
-        seed=seed,
         titles=titles_of(pack),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Generic, TypeVar
 
 from msgspec import Struct
 
@@ -13,7 +14,7 @@ from swapinfer.learn.lives import LearnedLives, learn_exposure, read_exposure
 from swapinfer.learn.overlay import history_overlay, lives_overlay
 from swapinfer.learn.prior import vocabulary
 from swapinfer.learn.report import history_html, lives_html
-from swapinfer.learn.sampling import Fit, Sampling, Starting, quietly, save_draws
+from swapinfer.learn.sampling import Fit, Sampling, save_draws
 from swapinfer.learn.tables import release_memory
 from swapinfer.pack.model import Pack
 
@@ -21,8 +22,11 @@ OVERLAY, REPORT, REFUSED = "overlay.toml", "report.html", "refused.csv"
 """Files in the folder that learning writes, beside the draws of each model."""
 
 
-class LearnResult(Struct, frozen=True, eq=False):
-    """What learning from closed jobs wrote.
+Numbers = TypeVar("Numbers")
+
+
+class LearnResult(Struct, Generic[Numbers], frozen=True, eq=False):
+    """What learning wrote.
 
     Attributes
     ----------
@@ -30,7 +34,7 @@ class LearnResult(Struct, frozen=True, eq=False):
         Files.
     draws : dict of str to Path
         Zarr stores in the ArviZ layout.
-    learned : Learned
+    learned : Learned or LearnedLives
         The numbers behind them.
     """
 
@@ -38,31 +42,18 @@ class LearnResult(Struct, frozen=True, eq=False):
     report: Path
     refused: Path
     draws: dict[str, Path]
-    learned: Learned
+    learned: Numbers
 
 
-class LivesResult(Struct, frozen=True, eq=False):
-    """What learning lives wrote; as `LearnResult`."""
-
-    overlay: Path
-    report: Path
-    refused: Path
-    draws: dict[str, Path]
-    learned: LearnedLives
-
-
-def learn_overlay(  # noqa: PLR0913  what is learned from, how, and what is seen of it
+def learn_overlay(
     history: History,
     pack: Pack,
-    *,
-    seed: int,
     out: Path,
+    sampling: Sampling,
+    *,
     weight: float = 1.0,
     family: str = "",
-    sampling: Sampling | None = None,
-    progress: bool = False,
-    starting: Starting = quietly,
-) -> LearnResult:
+) -> LearnResult[Learned]:
     """Learn a shop's priors from its closed jobs.
 
     Parameters
@@ -71,20 +62,14 @@ def learn_overlay(  # noqa: PLR0913  what is learned from, how, and what is seen
         Tables of jobs and findings.
     pack : Pack
         Base pack, the prior.
-    seed : int
-        The same seed on the same data and libraries gives the same overlay.
     out : Path
         Folder to write to; it is made if need be.
+    sampling : Sampling
+        Seed, and settings of the first attempt.
     weight : float
         What the base pack's precision is multiplied by; 1 takes its spreads as they stand.
     family : str
         Learn for this vehicle family; empty for the shop's whole mix.
-    sampling : Sampling, optional
-        Settings of the first attempt.
-    progress : bool
-        Whether to show progress bars.
-    starting : callable
-        Called when everything has been looked at and sampling is next.
 
     Returns
     -------
@@ -101,30 +86,13 @@ def learn_overlay(  # noqa: PLR0913  what is learned from, how, and what is seen
     out.mkdir(parents=True, exist_ok=True)
     counts = count_history(history, vocabulary(pack), refused_to=out / REFUSED)
     release_memory()
-    learned = learn_history(
-        counts,
-        pack,
-        seed=seed,
-        weight=weight,
-        family=family,
-        sampling=sampling,
-        progress=progress,
-        starting=starting,
-    )
-    files = _write(out, learned.fits, history_html(learned), history_overlay(learned))
-    return LearnResult(*files, learned)
+    learned = learn_history(counts, pack, sampling, weight=weight, family=family)
+    return _write(out, learned, learned.fits, history_html(learned), history_overlay(learned))
 
 
 def learn_lives(
-    table: Path,
-    pack: Pack,
-    *,
-    seed: int,
-    out: Path,
-    sampling: Sampling | None = None,
-    progress: bool = False,
-    starting: Starting = quietly,
-) -> LivesResult:
+    table: Path, pack: Pack, out: Path, sampling: Sampling
+) -> LearnResult[LearnedLives]:
     """Learn lives and shapes of the modes of every kind whose exposure is known.
 
     Parameters
@@ -133,20 +101,14 @@ def learn_lives(
         Exposure of the fleet, with the columns of `swapinfer.learn.tables.EXPOSURE`.
     pack : Pack
         Base pack, the prior.
-    seed : int
-        The same seed on the same data and libraries gives the same overlay.
     out : Path
         Folder to write to; it is made if need be.
-    sampling : Sampling, optional
-        Settings of the first attempt.
-    progress : bool
-        Whether to show progress bars.
-    starting : callable
-        Called when everything has been looked at and sampling is next.
+    sampling : Sampling
+        Seed, and settings of the first attempt.
 
     Returns
     -------
-    LivesResult
+    LearnResult
 
     Raises
     ------
@@ -156,19 +118,17 @@ def learn_lives(
     """
     out.mkdir(parents=True, exist_ok=True)
     exposure = read_exposure(table, pack, refused_to=out / REFUSED)
-    learned = learn_exposure(
-        exposure, pack, seed=seed, sampling=sampling, progress=progress, starting=starting
-    )
-    files = _write(out, {"lives": learned.fitted}, lives_html(learned), lives_overlay(learned))
-    return LivesResult(*files, learned)
+    learned = learn_exposure(exposure, pack, sampling)
+    fits = {"lives": learned.fitted}
+    return _write(out, learned, fits, lives_html(learned), lives_overlay(learned))
 
 
 def _write(
-    out: Path, fits: dict[str, Fit], report: str, overlay: str
-) -> tuple[Path, Path, Path, dict[str, Path]]:
+    out: Path, learned: Numbers, fits: dict[str, Fit], report: str, overlay: str
+) -> LearnResult[Numbers]:
     draws = {name: out / f"draws-{name}.zarr" for name in fits}
     for name, path in draws.items():
         save_draws(fits[name].trace, path)
     (out / REPORT).write_text(report, encoding="utf-8")
     (out / OVERLAY).write_text(overlay, encoding="utf-8")
-    return out / OVERLAY, out / REPORT, out / REFUSED, draws
+    return LearnResult(out / OVERLAY, out / REPORT, out / REFUSED, draws, learned)

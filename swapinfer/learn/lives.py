@@ -24,11 +24,9 @@ from swapinfer.learn.sampling import (
     Fit,
     Model,
     Sampling,
-    Starting,
     Tensor,
     fit,
     provenance_text,
-    quietly,
 )
 from swapinfer.learn.tables import EXPOSURE, digest_of, read_table
 from swapinfer.pack.model import Mode, Pack
@@ -36,42 +34,6 @@ from swapinfer.units import NORMAL_90
 
 if TYPE_CHECKING:
     import pandas as pd
-
-FAMILY_SD = half_normal(0.3)
-
-SHAPE_SPREAD = 1.3
-"""Geometric standard deviation of a shape around the pack's; our choice, no source: nine in ten
-shapes then lie within a factor of about one and a half."""
-
-
-class LearnedLife(Struct, frozen=True):
-    """What a fleet says about the life of one mode.
-
-    Attributes
-    ----------
-    cause : str
-        ``"kind.mode"``.
-    failures : int
-        In this mode.
-    base_life : tuple of float
-        Low, median and high of the Weibull scale in km before the fleet; 90 % interval.
-    life : tuple of float
-        The same after it.
-    base_shape, shape : tuple of float
-        The same of the Weibull shape.
-    median, spread : float
-        Life as the overlay states it: such that with the median shape the cumulative hazard is
-        each draw's at the age where the draws agree best.
-    """
-
-    cause: str
-    failures: int
-    base_life: tuple[float, float, float]
-    life: tuple[float, float, float]
-    base_shape: tuple[float, float, float]
-    shape: tuple[float, float, float]
-    median: float
-    spread: float
 
 
 class Lives(Struct, frozen=True, eq=False):
@@ -128,90 +90,6 @@ class Exposure(Struct, frozen=True, eq=False):
     refused: Counter[str]
     element_km: dict[str, float]
     digest: str
-
-
-class LifePriors(Struct, frozen=True, eq=False):
-    """Belief about shape and scale of each mode before the fleet's own failures.
-
-    Attributes
-    ----------
-    scale_m, scale_spread_m : ndarray of float, shape (mode,)
-        Median and geometric standard deviation of the Weibull scale.
-    shape_m, shape_spread_m : ndarray of float, shape (mode,)
-        The same of the shape.
-    pooling : callable or None
-        Hyperprior of the families' standard deviation of log scale; None when they are all one.
-    """
-
-    scale_m: FloatArray
-    scale_spread_m: FloatArray
-    shape_m: FloatArray
-    shape_spread_m: FloatArray
-    pooling: Hyperprior | None = FAMILY_SD
-
-
-class LearnedLives(Struct, frozen=True, eq=False):
-    """What a fleet's exposure says, and everything that its report tells.
-
-    Attributes
-    ----------
-    exposure : Exposure
-        Of the fleet.
-    modes : tuple of LearnedLife
-        Summaries.
-    fitted : Fit
-        Draws.
-    pack : str
-        Name, version and digest of the pack that was learned on.
-    seed : int
-        Of the sampler.
-    titles : dict of str to str
-        Modes as a person says them.
-    """
-
-    exposure: Exposure
-    modes: tuple[LearnedLife, ...]
-    fitted: Fit
-    pack: str
-    seed: int
-    titles: dict[str, str]
-
-    @property
-    def provenance(self) -> str:
-        """Where the numbers come from, in one paragraph."""
-        exposure, retried = self.exposure, self.fitted.retried
-        driven = "; ".join(f"{kind} {km:.4g} km" for kind, km in exposure.element_km.items())
-        return (
-            f"learned from {exposure.used} rows of a fleet's exposure ({driven}; "
-            f"{exposure.lives.failures_mf.sum():.0f} failures), {exposure.refused.total()} rows "
-            f"refused, data sha256 {exposure.digest}; on {self.pack}, shapes with a spread of "
-            f"{SHAPE_SPREAD:g}; {provenance_text(self.seed, {'lives': self.fitted})}"
-            + (f"; second attempt, since {retried}" if retried else "")
-        )
-
-
-def learn_exposure(
-    exposure: Exposure,
-    pack: Pack,
-    *,
-    seed: int,
-    sampling: Sampling | None = None,
-    progress: bool = False,
-    starting: Starting = quietly,
-) -> LearnedLives:
-    """Learn lives from exposure; as `swapinfer.learn.learn.learn_lives`, without files."""
-    data = exposure.lives
-    starting()
-    model = life_model(data, life_priors(pack, data))
-    fitted = fit(model, seed=seed, sampling=sampling, progress=progress)
-    return LearnedLives(
-        exposure=exposure,
-        modes=learned_lives(fitted, data, pack),
-        fitted=fitted,
-        pack=pack_text(pack),
-        seed=seed,
-        titles=titles_of(pack),
-    )
 
 
 def read_exposure(path: Path, pack: Pack, *, refused_to: Path | None = None) -> Exposure:
@@ -284,6 +162,67 @@ def _sum_up(good: pd.DataFrame, pack: Pack) -> Lives:
     )
 
 
+FAMILY_SD = half_normal(0.3)
+
+SHAPE_SPREAD = 1.3
+"""Geometric standard deviation of a shape around the pack's; our choice, no source: nine in ten
+shapes then lie within a factor of about one and a half."""
+
+
+class LifePriors(Struct, frozen=True, eq=False):
+    """Belief about shape and scale of each mode before the fleet's own failures.
+
+    Attributes
+    ----------
+    scale_m, scale_spread_m : ndarray of float, shape (mode,)
+        Median and geometric standard deviation of the Weibull scale.
+    shape_m, shape_spread_m : ndarray of float, shape (mode,)
+        The same of the shape.
+    pooling : callable or None
+        Hyperprior of the families' standard deviation of log scale; None when they are all one.
+    """
+
+    scale_m: FloatArray
+    scale_spread_m: FloatArray
+    shape_m: FloatArray
+    shape_spread_m: FloatArray
+    pooling: Hyperprior | None = FAMILY_SD
+
+
+def life_priors(pack: Pack, data: Lives) -> LifePriors:
+    """Take the pack's belief about each mode.
+
+    Parameters
+    ----------
+    pack : Pack
+        Base pack.
+    data : Lives
+        Whose modes and families they are to be for.
+
+    Returns
+    -------
+    LifePriors
+        A hazard ratio in the pack is taken into the scale, since the fleet saw both together.
+        With a single family there is nothing to pool.
+    """
+    modes = modes_of(pack, data)
+    ratio_m = np.array([mode.hazard_ratio.median for mode in modes])
+    shape_m = np.array([mode.shape for mode in modes])
+    return LifePriors(
+        scale_m=np.array([mode.life_km.median for mode in modes]) * ratio_m ** (-1 / shape_m),
+        scale_spread_m=np.array([mode.life_km.spread for mode in modes]),
+        shape_m=shape_m,
+        shape_spread_m=np.full(len(modes), SHAPE_SPREAD),
+        pooling=FAMILY_SD if len(data.families) > 1 else None,
+    )
+
+
+def modes_of(pack: Pack, data: Lives) -> list[Mode]:
+    """Modes of the data as the pack has them."""
+    pairs = [cause.split(".") for cause in data.modes]
+    return [pack.kinds[kind].modes[mode] for kind, mode in pairs]
+
+
 def life_model(data: Lives, priors: LifePriors) -> Model:
     r"""Build the Weibull model of the ages at which modes appear.
 
@@ -349,37 +288,84 @@ def _log(age_r: FloatArray) -> FloatArray:
     return out
 
 
-def modes_of(pack: Pack, data: Lives) -> list[Mode]:
-    """Modes of the data as the pack has them."""
-    pairs = [cause.split(".") for cause in data.modes]
-    return [pack.kinds[kind].modes[mode] for kind, mode in pairs]
+class LearnedLife(Struct, frozen=True):
+    """What a fleet says about the life of one mode.
 
-
-def life_priors(pack: Pack, data: Lives) -> LifePriors:
-    """Take the pack's belief about each mode.
-
-    Parameters
+    Attributes
     ----------
-    pack : Pack
-        Base pack.
-    data : Lives
-        Whose modes and families they are to be for.
-
-    Returns
-    -------
-    LifePriors
-        A hazard ratio in the pack is taken into the scale, since the fleet saw both together.
-        With a single family there is nothing to pool.
+    cause : str
+        ``"kind.mode"``.
+    failures : int
+        In this mode.
+    base_life : tuple of float
+        Low, median and high of the Weibull scale in km before the fleet; 90 % interval.
+    life : tuple of float
+        The same after it.
+    base_shape, shape : tuple of float
+        The same of the Weibull shape.
+    median, spread : float
+        Life as the overlay states it: such that with the median shape the cumulative hazard is
+        each draw's at the age where the draws agree best.
     """
-    modes = modes_of(pack, data)
-    ratio_m = np.array([mode.hazard_ratio.median for mode in modes])
-    shape_m = np.array([mode.shape for mode in modes])
-    return LifePriors(
-        scale_m=np.array([mode.life_km.median for mode in modes]) * ratio_m ** (-1 / shape_m),
-        scale_spread_m=np.array([mode.life_km.spread for mode in modes]),
-        shape_m=shape_m,
-        shape_spread_m=np.full(len(modes), SHAPE_SPREAD),
-        pooling=FAMILY_SD if len(data.families) > 1 else None,
+
+    cause: str
+    failures: int
+    base_life: tuple[float, float, float]
+    life: tuple[float, float, float]
+    base_shape: tuple[float, float, float]
+    shape: tuple[float, float, float]
+    median: float
+    spread: float
+
+
+class LearnedLives(Struct, frozen=True, eq=False):
+    """What a fleet's exposure says, and everything that its report tells.
+
+    Attributes
+    ----------
+    exposure : Exposure
+        Of the fleet.
+    modes : tuple of LearnedLife
+        Summaries.
+    fitted : Fit
+        Draws.
+    pack : str
+        Name, version and digest of the pack that was learned on.
+    titles : dict of str to str
+        Modes as a person says them.
+    """
+
+    exposure: Exposure
+    modes: tuple[LearnedLife, ...]
+    fitted: Fit
+    pack: str
+    titles: dict[str, str]
+
+    @property
+    def provenance(self) -> str:
+        """Where the numbers come from, in one paragraph."""
+        exposure, retried = self.exposure, self.fitted.retried
+        driven = "; ".join(f"{kind} {km:.4g} km" for kind, km in exposure.element_km.items())
+        return (
+            f"learned from {exposure.used} rows of a fleet's exposure ({driven}; "
+            f"{exposure.lives.failures_mf.sum():.0f} failures), {exposure.refused.total()} rows "
+            f"refused, data sha256 {exposure.digest}; on {self.pack}, shapes with a spread of "
+            f"{SHAPE_SPREAD:g}; {provenance_text({'lives': self.fitted})}"
+            + (f"; second attempt, since {retried}" if retried else "")
+        )
+
+
+def learn_exposure(exposure: Exposure, pack: Pack, sampling: Sampling) -> LearnedLives:
+    """Learn lives from exposure; as `swapinfer.learn.learn.learn_lives`, without files."""
+    data = exposure.lives
+    sampling.starting()
+    fitted = fit(life_model(data, life_priors(pack, data)), sampling)
+    return LearnedLives(
+        exposure=exposure,
+        modes=learned_lives(fitted, data, pack),
+        fitted=fitted,
+        pack=pack_text(pack),
+        titles=titles_of(pack),
     )
 
 

@@ -6,6 +6,7 @@ import json
 
 from swapinfer.learn.history import Learned, LearnedChance
 from swapinfer.learn.lives import LearnedLives
+from swapinfer.learn.sampling import Fit
 
 SOURCE, LIVES_SOURCE = "learned", "learned-lives"
 """Names of an overlay and of the one source of all its numbers."""
@@ -18,8 +19,8 @@ def history_overlay(learned: Learned) -> str:
     ratio's spread now, and would count twice otherwise.
     """
     name = f"{SOURCE}-{learned.family}" if learned.family else SOURCE
-    digest = learned.counts.rows.digest
-    lines = _head("closed jobs", name, f"{digest[:8]}-{learned.seed}", SOURCE, learned.provenance)
+    version = _version(learned.counts.rows.digest, learned.fits["causes"])
+    lines = _head("closed jobs", name, version, SOURCE, learned.provenance)
     for one in learned.causes:
         kind, mode = one.cause.split(".")
         lines += [
@@ -40,7 +41,7 @@ def history_overlay(learned: Learned) -> str:
 
 def lives_overlay(learned: LearnedLives) -> str:
     """Write life and shape of each mode, and nothing else, as TOML."""
-    version = f"{learned.exposure.digest[:8]}-{learned.seed}"
+    version = _version(learned.exposure.digest, learned.fitted)
     origin, source = "a fleet's exposure", LIVES_SOURCE
     lines = _head(origin, source, version, source, learned.provenance)
     for one in learned.modes:
@@ -53,6 +54,10 @@ def lives_overlay(learned: LearnedLives) -> str:
             f"shape = {one.shape[1]:.4g}",
         ]
     return "\n".join(lines) + "\n"
+
+
+def _version(digest: str, fitted: Fit) -> str:
+    return f"{digest[:8]}-{fitted.sampling.seed}"
 
 
 def _head(origin: str, name: str, version: str, source: str, text: str) -> list[str]:

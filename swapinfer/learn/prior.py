@@ -8,13 +8,13 @@ import numpy as np
 from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.evidence.profiles import band_chances, outcome_chances
+from swapinfer.evidence.profiles import band_chances, outcome_chances, profile_of
 from swapinfer.layout import places_of
 from swapinfer.learn.checks import Vocabulary
 from swapinfer.learn.counts import AGE_BANDS, AGE_MIDDLES_KM, Cell
 from swapinfer.pack.engine import is_fitted
 from swapinfer.pack.hazard import mode_prior_draws
-from swapinfer.pack.model import ANY, GOOD, Mode, Pack, Test
+from swapinfer.pack.model import GOOD, Mode, Pack, Test
 
 NEVER = 1e-12
 """Share of a cause that an engine cannot have; keeps logs finite."""
@@ -208,7 +208,7 @@ def describe_tests(pack: Pack) -> Tests:
     causes = cause_modes(pack)
     rows = [
         (
-            [start[test.id, profile_of(test, cause)] + at for cause in causes],
+            [start[test.id, profile_of(test.sees, *cause.split("."))] + at for cause in causes],
             [start[test.id, GOOD] + at for _ in causes],
             [_visible(test, cause, mode) for cause, mode in causes.items()],
         )
@@ -236,17 +236,7 @@ def chances_of(test: Test, profile: str) -> dict[str, float]:
     return {name: chances[name] / total for name in names}
 
 
-def profile_of(test: Test, cause: str) -> str:
-    """Profile that a cause shows in a test; `GOOD` when the test cannot see it."""
-    kind, mode = cause.split(".")
-    for wanted in ((kind, mode), (ANY, mode), (kind, ANY), (ANY, ANY)):
-        for sight in test.sees:
-            if (sight.kind, sight.mode) == wanted:
-                return sight.profile
-    return GOOD
-
-
 def _visible(test: Test, cause: str, mode: Mode) -> float:
-    if profile_of(test, cause) == GOOD:
+    if profile_of(test.sees, *cause.split(".")) == GOOD:
         return 0.0
     return math.fsum(share * (1.0 - test.miss[name]) for name, share in mode.severity.items())

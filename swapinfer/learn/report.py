@@ -144,8 +144,6 @@ def _pooling(learned: Learned) -> str:
 
 
 def _comebacks(learned: Learned) -> str:
-    if learned.priors.label_right is None:
-        return ""
     fitted = learned.fits["causes"]
     names = {
         "label_right": "a verified cause was the true one",
@@ -210,16 +208,13 @@ def predictive_interval(learned: Learned, seed: int = 0) -> tuple[FloatArray, Fl
         5 % and 95 % points, for as many verified cases that did not come back as the history holds.
     """
     share_dc = learned.shares.mixed_dc[::4]
-    recorded_dc = share_dc
-    if learned.priors.label_right is not None:
-        fitted = learned.fits["causes"]
-        right_d, back_if_right_d, back_if_wrong_d = (
-            fitted.array(name)[::4, None]
-            for name in ("label_right", "returns_if_right", "returns_if_wrong")
-        )
-        wrong_d = (1 - right_d) / max(share_dc.shape[1] - 1, 1)
-        recorded_dc = share_dc * right_d * (1 - back_if_right_d)
-        recorded_dc = recorded_dc + (1 - share_dc) * wrong_d * (1 - back_if_wrong_d)
+    right_d, back_if_right_d, back_if_wrong_d = (
+        learned.fits["causes"].array(name)[::4, None]
+        for name in ("label_right", "returns_if_right", "returns_if_wrong")
+    )
+    wrong_d = (1 - right_d) / max(share_dc.shape[1] - 1, 1)
+    recorded_dc = share_dc * right_d * (1 - back_if_right_d)
+    recorded_dc = recorded_dc + (1 - share_dc) * wrong_d * (1 - back_if_wrong_d)
     recorded_dc = recorded_dc / recorded_dc.sum(axis=1, keepdims=True)
     total = int(_verified(learned).sum())
     again = np.random.default_rng(seed).multinomial(total, recorded_dc).astype(np.float64)

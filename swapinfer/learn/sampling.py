@@ -34,6 +34,47 @@ Trace: TypeAlias = Any
 LIBRARIES = ("pymc", "arviz", "nutpie", "pytensor", "numpy")
 """Those whose versions a learned pack records."""
 
+MAX_R_HAT = 1.01
+MIN_ESS = 400.0
+"""Both as advised by Vehtari, Gelman, Simpson, Carpenter and Buerkner, "Rank-normalization,
+folding, and localization: an improved R-hat", Bayesian Analysis 16, 2021."""
+MIN_E_BFMI = 0.3
+"""Betancourt, "Diagnosing suboptimal cotangent disintegrations in Hamiltonian Monte Carlo",
+2016 (arXiv 1604.00695); the number is from memory."""
+
+
+class Sampling(Struct, frozen=True, kw_only=True):
+    """How to sample, and what is seen of it.
+
+    Attributes
+    ----------
+    seed : int
+        The same seed on the same data and libraries gives the same draws.
+    draws, tune : int
+        Kept and adaptive draws of each chain.
+    chains, cores : int
+        Chains, and how many run at once.
+    target_accept : float
+        Acceptance rate that the step size is adapted to.
+    progress : bool
+        Whether to show progress bars.
+    starting : callable
+        Called when everything has been looked at and sampling is next.
+    """
+
+    seed: int
+    draws: int = 1000
+    tune: int = 400
+    chains: int = 4
+    cores: int = 2
+    target_accept: float = 0.85
+    progress: bool = False
+    starting: Callable[[], None] = lambda: None
+
+    def more_careful(self) -> Sampling:
+        """Return the settings of the one retry: twice the draws and tuning, smaller steps."""
+        return replace(self, draws=2 * self.draws, tune=2 * self.tune, target_accept=0.97)
+
 
 @contextmanager
 def quiet() -> Iterator[None]:
@@ -62,7 +103,7 @@ def compile_model(model: Model) -> Compiled:
             return nutpie.compile_pymc_model(model)
 
 
-def run_nuts(compiled: Compiled, *, progress: bool = False, **settings: float) -> Trace:
+def run_nuts(compiled: Compiled, sampling: Sampling) -> Trace:
     """Draw from a compiled model.
 
     The mass matrix is diagonal plus low rank: with many jobs the effects that add up to one share
@@ -72,7 +113,15 @@ def run_nuts(compiled: Compiled, *, progress: bool = False, **settings: float) -
         import nutpie
 
         return nutpie.sample(
-            compiled, progress_bar=progress, low_rank_modified_mass_matrix=True, **settings
+            compiled,
+            seed=sampling.seed,
+            draws=sampling.draws,
+            tune=sampling.tune,
+            chains=sampling.chains,
+            cores=sampling.cores,
+            target_accept=sampling.target_accept,
+            progress_bar=sampling.progress,
+            low_rank_modified_mass_matrix=True,
         )
 
 
@@ -105,47 +154,6 @@ def save_draws(trace: Trace, path: Path) -> None:
     with quiet():
         tree = trace.to_datatree() if hasattr(trace, "to_datatree") else trace
         tree.to_zarr(str(path), mode="w")
-
-
-MAX_R_HAT = 1.01
-MIN_ESS = 400.0
-"""Both as advised by Vehtari, Gelman, Simpson, Carpenter and Buerkner, "Rank-normalization,
-folding, and localization: an improved R-hat", Bayesian Analysis 16, 2021."""
-MIN_E_BFMI = 0.3
-"""Betancourt, "Diagnosing suboptimal cotangent disintegrations in Hamiltonian Monte Carlo",
-2016 (arXiv 1604.00695); the number is from memory."""
-
-
-Starting: TypeAlias = Callable[[], None]
-"""Called when everything has been looked at and sampling is next."""
-
-
-def quietly() -> None:
-    """Say nothing before sampling."""
-
-
-class Sampling(Struct, frozen=True):
-    """How to sample.
-
-    Attributes
-    ----------
-    draws, tune : int
-        Kept and adaptive draws of each chain.
-    chains, cores : int
-        Chains, and how many run at once.
-    target_accept : float
-        Acceptance rate that the step size is adapted to.
-    """
-
-    draws: int = 1000
-    tune: int = 400
-    chains: int = 4
-    cores: int = 2
-    target_accept: float = 0.85
-
-    def more_careful(self) -> Sampling:
-        """Return the settings of the one retry: twice the draws and tuning, smaller steps."""
-        return replace(self, draws=2 * self.draws, tune=2 * self.tune, target_accept=0.97)
 
 
 class Health(Struct, frozen=True):
@@ -225,21 +233,15 @@ class Fit(Struct, frozen=True, eq=False):
         return values.reshape(-1, *values.shape[2:])
 
 
-def fit(
-    model: Model, *, seed: int, sampling: Sampling | None = None, progress: bool = False
-) -> Fit:
+def fit(model: Model, sampling: Sampling) -> Fit:
     """Sample a model; try once more, more carefully, if the draws are unhealthy.
 
     Parameters
     ----------
     model : pymc.Model
         What to sample.
-    seed : int
-        The same seed on the same libraries gives the same draws.
-    sampling : Sampling, optional
+    sampling : Sampling
         Settings of the first attempt.
-    progress : bool
-        Whether to show a progress bar.
 
     Returns
     -------
@@ -253,13 +255,13 @@ def fit(
     """
     compiled = compile_model(model)
     names = [variable.name for variable in (*model.free_RVs, *model.deterministics)]
-    settings = sampling or Sampling()
-    trace, health = _attempt(compiled, names, seed, settings, progress=progress)
+    trace = run_nuts(compiled, sampling)
+    health = diagnose(trace, names)
     if not health.complaints:
-        return Fit(trace, health, settings)
-    first = "; ".join(health.complaints)
-    careful = settings.more_careful()
-    trace, health = _attempt(compiled, names, seed, careful, progress=progress)
+        return Fit(trace, health, sampling)
+    first, careful = "; ".join(health.complaints), sampling.more_careful()
+    trace = run_nuts(compiled, careful)
+    health = diagnose(trace, names)
     if health.complaints:
         raise LearnError(
             f"the sampler is not healthy, so no pack is written: {'; '.join(health.complaints)} "
@@ -268,22 +270,6 @@ def fit(
             f"{first}). More confirmed jobs, or fewer families and age bands, would help"
         )
     return Fit(trace, health, careful, retried=first)
-
-
-def _attempt(
-    compiled: Compiled, names: list[str], seed: int, sampling: Sampling, *, progress: bool
-) -> tuple[Trace, Health]:
-    trace = run_nuts(
-        compiled,
-        seed=seed,
-        draws=sampling.draws,
-        tune=sampling.tune,
-        chains=sampling.chains,
-        cores=sampling.cores,
-        target_accept=sampling.target_accept,
-        progress=progress,
-    )
-    return trace, diagnose(trace, names)
 
 
 def diagnose(trace: Trace, names: list[str]) -> Health:
@@ -347,8 +333,9 @@ def e_bfmi(energy_cd: FloatArray) -> FloatArray:
     return out
 
 
-def provenance_text(seed: int, fits: Mapping[str, Fit]) -> str:
+def provenance_text(fits: Mapping[str, Fit]) -> str:
     """Say what draws came from: seed, versions of libraries, signs of each model's health."""
+    seeds = {fitted.sampling.seed for fitted in fits.values()}
     libraries = ", ".join(f"{name} {version(name)}" for name in LIBRARIES)
     models = "; ".join(f"{name}: {fitted.health.text}" for name, fitted in fits.items())
-    return f"seed {seed}; {libraries}; {models}"
+    return f"seed {', '.join(map(str, seeds))}; {libraries}; {models}"

@@ -12,11 +12,12 @@ import pytest
 from invented_history import Fleet, draw_history
 from msgspec.structs import replace
 
+from swapinfer.commands.comparing import compare_causes, sum_up
 from swapinfer.commands.learning import view_learned
 from swapinfer.errors import LearnError
 from swapinfer.learn import prepare
-from swapinfer.learn.compare import compare_causes, compare_chances, replay_jobs
 from swapinfer.learn.counts import Cell, History, RowReport
+from swapinfer.learn.history import Learned
 from swapinfer.learn.learn import LearnResult, learn_overlay
 from swapinfer.learn.models import OutcomeCounts, contrasts, told_apart
 from swapinfer.learn.prepare import (
@@ -25,7 +26,7 @@ from swapinfer.learn.prepare import (
     pattern_log_likelihood,
     prepare_outcomes,
 )
-from swapinfer.learn.prior import base_shares, cause_modes, describe_tests, vocabulary
+from swapinfer.learn.prior import base_shares, cause_modes, chances_of, describe_tests, vocabulary
 from swapinfer.learn.report import history_html
 from swapinfer.learn.sampling import Health, Sampling, compile_model, diagnose, e_bfmi, quiet
 from swapinfer.pack.load import load_pack
@@ -44,7 +45,7 @@ def pack() -> Pack:
 
 
 @pytest.fixture(scope="module")
-def result(pack: Pack, tmp_path_factory: pytest.TempPathFactory) -> LearnResult:
+def result(pack: Pack, tmp_path_factory: pytest.TempPathFactory) -> LearnResult[Learned]:
     """Six hundred jobs of a fleet whose coils fail often and whose plugs hardly ever do."""
     folder = tmp_path_factory.mktemp("history")
     words = vocabulary(pack)
@@ -56,14 +57,13 @@ def result(pack: Pack, tmp_path_factory: pytest.TempPathFactory) -> LearnResult:
     return learn_overlay(
         History(folder / "jobs.csv", folder / "findings.csv"),
         pack,
-        seed=1,
-        out=folder / "out",
-        sampling=Sampling(draws=1200, tune=400, chains=2),
+        folder / "out",
+        Sampling(seed=1, draws=1200, chains=2),
     )
 
 
 @pytest.mark.slow
-def test_true_shares_lie_in_the_intervals(pack: Pack, result: LearnResult) -> None:
+def test_true_shares_lie_in_the_intervals(pack: Pack, result: LearnResult[Learned]) -> None:
     """At least 80 % of the 90 % intervals hold the truth that the history was drawn from."""
     counts = result.learned.counts
     log_ratio = np.log([TRUE.get(cause, 1.0) for cause in counts.words.causes])
@@ -78,7 +78,7 @@ def test_true_shares_lie_in_the_intervals(pack: Pack, result: LearnResult) -> No
     assert learned["plug.worn"].high < 1.0
 
 
-def test_a_cause_without_cases_keeps_to_the_base_pack(result: LearnResult) -> None:
+def test_a_cause_without_cases_keeps_to_the_base_pack(result: LearnResult[Learned]) -> None:
     unseen = min(result.learned.causes, key=lambda one: (one.cases, one.base_share))
     assert unseen.cases < 0.1
     assert unseen.informed < 0.5
@@ -87,7 +87,7 @@ def test_a_cause_without_cases_keeps_to_the_base_pack(result: LearnResult) -> No
     assert common.informed > 0.9
 
 
-def test_mean_rate_of_all_complaints_stays(result: LearnResult) -> None:
+def test_mean_rate_of_all_complaints_stays(result: LearnResult[Learned]) -> None:
     """Base shares times mean ratios add up to the pack's mean over its median, exactly."""
     learned = result.learned
     mix_g = learned.counts.jobs_by_cell / learned.counts.jobs_by_cell.sum()
@@ -97,7 +97,7 @@ def test_mean_rate_of_all_complaints_stays(result: LearnResult) -> None:
     assert ratio_dc @ base_c == pytest.approx(level, rel=1e-9)
 
 
-def test_overlay_is_taken_by_the_pack_reader(pack: Pack, result: LearnResult) -> None:
+def test_overlay_is_taken_by_the_pack_reader(pack: Pack, result: LearnResult[Learned]) -> None:
     after = load_pack([result.overlay])
     told = {one.cause: one for one in result.learned.causes}
     modes = cause_modes(after)
@@ -109,11 +109,16 @@ def test_overlay_is_taken_by_the_pack_reader(pack: Pack, result: LearnResult) ->
     text = after.sources["learned"].text
     for said in (result.learned.counts.rows.digest, "seed 1", "pymc", "R-hat"):
         assert said in text
-    changed = {(one.test, one.profile) for one in compare_chances(pack, after)}
+    changed = {
+        (test.id, profile)
+        for test in pack.tests.values()
+        for profile in test.profiles
+        if chances_of(test, profile) != chances_of(after.tests[test.id], profile)
+    }
     assert changed <= {(unit.test, unit.profile) for unit in result.learned.chances}
 
 
-def test_what_is_printed_fits_the_documented_schema(result: LearnResult) -> None:
+def test_what_is_printed_fits_the_documented_schema(result: LearnResult[Learned]) -> None:
     """JSON Schema 2020-12, by a general validator; a figure of the wrong kind does not fit."""
     facts = json.loads(
         json.dumps(view_learned(result, result.overlay.parent, ("a remark",)).to_json())
@@ -126,14 +131,14 @@ def test_what_is_printed_fits_the_documented_schema(result: LearnResult) -> None
         jsonschema.validate({**facts, "rows_used": "many"}, schema)
 
 
-def test_compare_names_the_largest_change(pack: Pack, result: LearnResult) -> None:
+def test_compare_names_the_largest_change(pack: Pack, result: LearnResult[Learned]) -> None:
     after = load_pack([result.overlay])
     first = compare_causes(pack, after, CELL)[0]
     assert first.cause == "coil.breakdown"
     assert first.share_after > 1.5 * first.share_before
 
 
-def test_draws_are_readable_by_others(result: LearnResult) -> None:
+def test_draws_are_readable_by_others(result: LearnResult[Learned]) -> None:
     import xarray as xr
 
     with quiet():
@@ -141,7 +146,7 @@ def test_draws_are_readable_by_others(result: LearnResult) -> None:
     assert "shop" in tree["posterior"].data_vars
 
 
-def test_report_stands_alone(result: LearnResult) -> None:
+def test_report_stands_alone(result: LearnResult[Learned]) -> None:
     import html5lib
 
     text = result.report.read_text(encoding="utf-8")
@@ -154,11 +159,11 @@ def test_report_stands_alone(result: LearnResult) -> None:
 
 
 def test_an_unknown_family_is_refused_before_sampling(
-    pack: Pack, result: LearnResult, tmp_path: Path
+    pack: Pack, result: LearnResult[Learned], tmp_path: Path
 ) -> None:
     history = History(result.overlay.parent.parent / "jobs.csv")
     with pytest.raises(LearnError, match='no family "aldr" in this history; did you mean "alder"'):
-        learn_overlay(history, pack, seed=1, out=tmp_path, family="aldr")
+        learn_overlay(history, pack, tmp_path, Sampling(seed=1), family="aldr")
     assert not (tmp_path / "overlay.toml").exists()
 
 
@@ -240,7 +245,7 @@ def test_merging_keeps_totals_means_and_labels_apart() -> None:
 
 
 def test_merged_jobs_keep_the_slope_at_the_base_shares(
-    result: LearnResult, pack: Pack, monkeypatch: pytest.MonkeyPatch
+    result: LearnResult[Learned], pack: Pack, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Central differences of the log-likelihood in each log share, merged and not."""
     counts, data = result.learned.counts, result.learned.data
@@ -287,7 +292,7 @@ def test_outcomes_of_every_test_add_up_to_one_under_every_cause(pack: Pack) -> N
         start += len(names)
 
 
-def test_unconfirmed_findings_count_in_proportion(result: LearnResult, pack: Pack) -> None:
+def test_unconfirmed_findings_count_in_proportion(result: LearnResult[Learned], pack: Pack) -> None:
     """Mixture weights of each group add up to 1, and findings of inspections are all there."""
     learned = result.learned
     data: OutcomeCounts = prepare_outcomes(
@@ -308,18 +313,16 @@ def test_unconfirmed_findings_count_in_proportion(result: LearnResult, pack: Pac
     assert data.count_k.sum() == counted
 
 
-def test_replay_pairs_costs() -> None:
+def test_costs_of_a_job_worked_twice_are_paired() -> None:
     """Costs 10 and 7 for each job: 3 saved, with no spread, whatever the resample."""
-    replay = replay_jobs([1, 2, 3], lambda job: ("a", 10.0 * job), _cheaper, seed=0)
-    assert replay.saved == pytest.approx(3.0)
-    assert (replay.low, replay.high) == (pytest.approx(3.0), pytest.approx(3.0))
-    assert replay.changed == 1
+    pairs = [(("a", 10.0 * job), ("b" if job == 2 else "a", 10.0 * job - 3.0)) for job in (1, 2, 3)]
+    found = sum_up(pairs, seed=0, currency="EUR")
+    assert (found.cost_before, found.cost_after) == (20.0, 17.0)
+    assert found.saved == pytest.approx(3.0)
+    assert (found.low, found.high) == (pytest.approx(3.0), pytest.approx(3.0))
+    assert found.changed == 1
     with pytest.raises(LearnError, match="no past job"):
-        replay_jobs([], _cheaper, _cheaper, seed=0)
-
-
-def _cheaper(job: int) -> tuple[str, float]:
-    return ("b" if job == 2 else "a"), 10.0 * job - 3.0
+        sum_up([], seed=0, currency="EUR")
 
 
 def test_row_report_adds_refusals_up() -> None:

@@ -97,8 +97,7 @@ def test_posterior_agrees_with_quadrature() -> None:
     priors = LifePriors(500 * one, 2 * one, 1.5 * one, 1.5 * one, pooling=None)
     fitted = fit(
         life_model(lives(FAILED, ENTER, LEAVE), priors),
-        seed=2,
-        sampling=Sampling(draws=1000, tune=400, chains=2),
+        Sampling(seed=2, draws=1000, tune=400, chains=2),
     )
     u, v = np.meshgrid(np.linspace(-1, 2, 150), np.linspace(5, 8, 150), indexing="ij")
     log_density = (

@@ -16,7 +16,7 @@ from swapinfer.learn.sampling import Fit, Sampling, Tensor, fit
 
 pytestmark = pytest.mark.usefixtures("libraries")
 
-SAMPLING = Sampling(draws=1500, tune=500, chains=2, cores=2)
+SAMPLING = Sampling(seed=11, draws=1500, tune=500, chains=2, cores=2)
 
 NO_INT = np.zeros(0, dtype=np.int64)
 NO_FLOAT = np.zeros(0)
@@ -63,7 +63,7 @@ def _gamma(name: str) -> Tensor:
 @pytest.fixture(scope="module")
 def pumps() -> Fit:
     model = rate_model(PUMP_FAILURES, PUMP_HOURS, gamma_rate(_exponential, _gamma))
-    return fit(model, seed=11, sampling=SAMPLING)
+    return fit(model, SAMPLING)
 
 
 def test_pump_rates_have_the_published_means(pumps: Fit) -> None:
@@ -138,8 +138,8 @@ def surgical() -> tuple[np.ndarray, np.ndarray, Fit]:
         pooling=_sd_from_gamma_precision,
         label_right=None,
     )
-    sampling = Sampling(draws=1500, tune=800, chains=2, cores=2, target_accept=0.95)
-    fitted = fit(cause_model(data, priors), seed=5, sampling=sampling)
+    sampling = Sampling(seed=5, draws=1500, tune=800, chains=2, cores=2, target_accept=0.95)
+    fitted = fit(cause_model(data, priors), sampling)
     mean, sd = fitted.array("shop")[:, 0], fitted.array("hospital_sd")
     # The effects sum to zero, so `shop` is the mean of the twelve logits; the published mu is the
     # mean of the population that they come from, which a flat prior leaves N(0, sd^2 / 12) away.
