@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, ClassVar
 
 import numpy as np
 import typer
@@ -15,7 +15,7 @@ from swapinfer.commands.causes import believe
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.options import LAST_SEED
 from swapinfer.commands.page import Page, money, percent, show
-from swapinfer.commands.planning import plan_settings
+from swapinfer.commands.planning import first_step, plan_settings
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import watched
 from swapinfer.commands.visits import Visit, list_visits
@@ -28,7 +28,6 @@ from swapinfer.pack.engine import choose
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Mode, Pack
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.plan.next import next_steps
 from swapinfer.simulate.play import Decision, Planner, Situation, play
 from swapinfer.simulate.world import FIRST_DRIVE, World, draw_fault, draw_job
 
@@ -139,10 +138,10 @@ def compare_priors(
     open_rows = shop.store.jobs("open")
     changes = []
     for row in open_rows:
-        records = shop.store.records(row.job)
-        steps = [_step_under(shop, records, pack) for pack in (old, new)]
-        if steps[0] != steps[1]:
-            changes.append(NextChange(row.ro, steps[0], steps[1]))
+        events = list(read_events(shop.store.records(row.job)))
+        was, now = (first_step(shop, believe(replay(events, pack))).title for pack in (old, new))
+        if was != now:
+            changes.append(NextChange(row.ro, was, now))
     return ComparedView(
         before=f"{old.name} {old.version}",
         after=f"{new.name} {new.version}",
@@ -207,13 +206,7 @@ def _work_past(
     return work_again(shown, before, after, settings, seed, is_drawn=is_drawn)
 
 
-def _step_under(shop: Shop, records: Any, pack: Pack) -> str:  # noqa: ANN401  store records
-    belief = believe(replay(read_events(records), pack))
-    settings = plan_settings(shop, belief.evidence.job)
-    return next_steps(belief.evidence, belief.posterior, settings).best.title
-
-
-class Again(Struct, frozen=True):
+class Vehicle(Struct, frozen=True):
     """A vehicle, and the number that decides its further luck."""
 
     world: World
@@ -232,7 +225,7 @@ class _Noting(Struct):
         return decision
 
 
-def past_vehicles(visits: Iterable[Visit], pack: Pack, count: int, seed: int) -> list[Again]:
+def past_vehicles(visits: Iterable[Visit], pack: Pack, count: int, seed: int) -> list[Vehicle]:
     """Rebuild the vehicles of past jobs whose one cause is known and was verified.
 
     Parameters
@@ -248,20 +241,20 @@ def past_vehicles(visits: Iterable[Visit], pack: Pack, count: int, seed: int) ->
 
     Returns
     -------
-    list of Again
+    list of Vehicle
         With the first drive, in which the misfire was seen, recorded.
     """
     every = list(visits)
     returned = {visit.comeback_of for visit in every}
     plain = [v for v in every if not v.comeback_of and v.name not in returned]
-    found: list[Again] = []
+    found: list[Vehicle] = []
     for number, visit in enumerate(reversed(plain)):
         if len(found) == count:
             break
         rng = np.random.default_rng([seed, number])
         world = _seen_again(visit, pack, rng)
         if world is not None:
-            found.append(Again(world, number))
+            found.append(Vehicle(world, number))
     return found
 
 
@@ -281,7 +274,9 @@ def _seen_again(visit: Visit, pack: Pack, rng: np.random.Generator) -> World | N
     return None
 
 
-def drawn_vehicles(pack: Pack, engine: tuple[str, str, str], count: int, seed: int) -> list[Again]:
+def drawn_vehicles(
+    pack: Pack, engine: tuple[str, str, str], count: int, seed: int
+) -> list[Vehicle]:
     """Draw vehicles from a pack, for a shop that has no past yet.
 
     Parameters
@@ -296,13 +291,13 @@ def drawn_vehicles(pack: Pack, engine: tuple[str, str, str], count: int, seed: i
     layout, ignition, fuel = engine
     fitment = {"ignition": ignition, "fuel": fuel}
     return [
-        Again(draw_job(pack, layout, fitment, np.random.default_rng([seed, number])), number)
+        Vehicle(draw_job(pack, layout, fitment, np.random.default_rng([seed, number])), number)
         for number in range(count)
     ]
 
 
 def work_again(
-    vehicles: Iterable[Again],
+    vehicles: Iterable[Vehicle],
     before: Pack,
     after: Pack,
     settings: PlanSettings,
@@ -314,7 +309,7 @@ def work_again(
 
     Parameters
     ----------
-    vehicles : iterable of Again
+    vehicles : iterable of Vehicle
         Gone through once.
     before, after : Pack
         What the technician believes.
@@ -326,12 +321,12 @@ def work_again(
         Whether the vehicles were drawn from a pack.
     """
 
-    def work(again: Again, pack: Pack) -> tuple[str, float]:
+    def work(vehicle: Vehicle, pack: Pack) -> tuple[str, float]:
         policy = _Noting(Planner(settings.depth))
-        result = play(again.world.copy(again.luck), policy, settings, pack)
+        result = play(vehicle.world.copy(vehicle.luck), policy, settings, pack)
         return str(policy.first[0]), result.cost
 
-    pairs = [(work(again, before), work(again, after)) for again in vehicles]
+    pairs = [(work(one, before), work(one, after)) for one in vehicles]
     return sum_up(pairs, seed, settings.costs.currency, is_drawn=is_drawn)
 
 

@@ -187,8 +187,7 @@ def own_history(shop: Shop, pack: Pack) -> History:
     LearnError
         If no job is closed.
     """
-    from swapinfer.commands.visits import list_visits, table_rows
-    from swapinfer.commands.weighing import weigh_visits
+    from swapinfer.commands.visits import list_visits, table_rows, weigh_visits
     from swapinfer.learn.counts import History
     from swapinfer.learn.prior import vocabulary
 

@@ -132,10 +132,11 @@ def read_settings() -> Settings:
     if not path.exists():
         return Settings()
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        table: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
+        kept = {name: _kept_setting(name, value) for name, value in table.items()}
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, InputError) as error:
         raise InputError(f"settings file {path}: {error}") from error
-    return _check(path, table)
+    return structs.replace(Settings(), **kept)
 
 
 def write_settings(settings: Settings) -> Path:
@@ -143,9 +144,9 @@ def write_settings(settings: Settings) -> Path:
     path = settings_path()
     path.parent.mkdir(parents=True, exist_ok=True)
     lines = [
-        f"{f.name} = {_toml(value)}"
-        for f in structs.fields(settings)
-        if (value := getattr(settings, f.name)) not in (None, "", (), {})
+        f"{name} = {_toml(value)}"
+        for name, value in structs.asdict(settings).items()
+        if value not in (None, "", (), {})
     ]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     path.chmod(0o600)
@@ -170,34 +171,32 @@ def typed_setting(settings: Settings, name: str, text: str) -> Settings:
         If there is no such setting, or the value is not one.
     """
     name, _, kind = name.strip().replace("-", "_").partition(".")
-    names = [f.name for f in structs.fields(Settings)]
-    if name not in names:
-        raise InputError(f'unknown setting "{name}"{near_match(name, names)}')
-    default = getattr(Settings(), name)
-    value: Any = default
+    default = _default_of(name)
+    value: object = default
     if isinstance(default, dict):
         prices = {k: v for k, v in settings.part_prices.items() if k != kind}
         value = prices | ({kind: _amount(name, text)} if text else {})
+    elif text and isinstance(default, tuple):
+        value = tuple(text.replace(",", " ").split())
     elif text:
-        value = _typed(name, default, text)
+        value = _amount(name, text) if default is None else _one_of(name, text)
     return structs.replace(settings, **{name: value})
 
 
-def _typed(name: str, default: object, text: str) -> object:
-    if isinstance(default, tuple):
-        return tuple(text.replace(",", " ").split())
-    if default is None:
-        return _amount(name, text)
-    return _one_of(name, text)
+def _default_of(name: str) -> object:
+    names = Settings.__struct_fields__
+    if name not in names:
+        raise InputError(f'unknown setting "{name}"{near_match(name, names)}')
+    return getattr(Settings(), name)
 
 
-def _amount(name: str, text: str) -> float:
+def _amount(name: str, given: Any) -> float:  # noqa: ANN401  text, or whatever a file holds
     try:
-        value = float(text)
-    except ValueError:
-        raise InputError(f'{name} must be a number, got "{text}"') from None
+        value = float(given)
+    except (TypeError, ValueError):
+        raise InputError(f'{name} must be a number, got "{given}"') from None
     if not 0 <= value < float("inf"):
-        raise InputError(f"{name} must not be negative, got {text}")
+        raise InputError(f"{name} must not be negative, got {given}")
     return value
 
 
@@ -210,41 +209,29 @@ def _one_of(name: str, text: str) -> str:
     return text
 
 
+def _kept_setting(name: str, value: object) -> object:
+    """Return the value of a setting as a file holds it."""
+    default = _default_of(name)
+    match default, value:
+        case tuple(), list():
+            return tuple(map(str, value))
+        case None, int() | float() if not isinstance(value, bool):
+            return _amount(name, value)
+        case str(), str():
+            return _one_of(name, value) if value else value
+        case dict(), dict():
+            return {kind: _amount(f"{name}.{kind}", price) for kind, price in value.items()}
+    wanted = {"tuple": "a list of words", "str": "text in quotes", "dict": "a table"}
+    kind = wanted.get(type(default).__name__, "a number")
+    raise InputError(f"{name} must be {kind}, got {value!r}")
+
+
 def login_name() -> str:
     """Name of whoever is at the keyboard."""
     try:
         return os.environ.get("SWAPINFER_WHO") or getpass.getuser()
     except (KeyError, OSError):
         return "unknown"
-
-
-def _check(path: Path, table: dict[str, Any]) -> Settings:
-    fields = {f.name: f for f in structs.fields(Settings)}
-    values: dict[str, Any] = {}
-    for key, value in table.items():
-        if key not in fields:
-            raise InputError(
-                f'settings file {path}: unknown setting "{key}"{near_match(key, fields)}'
-            )
-        values[key] = _fit(path, key, value)
-    return Settings(**values)
-
-
-def _fit(path: Path, key: str, value: Any) -> Any:  # noqa: ANN401  whatever the file holds
-    default = getattr(Settings(), key)
-    if isinstance(default, tuple) and isinstance(value, list):
-        return tuple(str(item) for item in value)
-    if default is None and isinstance(value, (int, float)) and not isinstance(value, bool):
-        if value < 0:
-            raise InputError(f"settings file {path}: {key} must not be negative, got {value}")
-        return float(value)
-    if isinstance(default, str) and isinstance(value, str):
-        return _one_of(key, value) if value else value
-    if isinstance(default, dict) and isinstance(value, dict):
-        return {str(name): float(price) for name, price in value.items()}
-    wanted = {"tuple": "a list of words", "str": "text in quotes", "dict": "a table"}
-    kind = wanted.get(type(default).__name__, "a number")
-    raise InputError(f"settings file {path}: {key} must be {kind}, got {value!r}")
 
 
 def _toml(value: object) -> str:

@@ -58,6 +58,26 @@ def test_bad_value_is_one_line_and_nothing_is_written(bay: Bay, name: str) -> No
     assert not (bay.folder / "settings.toml").exists()
 
 
+BAD_FILE = {
+    "price": ('part_prices = { coil = "dear" }', "part_prices.coil must be a number"),
+    "currency": ('currency = "EURO"', "three letters"),
+    "list": ('missing_tools = "hammer"', "a list of words"),
+    "unknown": ("rat = 5", "unknown setting"),
+}
+
+
+@pytest.mark.parametrize("name", BAD_FILE)
+def test_a_bad_file_is_named_in_one_line(bay: Bay, name: str) -> None:
+    line, word = BAD_FILE[name]
+    path = bay.folder / "settings.toml"
+    path.write_text(line, encoding="utf-8")
+    told = bay("settings")
+    assert told.code == 2
+    assert str(path) in told.err
+    assert word in told.err
+    assert len(told.err.strip().splitlines()) == 1
+
+
 def test_six_questions(bay: Bay, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO(ANSWERS))
     told = bay.must("settings --ask")

@@ -15,8 +15,7 @@ from swapinfer.commands.comparing import drawn_vehicles, past_vehicles, work_aga
 from swapinfer.commands.learning import learn_priors, own_history, pack_to_learn_on
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.store import export_tables
-from swapinfer.commands.visits import list_visits
-from swapinfer.commands.weighing import weigh_causes, weigh_visits
+from swapinfer.commands.visits import list_visits, weigh_causes, weigh_visits
 from swapinfer.errors import LearnError
 from swapinfer.learn.counts import Counts, History, count_history
 from swapinfer.learn.prior import chances_of, vocabulary
