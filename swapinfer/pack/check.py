@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Collection, Iterable, Mapping
 
 from swapinfer.errors import near_match
@@ -20,7 +21,7 @@ from swapinfer.pack.model import (
     Pack,
     Test,
 )
-from swapinfer.pack.tables import MisfitError
+from swapinfer.pack.tables import MisfitError, Table
 from swapinfer.units import UNITS
 
 WHOLE_TARGETS = ("cylinder", "bank", "engine")
@@ -37,7 +38,34 @@ SHORT = 30
 
 GRADES = ("published", "common", "memory", "chosen", "learned")
 
+_NAME = re.compile(r"[a-z0-9_*-]+")
+_SHOWN = ("profile", "band")
+"""Tables whose keys are what a test shows, called as its author likes."""
+
 _SUM_TOLERANCE = 1e-9
+
+
+def check_names(table: Table, path: tuple[str, ...] = ()) -> None:
+    """Refuse keys that no one can type at the shell.
+
+    Parameters
+    ----------
+    table : dict
+        A pack's tables.
+    path : tuple of str
+        Keys that lead to `table`.
+
+    Raises
+    ------
+    MisfitError
+        At the first of them.
+    """
+    for key, value in table.items():
+        at = (*path, key)
+        if not _NAME.fullmatch(key):
+            raise MisfitError("is no name: lower-case letters, digits and hyphens", at)
+        if isinstance(value, dict) and key not in _SHOWN:
+            check_names(value, at)
 
 
 def check_pack(pack: Pack) -> None:

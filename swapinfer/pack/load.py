@@ -16,7 +16,7 @@ from pathlib import Path
 from msgspec.structs import replace
 
 from swapinfer.errors import PackError
-from swapinfer.pack.check import check_pack
+from swapinfer.pack.check import check_names, check_pack
 from swapinfer.pack.files import Merged, PriorsFile, locate, read_files
 from swapinfer.pack.model import Pack
 from swapinfer.pack.tables import MisfitError, decode, digest_of, pack_from_json, pack_to_json
@@ -86,6 +86,7 @@ def _build(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> Pack:
             merged.add_overlay(file)
     with _located(*base, *over):
         pack = decode({**merged.tables, "provenance": merged.sources, "digest": ""})
+        check_names(merged.tables)
         check_pack(pack)
     return pack
 

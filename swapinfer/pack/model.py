@@ -21,13 +21,6 @@ LARGEST = 1e300
 MEANING = "meaning"
 """Under which a limited type says what its limits mean, for messages."""
 
-Name = Annotated[
-    str,
-    Meta(
-        pattern=r"^[a-z0-9_*-]+\Z",
-        extra={MEANING: "is no name: lower-case letters, digits and hyphens"},
-    ),
-]
 Chance = Annotated[float, Meta(ge=0, le=1, extra={MEANING: "is a chance, so between 0 and 1"})]
 NotNegative = Annotated[float, Meta(ge=0, lt=LARGEST, extra={MEANING: "must not be negative"})]
 Positive = Annotated[float, Meta(gt=0, lt=LARGEST, extra={MEANING: "must be above 0"})]
@@ -204,7 +197,7 @@ class Kind(Record, frozen=True, kw_only=True, rename={"modes": "mode"}):
     fix: Fix
     handling: tuple[Handling, ...] = ()
     new_fault: Chance = 0.0
-    modes: dict[Name, Mode]
+    modes: dict[str, Mode]
     cautions: tuple[str, ...] = ()
     lot_spread: Factor = 1.0
 
@@ -467,7 +460,7 @@ class Test(
     range: tuple[Shown, Shown] = (0.0, 0.0)
     curves: dict[str, Curve]
     chances: dict[str, dict[str, Shown]] = {}
-    outcomes: dict[Name, str] = {}
+    outcomes: dict[str, str] = {}
     bands: tuple[Band, ...] = ()
     sees: tuple[Sight, ...]
     miss: dict[str, Chance]
@@ -602,7 +595,7 @@ class Running(Record, frozen=True):
     km_per_min: Positive
     exposure_km: NotNegative
     odometer_km: NotNegative
-    conditions: dict[Name, str]
+    conditions: dict[str, str]
     cautions: tuple[str, ...] = ()
     suspected_right: Chance = 0.6
 
@@ -751,26 +744,26 @@ class Pack(
     name: str
     version: str
     digest: str
-    layouts: dict[Name, Layout]
-    fitments: dict[Name, dict[Name, str]]
-    severities: dict[Name, Severity]
+    layouts: dict[str, Layout]
+    fitments: dict[str, dict[str, str]]
+    severities: dict[str, Severity]
     running: Running
     costs: Costs
-    access: dict[Name, Access]
-    kinds: dict[Name, Kind]
-    tests: dict[Name, Test]
-    codes: dict[Name, Code]
-    cautions: dict[Name, Caution]
-    tools: dict[Name, str]
-    sources: dict[Name, Source]
+    access: dict[str, Access]
+    kinds: dict[str, Kind]
+    tests: dict[str, Test]
+    codes: dict[str, Code]
+    cautions: dict[str, Caution]
+    tools: dict[str, str]
+    sources: dict[str, Source]
     provenance: dict[str, str]
-    refusals: dict[Name, str] = {}
-    feelings: dict[Name, Feeling] = {}
+    refusals: dict[str, str] = {}
+    feelings: dict[str, Feeling] = {}
     custom: Custom = Custom()
-    classes: dict[Name, WeightClass] = {}
+    classes: dict[str, WeightClass] = {}
     weighing: Weighing = Weighing()
 
     @property
-    def drive_feelings(self) -> dict[Name, Feeling]:
+    def drive_feelings(self) -> dict[str, Feeling]:
         """Words for how a drive felt: all but the one that the complaint itself is."""
         return {word: one for word, one in self.feelings.items() if word != COMPLAINT_WORD}

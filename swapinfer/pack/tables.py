@@ -11,9 +11,9 @@ import contextlib
 import hashlib
 import json
 import math
-import re
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any, NamedTuple
+from types import MappingProxyType
+from typing import Any, Literal, NamedTuple
 
 import msgspec
 from msgspec import inspect
@@ -163,8 +163,13 @@ def decode(table: Table) -> Pack:
     MisfitError
         If a key is unknown or missing, or a value is of the wrong type or size.
     """
-    pack: Pack = _read(Pack, _regrouped(table, _SECTIONS))
-    return pack
+    shaped = _regrouped(table, _SECTIONS)
+    try:
+        return msgspec.convert(shaped, Pack)
+    except (msgspec.ValidationError, PlaceError) as error:
+        _blame_as_filed(table, _SECTIONS)
+        _blame(inspect.type_info(Pack), shaped)
+        raise MisfitError(str(error)) from None
 
 
 def encode(pack: Pack) -> Table:
@@ -187,18 +192,19 @@ def encode(pack: Pack) -> Table:
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 (any value of a table)
     """Leave out what is not there, and write what JSON cannot."""
-    if isinstance(value, dict):
+    kind = type(value)
+    if kind is dict:
         return {key: _plain(item) for key, item in value.items() if item is not None}
-    if isinstance(value, list | tuple):
+    if kind is list or kind is tuple:
         return [_plain(item) for item in value]
-    return "inf" if value == math.inf else value
+    return "inf" if kind is float and value == math.inf else value
 
 
 # What stands in files otherwise -------------------------------------------------------------------
 
 
 class Filed(NamedTuple):
-    """How a key's value stands in files: of which type, and how it becomes the record's, and back.
+    """How a key's table stands in files: of which type, and how it becomes the record's, and back.
 
     Attributes
     ----------
@@ -206,11 +212,14 @@ class Filed(NamedTuple):
         In files.
     into, back : callable
         From that to the record's plain values, and the other way round.
+    inside : mapping of str to Filed
+        What looks otherwise in each thing of the table.
     """
 
     hint: Any
-    into: Callable[[Any], Any]
-    back: Callable[[Any], Any]
+    into: Callable[[Table], Any]
+    back: Callable[[Any], Table]
+    inside: Mapping[str, Filed] = MappingProxyType({})
 
 
 def _regrouped(table: Table, filed: Mapping[str, Filed]) -> Table:
@@ -218,7 +227,7 @@ def _regrouped(table: Table, filed: Mapping[str, Filed]) -> Table:
     shaped = dict(table)
     for key in filed.keys() & table.keys():
         with under(key):
-            shaped[key] = filed[key].into(_read(filed[key].hint, table[key]))
+            shaped[key] = filed[key].into(_need_table(table[key]))
     return shaped
 
 
@@ -232,9 +241,9 @@ def _as_filed(table: Table, filed: Mapping[str, Filed]) -> Table:
 def _things(filed: Mapping[str, Filed]) -> Filed:
     """Things called by the keys that they stand under, with values that look otherwise."""
 
-    def called(name: str, thing: Table) -> Table:
+    def called(name: str, thing: Any) -> Table:  # noqa: ANN401 (whatever the file holds)
         with under(name):
-            for key in _NOT_IN_FILES & thing.keys():
+            for key in _NOT_IN_FILES & _need_table(thing).keys():
                 raise MisfitError(f'unknown key "{key}"', (key,))
             return {"id": name, **_regrouped(thing, filed)}
 
@@ -246,6 +255,7 @@ def _things(filed: Mapping[str, Filed]) -> Filed:
         dict[str, Table],
         lambda table: {name: called(name, thing) for name, thing in table.items()},
         lambda things: {name: uncalled(thing) for name, thing in things.items()},
+        filed,
     )
 
 
@@ -287,8 +297,7 @@ def _with_infinity(table: Table) -> Table:
 
 
 def _bands(table: Table) -> list[Table]:
-    tops = _read(dict[str, ShownOrMore], _with_infinity(table))
-    return [{"id": key, "below": top} for key, top in tops.items()]
+    return [{"id": key, "below": top} for key, top in _with_infinity(table).items()]
 
 
 def _parted_profiles(tests: Table) -> Table:
@@ -345,7 +354,11 @@ _HANDLINGS = Filed(_CHANCES, _handlings, _handling_table)
 _SIGHTS = Filed(
     dict[str, str | dict[str, str]], _sights, lambda sights: _by_kind([s.values() for s in sights])
 )
-_BANDS = Filed(Table, _bands, lambda bands: {band["id"]: band["below"] for band in bands})
+_BANDS = Filed(
+    dict[str, ShownOrMore | Literal["inf"]],
+    _bands,
+    lambda bands: {band["id"]: band["below"] for band in bands},
+)
 _PLAIN_THINGS = _things({})
 _TESTS = _things({"sees": _SIGHTS, "disturbs": _HANDLINGS, "band": _BANDS})
 _SECTIONS = {
@@ -357,6 +370,7 @@ _SECTIONS = {
         _TESTS.hint,
         lambda table: _parted_profiles(_TESTS.into(table)),
         lambda tests: _TESTS.back(_joined_profiles(tests)),
+        _TESTS.inside,
     ),
     "code": _things({"sets": Filed(_CHANCES, _each_mode, _by_kind)}),
     "caution": Filed(
@@ -375,12 +389,17 @@ _SECTIONS = {
 # What does not fit, and where ---------------------------------------------------------------------
 
 
-def _read(hint: Any, value: Any) -> Any:  # noqa: ANN401 (any type, and whatever the file holds)
-    try:
-        return msgspec.convert(value, hint)
-    except (msgspec.ValidationError, PlaceError) as error:
-        _blame(inspect.type_info(hint), value)
-        raise MisfitError(str(error)) from None
+def _blame_as_filed(table: Table, filed: Mapping[str, Filed]) -> None:
+    """Find what does not fit in the tables as they stand in files, where that is not records."""
+    for key in filed.keys() & table.keys():
+        with under(key):
+            for name, thing in table[key].items() if filed[key].inside else ():
+                with under(name):
+                    _blame_as_filed(thing, filed[key].inside)
+            try:
+                msgspec.convert(table[key], filed[key].hint)
+            except msgspec.ValidationError:
+                _blame(inspect.type_info(filed[key].hint), table[key])
 
 
 def _blame(kind: Any, value: Any) -> None:  # noqa: ANN401 (msgspec's description; any value)
@@ -393,7 +412,6 @@ def _blame(kind: Any, value: Any) -> None:  # noqa: ANN401 (msgspec's descriptio
             _need(isinstance(value, dict), "a table", value)
             for key, item in value.items():
                 with under(key):
-                    _blame(kind.key_type, key)
                     _blame_named(kind.value_type, item, [name for name in value if name != key])
         case inspect.VarTupleType():
             _need(isinstance(value, list | tuple), "a list", value)
@@ -424,6 +442,12 @@ def _blame_plain(kind: inspect.Type, value: Any) -> None:  # noqa: ANN401 (whate
             _need(type(value) is str, "text", value)
         case inspect.BoolType():
             _need(type(value) is bool, "true or false", value)
+
+
+def _need_table(value: Any) -> Table:  # noqa: ANN401 (whatever the file holds)
+    _need(isinstance(value, dict), "a table", value)
+    table: Table = value
+    return table
 
 
 def _need(condition: bool, wanted: str, value: Any) -> None:  # noqa: ANN401 (any value)
@@ -462,28 +486,22 @@ def _blame_named(kind: inspect.Type, value: Any, others: list[str]) -> None:  # 
 
 def _blame_one_of(kinds: tuple[inspect.Type, ...], value: Any) -> None:  # noqa: ANN401
     """Blame a table as the table that it might be, and anything else as what else it might be."""
-    if value is None and inspect.NoneType() in kinds:
+    literals = [kind for kind in kinds if isinstance(kind, inspect.LiteralType)]
+    if value is None or any(value in one.values for one in literals):
         return
     tables = [kind for kind in kinds if isinstance(kind, inspect.DictType | inspect.StructType)]
     others = [kind for kind in kinds if kind not in (*tables, inspect.NoneType())]
     _blame((tables if isinstance(value, dict) and tables else others or tables)[0], value)
 
 
-def _blame_size(kind: inspect.Metadata, value: Any) -> None:  # noqa: ANN401 (text or a number)
+def _blame_size(kind: inspect.Metadata, value: float) -> None:
     """Say what a limit means that msgspec was told of; see the types of numbers in the model."""
     limits: Any = kind.type
-    if isinstance(limits, inspect.StrType):
-        if limits.pattern and not re.search(limits.pattern, value):
-            raise MisfitError(_meaning(kind))
-    elif value == math.inf and limits.lt == LARGEST:
+    if value == math.inf and limits.lt == LARGEST:
         raise MisfitError("must be finite, got inf")
-    elif not (
+    if not (
         (limits.ge is None or value >= limits.ge)
         and (limits.gt is None or value > limits.gt)
         and (limits.le is None or value <= limits.le)
     ):
-        raise MisfitError(f"{_meaning(kind)}, got {value:g}")
-
-
-def _meaning(kind: inspect.Metadata) -> str:
-    return str((kind.extra or {})[MEANING])
+        raise MisfitError(f"{(kind.extra or {})[MEANING]}, got {value:g}")
