@@ -14,7 +14,7 @@ from swapinfer.learn.history import softmax
 from swapinfer.learn.models import (
     CauseCounts,
     CausePriors,
-    Factor,
+    Grouping,
     OutcomeCounts,
     cause_model,
     log_normal,
@@ -47,7 +47,7 @@ def cause_counts() -> CauseCounts:
         causes=tuple("abcd"),
         kinds=tuple("abcd"),
         kind_c=np.arange(4),
-        factors=(Factor("family", ("x", "y", "z"), np.arange(3)),),
+        groupings=(Grouping("family", ("x", "y", "z"), np.arange(3)),),
         base_gc=np.tile(BASE_C, (3, 1)),
         confirmed_gc=np.ones((3, 4)),
         returned_gc=np.zeros((3, 4)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -124,7 +125,8 @@ class Checks:
 
     def _refuse_words(self, column: str, bad: BoolArray, say: Callable[[str], str]) -> None:
         words, code = self.frame[column].cat.categories, self.frame[column].cat.codes.to_numpy()
-        self.refuse(np.asarray(bad, dtype=bool)[code], lambda row: say(words[code[row]]))
+        say_once = cache(say)
+        self.refuse(np.asarray(bad, dtype=bool)[code], lambda row: say_once(words[code[row]]))
 
     def split(self) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Part the rows into good ones and refused: line, reason, row."""

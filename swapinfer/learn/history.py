@@ -225,15 +225,15 @@ def draw_shares(fitted: Fit, data: CauseCounts, weight_g: FloatArray) -> ShareDr
     ShareDraws
     """
     shop_dc = fitted.array("shop")
-    effect_dhl = fitted.array("effect") if data.factors else np.zeros((len(shop_dc), 0, 0))
+    effect_dhl = fitted.array("effect") if data.groupings else np.zeros((len(shop_dc), 0, 0))
     log_base_gc = np.log(data.base_gc)
     mix_g = weight_g / weight_g.sum()
     mixed, mean_gc = [], np.zeros_like(data.base_gc)
     for start in range(0, len(shop_dc), CHUNK_DRAWS):
         here = slice(start, start + CHUNK_DRAWS)
         score_dgc = log_base_gc + shop_dc[here, None, :]
-        for factor in data.factors:
-            effect_dhg = effect_dhl[here, :, data.columns(factor.name)][:, :, factor.level_g]
+        for grouping in data.groupings:
+            effect_dhg = effect_dhl[here, :, data.columns(grouping.name)][:, :, grouping.level_g]
             score_dgc += effect_dhg[:, data.kind_c].transpose(0, 2, 1)
         share_dgc = softmax(score_dgc)
         mixed.append(np.einsum("g,dgc->dc", mix_g, share_dgc))

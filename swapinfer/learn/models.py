@@ -4,7 +4,7 @@ Four models share a handful of building blocks. None of them reads a file or kno
 they are told about prior belief arrives as numbers.
 
 Axes: ``g`` cell (family, age band and complaint together), ``c`` cause, ``h`` kind of
-element, ``l`` level of a pooled factor, ``k`` group, ``u`` unit, ``o`` outcome, ``p`` profile.
+element, ``l`` level of a pooled grouping, ``k`` group, ``u`` unit, ``o`` outcome, ``p`` profile.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ Hyperprior = Callable[[str], Tensor]
 """Makes the named random variable inside the model that is being built."""
 
 
-class Factor(Struct, frozen=True, eq=False):
+class Grouping(Struct, frozen=True, eq=False):
     """A grouping of cells whose effects on the causes are partially pooled.
 
     Attributes
@@ -50,7 +50,7 @@ class CauseCounts(Struct, frozen=True, eq=False):
         Kinds of element; the pooled effects act on kinds, the shop's own on each cause.
     kind_c : ndarray of int, shape (cause,)
         Kind of each cause.
-    factors : tuple of Factor
+    groupings : tuple of Grouping
         Groupings of the cells.
     base_gc : ndarray of float, shape (cell, cause)
         The base pack's chance of each cause, given a complaint; rows sum to 1.
@@ -73,7 +73,7 @@ class CauseCounts(Struct, frozen=True, eq=False):
     causes: tuple[str, ...]
     kinds: tuple[str, ...]
     kind_c: IntArray
-    factors: tuple[Factor, ...]
+    groupings: tuple[Grouping, ...]
     base_gc: FloatArray
     confirmed_gc: FloatArray
     returned_gc: FloatArray
@@ -87,16 +87,16 @@ class CauseCounts(Struct, frozen=True, eq=False):
 
     @property
     def levels(self) -> tuple[str, ...]:
-        """Levels of all factors, side by side."""
-        return tuple(f"{one.name}={level}" for one in self.factors for level in one.levels)
+        """Levels of all groupings, side by side."""
+        return tuple(f"{one.name}={level}" for one in self.groupings for level in one.levels)
 
     def columns(self, name: str) -> slice:
-        """Where a factor's levels stand among `levels`."""
+        """Where a grouping's levels stand among `levels`."""
         start = 0
-        for factor in self.factors:
-            if factor.name == name:
-                return slice(start, start + len(factor.levels))
-            start += len(factor.levels)
+        for grouping in self.groupings:
+            if grouping.name == name:
+                return slice(start, start + len(grouping.levels))
+            start += len(grouping.levels)
         return slice(0, 0)
 
 
@@ -136,7 +136,7 @@ class CausePriors(Struct, frozen=True, eq=False):
     effect_scale_h : ndarray of float, shape (kind,)
         Relative size of the pooled effects; 0 marks a reference that does not vary.
     pooling : callable
-        Hyperprior of each factor's standard deviation.
+        Hyperprior of each grouping's standard deviation.
     label_right : tuple of float or None
         Beta parameters of the chance that a verified cause is the true one; None takes every
         recorded cause as true, for histories that do not record comebacks.
@@ -165,14 +165,14 @@ def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
     Returns
     -------
     pymc.Model
-        Free variables ``shop_raw``, ``effect_raw`` and for each factor ``<name>_sd``;
-        deterministic ``shop`` (cause) and ``effect`` (kind, level of every factor in turn).
+        Free variables ``shop_raw``, ``effect_raw`` and for each grouping ``<name>_sd``;
+        deterministic ``shop`` (cause) and ``effect`` (kind, level of every grouping in turn).
 
     Notes
     -----
     The share of cause c in cell g is the softmax over causes of
     :math:`\log \mathrm{base}_{gc} + \mathrm{shop}_c + \sum_f \mathrm{effect}^f_{l(f,g),h(c)}`.
-    Effects of a factor sum to zero over its levels, so that the shop's own effect is the average
+    Effects of a grouping sum to zero over its levels, so that the shop's own effect is the average
     over its families, ages and complaints. An unconfirmed job adds the log of its findings'
     likelihood averaged over the shares: its latent cause is summed out. Jobs enter once each, so
     nothing is double counted when the tool chose the steps: which finding is made next depends on
@@ -185,7 +185,7 @@ def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
     coords = {"cause": data.causes, "kind": data.kinds, "level": data.levels}
     with pm.Model(coords={name: list(values) for name, values in coords.items()}) as model:
         score_gc = pt.log(pm.Data("base", data.base_gc)) + _shop_effect(priors)
-        if data.factors:
+        if data.groupings:
             score_gc = score_gc + _pooled_effects(data, priors)
         share_gc = pt.special.softmax(score_gc, axis=1)
         _add_confirmed(data, priors, share_gc)
@@ -229,37 +229,37 @@ def told_apart(sd_c: FloatArray) -> FloatArray:
 
 
 def _pooled_effects(data: CauseCounts, priors: CausePriors) -> Tensor:
-    """Effects of all factors on every cell and cause; one matrix, so that it compiles fast."""
+    """Effects of all groupings on every cell and cause; one matrix, so that it compiles fast."""
     import pymc as pm
     import pytensor.tensor as pt
 
-    basis_xl, factor_l = contrasts([len(factor.levels) for factor in data.factors])
-    sd_f = pt.stack([priors.pooling(factor.name + "_sd") for factor in data.factors])
+    basis_xl, grouping_l = contrasts([len(grouping.levels) for grouping in data.groupings])
+    sd_f = pt.stack([priors.pooling(grouping.name + "_sd") for grouping in data.groupings])
     raw_hx = pm.Normal("effect_raw", shape=(len(data.kinds), len(basis_xl)))
-    scale_hl = priors.effect_scale_h[:, None] * sd_f[factor_l]
+    scale_hl = priors.effect_scale_h[:, None] * sd_f[grouping_l]
     effect_hl = pm.Deterministic(
         "effect", pt.dot(raw_hx, basis_xl) * scale_hl, dims=("kind", "level")
     )
     member_lg = np.concatenate(
-        [np.eye(len(factor.levels))[:, factor.level_g] for factor in data.factors]
+        [np.eye(len(grouping.levels))[:, grouping.level_g] for grouping in data.groupings]
     )
     return pt.dot(effect_hl, member_lg)[data.kind_c].T
 
 
 def contrasts(sizes: list[int]) -> tuple[FloatArray, IntArray]:
-    """Orthonormal directions in which each factor's levels differ while their sum stays 0.
+    """Orthonormal directions in which each grouping's levels differ while their sum stays 0.
 
     Parameters
     ----------
     sizes : list of int
-        Levels of each factor.
+        Levels of each grouping.
 
     Returns
     -------
     basis_xl : ndarray of float, shape (direction, level)
-        Rows; the levels of all factors stand side by side.
-    factor_l : ndarray of int, shape (level,)
-        Factor of each level.
+        Rows; the levels of all groupings stand side by side.
+    grouping_l : ndarray of int, shape (level,)
+        Grouping of each level.
     """
     basis_xl = np.zeros((sum(sizes) - len(sizes), sum(sizes)))
     row = column = 0

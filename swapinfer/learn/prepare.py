@@ -9,7 +9,7 @@ import numpy as np
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.learn.counts import Cell, Counts
-from swapinfer.learn.models import CauseCounts, CausePriors, Factor, OutcomeCounts
+from swapinfer.learn.models import CauseCounts, CausePriors, Grouping, OutcomeCounts
 from swapinfer.learn.prior import NEVER, Tests, base_shares, cause_modes, shop_sd
 from swapinfer.pack.model import Pack
 
@@ -20,7 +20,7 @@ LARGEST_LOG_RATIO = 10.0
 WEIGHT_STEP = 0.05
 """Rounding of profile weights when findings of unconfirmed jobs are grouped."""
 CHUNK_PATTERNS = 20_000
-FACTORS = ("family", "age", "complaint")
+POOLED = ("family", "age", "complaint")
 """Fields of a cell whose effects are pooled."""
 
 
@@ -55,7 +55,7 @@ def prepare_causes(counts: Counts, pack: Pack, tests: Tests) -> CauseCounts:
         causes=causes,
         kinds=kinds,
         kind_c=np.array([kinds.index(cause.split(".")[0]) for cause in causes]),
-        factors=_factors(counts.cells),
+        groupings=_groupings(counts.cells),
         base_gc=base_gc,
         confirmed_gc=_fill(counts.cases.stayed, kept, len(base_gc)),
         returned_gc=_fill(counts.cases.returned, kept, len(base_gc)),
@@ -90,15 +90,15 @@ def all_causes(share_gc: FloatArray, data: CauseCounts, counts: Counts) -> Float
     return out
 
 
-def _factors(cells: tuple[Cell, ...]) -> tuple[Factor, ...]:
+def _groupings(cells: tuple[Cell, ...]) -> tuple[Grouping, ...]:
     """Family, age band and complaint, where the history tells them apart."""
-    made = (_factor(name, [getattr(cell, name) for cell in cells]) for name in FACTORS)
-    return tuple(factor for factor in made if len(factor.levels) > 1)
+    made = (_grouping(name, [getattr(cell, name) for cell in cells]) for name in POOLED)
+    return tuple(grouping for grouping in made if len(grouping.levels) > 1)
 
 
-def _factor(name: str, values: list[str]) -> Factor:
+def _grouping(name: str, values: list[str]) -> Grouping:
     levels = tuple(sorted(set(values)))
-    return Factor(name, levels, np.array([levels.index(value) for value in values]))
+    return Grouping(name, levels, np.array([levels.index(value) for value in values]))
 
 
 def open_groups(

@@ -128,15 +128,15 @@ def _cause_table(learned: Learned) -> str:
 
 
 def _pooling(learned: Learned) -> str:
-    factors = [factor for factor in learned.data.factors if factor.name == "family"]
-    if not factors:
+    groupings = [grouping for grouping in learned.data.groupings if grouping.name == "family"]
+    if not groupings:
         return ""
     effect_dhl = learned.fits["causes"].array("effect")[:, :, learned.data.columns("family")]
     share_h = np.bincount(learned.data.kind_c, weights=learned.shares.mixed_dc.mean(axis=0))
     top = np.argsort(-share_h)[:8][::-1]
     low_hl, high_hl = np.exp(np.quantile(effect_dhl[:, top], INTERVAL, axis=0))
     names = [learned.titles[learned.data.kinds[kind]] for kind in top]
-    picture = families_chart(names, factors[0].levels, low_hl, high_hl)
+    picture = families_chart(names, groupings[0].levels, low_hl, high_hl)
     return (
         "<h2>Families</h2><p>A family with few jobs is drawn towards the shop's average; one with "
         f"many speaks for itself. Dot: middle; line: 90 %.</p>{picture}"

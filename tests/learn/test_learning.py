@@ -272,15 +272,15 @@ def test_merged_jobs_keep_the_slope_at_the_base_shares(
 
 
 def test_directions_of_effects_are_orthonormal_and_silent_ones_left_out() -> None:
-    """Shop effects never contain the shift common to all; effects of a factor add up to 0."""
+    """Shop effects never contain the shift common to all; effects of a grouping add up to 0."""
     sd = np.array([0.5, 1.0, 2.0, 0.7])
     basis = told_apart(sd)
     np.testing.assert_allclose(basis.T @ basis, np.eye(3), atol=1e-12)
     np.testing.assert_allclose(basis.T @ (1 / sd), 0.0, atol=1e-12)
-    rows, factor = contrasts([3, 2])
+    rows, grouping = contrasts([3, 2])
     np.testing.assert_allclose(rows @ rows.T, np.eye(3), atol=1e-12)
-    np.testing.assert_allclose(rows[:, factor == 0].sum(axis=1), 0.0, atol=1e-12)
-    np.testing.assert_allclose(rows[:, factor == 1].sum(axis=1), 0.0, atol=1e-12)
+    np.testing.assert_allclose(rows[:, grouping == 0].sum(axis=1), 0.0, atol=1e-12)
+    np.testing.assert_allclose(rows[:, grouping == 1].sum(axis=1), 0.0, atol=1e-12)
 
 
 def test_outcomes_of_every_test_add_up_to_one_under_every_cause(pack: Pack) -> None:

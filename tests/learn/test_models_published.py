@@ -9,7 +9,7 @@ from lab.rates import gamma_rate, rate_model
 from swapinfer.learn.models import (
     CauseCounts,
     CausePriors,
-    Factor,
+    Grouping,
     cause_model,
 )
 from swapinfer.learn.sampling import Fit, Sampling, Tensor, fit
@@ -115,12 +115,12 @@ def _sd_from_gamma_precision(name: str) -> Tensor:
 @pytest.fixture(scope="module")
 def surgical() -> tuple[np.ndarray, np.ndarray, Fit]:
     """The cause model with two outcomes, the second a reference: a hierarchical logit."""
-    hospitals = Factor("hospital", tuple("ABCDEFGHIJKL"), np.arange(12))
+    hospitals = Grouping("hospital", tuple("ABCDEFGHIJKL"), np.arange(12))
     data = CauseCounts(
         causes=("died", "lived"),
         kinds=("died", "lived"),
         kind_c=np.arange(2),
-        factors=(hospitals,),
+        groupings=(hospitals,),
         base_gc=np.full((12, 2), 0.5),
         confirmed_gc=np.stack([DEATHS, OPERATIONS - DEATHS], axis=1).astype(float),
         returned_gc=np.zeros((12, 2)),
