@@ -18,7 +18,6 @@ from typer.core import TyperCommand, TyperGroup
 from swapinfer import __version__
 from swapinfer.commands.contents import CONTENTS, EXAMPLES
 from swapinfer.commands.options import shared_option
-from swapinfer.commands.terminal import tell
 
 if TYPE_CHECKING:
     from swapinfer.commands.shop import Shop
@@ -33,6 +32,9 @@ class _Marked(NamedTuple):
     example: str
 
 
+CONTEXT = inspect.Parameter("context", inspect.Parameter.KEYWORD_ONLY, annotation=typer.Context)
+"""Tells a command that is a group as well whether one of its own commands was called."""
+
 _marked: dict[str, _Marked] = {}
 """Commands by name, of the modules that have been imported."""
 
@@ -41,12 +43,11 @@ def command(
     name: str,
     example: str,
     *,
-    full: str = "",
-    has_json: bool = True,
+    has_full: bool = False,
     has_store: bool = True,
     is_supposable: bool = False,
 ) -> Callable[[Function], Function]:
-    """Make a command of a function that returns facts.
+    """Make a command of a function that returns facts, which are printed as text or JSON.
 
     What it takes becomes arguments and options. A parameter `shop` is the shop at work, and a
     plain one `ro` the job that ``--job`` names.
@@ -57,10 +58,8 @@ def command(
         As in `CONTENTS`.
     example : str
         How it is called.
-    full : str, optional
-        What ``--full`` tells more, where there is such an option.
-    has_json : bool, optional
-        Whether its facts can be printed as JSON.
+    has_full : bool, optional
+        Whether its facts can be printed in full or at a glance.
     has_store : bool, optional
         Whether it can be told where jobs are kept, and who is at work.
     is_supposable : bool, optional
@@ -77,22 +76,24 @@ def command(
         takes_shop = "shop" in signature.parameters
         shared = {
             "what_if": is_supposable,
-            "full": bool(full),
+            "full": has_full,
             "ro": _is_plain(signature.parameters.get("ro")),
-            "as_json": has_json,
+            "as_json": signature.return_annotation is not None,
             "store": takes_shop and has_store,
             "who": takes_shop and has_store,
-            "context": bool(_under(name)),
         }
         own = [
             one
             for one in signature.parameters.values()
             if one.name != "shop" and not shared.get(one.name)
         ]
-        added = [shared_option(name, full) for name, is_wanted in shared.items() if is_wanted]
+        added = [shared_option(name) for name, is_wanted in shared.items() if is_wanted]
+        added += [CONTEXT] if _under(name) else []
         parameters = [one.replace(kind=inspect.Parameter.KEYWORD_ONLY) for one in (*own, *added)]
 
         def run(**given: Any) -> None:  # noqa: ANN401  whatever the function takes
+            from swapinfer.commands.terminal import tell
+
             if "context" in given and given.pop("context").invoked_subcommand:
                 return
             as_json, is_full = given.pop("as_json", False), given.pop("full", False)

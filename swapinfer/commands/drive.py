@@ -12,7 +12,7 @@ from msgspec import Struct, structs
 from swapinfer.commands.app import command
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
-from swapinfer.commands.typed import name_and_value, quantity, words
+from swapinfer.commands.typed import name_and_value, parts, quantity, words
 from swapinfer.errors import InputError, known_word
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
@@ -120,7 +120,7 @@ class _DriveWords(Struct, frozen=True):
 
 def _trouble_codes(text: str) -> tuple[str, ...]:
     """Read ``P0300,P0303``; ``none`` is none."""
-    return () if text.strip().lower() in NO_CODES else words(text, upper=True)
+    return () if text.strip().lower() in NO_CODES else tuple(parts(text.upper()))
 
 
 def _cylinder_numbers(text: str) -> tuple[int, ...]:

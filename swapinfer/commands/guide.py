@@ -92,7 +92,7 @@ class GuideView(Facts, frozen=True):
     currency: str
 
 
-@command("guide", "guide RO-7", has_json=False)
+@command("guide", "guide RO-7")
 def guide(
     shop: Shop,
     ro: Annotated[

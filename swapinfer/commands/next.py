@@ -127,7 +127,7 @@ class WhyNotView(Facts, frozen=True):
     currency: str
 
 
-@command("next", "next --mine 'swap coil'", full="Outcomes, other steps, forecast.")
+@command("next", "next --mine 'swap coil'", has_full=True)
 def show_next(
     shop: Shop,
     lacking: Annotated[str, typer.Option("--without", help="Tools not at hand, by commas.")] = "",

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -45,46 +45,41 @@ def complete(incomplete: str, words: Callable[[Shop], Iterable[str]]) -> list[st
         return []
 
 
-Json = Annotated[bool, typer.Option("--json", help="Print the same facts as JSON.")]
-Job = Annotated[
-    str,
-    typer.Option(
-        "--job", help="Repair order; default the current job.", autocompletion=complete_ro
-    ),
-]
-WhatIf = Annotated[
-    bool, typer.Option("--what-if", help="Only suppose it: say what it would mean, record nothing.")
-]
-Store = Annotated[
-    str, typer.Option("--store", help="Where jobs are kept: a file or a PostgreSQL address.")
-]
-Who = Annotated[str, typer.Option("--who", help="Your name on the record.")]
-LAST_SEED = 2**32 - 1
-"""Largest that every random generator in use takes."""
-
 Overlays = Annotated[
     list[Path] | None, typer.Option("--priors", help="Overlay on the base priors; may repeat.")
 ]
 
+LAST_SEED = 2**32 - 1
+"""Largest that every random generator in use takes."""
 
-def shared_option(name: str, what: str = "") -> inspect.Parameter:
-    """Return an option that many commands share, as a parameter.
+SHARED: Mapping[str, tuple[bool | str, Any]] = {
+    "what_if": (
+        False,
+        typer.Option("--what-if", help="Only suppose it: say what it would mean, record nothing."),
+    ),
+    "full": (False, typer.Option("--full", help="Outcomes, other steps, forecast.")),
+    "ro": (
+        "",
+        typer.Option(
+            "--job", help="Repair order; default the current job.", autocompletion=complete_ro
+        ),
+    ),
+    "as_json": (False, typer.Option("--json", help="Print the same facts as JSON.")),
+    "store": (
+        "",
+        typer.Option("--store", help="Where jobs are kept: a file or a PostgreSQL address."),
+    ),
+    "who": ("", typer.Option("--who", help="Your name on the record.")),
+}
+"""Options that many commands share, in this order, with their defaults."""
 
-    Parameters
-    ----------
-    name : str
-        Of the parameter.
-    what : str, optional
-        What ``--full`` tells more.
-    """
-    annotation, default = {
-        "context": (typer.Context, inspect.Parameter.empty),
-        "what_if": (WhatIf, False),
-        "full": (Annotated[bool, typer.Option("--full", help=what)], False),
-        "ro": (Job, ""),
-        "as_json": (Json, False),
-        "store": (Store, ""),
-        "who": (Who, ""),
-    }[name]
-    kind = inspect.Parameter.KEYWORD_ONLY
-    return inspect.Parameter(name, kind, default=default, annotation=annotation)
+
+def shared_option(name: str) -> inspect.Parameter:
+    """Return a shared option as a parameter of a command."""
+    default, option = SHARED[name]
+    return inspect.Parameter(
+        name,
+        inspect.Parameter.KEYWORD_ONLY,
+        default=default,
+        annotation=Annotated[type(default), option],
+    )

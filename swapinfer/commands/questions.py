@@ -13,7 +13,7 @@ from swapinfer.commands.dialogue import Asking, Question, ask, ask_quantity, cho
 from swapinfer.commands.drive import check_run
 from swapinfer.commands.readings import Typist, find_target
 from swapinfer.commands.settings import Settings
-from swapinfer.commands.typed import NOT_TAKEN
+from swapinfer.commands.typed import NOT_TAKEN, parts
 from swapinfer.errors import DoubtError, InputError, near_match, one_word
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
@@ -104,7 +104,7 @@ def ask_run(
 
 def _codes(job: Job, text: str) -> tuple[str, ...]:
     """Codes from cylinder numbers, code numbers and codes; ``0`` is none."""
-    words = re.split(r"[,\s]+", text)
+    words = parts(text)
     if text.lower() in ("0", "none"):
         return ()
     codes = tuple(_code(job, word.upper()) for word in words)
@@ -133,7 +133,7 @@ def _ask_felt(job: Job, minutes: float, conditions: tuple[str, ...]) -> Asking[e
 def _heard(job: Job, text: str) -> tuple[int, ...]:
     if text == NOT_TAKEN:
         return ()
-    words = re.split(r"[,\s]+", text)
+    words = parts(text)
     if not all(word.isdecimal() for word in words):
         raise InputError(f'"{text}" is no cylinder; type its number, or Enter if you cannot say')
     return tuple(dict.fromkeys(job.engine.check_cylinder(int(word)) for word in words))
@@ -145,7 +145,7 @@ def _ask_minutes(job: Job, run: ev.Ran) -> Asking[ev.Ran]:
     question = Question(f"Minutes driven{when}?", default=f"{run.minutes:g}")
 
     def read(text: str) -> ev.Ran:
-        number, *words = re.split(r"[,\s]+", text)
+        number, *words = parts(text)
         known = [word.lower() for word in words if word.lower() != "min"]
         for word in known:
             if word not in job.pack.running.conditions:
@@ -213,7 +213,7 @@ def _twice_if_doubted(read: Callable[[str, bool], T]) -> Callable[[str], T]:
 def _seen(outcomes: Mapping[str, str], targets: Sequence[str], text: str) -> list[tuple[str, str]]:
     named = {one_word(words): outcome for outcome, words in outcomes.items()}
     named |= {outcome: outcome for outcome in outcomes}
-    words = [text] if one_word(text) in named else re.split(r"[,\s]+", text)
+    words = [text] if one_word(text) in named else parts(text)
     picked = _one_each(targets, words)
     ids = list(outcomes)
     seen = []
@@ -261,7 +261,7 @@ def ask_other(
         (lambda: _ask_replaced(job), "something was replaced or put right"),
         (lambda: _ask_other_test(job, settings), "another reading or inspection"),
         (lambda: _ask_reseated(job), "something was unplugged and reseated"),
-        (lambda: _just([ev.Returned()]), "every part went back where it belongs"),
+        (lambda: _ask_nothing([ev.Returned()]), "every part went back where it belongs"),
         (_ask_note, "something worth a note"),
         (lambda: ask_closing(job, suspects, judge), "the job ends here"),
     ]
@@ -271,7 +271,7 @@ def ask_other(
     return (yield from asking())
 
 
-def _just(events: Events) -> Asking[Events]:
+def _ask_nothing(events: Events) -> Asking[Events]:
     yield from ()
     return events
 
@@ -294,16 +294,18 @@ def _ask_swap(job: Job) -> Asking[Events]:
 
 
 def _ask_replaced(job: Job) -> Asking[Events]:
-    question = Question("What, and where? As in coil3, or sealing4")
-    place = yield from ask(question, lambda text: job.engine.find_place(text).id)
+    place = yield from _ask_place(job, "coil3, or sealing4")
     price = yield from ask(Question("What did it cost?", default=NOT_TAKEN), _price)
     return [ev.Replaced(place, price)]
 
 
 def _ask_reseated(job: Job) -> Asking[Events]:
-    question = Question("What, and where? As in coil-wiring3")
-    place = yield from ask(question, lambda text: job.engine.find_place(text).id)
-    return [ev.Reseated(place)]
+    return [ev.Reseated((yield from _ask_place(job, "coil-wiring3")))]
+
+
+def _ask_place(job: Job, example: str) -> Asking[str]:
+    question = Question(f"What, and where? As in {example}")
+    return (yield from ask(question, lambda text: job.engine.find_place(text).id))
 
 
 def _ask_note() -> Asking[Events]:
@@ -326,7 +328,7 @@ def _ask_other_test(job: Job, settings: Settings) -> Asking[Events]:
 def _targets(job: Job, test: Test, text: str) -> list[str]:
     if text.lower() == "all":
         return list(job.engine.target_places(test.target))
-    return [find_target(job, test, word) for word in re.split(r"[,\s]+", text)]
+    return [find_target(job, test, word) for word in parts(text)]
 
 
 def ask_closing(job: Job, suspects: Sequence[str], judge: Judge) -> Asking[Events]:
@@ -358,8 +360,11 @@ def ask_closing(job: Job, suspects: Sequence[str], judge: Judge) -> Asking[Event
         return [*tidied, *ran]
     if how == STAYS:
         return tidied
-    modes = yield from _ask_modes(job, causes)
-    return [*tidied, ev.Closed(tuple(causes), modes, how == VERIFIED)]
+    modes = []
+    for cause in causes:
+        mode = yield from _ask_mode(job, cause)
+        modes.append(mode)
+    return [*tidied, ev.Closed(tuple(causes), tuple(modes), how == VERIFIED)]
 
 
 def _ask_all_the_same(doubts: Sequence[str]) -> Asking[bool]:
@@ -406,21 +411,13 @@ def _ask_causes(job: Job, named: Sequence[str], default: str) -> Asking[list[str
         for name in dict.fromkeys([*named, *job.elements]):
             if whole in (name, one_word(element_label(job, name))):
                 return [name]
-        words = re.split(r"[,\s]+", text)
+        words = parts(text)
         for word in words:
             if not word.isdecimal() or not 1 <= int(word) <= len(named):
                 raise InputError(f"type numbers from 0 to {len(named)}")
         return [named[int(word) - 1] for word in dict.fromkeys(words)]
 
     return (yield from ask(Question("What was at fault? Several: 1 2", choices, default), read))
-
-
-def _ask_modes(job: Job, causes: Sequence[str]) -> Asking[tuple[str, ...]]:
-    modes: tuple[str, ...] = ()
-    for cause in causes:
-        mode = yield from _ask_mode(job, cause)
-        modes = (*modes, mode)
-    return modes
 
 
 def _ask_mode(job: Job, cause: str) -> Asking[str]:

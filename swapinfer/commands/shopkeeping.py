@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from typing import Annotated, ClassVar
 
@@ -22,7 +21,7 @@ from swapinfer.commands.settings import (
 )
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import converse
-from swapinfer.commands.typed import NOT_TAKEN
+from swapinfer.commands.typed import NOT_TAKEN, parts
 from swapinfer.errors import InputError
 from swapinfer.pack.model import Pack
 
@@ -191,7 +190,7 @@ def _ask_tools(pack: Pack, now: Sequence[str]) -> Asking[tuple[str, ...]]:
     numbers = [str(tools.index(tool) + 1) for tool in now if tool in tools]
 
     def read(answer: str) -> tuple[str, ...]:
-        words = re.split(r"[,\s]+", answer)
+        words = parts(answer)
         if words == ["0"]:
             return ()
         if not all(word.isdecimal() and 1 <= int(word) <= len(tools) for word in words):

@@ -14,10 +14,14 @@ BELOW_ZERO = "m"
 """Of the quantities typed beside commands, only an altitude may be negative."""
 
 
-def words(text: str, *, upper: bool = False) -> tuple[str, ...]:
+def parts(text: str) -> list[str]:
     """Split by commas or spaces."""
-    found = tuple(re.split(r"[,\s]+", text.strip())) if text.strip() else ()
-    return tuple(word.upper() if upper else word.lower() for word in found)
+    return re.split(r"[,\s]+", text.strip()) if text.strip() else []
+
+
+def words(text: str) -> tuple[str, ...]:
+    """Split by commas or spaces, in lower case."""
+    return tuple(parts(text.lower()))
 
 
 def decimal(text: str) -> float:
