@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from swapinfer.posterior.belief import PassStats, Posterior, PosteriorDraws
-from swapinfer.posterior.exact import infer, infer_draws
-from swapinfer.posterior.faultsets import FaultSets, fault_sets
+from swapinfer.posterior.belief import FaultSets, PassStats, Posterior, PosteriorDraws
+from swapinfer.posterior.exact import infer, infer_draws, level_weights
+from swapinfer.posterior.faultsets import fault_sets
 from swapinfer.posterior.joint import log_joint
-from swapinfer.posterior.levels import NEGLIGIBLE, at_levels, level_weights
-from swapinfer.posterior.uncertain import (
+from swapinfer.posterior.sensitivity import (
     FaultIntervals,
     FlipPoints,
     draws_in_reach,
@@ -24,7 +23,6 @@ from swapinfer.posterior.weigh import (
 )
 
 __all__ = [
-    "NEGLIGIBLE",
     "FaultIntervals",
     "FaultSets",
     "FindingChecks",
@@ -33,7 +31,6 @@ __all__ = [
     "PassStats",
     "Posterior",
     "PosteriorDraws",
-    "at_levels",
     "check_findings",
     "describe_weight",
     "draws_in_reach",

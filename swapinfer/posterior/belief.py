@@ -2,13 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import msgspec
+import numpy as np
 
-from swapinfer.evidence.arrays import FloatArray
+from swapinfer.evidence.arrays import FloatArray, IntArray
 
 
-@dataclass(frozen=True, slots=True)
-class PassStats:
+class FaultSets(msgspec.Struct, frozen=True, eq=False):
+    """Combinations of faults, the most probable first; elements not named are good.
+
+    Attributes
+    ----------
+    element_hk, state_hk : ndarray of int, shape (fault set, fault)
+        The faulty elements of each set and their states, padded with -1.
+    belief_h : ndarray of float, shape (fault set,)
+        Posterior probability of each set, relative to all combinations there are.
+    left_out : float
+        Posterior probability of all other combinations together; an upper bound if the
+        posterior was not exact, in which case beliefs are relative to what was enumerated.
+    """
+
+    element_hk: IntArray
+    state_hk: IntArray
+    belief_h: FloatArray
+    left_out: float
+
+    def states(self, n_elements: int) -> IntArray:
+        """Return the state of every element, shape (fault set, element)."""
+        return full_states(self.element_hk, self.state_hk, n_elements)
+
+    def marginals(self, shape: tuple[int, ...]) -> FloatArray:
+        """Add up the beliefs state by state, shape (element, state)."""
+        state_eh = self.states(shape[0]).T
+        return np.stack([np.bincount(s_h, self.belief_h, minlength=shape[1]) for s_h in state_eh])
+
+
+class PassStats(msgspec.Struct, frozen=True):
     """What one inference took.
 
     Attributes
@@ -18,7 +47,7 @@ class PassStats:
     digits : int
         Digits left after equal terms were merged and those of a single element became factors.
     largest : int
-        Entries of the largest message or knot, kept states and level nodes included.
+        Entries of the largest message or knot, level nodes included.
     seconds : float
         Wall time.
     """
@@ -29,8 +58,7 @@ class PassStats:
     seconds: float
 
 
-@dataclass(frozen=True, slots=True)
-class Posterior:
+class Posterior(msgspec.Struct, frozen=True, eq=False):
     """Belief about every element after the findings.
 
     Attributes
@@ -46,6 +74,8 @@ class Posterior:
         probability of an inexact posterior is further than this from the exact one.
     stats : PassStats
         What it took.
+    sets : FaultSets or None
+        The fault sets that were enumerated, in no order; None when exact.
     """
 
     log_evidence: float
@@ -53,6 +83,7 @@ class Posterior:
     exact: bool
     left_out: float
     stats: PassStats
+    sets: FaultSets | None = None
 
     @property
     def fault_e(self) -> FloatArray:
@@ -61,8 +92,7 @@ class Posterior:
         return total
 
 
-@dataclass(frozen=True, slots=True)
-class PosteriorDraws:
+class PosteriorDraws(msgspec.Struct, frozen=True, eq=False):
     """Belief under each of a batch of priors.
 
     Attributes
@@ -75,3 +105,11 @@ class PosteriorDraws:
 
     log_evidence_d: FloatArray
     marginal_des: FloatArray
+
+
+def full_states(element_hk: IntArray, state_hk: IntArray, n_elements: int) -> IntArray:
+    """Spread padded fault sets to the state of every element, shape (fault set, element)."""
+    state_he = np.zeros((len(element_hk), n_elements), dtype=np.int64)
+    row, place = np.nonzero(element_hk >= 0)
+    state_he[row, element_hk[row, place]] = state_hk[row, place]
+    return state_he

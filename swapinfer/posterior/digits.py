@@ -1,20 +1,27 @@
-"""Terms merged into digits: a bit that several equal terms share counts how many are explained."""
+"""Terms merged into digits: a bit that several equal terms share counts how many are explained.
+
+All that needs no pass is done here: a term that one element reaches is a factor on it, and one that
+none reaches is a constant.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from math import comb
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
+from swapinfer.errors import EvidenceError
 from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray, IntArray
 
-IDLE = -1
-"""Stands for "no digit" where an index is expected."""
+ROUNDING = 1e-15
+"""Relative difference up to which ``explain`` counts as ``explained - open``."""
+
+IMPOSSIBLE = "the findings have probability zero under every combination of faults"
 
 
-@dataclass(frozen=True, slots=True)
-class Digits:
+class Digits(msgspec.Struct, frozen=True, eq=False):
     """The terms of a job, equal ones merged.
 
     A digit of ``k`` equal terms has ``k + 1`` levels: how many of them are explained. Axes as in
@@ -28,80 +35,45 @@ class Digits:
         Weights of one of its terms.
     explain_qges : ndarray of float, shape (level node, digit, element, state)
         As above.
-    close_qg2 : ndarray of float, shape (level node, digit, 2)
-        Closing weights of one of its terms.
+    start_qg2, close_qg2 : ndarray of float, shape (level node, digit, 2)
+        Weights of an open and an explained term before the first element, and closing weights.
     reach_ge : ndarray of bool, shape (digit, element)
         Whether an element acts on the digit at all.
     by_level_g : ndarray of bool, shape (digit,)
         Whether the digit's weights depend on the shared level.
     moves_by_level_g : ndarray of bool, shape (digit,)
         Whether those do with which elements move it; if not, only its closing weights may.
+    strict_g : ndarray of bool, shape (digit,)
+        Whether it minds the order of the elements that move it.
     """
 
     count_g: IntArray
     open_ges: FloatArray
     explain_qges: FloatArray
     explained_ges: FloatArray
+    start_qg2: FloatArray
     close_qg2: FloatArray
     reach_ge: BoolArray
     by_level_g: BoolArray
     moves_by_level_g: BoolArray
+    strict_g: BoolArray
 
     def __len__(self) -> int:
         return int(self.count_g.size)
 
-    def length(self, digit: int) -> int:
-        """Return the number of levels of a digit."""
-        return int(self.count_g[digit]) + 1
-
     @property
-    def good_acts_e(self) -> BoolArray:
-        """Whether an element acts on any digit even in its good state, shape (element,)."""
-        kept_ge = (self.open_ges[:, :, 0] == 1.0) & (self.explained_ges[:, :, 0] == 1.0)
-        acts_ge = ~kept_ge | (self.explain_qges[:, :, :, 0] != 0.0).any(axis=0)
-        return np.asarray(acts_ge.any(axis=0))
+    def n_nodes(self) -> int:
+        """Number of level nodes."""
+        return len(self.explain_qges)
 
-    def moves(self, digit: int, elements: IntArray) -> FloatArray:
-        """Return a digit's moves at some elements.
-
-        Returns
-        -------
-        ndarray of float, shape (to, from, level node or 1, element, state)
-            Weights between its levels.
-        """
-        levels = slice(None) if self.by_level_g[digit] else slice(1)
-        digit_je = np.full((1, elements.size), digit)
-        return self.moves_at(int(self.count_g[digit]), digit_je, elements, levels)[:, :, :, 0]
-
-    def moves_at(
-        self, count: int, digit_je: IntArray, elements: IntArray, levels: slice
-    ) -> FloatArray:
-        """Return the moves of several digits of equal count at some elements.
-
-        Parameters
-        ----------
-        count : int
-            Terms merged into each of the digits.
-        digit_je : ndarray of int, shape (row, element)
-            Which digit is meant in each row at each element; `IDLE` stays as it is.
-        elements : ndarray of int, shape (element,)
-            Elements.
-        levels : slice
-            Level nodes wanted.
-
-        Returns
-        -------
-        ndarray of float, shape (to, from, level node, row, element, state)
-            Weights between the levels.
-        """
-        idle_je = digit_je == IDLE
-        open_jes = self.open_ges[digit_je, elements]
-        explain_qjes = self.explain_qges[levels, digit_je, elements]
-        explained_jes = self.explained_ges[digit_je, elements]
-        open_jes[idle_je] = 1.0
-        explain_qjes[:, idle_je] = 0.0
-        explained_jes[idle_je] = 1.0
-        return count_moves(count, open_jes, explain_qjes, explained_jes)
+    def starting(self, digit: int) -> FloatArray:
+        """Return the weight of each level at first, shape (count + 1, level node or 1)."""
+        levels = slice(None) if self.moves_by_level_g[digit] else slice(1)
+        count = int(self.count_g[digit])
+        open_k, explained_k = (_powers(count, q) for q in self.start_qg2[levels, digit].T)
+        return np.array(
+            [comb(count, j) * open_k[count - j] * explained_k[j] for j in range(count + 1)]
+        )
 
     def closing(self, digit: int) -> FloatArray:
         """Return the closing weight of each level, shape (count + 1, level node or 1)."""
@@ -113,11 +85,6 @@ class Digits:
         open_k, explained_k = (_powers(count, close_q) for close_q in close_2q)
         return np.array([open_k[count - j] * explained_k[j] for j in range(count + 1)])
 
-    def closing_of(self, count: int, digits: IntArray, levels: slice) -> FloatArray:
-        """Return the closing weights of digits, shape (count + 1, level node, digit)."""
-        open_qg, explained_qg = np.moveaxis(self.close_qg2[levels, digits], -1, 0)
-        return np.stack([open_qg ** (count - j) * explained_qg**j for j in range(count + 1)])
-
     def only(self, keep_g: BoolArray) -> Digits:
         """Return some of the digits."""
         if keep_g.all():
@@ -127,10 +94,12 @@ class Digits:
             open_ges=self.open_ges[keep_g],
             explain_qges=self.explain_qges[:, keep_g],
             explained_ges=self.explained_ges[keep_g],
+            start_qg2=self.start_qg2[:, keep_g],
             close_qg2=self.close_qg2[:, keep_g],
             reach_ge=self.reach_ge[keep_g],
             by_level_g=self.by_level_g[keep_g],
             moves_by_level_g=self.moves_by_level_g[keep_g],
+            strict_g=self.strict_g[keep_g],
         )
 
     def tied(self, knots: list[list[int]], elements: IntArray) -> Digits:
@@ -200,11 +169,23 @@ def merge_terms(arrays: Arrays, used_es: BoolArray, *, merge: bool = True) -> Di
         open_ges=open_ges,
         explain_qges=explain_qges,
         explained_ges=explained_ges,
+        start_qg2=np.stack([np.ones(close_qg2.shape[:2]), np.zeros(close_qg2.shape[:2])], axis=2),
         close_qg2=close_qg2,
         reach_ge=(acts_ges & used_es).any(axis=2),
         by_level_g=explain_varies_g | (close_qg2[1:] != close_qg2[:1]).any(axis=(0, 2)),
         moves_by_level_g=explain_varies_g,
+        strict_g=explain_varies_g | _minds_order(open_ges, explain_qges[0], explained_ges),
     )
+
+
+def _minds_order(
+    open_ges: FloatArray, explain_ges: FloatArray, explained_ges: FloatArray
+) -> BoolArray:
+    """Say which digits mind the order of the elements that move them, shape (digit,)."""
+    gap_ges = open_ges + explain_ges
+    gap_ges -= explained_ges
+    is_free_ges = np.abs(gap_ges, out=gap_ges) <= ROUNDING * explained_ges
+    return np.asarray(~is_free_ges.all(axis=(1, 2)))
 
 
 def _are_equal(arrays: Arrays, one: int, other: int) -> bool:
@@ -253,3 +234,134 @@ def _powers(count: int, base: FloatArray) -> list[FloatArray]:
     for _ in range(count):
         powers.append(powers[-1] * base)
     return powers
+
+
+class Prepared(msgspec.Struct, frozen=True, eq=False):
+    """Weights of single elements, and the digits that join several.
+
+    Attributes
+    ----------
+    weight_des : ndarray of float, shape (draw, element, state)
+        Prior times factors, each element's largest factor taken out.
+    log_shift : float
+        Natural log of what was taken out.
+    level_q : ndarray of float, shape (level node,)
+        Weight of each level node, the largest 1; a single 1 where no digit depends on it.
+    digits : Digits
+        Digits that at least one element reaches.
+    """
+
+    weight_des: FloatArray
+    log_shift: float
+    level_q: FloatArray
+    digits: Digits
+
+    def cases(self) -> list[Prepared]:
+        """Suppose in turn what the element does that comes first on most digits that mind order.
+
+        Given what it does, each of these starts at two known weights, and need not be open before
+        the next element that reaches it. States that do alike are one case.
+        """
+        digits, strict_g = self.digits, self.digits.strict_g
+        first_g = digits.reach_ge.argmax(axis=1)
+        leader = int(np.bincount(first_g[strict_g], minlength=1).argmax())
+        led = np.flatnonzero(strict_g & (first_g == leader))
+        open_gs, explain_qgs = digits.open_ges[led, leader], digits.explain_qges[:, led, leader]
+        acts = np.concatenate([open_gs, *explain_qgs])
+        first_k, kind_s = distinct_rows(acts.T)
+        reach_ge = digits.reach_ge.copy()
+        reach_ge[led, leader] = False
+        cases = []
+        for kind, state in enumerate(first_k.tolist()):
+            weight_des = self.weight_des.copy()
+            weight_des[:, leader, kind_s != kind] = 0.0
+            start_qg2 = digits.start_qg2.copy()
+            start_qg2[:, led, 0] = open_gs[:, state]
+            start_qg2[:, led, 1] = explain_qgs[:, :, state]
+            supposed = replace(digits, start_qg2=start_qg2, reach_ge=reach_ge)
+            if weight_des[:, leader].any():
+                cases.append(replace(self, weight_des=weight_des, digits=supposed))
+        return cases
+
+    def tied(self, knots: list[list[int]], elements: IntArray) -> Prepared:
+        """Return some of the elements, and before them knots that reach some of the digits."""
+        weight_des = self.weight_des[:, elements]
+        good_dks = np.zeros((len(weight_des), len(knots), weight_des.shape[2]))
+        good_dks[:, :, 0] = 1.0
+        return replace(
+            self,
+            weight_des=np.concatenate([good_dks, weight_des], axis=1),
+            digits=self.digits.tied(knots, elements),
+        )
+
+
+def distinct_rows(rows: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return where each distinct row stands first, and which of these each row equals."""
+    packed = np.ascontiguousarray(rows).view(np.dtype((np.void, rows.itemsize * rows.shape[1])))
+    _, first, number = np.unique(packed[:, 0], return_index=True, return_inverse=True)
+    return first, number
+
+
+def prepare(arrays: Arrays, prior_des: FloatArray, *, merge: bool = True) -> Prepared:
+    """Merge terms, and take those that join nothing into the weights.
+
+    A term that one element reaches is a factor on it; one that none reaches is a constant.
+
+    Parameters
+    ----------
+    arrays : Arrays
+        Findings as arrays; its own prior is not used.
+    prior_des : ndarray of float, shape (draw, element, state)
+        Priors.
+    merge : bool, optional
+        Whether equal terms share a digit.
+
+    Returns
+    -------
+    Prepared
+
+    Raises
+    ------
+    EvidenceError
+        If an element has no possible state left.
+    """
+    used_es = np.asarray((prior_des > 0).any(axis=0))
+    digits = merge_terms(arrays, used_es, merge=merge)
+    n_reaching_g = digits.reach_ge.sum(axis=1)
+    alone_g = (n_reaching_g == 1) & ~digits.by_level_g
+    joining_g = (n_reaching_g > 0) & ~alone_g
+    log_es = arrays.log_factor_nes.sum(axis=0)
+    with np.errstate(divide="ignore"):
+        log_level_q = np.log(arrays.level_q)
+        if not joining_g.all():
+            log_level_q += _log_constants(digits.only(n_reaching_g == 0))
+            log_es += _log_alone(digits.only(alone_g))
+    digits = digits.only(joining_g)
+    shift_e = np.where(used_es, log_es, -np.inf).max(axis=1)
+    if not digits.by_level_g.any():
+        log_level_q = np.logaddexp.reduce(log_level_q, keepdims=True)
+    log_shift = float(shift_e.sum() + log_level_q.max())
+    if not np.isfinite(log_shift):
+        raise EvidenceError(IMPOSSIBLE)
+    factor_es = np.exp(np.where(used_es, log_es - shift_e[:, None], -np.inf))
+    return Prepared(
+        weight_des=prior_des * factor_es,
+        log_shift=log_shift,
+        level_q=np.exp(log_level_q - log_level_q.max()),
+        digits=digits,
+    )
+
+
+def _log_constants(digits: Digits) -> FloatArray:
+    """Return the log weight of digits that stay open, shape (level node,)."""
+    total: FloatArray = np.log(digits.close_qg2[:, :, 0]) @ digits.count_g.astype(float)
+    return total
+
+
+def _log_alone(digits: Digits) -> FloatArray:
+    """Return the log factors of digits that one element decides, shape (element, state)."""
+    open_close_g, explained_close_g = digits.close_qg2[0, :, :, None, None].swapaxes(0, 1)
+    closed_ges = digits.open_ges * open_close_g + digits.explain_qges[0] * explained_close_g
+    log_ges = np.where(digits.reach_ge[:, :, None], np.log(closed_ges), 0.0)
+    total: FloatArray = np.tensordot(digits.count_g.astype(float), log_ges, axes=1)
+    return total

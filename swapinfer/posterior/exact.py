@@ -3,26 +3,86 @@
 from __future__ import annotations
 
 import time
-from dataclasses import replace
 
+import msgspec
 import numpy as np
+from msgspec.structs import replace
 
-from swapinfer.evidence.arrays import Arrays, FloatArray
+from swapinfer.errors import EvidenceError
+from swapinfer.evidence.arrays import Arrays, FloatArray, IntArray
 from swapinfer.posterior.belief import PassStats, Posterior, PosteriorDraws
-from swapinfer.posterior.passes import Plan, is_within_bound, run_passes
-from swapinfer.posterior.prepare import prepare
-from swapinfer.posterior.relax import enumerate_sets
+from swapinfer.posterior.bound import enumerate_sets
+from swapinfer.posterior.digits import IMPOSSIBLE, Prepared, prepare
+from swapinfer.posterior.knots import CLIMB_LIMIT, Bundle, Knots, tie_knots
+from swapinfer.posterior.order import Route, plan_route
+from swapinfer.posterior.sweep import Sweep
 
-IN_PARTS_LIMIT = 2**21
-"""Entries of the longest message up to which a pass that is too long is made in parts, for some of
-the level nodes at a time."""
+EXACT_LIMIT = 2**24
+"""Entries of all messages of an exact pass together."""
+
+WORTH_SUPPOSING = 2**18
+"""Entries from which it may pay to suppose in turn what an element does."""
+
+CHUNK = 2**21
+"""Entries of all messages of a pass together; prior draws are taken in chunks that fit."""
+
+
+class Plan(msgspec.Struct, frozen=True, eq=False):
+    """Which elements are tied into knots, and the route of these and the others.
+
+    Attributes
+    ----------
+    prepared : Prepared
+        What is planned for.
+    knots : list of list of Bundle
+        Elements that mind no order, bundle by bundle.
+    elements : ndarray of int, shape (other element,)
+        The other elements that reach any digit.
+    rest : Prepared
+        The knots as elements, and after them the others.
+    route : Route
+        Of the rest.
+    entries : int
+        Entries of all messages of the pass together.
+    """
+
+    prepared: Prepared
+    knots: list[list[Bundle]]
+    elements: IntArray
+    rest: Prepared
+    route: Route
+    entries: int
+
+    @classmethod
+    def of(cls, prepared: Prepared) -> Plan:
+        """Tie the elements that mind no order, and plan a route."""
+        digits = prepared.digits
+        reaching_e = np.asarray(digits.reach_ge.any(axis=0))
+        free_e = np.asarray(reaching_e & ~digits.reach_ge[digits.strict_g].any(axis=0))
+        knots, left = tie_knots(digits, free_e)
+        others_e = reaching_e & ~free_e
+        others_e[left] = True
+        elements = np.flatnonzero(others_e)
+        reached = [sorted({g for one in knot for g in one.digits}) for knot in knots]
+        rest = prepared.tied(reached, elements)
+        route = plan_route(rest.digits)
+        return cls(prepared, knots, elements, rest, route, sum(route.lengths(rest.digits)))
+
+
+def plan_passes(prepared: Prepared) -> list[Plan]:
+    """Plan one pass, or one for each case of an element that comes first on many digits."""
+    plan = Plan.of(prepared)
+    if plan.entries <= WORTH_SUPPOSING or not prepared.digits.strict_g.any():
+        return [plan]
+    plans = [Plan.of(case) for case in prepared.cases()]
+    return plans if sum(one.entries for one in plans) < plan.entries else [plan]
 
 
 def infer(arrays: Arrays, *, merge: bool = True) -> Posterior:
     """Compute the evidence and posterior marginals, exactly wherever that is in reach.
 
-    Where more digits are open at once than the bound `swapinfer.posterior.passes.EXACT_LIMIT`
-    allows, the most probable fault sets are enumerated instead, and the result says so.
+    Where the messages have more entries than `EXACT_LIMIT`, the most probable fault sets are
+    enumerated instead, and the result says so.
 
     Parameters
     ----------
@@ -42,47 +102,25 @@ def infer(arrays: Arrays, *, merge: bool = True) -> Posterior:
         If the findings have probability zero under every combination of states.
     """
     started = time.perf_counter()
-    prepared = prepare(arrays, arrays.prior_zes, merge=merge)
-    plan = Plan.of(prepared)
-    exact = is_within_bound(plan)
-    if not exact and arrays.level_q.size > 1 and plan.longest <= IN_PARTS_LIMIT:
-        return _in_parts(arrays, started, merge=merge)
-    left_out = 0.0
-    if exact:
-        draws, largest = run_passes(plan)
+    plans = plan_passes(prepare(arrays, arrays.prior_zes, merge=merge))
+    sets, left_out = None, 0.0
+    if sum(plan.entries for plan in plans) <= EXACT_LIMIT:
+        draws, largest = run_passes(plans)
         mixed = _over_lots(arrays, draws)
         log_evidence, marginal_es = float(mixed.log_evidence_d[0]), mixed.marginal_des[0]
     else:
-        sets = enumerate_sets(arrays, prepare(arrays, arrays.prior_es[None], merge=merge))
-        log_evidence, left_out = sets.log_evidence, sets.left_out
-        marginal_es, largest = sets.marginals(arrays.prior_es.shape), len(sets.found.belief_h)
+        sets, log_evidence = enumerate_sets(
+            arrays, prepare(arrays, arrays.prior_es[None], merge=merge)
+        )
+        marginal_es, largest = sets.marginals(arrays.prior_es.shape), len(sets.belief_h)
+        left_out = sets.left_out
     stats = PassStats(
         terms=int(arrays.finding_t.size),
-        digits=len(prepared.digits),
+        digits=len(plans[0].prepared.digits),
         largest=largest,
         seconds=time.perf_counter() - started,
     )
-    return Posterior(log_evidence, marginal_es, exact, left_out, stats)
-
-
-def _in_parts(arrays: Arrays, started: float, *, merge: bool) -> Posterior:
-    """Infer for one half of the level nodes, then for the other, and mix what they say."""
-    nodes = np.arange(arrays.level_q.size)
-    halves = [nodes < nodes.size // 2, nodes >= nodes.size // 2]
-    parts = [infer(arrays.at_nodes(kept_q), merge=merge) for kept_q in halves]
-    log_h = np.array([part.log_evidence for part in parts])
-    log_h += np.log([arrays.level_q[kept_q].sum() for kept_q in halves])
-    log_evidence = float(np.logaddexp.reduce(log_h))
-    weight_h = np.exp(log_h - log_evidence)
-    marginal_es = sum(w * part.marginal_es for w, part in zip(weight_h, parts, strict=True))
-    stats = replace(
-        parts[0].stats,
-        largest=sum(part.stats.largest for part in parts),
-        seconds=time.perf_counter() - started,
-    )
-    left_out = float(weight_h @ [part.left_out for part in parts])
-    exact = all(part.exact for part in parts)
-    return Posterior(log_evidence, np.asarray(marginal_es), exact, left_out, stats)
+    return Posterior(log_evidence, marginal_es, sets is None, left_out, stats, sets)
 
 
 def infer_draws(arrays: Arrays, prior_des: FloatArray) -> PosteriorDraws:
@@ -106,14 +144,114 @@ def infer_draws(arrays: Arrays, prior_des: FloatArray) -> PosteriorDraws:
         If the findings have probability zero under every combination of states.
     """
     shape = (-1, *prior_des.shape[1:])
-    plan = Plan.of(prepare(arrays, (prior_des[:, None] * arrays.lot_zes).reshape(shape)))
-    if is_within_bound(plan):
-        return _over_lots(arrays, run_passes(plan)[0])
-    one_by_one = [infer(arrays.with_prior(prior_es)) for prior_es in prior_des]
+    plans = plan_passes(prepare(arrays, (prior_des[:, None] * arrays.lot_zes).reshape(shape)))
+    if sum(plan.entries for plan in plans) <= EXACT_LIMIT:
+        return _over_lots(arrays, run_passes(plans)[0])
+    one_by_one = [infer(replace(arrays, prior_es=prior_es)) for prior_es in prior_des]
     return PosteriorDraws(
         np.array([one.log_evidence for one in one_by_one]),
         np.stack([one.marginal_es for one in one_by_one]),
     )
+
+
+def level_weights(arrays: Arrays) -> FloatArray:
+    """Compute the posterior weights of the level's nodes, from the evidence at each.
+
+    Parameters
+    ----------
+    arrays : Arrays
+        Findings as arrays.
+
+    Returns
+    -------
+    ndarray of float, shape (level node,)
+        Adds up to 1.
+    """
+    nodes = np.arange(arrays.level_q.size)
+    log_q = np.log(arrays.level_q)
+    if nodes.size > 1:
+        log_q += [infer(arrays.at_nodes(nodes == q)).log_evidence for q in nodes]
+    weight_q: FloatArray = np.exp(log_q - np.logaddexp.reduce(log_q))
+    return weight_q
+
+
+def run_passes(plans: list[Plan]) -> tuple[PosteriorDraws, int]:
+    """Go forward and back as planned, and add up the cases.
+
+    Returns
+    -------
+    draws : PosteriorDraws
+        Evidence and marginals of every draw.
+    largest : int
+        Entries of the largest message of a draw.
+
+    Raises
+    ------
+    EvidenceError
+        If the findings have probability zero under every combination of states.
+    """
+    cases = [_run_chunks(plan) for plan in plans]
+    log_kd = np.stack([log_d for log_d, _, _ in cases])
+    log_d: FloatArray = np.logaddexp.reduce(log_kd)
+    if not np.isfinite(log_d).all():
+        raise EvidenceError(IMPOSSIBLE)
+    share_kd = np.exp(log_kd - log_d)
+    marginal_des = np.zeros(cases[0][1].shape)
+    for share_d, (_, meet_des, _) in zip(share_kd, cases, strict=True):
+        meet_des[share_d == 0.0] = 1.0
+        marginal_des += meet_des * (share_d[:, None] / meet_des.sum(axis=2))[..., None]
+    return PosteriorDraws(log_d, marginal_des), sum(largest for _, _, largest in cases)
+
+
+def _run_chunks(plan: Plan) -> tuple[FloatArray, FloatArray, int]:
+    """Run a pass for all draws, as many at a time as fit.
+
+    Returns
+    -------
+    log_evidence_d, meet_des, largest
+        As of `_run`, the evidence of all elements.
+    """
+    weight_des = plan.prepared.weight_des
+    reached_e = plan.prepared.digits.reach_ge.any(axis=0)
+    with np.errstate(divide="ignore"):
+        log_evidence_d = np.log(weight_des[:, ~reached_e].sum(axis=2)).sum(axis=1)
+    log_evidence_d += plan.prepared.log_shift
+    if not reached_e.any():
+        return log_evidence_d, weight_des.copy(), 1
+    by_state = plan.entries * weight_des.shape[2]
+    chunk = max(1, CHUNK // (by_state + CLIMB_LIMIT * sum(len(knot) for knot in plan.knots)))
+    parts = [_run(plan, slice(d, d + chunk)) for d in range(0, len(weight_des), chunk)]
+    log_z_d, meet_des = (np.concatenate(part) for part in list(zip(*parts, strict=True))[:2])
+    return log_evidence_d + log_z_d, meet_des, parts[0][2]
+
+
+def _run(plan: Plan, draws: slice) -> tuple[FloatArray, FloatArray, int]:
+    """Run the pass for some of the draws.
+
+    Returns
+    -------
+    log_z_d : ndarray of float, shape (draw,)
+        Natural log of the total weight of the elements that reach a digit.
+    meet_des : ndarray of float, shape (draw, element, state)
+        Weight of each state with everything else summed out, up to a factor of each element.
+    largest : int
+        Entries of the largest message or knot of a draw.
+    """
+    weight_des, n_knots = plan.prepared.weight_des[draws], len(plan.knots)
+    rest = replace(plan.rest, weight_des=plan.rest.weight_des[draws])
+    meet_des = weight_des.copy()
+    with np.errstate(divide="ignore", invalid="ignore"):
+        knots = Knots.of(plan.prepared.digits, plan.knots, weight_des)
+        log_z_d, meet_p, largest = Sweep.of(rest, plan.route, knots.knots).run()
+        met = dict(zip(plan.route.order, meet_p, strict=True))
+        if knots.knots:
+            log_z_d += knots.log_scale_d
+            largest = max(largest, *(knot.lattice.length for knot in knots.knots))
+            knots.hand_down([met[k] for k in range(n_knots)], meet_des)
+    for e, element in enumerate(plan.elements.tolist(), start=n_knots):
+        meet_des[:, element] = 0.0
+        meet_des[:, element, : met[e].shape[1]] = met[e]
+    return log_z_d, meet_des, largest
 
 
 def _over_lots(arrays: Arrays, draws: PosteriorDraws) -> PosteriorDraws:

@@ -5,17 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray, IntArray
+from swapinfer.posterior.belief import full_states
 
 CHUNK = 2**21
 """Entries of a table of levels, fault sets and bits that is made at once."""
-
-
-def full_states(element_hk: IntArray, state_hk: IntArray, n_elements: int) -> IntArray:
-    """Spread padded fault sets to the state of every element, shape (fault set, element)."""
-    state_he = np.zeros((len(element_hk), n_elements), dtype=np.int64)
-    row, place = np.nonzero(element_hk >= 0)
-    state_he[row, element_hk[row, place]] = state_hk[row, place]
-    return state_he
 
 
 def log_joint(arrays: Arrays, element_hk: IntArray, state_hk: IntArray) -> FloatArray:
@@ -32,25 +25,6 @@ def log_joint(arrays: Arrays, element_hk: IntArray, state_hk: IntArray) -> Float
     -------
     ndarray of float, shape (fault set,)
         Natural log of prior times probability of the findings; ``-inf`` where impossible.
-    """
-    found: FloatArray = np.logaddexp.reduce(log_joint_by_level(arrays, element_hk, state_hk))
-    return found
-
-
-def log_joint_by_level(arrays: Arrays, element_hk: IntArray, state_hk: IntArray) -> FloatArray:
-    """Return the log weight of fault sets jointly with all findings and each level node.
-
-    Parameters
-    ----------
-    arrays : Arrays
-        Findings as arrays.
-    element_hk, state_hk : ndarray of int, shape (fault set, fault)
-        As in `FaultSets`.
-
-    Returns
-    -------
-    ndarray of float, shape (level, fault set)
-        Natural log; ``-inf`` where impossible.
     """
     if not _good_is_silent(arrays):
         state_hk = full_states(element_hk, state_hk, len(arrays.elements))
@@ -70,8 +44,9 @@ def log_joint_by_level(arrays: Arrays, element_hk: IntArray, state_hk: IntArray)
             arrays, element_hk[rows], state_hk[rows], by_level_t, slice(None)
         )
     with np.errstate(divide="ignore"):
-        total_qh: FloatArray = log_qh + log_h + np.log(arrays.level_q)[:, None]
-    return total_qh
+        log_qh += log_h + np.log(arrays.level_q)[:, None]
+    found: FloatArray = np.logaddexp.reduce(log_qh)
+    return found
 
 
 def _log_closed(

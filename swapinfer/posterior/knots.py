@@ -1,21 +1,226 @@
-"""Bundles multiplied up to knots: to the pass a knot is one element, whatever is tied into it."""
+"""Elements that mind no order, multiplied ahead: to the pass a knot of them is one element.
+
+Those whose digits have few joint levels are bundled and multiplied there, bundles of one shape all
+at once, before the bundles meet the other digits in a knot.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from math import prod
 
+import msgspec
 import numpy as np
 
-from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.posterior.bundles import Bundle, Bundled
-from swapinfer.posterior.digits import IDLE, Digits
-from swapinfer.posterior.lattice import Lattice
-from swapinfer.posterior.product import Product
-from swapinfer.posterior.steps import Step
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
+from swapinfer.posterior.digits import Digits
+from swapinfer.posterior.lattice import Lattice, Product
+from swapinfer.posterior.order import Step
+
+CLIMB_LIMIT = 4000
+"""Most climbs of the lattice in which all order-free elements together are multiplied."""
+
+BUNDLE_LIMIT = 8
+"""Most joint levels of a bundle that is multiplied ahead of these."""
+
+KNOT_LIMIT = 144
+"""Most joint levels of a knot otherwise."""
+
+ABSENT = -1
+"""Stands for "no element" where bundles are of different size."""
 
 
-@dataclass(frozen=True, slots=True)
-class Knot:
+class Bundle(msgspec.Struct, frozen=True):
+    """Elements and all digits that they reach.
+
+    Attributes
+    ----------
+    digits : tuple of int
+        Digits by falling number of terms.
+    elements : tuple of int
+        Elements.
+    """
+
+    digits: tuple[int, ...]
+    elements: tuple[int, ...]
+
+
+def tie_bundles(digits: Digits, elements: IntArray, most: int) -> tuple[list[Bundle], list[int]]:
+    """Put elements into as few bundles as a bound on their joint levels allows.
+
+    Parameters
+    ----------
+    digits : Digits
+        Merged terms.
+    elements : ndarray of int, shape (free element,)
+        Elements that only order-free digits join.
+    most : int
+        Most joint levels of a bundle.
+
+    Returns
+    -------
+    bundles : list of Bundle
+        Those that reach most digits first.
+    left : list of int
+        Elements that alone reach more than the bound.
+    """
+    lengths = (digits.count_g + 1).tolist()
+    alike: dict[tuple[bool, ...], list[int]] = {}
+    for element, row in zip(
+        elements.tolist(), digits.reach_ge[:, elements].T.tolist(), strict=True
+    ):
+        alike.setdefault(tuple(row), []).append(element)
+    reach = {
+        frozenset(g for g, reached in enumerate(row) if reached): members
+        for row, members in alike.items()
+    }
+    size = {own: prod(lengths[g] for g in own) for own in reach}
+    left = [element for own in reach if size[own] > most for element in reach[own]]
+    tied: list[tuple[frozenset[int], list[int]]] = []
+    for own in sorted(
+        (own for own in reach if size[own] <= most), key=lambda own: (-size[own], sorted(own))
+    ):
+        covering = next((i for i, (one, _) in enumerate(tied) if own <= one), None)
+        if covering is not None:
+            tied[covering][1].extend(reach[own])
+            continue
+        growth = [prod(lengths[g] for g in own - one) for one, _ in tied]
+        fits = [i for i, (one, _) in enumerate(tied) if growth[i] * size[one] <= most]
+        if fits:
+            i = min(fits, key=growth.__getitem__)
+            joint = tied[i][0] | own
+            size[joint] = growth[i] * size[tied[i][0]]
+            tied[i] = (joint, tied[i][1] + reach[own])
+        else:
+            tied.append((own, list(reach[own])))
+    return [
+        Bundle(tuple(sorted(own, key=lambda g: (-lengths[g], g))), tuple(members))
+        for own, members in tied
+    ], left
+
+
+class Bundled(msgspec.Struct, frozen=True, eq=False):
+    """Bundles of one shape, each multiplied up to its total.
+
+    Attributes
+    ----------
+    digit_bg : ndarray of int, shape (bundle, digit)
+        Digits of each bundle.
+    element_be : ndarray of int, shape (bundle, element)
+        Elements of each bundle, padded with `ABSENT`.
+    weight_dbes : ndarray of float, shape (draw, bundle, element, state)
+        Prior times factors; padding is good.
+    left_lbes, right_rbes : ndarray of float, shape (level, bundle, element, state)
+        What each state explains of either half of the digits.
+    product : Product
+        Of the vectors of the elements of each bundle.
+    """
+
+    digit_bg: IntArray
+    element_be: IntArray
+    weight_dbes: FloatArray
+    left_lbes: FloatArray
+    right_rbes: FloatArray
+    product: Product
+
+    @classmethod
+    def of(cls, digits: Digits, bundles: list[Bundle], weight_des: FloatArray) -> Bundled:
+        """Multiply up bundles whose digits have equally many terms."""
+        digit_bg = np.array([bundle.digits for bundle in bundles])
+        counts = digits.count_g[digit_bg[0]].tolist()
+        lattice = Lattice.of(tuple(counts))
+        width = max(len(bundle.elements) for bundle in bundles)
+        element_be = np.array(
+            [bundle.elements + (ABSENT,) * (width - len(bundle.elements)) for bundle in bundles]
+        )
+        missing_be = element_be == ABSENT
+        weight_dbes = weight_des[:, element_be]
+        at = digit_bg[:, :, None], element_be[:, None]
+        open_gbes = digits.open_ges[at].swapaxes(0, 1)
+        explain_gbes = digits.explain_qges[0][at].swapaxes(0, 1)
+        if missing_be.any():
+            weight_dbes[:, missing_be] = np.eye(weight_des.shape[2])[0]
+            open_gbes[:, missing_be] = 1.0
+            explain_gbes[:, missing_be] = 0.0
+        single_glbes = np.stack([open_gbes, explain_gbes], axis=1)
+        starts = [_start(*one) for one in zip(counts, single_glbes, strict=True)]
+        left_lbes = _joint(starts[: lattice.cut], weight_dbes.shape[1:])
+        right_rbes = _joint(starts[lattice.cut :], weight_dbes.shape[1:])
+        weighted = (weight_dbes[:, None] * left_lbes).transpose(0, 2, 3, 1, 4)
+        vectors = weighted @ right_rbes.transpose(1, 2, 3, 0)
+        return cls(
+            digit_bg, element_be, weight_dbes, left_lbes, right_rbes, Product.of(lattice, vectors)
+        )
+
+    def meet(self, worth_dblr: FloatArray) -> FloatArray:
+        """Hand down what each total is worth.
+
+        Parameters
+        ----------
+        worth_dblr : ndarray of float, shape (draw, bundle, left level, right level)
+            Weight of all that follows, up to a factor of each draw and bundle.
+
+        Returns
+        -------
+        ndarray of float, shape (draw, bundle, element, state)
+            Weight of each state with everything else summed out, up to a factor that each
+            (draw, bundle, element) has for itself.
+        """
+        worth = self.product.worth_of_each(worth_dblr)
+        met = self.left_lbes.transpose(1, 2, 3, 0) @ worth
+        met_dbes: FloatArray = (met * self.right_rbes.transpose(1, 2, 3, 0)).sum(axis=-1)
+        met_dbes *= self.weight_dbes
+        return met_dbes
+
+
+def _start(count: int, single_lbes: FloatArray) -> FloatArray:
+    """Return how many of equal terms each state explains alone, given what it does to one."""
+    open_bes, explain_bes = start = single_lbes
+    for _ in range(count - 1):
+        longer = np.zeros((len(start) + 1, *start.shape[1:]))
+        longer[:-1] = start * open_bes
+        longer[1:] += start * explain_bes
+        start = longer
+    return start
+
+
+def _joint(starts: list[FloatArray], shape: tuple[int, ...]) -> FloatArray:
+    """Join digits, shape (joint level, ...)."""
+    joint = np.ones((1, *shape))
+    for start in starts:
+        joint = (joint[:, None] * start).reshape(-1, *shape)
+    return joint
+
+
+def tie_knots(digits: Digits, free_e: BoolArray) -> tuple[list[list[Bundle]], list[int]]:
+    """Tie all order-free elements into one knot, or several if it grew too large.
+
+    Parameters
+    ----------
+    digits : Digits
+        Merged terms.
+    free_e : ndarray of bool, shape (element,)
+        Which elements mind no order.
+
+    Returns
+    -------
+    knots : list of list of Bundle
+        Bundles of each knot.
+    left : list of int
+        Elements that reach too much to be tied.
+    """
+    free = np.flatnonzero(free_e)
+    reached = np.flatnonzero(digits.reach_ge[:, free].any(axis=1))
+    counts = digits.count_g[reached].tolist()
+    if prod((count + 1) * (count + 2) // 2 for count in counts) > CLIMB_LIMIT:
+        bundles, left = tie_bundles(digits, free, KNOT_LIMIT)
+        return [[bundle] for bundle in bundles], left
+    bundles, left = tie_bundles(digits, free, BUNDLE_LIMIT)
+    every = tuple(reached.tolist())
+    bundles += [Bundle(every, (element,)) for element in left]
+    return [bundles] if bundles else [], []
+
+
+class Knot(msgspec.Struct, frozen=True, eq=False):
     """Bundles multiplied in the lattice of all their digits.
 
     Attributes
@@ -37,8 +242,7 @@ class Knot:
     product: Product
 
 
-@dataclass(frozen=True, slots=True)
-class Knots:
+class Knots(msgspec.Struct, frozen=True, eq=False):
     """All knots of a job.
 
     Attributes
@@ -109,7 +313,7 @@ class Knots:
                 )
                 first += len(rows)
         for bundled, worth in zip(self.groups, worth_g, strict=True):
-            present_be = bundled.element_be != IDLE
+            present_be = bundled.element_be != ABSENT
             meet_des[:, bundled.element_be[present_be]] = bundled.meet(worth)[:, present_be]
 
 
@@ -136,8 +340,7 @@ def _tie(digits: Digits, groups: list[Bundled], owner_g: list[IntArray], knot: i
     return Knot(tuple(axes), lattice, placed, product)
 
 
-@dataclass(frozen=True, slots=True)
-class KnotSum:
+class KnotSum(msgspec.Struct, frozen=True, eq=False):
     """What a knot does to the message, as one matrix.
 
     Attributes
@@ -150,7 +353,7 @@ class KnotSum:
         Entry of the matrix that each of them adds to.
     close_qc : ndarray of float, shape (level or 1, climb)
         Closing weight of the digits that close here, where each of them ends.
-    matrix : ndarray of float, shape (draw, 1, level or 1, to, from)
+    matrix : ndarray of float, shape (draw, level node or 1, to, from)
         The sum.
     """
 
@@ -187,7 +390,7 @@ class KnotSum:
         flat: FloatArray = np.stack(
             [np.bincount(entry_c, one_c, size) for one_qc in weight_dqc for one_c in one_qc]
         )
-        shape = (len(weight_dc), 1, len(close_qc), step.to_length, step.from_length)
+        shape = (len(weight_dc), len(close_qc), step.to_length, step.from_length)
         return cls(knot, climb_c, entry_c, close_qc, flat.reshape(shape))
 
     def worth(self, both: FloatArray) -> FloatArray:
@@ -195,10 +398,10 @@ class KnotSum:
 
         Parameters
         ----------
-        both : ndarray of float, shape (draw, kept or 1, level or 1, to, from)
+        both : ndarray of float, shape (draw, level node or 1, to, from)
             What each entry of the matrix is worth.
         """
-        flat_dqi = both.sum(axis=1).reshape(*both.shape[:1], both.shape[2], -1)
+        flat_dqi = both.reshape(*both.shape[:2], -1)
         if len(self.close_qc) == 1:
             flat_dqi = flat_dqi.sum(axis=1, keepdims=True)
         worth_dc: FloatArray = (flat_dqi[:, :, self.entry_c] * self.close_qc).sum(axis=1)

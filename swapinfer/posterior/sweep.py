@@ -1,22 +1,23 @@
 """The pass over elements one by one, each open digit an axis of the message.
 
 An element costs only the axes that it moves, and the message is never longer than the digits open
-at the time ask for.
+at the time ask for. The axes of a message are (draw, level node, open digits not moved, digits
+moved); level nodes are told apart in the wide part of the route only.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from math import prod
+from typing import Protocol
 
+import msgspec
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.posterior.digits import Digits
+from swapinfer.posterior.digits import Prepared, distinct_rows
 from swapinfer.posterior.knots import Knot, KnotSum
-from swapinfer.posterior.moves import DenseMoves, Moves, element_moves
-from swapinfer.posterior.route import NONE, Route
-from swapinfer.posterior.steps import Step, lay_out
+from swapinfer.posterior.order import Route, Step, lay_out
 
 STRIDE = 4
 """Positions between two rescalings of the message."""
@@ -24,18 +25,220 @@ STRIDE = 4
 SMALL = 1e-100
 """A message that shrinks below it within a stride is passed again, rescaled at every position."""
 
+DENSE = 2**10
+"""Entries up to which the digits that a state moves are joined into one matrix."""
 
-@dataclass(frozen=True, slots=True)
-class Sweep:
+GROUP = 16
+"""Joint levels up to which digits are moved together otherwise."""
+
+BATCH = 2**15
+"""Entries of messages up to which states are moved together."""
+
+
+class Moves(Protocol):
+    """What an element does to the message."""
+
+    def carried(self, message: FloatArray, *, backward: bool) -> FloatArray:
+        """Carry a message across the element."""
+
+    def met(self, before: FloatArray, after: FloatArray) -> FloatArray:
+        """Weigh what the element may do between what came before and what follows.
+
+        Returns
+        -------
+        ndarray of float, shape (draw, state)
+        """
+
+
+class Matrix(Protocol):
+    """All that an element may do, summed into one matrix.
+
+    Attributes
+    ----------
+    matrix : ndarray of float, shape (draw, level node or 1, to, from)
+        The sum.
+    """
+
+    @property
+    def matrix(self) -> FloatArray:
+        """The sum."""
+
+    def worth(self, both: FloatArray) -> FloatArray:
+        """Say what each thing that it may do is worth, shape (draw, state).
+
+        Parameters
+        ----------
+        both : ndarray of float, shape (draw, level node or 1, to, from)
+            What each entry of the matrix is worth.
+        """
+
+
+class DenseMoves(msgspec.Struct, frozen=True, eq=False):
+    """An element whose states make one matrix."""
+
+    of: Matrix
+
+    def carried(self, message: FloatArray, *, backward: bool) -> FloatArray:
+        """Carry a message across the element."""
+        matrix = self.of.matrix if backward else self.of.matrix.swapaxes(-1, -2)
+        split = message.reshape(*message.shape[:2], -1, matrix.shape[-2])
+        moved: FloatArray = split @ matrix
+        return moved.reshape(*moved.shape[:2], -1)
+
+    def met(self, before: FloatArray, after: FloatArray) -> FloatArray:
+        """Weigh what the element may do between what came before and what follows."""
+        to_length, from_length = self.of.matrix.shape[-2:]
+        ahead = after.reshape(*after.shape[:2], -1, to_length)
+        behind = before.reshape(*before.shape[:2], -1, from_length)
+        return self.of.worth(ahead.swapaxes(-1, -2) @ behind)
+
+
+class StateSum(msgspec.Struct, frozen=True, eq=False):
+    """The states of an element, each one matrix.
+
+    Attributes
+    ----------
+    weight_ds : ndarray of float, shape (draw, state)
+        Prior times factors.
+    kernel : ndarray of float, shape (state, level node or 1, to, from)
+        What each state does.
+    matrix : ndarray of float, shape (draw, level node or 1, to, from)
+        Their weighted sum.
+    """
+
+    weight_ds: FloatArray
+    kernel: FloatArray
+    matrix: FloatArray
+
+    @classmethod
+    def of(cls, weight_ds: FloatArray, kernel: FloatArray) -> StateSum:
+        """Sum the states."""
+        flat = weight_ds @ kernel.reshape(len(kernel), -1)
+        return cls(weight_ds, kernel, flat.reshape(-1, *kernel.shape[1:]))
+
+    def worth(self, both: FloatArray) -> FloatArray:
+        """Weigh each state, shape (draw, state)."""
+        kernel = self.kernel
+        if kernel.shape[1] == 1:
+            flat = both.sum(axis=1).reshape(len(both), -1)
+            met_ds: FloatArray = flat @ kernel.reshape(len(kernel), -1).T
+        else:
+            met_ds = np.einsum("sqji,dqji->ds", kernel, both)
+        return met_ds * self.weight_ds
+
+
+class StatewiseMoves(msgspec.Struct, frozen=True, eq=False):
+    """An element whose states, each a Kronecker product, move too many digits for one matrix.
+
+    States that move every digit alike are moved once: most modes of an element differ in what a
+    meter shows, not in how they make an engine misfire.
+
+    Attributes
+    ----------
+    weight_ds : ndarray of float, shape (draw, state)
+        Prior times factors.
+    kind_s : ndarray of int, shape (state,)
+        Which states are alike.
+    weight_dk : ndarray of float, shape (draw, kind)
+        The weights of alike states together.
+    kernels : list of ndarray of float, shape (kind, level node or 1, to, from)
+        Factors, in the order of the digits.
+    """
+
+    weight_ds: FloatArray
+    kind_s: IntArray
+    weight_dk: FloatArray
+    kernels: list[FloatArray]
+
+    @classmethod
+    def of(cls, weight_ds: FloatArray, kernels: list[FloatArray]) -> StatewiseMoves:
+        """Find the states that are alike."""
+        acts_sx = np.concatenate([kernel.reshape(len(kernel), -1) for kernel in kernels], axis=1)
+        first_k, kind_s = distinct_rows(acts_sx)
+        weight_dk = weight_ds @ (kind_s[:, None] == np.arange(len(first_k))).astype(float)
+        return cls(weight_ds, kind_s, weight_dk, [kernel[first_k] for kernel in kernels])
+
+    def carried(self, message: FloatArray, *, backward: bool) -> FloatArray:
+        """Carry a message across the element."""
+        total = np.zeros(1)
+        for rows in self._batches(message.size):
+            moved = self._each(message[None], rows, backward=backward)
+            total = total + np.einsum("dk,kd...->d...", self.weight_dk[:, rows], moved)
+        return total
+
+    def met(self, before: FloatArray, after: FloatArray) -> FloatArray:
+        """Weigh each state between what came before and what follows."""
+        parts = [
+            (self._each(before[None], rows, backward=False) * after).sum(axis=(2, 3))
+            for rows in self._batches(before.size)
+        ]
+        met_dk: FloatArray = np.concatenate(parts).T
+        return met_dk[:, self.kind_s] * self.weight_ds
+
+    def _each(self, message: FloatArray, rows: slice, *, backward: bool) -> FloatArray:
+        """Move a message by some kinds of states: the factors in turn, each joining the end.
+
+        Returns
+        -------
+        ndarray of float, shape (kind, draw, level node or 1, digits)
+        """
+        side = -2 if backward else -1
+        length = prod(kernel.shape[side] for kernel in self.kernels)
+        moved = message.reshape(*message.shape[:3], -1, length)
+        for kernel in self.kernels:
+            turn = (kernel if backward else kernel.swapaxes(-1, -2))[rows, None, :, None]
+            split = moved.reshape(*moved.shape[:4], turn.shape[-2], -1)
+            turned = split.swapaxes(-1, -2) @ turn
+            moved = turned.reshape(*turned.shape[:4], -1)
+        return moved.reshape(*moved.shape[:3], -1)
+
+    def _batches(self, size: int) -> Iterator[slice]:
+        """Divide the kinds so that messages of a size are not too many at once."""
+        count, together = self.weight_dk.shape[1], max(1, BATCH // size)
+        return (slice(row, min(row + together, count)) for row in range(0, count, together))
+
+
+def element_moves(step: Step, weight_ds: FloatArray) -> Moves:
+    """Join the digits that an element moves, as far as that pays.
+
+    Parameters
+    ----------
+    step : Step
+        What the element does.
+    weight_ds : ndarray of float, shape (draw, state)
+        Prior times factors, without the last states if they have no weight.
+    """
+    dense = step.to_length * step.from_length <= DENSE
+    kernels: list[FloatArray] = []
+    for kernel in (kernel[: weight_ds.shape[1]] for kernel in step.kernel_g):
+        if kernels and (dense or _longest(kernels[-1]) * _longest(kernel) <= GROUP):
+            kernels[-1] = _kron(kernels[-1], kernel)
+        else:
+            kernels.append(kernel)
+    if len(kernels) > 1:
+        return StatewiseMoves.of(weight_ds, kernels)
+    return DenseMoves(StateSum.of(weight_ds, kernels[0]))
+
+
+def _longest(kernel: FloatArray) -> int:
+    """Return the larger number of levels that a kernel comes from or goes to."""
+    return int(max(kernel.shape[-2:]))
+
+
+def _kron(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Return the Kronecker product of the last two axes."""
+    joint: FloatArray = one[..., :, None, :, None] * other[..., None, :, None, :]
+    rows, columns = one.shape[-2] * other.shape[-2], one.shape[-1] * other.shape[-1]
+    return joint.reshape(*joint.shape[:2], rows, columns)
+
+
+class Sweep(msgspec.Struct, frozen=True, eq=False):
     """A planned pass with one axis an open digit.
-
-    The axes of a message are (draw, kept state, level node, open digits not moved next, digits
-    moved next). Kept state and level node are longer than 1 in the wide part of the route only.
 
     Attributes
     ----------
     route : Route
-        Order, and where kept states and level nodes are carried.
+        Order, and where level nodes are told apart.
     steps : list of Step
         One a position.
     moves : list of Moves
@@ -56,27 +259,21 @@ class Sweep:
     count_g: IntArray
 
     @classmethod
-    def of(
-        cls,
-        digits: Digits,
-        route: Route,
-        weight_des: FloatArray,
-        level_q: FloatArray,
-        knots: Sequence[Knot] = (),
-    ) -> Sweep:
+    def of(cls, prepared: Prepared, route: Route, knots: Sequence[Knot] = ()) -> Sweep:
         """Lay out the steps of a route; the first elements may be knots."""
+        digits, weight_des = prepared.digits, prepared.weight_des
         live_es = np.asarray(weight_des.any(axis=0))
         live_e = (live_es.shape[1] - live_es[:, ::-1].argmax(axis=1)).tolist()
-        n_kept = 1 if route.kept == NONE else live_e[route.order[route.kept]]
-        steps = lay_out(digits, route, n_kept, len(knots))
+        steps = lay_out(digits, route, len(knots))
         moves: list[Moves] = []
-        for p, step in enumerate(steps):
+        for step in steps:
             if step.element < len(knots):
                 moves.append(DenseMoves(KnotSum.of(knots[step.element], step, digits)))
             else:
-                weight_ds = weight_des[:, step.element, : live_e[step.element]]
-                moves.append(element_moves(step, weight_ds, keep=p == route.kept))
-        return cls(route, steps, moves, len(weight_des), level_q, digits.count_g)
+                moves.append(
+                    element_moves(step, weight_des[:, step.element, : live_e[step.element]])
+                )
+        return cls(route, steps, moves, len(weight_des), prepared.level_q, digits.count_g)
 
     def run(self) -> tuple[FloatArray, list[FloatArray], int]:
         """Go forward and back.
@@ -97,9 +294,49 @@ class Sweep:
             if not scales.min() > SMALL:
                 stride = 1
                 message_p, scales = self._forward(stride)
-            meet_p = [self.moves[p].met(message_p[p], after) for p, after in self.backward(stride)]
+            meet_p = [
+                self.moves[p].met(message_p[p], self._weighed(p, after))
+                for p, after in self.backward(stride)
+            ]
             log_z_d = np.log(scales).sum(axis=0)
-        return log_z_d, meet_p[::-1], max(message[0].size for message in message_p)
+        return log_z_d, meet_p[::-1], max((message[0].size for message in message_p), default=1)
+
+    def backward(self, stride: int = 1) -> Iterator[tuple[int, FloatArray]]:
+        """Yield what follows each position, last first, by joint level of the digits open there."""
+        message = np.ones((self.n_draws, 1, 1))
+        for p in reversed(range(len(self.steps))):
+            yield p, message
+            message = self.moves[p].carried(self._weighed(p, message), backward=True)
+            if p == self.route.wide[0]:
+                message = message.sum(axis=1, keepdims=True)
+            if p:
+                message = self._ordered(message, self.steps[p].before, self.steps[p - 1].after)
+            if p % stride == 0:
+                message, _ = _rescaled(message)
+
+    def _forward(self, stride: int) -> tuple[list[FloatArray], FloatArray]:
+        """Return the message before each position, and all scales."""
+        message = np.ones((self.n_draws, 1, 1))
+        axes: tuple[int, ...] = ()
+        message_p: list[FloatArray] = []
+        scales: list[FloatArray] = []
+        for p, step in enumerate(self.steps):
+            message = self._ordered(message, axes, step.before)
+            message_p.append(message)
+            message = self.moves[p].carried(message, backward=False)
+            axes = step.after
+            message = self._weighed(p, message)
+            if p == self.route.wide[1] - 1:
+                message = message.sum(axis=1, keepdims=True)
+            if p % stride == stride - 1:
+                message, scale = _rescaled(message)
+                scales.append(scale)
+        return message_p, np.array([*scales, message[:, 0, 0]])
+
+    def _weighed(self, p: int, after: FloatArray) -> FloatArray:
+        """Weigh the level nodes of what follows the position where they are first told apart."""
+        is_first = p == self.route.wide[0] and self.route.is_wide
+        return after * self.level_q[:, None] if is_first else after
 
     def _ordered(
         self, message: FloatArray, axes: tuple[int, ...], wanted: tuple[int, ...]
@@ -108,46 +345,13 @@ class Sweep:
         if axes == wanted:
             return message
         lengths = [int(self.count_g[g]) + 1 for g in axes]
-        split = message.reshape(*message.shape[:3], *lengths)
-        turned = split.transpose(0, 1, 2, *(3 + axes.index(g) for g in wanted))
-        ordered: FloatArray = turned.reshape(*message.shape[:3], -1)
+        split = message.reshape(*message.shape[:2], *lengths)
+        turned = split.transpose(0, 1, *(2 + axes.index(g) for g in wanted))
+        ordered: FloatArray = turned.reshape(*message.shape[:2], -1)
         return ordered
-
-    def _forward(self, stride: int) -> tuple[list[FloatArray], FloatArray]:
-        """Return the message before each position, and all scales."""
-        message = np.ones((self.n_draws, 1, 1, 1))
-        axes: tuple[int, ...] = ()
-        message_p: list[FloatArray] = []
-        scales: list[FloatArray] = []
-        for p, step in enumerate(self.steps):
-            if p == self.route.wide[0] and self.route.is_wide:
-                message = message * self.level_q[:, None]
-            message = self._ordered(message, axes, step.before)
-            message_p.append(message)
-            message = self.moves[p].carried(message, backward=False)
-            axes = step.after
-            if p == self.route.wide[1] - 1:
-                message = message.sum(axis=(1, 2), keepdims=True)
-            if p % stride == stride - 1:
-                message, scale = _rescaled(message)
-                scales.append(scale)
-        return message_p, np.array([*scales, message[:, 0, 0, 0]])
-
-    def backward(self, stride: int = 1) -> Iterator[tuple[int, FloatArray]]:
-        """Yield what follows each position, last first, by joint level of the digits open there."""
-        message = np.ones((self.n_draws, 1, 1, 1))
-        for p in reversed(range(len(self.steps))):
-            yield p, message
-            message = self.moves[p].carried(message, backward=True)
-            if p == self.route.wide[0] and self.route.is_wide:
-                message = (message * self.level_q[:, None]).sum(axis=2, keepdims=True)
-            if p:
-                message = self._ordered(message, self.steps[p].before, self.steps[p - 1].after)
-            if p % stride == 0:
-                message, _ = _rescaled(message)
 
 
 def _rescaled(message: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Divide by the largest entry of each draw, and return these."""
     scale = message.reshape(len(message), -1).max(axis=1)
-    return message / scale[:, None, None, None], scale
+    return message / scale[:, None, None], scale

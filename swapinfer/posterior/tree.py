@@ -1,227 +1,337 @@
-"""The tree of partial assignments, followed while the pass fits in two blocks."""
+"""The tree of partial assignments: every combination of faults above a threshold.
+
+Going through the elements in the order of the pass, the backward message gives the share of the
+posterior that all completions of a partial assignment have together. No completion has more than
+that, so a branch below a threshold holds no set above it.
+
+Under a partial assignment the open digits are independent of one another, so a branch carries one
+vector an open digit. Most branches agree on most of these: the distinct vectors of a digit stand in
+a table, and what follows is weighed once for all branches that agree so far.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from math import prod
 
+import msgspec
 import numpy as np
 
-from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
-from swapinfer.posterior.blocks import Blocks
-from swapinfer.posterior.prepare import Prepared
-from swapinfer.posterior.route import Route
+from swapinfer.evidence.arrays import FloatArray, IntArray
+from swapinfer.posterior.belief import FaultSets
+from swapinfer.posterior.digits import Prepared, distinct_rows
+from swapinfer.posterior.order import Step, plan_route
+from swapinfer.posterior.sweep import Sweep
+
+SPARSE = 32
+"""Possible values a row from which numbering by sorting is faster than by a table of them."""
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
-    """Full assignments whose belief is above a threshold.
+class Stand(msgspec.Struct, frozen=True, eq=False):
+    """Where an open digit stands on each branch.
 
     Attributes
     ----------
-    element_l : ndarray of int, shape (tree level,)
-        Elements in the order of the tree.
-    state_hl : ndarray of int, shape (assignment, tree level)
-        Their states.
-    belief_h : ndarray of float, shape (assignment,)
-        Posterior probabilities, in no order.
-    left_out : float
-        Posterior probability of all other assignments together.
+    table : ndarray of float, shape (kind, level node or 1, digit level)
+        The distinct vectors, each up to a factor of its own.
+    kind_h : ndarray of int, shape (branch,)
+        Which of them each branch has.
     """
 
-    element_l: IntArray
-    state_hl: IntArray
-    belief_h: FloatArray
-    left_out: float
+    table: FloatArray
+    kind_h: IntArray
 
-    def padded(self, rows: IntArray) -> tuple[IntArray, IntArray]:
-        """Return some assignments as (element_hk, state_hk), padded with -1."""
-        state_hl = self.state_hl[rows]
-        width = int((state_hl > 0).sum(axis=1).max(initial=0))
-        faults_first = np.argsort(state_hl == 0, axis=1, kind="stable")[:, :width]
-        state_hk = np.take_along_axis(state_hl, faults_first, axis=1)
-        present_hk = state_hk > 0
-        element_hk = np.where(present_hk, self.element_l[faults_first], -1)
-        return element_hk, np.where(present_hk, state_hk, -1)
+    def only(self, rows: IntArray) -> Stand:
+        """Return where it stands on some branches."""
+        used, kind_h = _numbered(self.kind_h[rows], len(self.table))
+        return Stand(self.table[used], kind_h)
 
 
-@dataclass(slots=True)
-class Walk:
-    """Branches above the threshold, on their way through the tree.
+class Tree(msgspec.Struct, frozen=True, eq=False):
+    """The tree along a route.
 
     Attributes
     ----------
-    belief_h : ndarray of float, shape (branch,)
-        Share of the posterior that all completions have together.
-    trail : list of (ndarray of int, ndarray of int)
-        Parent and state of each branch, level by level.
-    left_out : float
-        Share of the posterior in branches cut.
-    """
-
-    belief_h: FloatArray
-    trail: list[tuple[IntArray, IntArray]]
-    left_out: float
-
-    @classmethod
-    def start(cls) -> Walk:
-        """Return a single branch that holds everything."""
-        return cls(np.ones(1), [], 0.0)
-
-    def branch(
-        self, total_hs: FloatArray, threshold: float, widest: int
-    ) -> tuple[IntArray, IntArray]:
-        """Divide each branch in proportion to its totals and cut what is below the threshold.
-
-        Returns
-        -------
-        parent_h, state_h : ndarray of int, shape (branch,)
-            Origin of the branches that stay.
-        """
-        share_h = self.belief_h / total_hs.sum(axis=1)
-        flat = (total_hs * share_h[:, None]).ravel()
-        kept = np.flatnonzero(flat >= threshold)
-        if kept.size > widest:
-            kept = np.sort(kept[np.argpartition(-flat[kept], widest)[:widest]])
-        self.belief_h = flat[kept]
-        flat[kept] = 0.0
-        self.left_out += float(flat.sum())
-        parent_h, state_h = np.divmod(kept, total_hs.shape[1])
-        self.trail.append((parent_h, state_h))
-        return parent_h, state_h
-
-    def visit_alone(self, weight_es: FloatArray, threshold: float, widest: int) -> None:
-        """Divide by elements that reach no digit."""
-        for weight_s in weight_es:
-            total_hs = np.broadcast_to(weight_s, (len(self.belief_h), weight_s.size))
-            self.branch(total_hs, threshold, widest)
-
-    def found(self, elements: tuple[int, ...]) -> Found:
-        """Read the states of every branch off its trail."""
-        at_h = np.arange(len(self.belief_h))
-        columns = []
-        for parent_h, state_h in reversed(self.trail):
-            columns.append(state_h[at_h])
-            at_h = parent_h[at_h]
-        return Found(
-            np.array(elements), np.stack(columns[::-1], axis=1), self.belief_h, self.left_out
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class BlockTree:
-    """The tree whose branches carry two-block messages.
-
-    Attributes
-    ----------
-    blocks : Blocks
-        The route's matrices.
-    outlook_p : list of ndarray of float, shape (kept state or 1, level node, state, left, right)
-        At each position, what each state and all that follows weigh for a message before it.
+    prepared : Prepared
+        Weights and digits, of a single prior.
+    sweep : Sweep
+        Pass over all elements one by one.
+    after_p : list of ndarray of float, shape (level node or 1, open digits flattened)
+        Backward message after each position.
+    idle_p : list of set of int
+        Digits that the element at each position leaves alone when it is good.
     alone : tuple of int
         Elements that reach no digit.
-    weight_es : ndarray of float, shape (element, state)
-        Prior times factors.
-    idle_p : ndarray of bool, shape (position,)
-        Where the good state leaves the message as it is.
     """
 
-    blocks: Blocks
-    outlook_p: list[FloatArray]
+    prepared: Prepared
+    sweep: Sweep
+    after_p: list[FloatArray]
+    idle_p: list[set[int]]
     alone: tuple[int, ...]
-    weight_es: FloatArray
-    idle_p: BoolArray
 
     @classmethod
-    def of(cls, prepared: Prepared, route: Route) -> BlockTree:
-        """Plant the tree along a route that reaches at least one digit."""
-        weight_es = prepared.weight_des[0]
-        alone = tuple(sorted(set(range(len(weight_es))) - set(route.order)))
-        blocks = Blocks.of(prepared.digits, route, weight_es, prepared.level_q)
-        idle_p = ~prepared.digits.good_acts_e[list(route.order)]
-        idle_p[list(route.closes)] = False
-        return cls(blocks, blocks.outlook(), alone, weight_es, idle_p)
+    def of(cls, prepared: Prepared) -> Tree:
+        """Plan a route and go back along it."""
+        route = plan_route(prepared.digits)
+        sweep = Sweep.of(prepared, route)
+        after_p = [message[0] for _, message in sweep.backward()][::-1]
+        idle_p = [
+            {g for g, kernel in zip(step.group, step.kernel_g, strict=True) if _is_idle(kernel[0])}
+            for step in sweep.steps
+        ]
+        alone = np.setdiff1d(np.arange(prepared.weight_des.shape[1]), route.order)
+        return cls(prepared, sweep, after_p, idle_p, tuple(alone.tolist()))
 
-    def sets_above(self, threshold: float, widest: int) -> Found:
-        """Return every assignment whose belief is at least `threshold`.
+    def inferred(self) -> tuple[float, FloatArray]:
+        """Return the log of the total weight, and the marginals, shape (element, state)."""
+        weight_es = self.prepared.weight_des[0]
+        log_z_d, meet_p, _ = self.sweep.run()
+        log_total = float(log_z_d[0]) + self.prepared.log_shift
+        log_total += float(np.log(weight_es[list(self.alone)].sum(axis=1)).sum())
+        met_es = weight_es.copy()
+        for element, met_ds in zip(self.sweep.route.order, meet_p, strict=True):
+            met_es[element, : met_ds.shape[1]] = met_ds[0]
+        return log_total, met_es / met_es.sum(axis=1, keepdims=True)
+
+    def sets_above(self, threshold: float, widest: int, chance_es: FloatArray) -> FaultSets:
+        """Find every assignment whose share of the posterior is at least a threshold.
 
         Parameters
         ----------
         threshold : float
-            Belief below which branches are cut.
+            Share below which branches are cut.
         widest : int
-            Most branches followed at a time; beyond, those with the largest totals are.
+            Most branches followed at a time; beyond, those with the largest shares are.
+        chance_es : ndarray of float, shape (element, state)
+            Most that each state can have; one below the threshold is not tried.
+
+        Returns
+        -------
+        FaultSets
+            In no order. Beliefs, and what was cut, are upper bounds: a branch shares among the
+            states tried what it has.
         """
-        left, right = self.blocks.left, self.blocks.right
-        stand = _Stand(np.zeros((1, 1, left.length, right.length)), np.zeros(1, dtype=np.int64))
-        stand.message_h[..., 0, 0] = 1.0
-        walk = Walk.start()
-        for p in range(len(self.outlook_p)):
-            stand = self._visited(walk, p, self._opened(p, stand), threshold, widest)
-        walk.visit_alone(self.weight_es[list(self.alone)], threshold, widest)
-        return walk.found((*self.blocks.route.order, *self.alone))
+        walk, route = _Walk(threshold, widest), self.sweep.route
+        for p, step in enumerate(self.sweep.steps):
+            if not walk.share_h.size:
+                break
+            if route.is_wide and p == route.wide[0]:
+                walk.weight_hq = walk.weight_hq * self.sweep.level_q
+            tried = self.tried(step.element, threshold, chance_es)
+            if tried[0].size > 1:
+                walk.visit(step, tried, self.after_p[p])
+            elif len(self.idle_p[p]) < len(step.group):
+                walk.pass_by(step, self.idle_p[p])
+            if route.is_wide and p == route.wide[1] - 1:
+                walk.weight_hq = walk.weight_hq.sum(axis=1, keepdims=True)
+        for element in self.alone:
+            states, weight_s = self.tried(element, threshold, chance_es)
+            if states.size > 1:
+                walk.branch(element, states, np.tile(weight_s, (len(walk.share_h), 1)))
+        dropped = (chance_es < threshold) & (self.prepared.weight_des[0] > 0)
+        dropped[:, 0] = False
+        return walk.found(float(chance_es[dropped].sum()))
 
-    def _opened(self, p: int, stand: _Stand) -> _Stand:
-        """Open what was delayed until now; carry the level nodes from where they matter."""
-        message_h = stand.message_h
-        if self.blocks.route.is_wide and p == self.blocks.route.wide[0]:
-            message_h = message_h * self.blocks.level_q[:, None, None]
-        left, right = self.blocks.left, self.blocks.right
-        if p in left.open_p:
-            message_h = left.open_p[p][stand.kept_h] @ message_h
-        if p in right.open_p:
-            message_h = message_h @ right.open_p[p][stand.kept_h].swapaxes(-1, -2)
-        return _Stand(message_h, stand.kept_h)
-
-    def _visited(self, walk: Walk, p: int, stand: _Stand, threshold: float, widest: int) -> _Stand:
-        route = self.blocks.route
-        parent_h, state_h = walk.branch(stand.met(self.outlook_p[p]), threshold, widest)
-        message_h = self._moved(p, stand.message_h[parent_h], state_h)
-        if route.is_wide and p == route.wide[1] - 1:
-            message_h = message_h.sum(axis=1, keepdims=True)
-        return _Stand(message_h, state_h if p == route.kept else stand.kept_h[parent_h])
-
-    def _moved(self, p: int, message_h: FloatArray, state_h: IntArray) -> FloatArray:
-        """Move each branch's message by its own state."""
-        left, right = self.blocks.left, self.blocks.right
-        left_qjsi = left.move_p[p].reshape(-1, left.length, left.n_states, left.length)
-        right_qsij = right.move_p[p].reshape(-1, right.n_states, right.length, right.length)
-        for state in np.flatnonzero(np.bincount(state_h)).tolist():
-            if state == 0 and self.idle_p[p]:
-                continue
-            rows = np.flatnonzero(state_h == state)
-            moved = left_qjsi[:, :, state] @ message_h[rows] @ right_qsij[:, state]
-            message_h[rows] = moved / moved.max(axis=(1, 2, 3), keepdims=True)
-        return message_h
+    def tried(
+        self, element: int, threshold: float, chance_es: FloatArray
+    ) -> tuple[IntArray, FloatArray]:
+        """Return the states of an element that are tried, good among them, and their weights."""
+        weight_s = self.prepared.weight_des[0, element]
+        is_tried_s = (weight_s > 0) & (chance_es[element] >= threshold)
+        is_tried_s[0] = True
+        return np.flatnonzero(is_tried_s), weight_s[is_tried_s]
 
 
-@dataclass(frozen=True, slots=True)
-class _Stand:
-    """Where the digits stand on each branch.
+class _Walk:
+    """Branches above the threshold, on their way through the tree.
 
     Attributes
     ----------
-    message_h : ndarray of float, shape (branch, level node or 1, left, right)
-        Weight of the joint levels of the open digits, up to a factor of each branch.
-    kept_h : ndarray of int, shape (branch,)
-        State of the kept element.
+    share_h : ndarray of float, shape (branch,)
+        Most that all completions can have together.
+    weight_hq : ndarray of float, shape (branch, level node or 1)
+        Weight of the digits closed so far, up to a factor of each branch.
+    stands : dict of int to Stand
+        Where each open digit stands.
     """
 
-    message_h: FloatArray
-    kept_h: IntArray
+    def __init__(self, threshold: float, widest: int) -> None:
+        self.threshold, self.widest = threshold, widest
+        self.share_h = np.ones(1)
+        self.weight_hq = np.ones((1, 1))
+        self.stands: dict[int, Stand] = {}
+        self._cut = 0.0
+        self._trail: list[tuple[int, IntArray, IntArray]] = []
 
-    def met(self, outlook: FloatArray) -> FloatArray:
-        """Weigh each state and all that follows, shape (branch, state)."""
-        message_h = self.message_h
-        if outlook.shape[1] < message_h.shape[1]:
-            message_h = message_h.sum(axis=1, keepdims=True)
-        flat_h = message_h.reshape(len(message_h), -1)
-        n_kept, _, n_states = outlook.shape[:3]
-        flat_ks = outlook.swapaxes(1, 2).reshape(n_kept, n_states, -1)
-        total_hs: FloatArray = np.empty((len(flat_h), n_states))
-        if n_kept == 1:
-            np.matmul(flat_h, flat_ks[0].T, out=total_hs)
-            return total_hs
-        for kept in np.flatnonzero(np.bincount(self.kept_h)).tolist():
-            rows = self.kept_h == kept
-            total_hs[rows] = flat_h[rows] @ flat_ks[kept].T
-        return total_hs
+    def visit(self, step: Step, tried: tuple[IntArray, FloatArray], after: FloatArray) -> None:
+        """Divide each branch among the states of an element, and move its digits."""
+        states, weight_s = tried
+        parent_r = np.repeat(np.arange(len(self.share_h)), states.size)
+        weight_rq, moved = self._moved(step.group, step.kernel_g, states)
+        stands = {
+            g: Stand(stand.table, stand.kind_h[parent_r]) for g, stand in self.stands.items()
+        } | moved
+        worth_rq = weight_rq * _worth(after, [stands[g] for g in step.after], len(parent_r))
+        total_hs = worth_rq.sum(axis=1).reshape(-1, states.size) * weight_s
+        kept_r = self.branch(step.element, states, total_hs)
+        self.stands = {g: stand.only(kept_r) for g, stand in stands.items()}
+        self._weigh(weight_rq[kept_r])
+
+    def pass_by(self, step: Step, idle: set[int]) -> None:
+        """Leave an element good."""
+        moves = [(g, k) for g, k in zip(step.group, step.kernel_g, strict=True) if g not in idle]
+        group, kernel_g = zip(*moves, strict=True)
+        weight_hq, moved = self._moved(group, kernel_g, np.zeros(1, dtype=np.int64))
+        self.stands |= moved
+        self._weigh(weight_hq)
+
+    def _moved(
+        self, group: Sequence[int], kernel_g: Sequence[FloatArray], states: IntArray
+    ) -> tuple[FloatArray, dict[int, Stand]]:
+        """Take some digits, and move them on each branch by each state.
+
+        Returns
+        -------
+        weight_rq : ndarray of float, shape (branch and state, level node or 1)
+            With what has been taken out of the digits, and of those that close all.
+        moved : dict of int to Stand
+            Where the others stand.
+        """
+        n_branches, n_states = len(self.share_h), states.size
+        state_r = np.tile(np.arange(n_states), n_branches)
+        weight_rq = np.repeat(self.weight_hq, n_states, axis=0)
+        moved: dict[int, Stand] = {}
+        for g, kernel in zip(group, kernel_g, strict=True):
+            stand = self.stands.pop(g, None) or Stand(_OPEN, np.zeros(n_branches, np.int64))
+            table_ksq = (kernel[states] @ stand.table[:, None, ..., None])[..., 0]
+            table = table_ksq.reshape(-1, *table_ksq.shape[2:])
+            kind_r = np.repeat(stand.kind_h, n_states) * n_states + state_r
+            if kernel.shape[-2] == 1:
+                weight_rq = weight_rq * table[kind_r, :, 0]
+                continue
+            scale_k = table.max(axis=(1, 2))
+            scale_k[scale_k == 0.0] = 1.0
+            weight_rq = weight_rq * scale_k[kind_r, None]
+            table /= scale_k[:, None, None]
+            first, number_k = distinct_rows(table.reshape(len(table), -1))
+            moved[g] = Stand(table[first], number_k[kind_r])
+        return weight_rq, moved
+
+    def _weigh(self, weight_hq: FloatArray) -> None:
+        """Take the weights of the branches, each rescaled."""
+        self.weight_hq = weight_hq / weight_hq.max(axis=1, keepdims=True)
+
+    def branch(self, element: int, states: IntArray, total_hs: FloatArray) -> IntArray:
+        """Divide each branch in proportion to its totals and cut what is below the threshold.
+
+        Returns
+        -------
+        ndarray of int, shape (branch,)
+            Which of the (branch, state) pairs stay.
+        """
+        share_r = (total_hs * (self.share_h / total_hs.sum(axis=1))[:, None]).ravel()
+        kept_r = np.flatnonzero(share_r >= self.threshold)
+        if kept_r.size > self.widest:
+            largest = np.argpartition(-share_r[kept_r], self.widest)[: self.widest]
+            kept_r = np.sort(kept_r[largest])
+        self.share_h = share_r[kept_r]
+        share_r[kept_r] = 0.0
+        self._cut += float(share_r.sum())
+        parent_h, state_h = np.divmod(kept_r, states.size)
+        self._trail.append((element, parent_h, states[state_h]))
+        return kept_r
+
+    def found(self, dropped: float) -> FaultSets:
+        """Read the states of every branch off its trail."""
+        at_h = np.arange(len(self.share_h))
+        n_sets = len(at_h)
+        state_lh = np.zeros((len(self._trail), n_sets), dtype=np.int64)
+        for row, (_, parent_h, state_h) in reversed(list(enumerate(self._trail))):
+            state_lh[row] = state_h[at_h]
+            at_h = parent_h[at_h]
+        element_l = np.array([element for element, _, _ in self._trail], dtype=np.int64)
+        state_hl = state_lh.T
+        width = int((state_hl > 0).sum(axis=1).max(initial=0))
+        faults_first = np.argsort(state_hl == 0, axis=1, kind="stable")[:, :width]
+        state_hk = np.take_along_axis(state_hl, faults_first, axis=1)
+        present_hk = state_hk > 0
+        return FaultSets(
+            element_hk=np.where(present_hk, element_l[faults_first], -1),
+            state_hk=np.where(present_hk, state_hk, -1),
+            belief_h=self.share_h,
+            left_out=self._cut + dropped,
+        )
+
+
+_OPEN = np.ones((1, 1, 1))
+"""Where a digit stands before anything has reached it."""
+
+
+def _is_idle(kernel: FloatArray) -> bool:
+    """Say whether a digit stays as it is, neither opened nor closed."""
+    to_length, from_length = kernel.shape[-2:]
+    return to_length == from_length and bool((kernel == np.eye(to_length)).all())
+
+
+def _worth(after: FloatArray, stands: list[Stand], n: int) -> FloatArray:
+    """Weigh what follows by where the open digits stand on each row.
+
+    The digits with fewest kinds are summed out first, once for all rows that agree in them.
+
+    Parameters
+    ----------
+    after : ndarray of float, shape (level node or 1, open digits flattened)
+        Backward message.
+    stands : list of Stand
+        The open digits, in the order of the message.
+    n : int
+        Number of rows.
+
+    Returns
+    -------
+    ndarray of float, shape (row, level node or 1)
+    """
+    order = sorted(range(len(stands)), key=lambda at: len(stands[at].table))
+    lengths = [stand.table.shape[2] for stand in stands]
+    ahead = after.reshape(len(after), *lengths).transpose(0, *(1 + at for at in order))
+    cut = 0
+    while prod(lengths[at] for at in order[:cut]) ** 2 < after.shape[1]:
+        cut += 1
+    few_u, few_r = _joined([stands[at] for at in order[:cut]], n)
+    many_u, many_r = _joined([stands[at] for at in order[cut:]], n)
+    ahead = few_u.swapaxes(0, 1) @ ahead.reshape(len(after), few_u.shape[2], many_u.shape[2])
+    pairs, pair_r = _numbered(few_r * len(many_u) + many_r, len(few_u) * len(many_u))
+    few, many = np.divmod(pairs, len(many_u))
+    worth_qu = (ahead[:, few] * many_u[many].swapaxes(0, 1)).sum(axis=2)
+    worth_rq: FloatArray = worth_qu.T[pair_r]
+    return worth_rq
+
+
+def _joined(stands: list[Stand], n: int) -> tuple[FloatArray, IntArray]:
+    """Return the distinct joint vectors of some digits, and which of them each row has.
+
+    Returns
+    -------
+    joint_u : ndarray of float, shape (kind, level node or 1, joint level)
+        Products of the digits' vectors.
+    kind_r : ndarray of int, shape (row,)
+    """
+    joint_u, kind_r = _OPEN, np.zeros(n, dtype=np.int64)
+    for stand in stands:
+        n_kinds = len(stand.table)
+        pairs, kind_r = _numbered(kind_r * n_kinds + stand.kind_h, len(joint_u) * n_kinds)
+        one, other = np.divmod(pairs, n_kinds)
+        product = joint_u[one, :, :, None] * stand.table[other, :, None]
+        joint_u = product.reshape(*product.shape[:2], -1)
+    return joint_u, kind_r
+
+
+def _numbered(value_r: IntArray, size: int) -> tuple[IntArray, IntArray]:
+    """Return the distinct values below a size, and the number of each row's among them."""
+    if size > SPARSE * value_r.size:
+        return np.unique(value_r, return_inverse=True)
+    is_there = np.zeros(size, dtype=np.bool_)
+    is_there[value_r] = True
+    number = np.cumsum(is_there) - 1
+    return np.flatnonzero(is_there), number[value_r]

@@ -10,8 +10,8 @@ the same, the first takes the credit. Leaving out one finding at a time does not
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
 from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray, IntArray
@@ -32,8 +32,7 @@ WORDS = (
 """Upper bounds of twice the natural log of the Bayes factor, and the word below each."""
 
 
-@dataclass(frozen=True, slots=True)
-class FindingWeights:
+class FindingWeights(msgspec.Struct, frozen=True, eq=False):
     """Weight of every finding, given those before it.
 
     Attributes
@@ -110,8 +109,7 @@ def _rivals(fault_e: FloatArray) -> IntArray:
     return rival_e
 
 
-@dataclass(frozen=True, slots=True)
-class FindingChecks:
+class FindingChecks(msgspec.Struct, frozen=True, eq=False):
     """What each finding does to the conclusion, and how it agrees with all the others.
 
     Attributes

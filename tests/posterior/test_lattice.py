@@ -9,8 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from swapinfer.posterior.lattice import Lattice
-from swapinfer.posterior.product import Product
+from swapinfer.posterior.lattice import Lattice, Product
 
 Array = NDArray[np.float64]
 

@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
 from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray, IntArray
 from swapinfer.posterior.belief import Posterior
 from swapinfer.posterior.exact import infer, infer_draws
-from swapinfer.posterior.levels import NEGLIGIBLE, at_levels
 
 DRAWS = ((1_024, 200), (8_192, 60), (131_072, 20))
 """Largest message of a pass, and how often it is repeated under other priors."""
+
+NEGLIGIBLE = 1e-4
+"""Nodes below this posterior weight are passed over where many passes are made."""
 
 SEED = 1
 """Of the draws of the priors: always the same ones, so that an interval can be repeated."""
 
 
-@dataclass(frozen=True, slots=True)
-class FaultIntervals:
+class FaultIntervals(msgspec.Struct, frozen=True, eq=False):
     """Spread of each element's fault probability over draws of the priors.
 
     Attributes
@@ -84,7 +85,7 @@ def intervals_in_reach(
     """
     kept_q = level_weight_q >= NEGLIGIBLE
     count = draws_in_reach(posterior, float(kept_q.mean()))
-    return fault_intervals(at_levels(arrays, kept_q), draw(count, SEED)) if count else None
+    return fault_intervals(arrays.at_nodes(kept_q), draw(count, SEED)) if count else None
 
 
 def fault_intervals(arrays: Arrays, prior_des: FloatArray, level: float = 0.9) -> FaultIntervals:
@@ -110,8 +111,7 @@ def fault_intervals(arrays: Arrays, prior_des: FloatArray, level: float = 0.9) -
     return FaultIntervals(low_e, median_e, high_e, fault_de)
 
 
-@dataclass(frozen=True, slots=True)
-class FlipPoints:
+class FlipPoints(msgspec.Struct, frozen=True, eq=False):
     """How much less likely the leader must have been beforehand to fall behind each rival.
 
     Attributes

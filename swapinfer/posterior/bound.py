@@ -8,16 +8,15 @@ what it weighs, and what was cut is known to weigh no more than its bound.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import Arrays, FloatArray
-from swapinfer.posterior.digits import Digits
+from swapinfer.posterior.belief import FaultSets
+from swapinfer.posterior.digits import Digits, Prepared
 from swapinfer.posterior.joint import log_joint
-from swapinfer.posterior.passes import Plan, route_of, run_passes
-from swapinfer.posterior.prepare import Prepared
-from swapinfer.posterior.tree import BlockTree, Found
+from swapinfer.posterior.order import plan_route
+from swapinfer.posterior.tree import Tree
 
 RELAXED_LIMIT = 512
 """Entries of the longest message of the relaxed pass, level nodes included."""
@@ -32,33 +31,7 @@ THRESHOLDS = (1e-3, 1e-5, 1e-7, 1e-9, 1e-300)
 """Shares of the upper bound down to which branches are followed, in turn; the last means any."""
 
 
-@dataclass(frozen=True, slots=True)
-class Enumerated:
-    """Fault sets found under the bound.
-
-    Attributes
-    ----------
-    found : Found
-        The sets; beliefs relative to all that was found.
-    log_evidence : float
-        Natural log of their total weight, a lower bound of the evidence.
-    left_out : float
-        Upper bound on the share of the posterior that is not among them.
-    """
-
-    found: Found
-    log_evidence: float
-    left_out: float
-
-    def marginals(self, shape: tuple[int, ...]) -> FloatArray:
-        """Add up the beliefs state by state, shape (element, state)."""
-        marginal_es = np.zeros(shape)
-        for element, state_h in zip(self.found.element_l, self.found.state_hl.T, strict=True):
-            marginal_es[element] = np.bincount(state_h, self.found.belief_h, minlength=shape[1])
-        return marginal_es
-
-
-def enumerate_sets(arrays: Arrays, prepared: Prepared) -> Enumerated:
+def enumerate_sets(arrays: Arrays, prepared: Prepared) -> tuple[FaultSets, float]:
     """Enumerate fault sets until little can be left out, or many are found.
 
     Parameters
@@ -70,32 +43,30 @@ def enumerate_sets(arrays: Arrays, prepared: Prepared) -> Enumerated:
 
     Returns
     -------
-    Enumerated
-        What was found and how much may be missing.
+    sets : FaultSets
+        In no order; beliefs relative to all that was found.
+    log_evidence : float
+        Natural log of their total weight, a lower bound of the evidence.
     """
-    relaxed = _relaxed(prepared)
-    route = route_of(relaxed)
-    bound = float(run_passes(Plan.of(relaxed))[0].log_evidence_d[0])
-    tree = BlockTree.of(relaxed, route)
+    tree = Tree.of(_relaxed(prepared))
+    log_bound, chance_es = tree.inferred()
     for threshold in THRESHOLDS:
-        found = tree.sets_above(threshold, 2 * MOST_SETS)
+        found = tree.sets_above(threshold, 2 * MOST_SETS, chance_es)
         if not len(found.belief_h):
             continue
-        one = _weighed(arrays, found, bound)
-        if one.left_out <= ENOUGH or len(found.belief_h) >= MOST_SETS:
+        sets, log_evidence = _weighed(arrays, found, log_bound)
+        if sets.left_out <= ENOUGH or len(sets.belief_h) >= MOST_SETS:
             break
-    return one
+    return sets, log_evidence
 
 
-def _weighed(arrays: Arrays, found: Found, bound: float) -> Enumerated:
-    element_hk, state_hk = found.padded(np.arange(len(found.belief_h)))
-    log_weight_h = log_joint(arrays, element_hk, state_hk)
-    weight_h = np.exp(log_weight_h - bound)
-    total = float(weight_h.sum())
-    left_out = found.left_out / (found.left_out + total)
-    log_total = float(np.logaddexp.reduce(log_weight_h))
-    exact = replace(found, belief_h=np.exp(log_weight_h - log_total), left_out=left_out)
-    return Enumerated(exact, log_total, left_out)
+def _weighed(arrays: Arrays, found: FaultSets, log_bound: float) -> tuple[FaultSets, float]:
+    """Weigh the sets as they are, and relate what was cut to them."""
+    log_h = log_joint(arrays, found.element_hk, found.state_hk)
+    log_evidence = float(np.logaddexp.reduce(log_h))
+    left_out = found.left_out / (found.left_out + np.exp(log_evidence - log_bound))
+    sets = replace(found, belief_h=np.exp(log_h - log_evidence), left_out=float(left_out))
+    return sets, log_evidence
 
 
 def _relaxed(prepared: Prepared) -> Prepared:
@@ -103,15 +74,11 @@ def _relaxed(prepared: Prepared) -> Prepared:
     keep_g = np.zeros(len(prepared.digits), dtype=np.bool_)
     for digit in _most_different(prepared.digits):
         keep_g[digit] = True
-        smaller = replace(prepared, digits=prepared.digits.only(keep_g))
-        if _size(smaller) > RELAXED_LIMIT:
-            keep_g[digit] = False
-    dropped = prepared.digits.only(~keep_g)
-    log_most_es, log_most = _most(dropped)
-    weight_des = prepared.weight_des * np.exp(log_most_es)
+        keep_g[digit] = _longest(prepared.digits.only(keep_g)) <= RELAXED_LIMIT
+    log_most_es, log_most = _most(prepared.digits.only(~keep_g))
     kept = replace(
         prepared,
-        weight_des=weight_des,
+        weight_des=prepared.weight_des * np.exp(log_most_es),
         digits=prepared.digits.only(keep_g),
         log_shift=prepared.log_shift + log_most,
     )
@@ -121,11 +88,9 @@ def _relaxed(prepared: Prepared) -> Prepared:
     return replace(kept, level_q=np.ones(1), log_shift=kept.log_shift + np.log(total))
 
 
-def _size(prepared: Prepared) -> int:
+def _longest(digits: Digits) -> int:
     """Return the entries of the longest message of a pass."""
-    route = route_of(prepared)
-    levels = prepared.level_q.size if route.is_wide else 1
-    return route.size(prepared.digits) * levels
+    return max(plan_route(digits).lengths(digits), default=1)
 
 
 def _most_different(digits: Digits) -> list[int]:
