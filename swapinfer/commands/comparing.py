@@ -206,7 +206,7 @@ def _work_past(
     return work_again(shown, before, after, settings, seed, is_drawn=is_drawn)
 
 
-class Vehicle(Struct, frozen=True):
+class TrialVehicle(Struct, frozen=True):
     """A vehicle, and the number that decides its further luck."""
 
     world: World
@@ -225,7 +225,7 @@ class _Noting(Struct):
         return decision
 
 
-def past_vehicles(visits: Iterable[Visit], pack: Pack, count: int, seed: int) -> list[Vehicle]:
+def past_vehicles(visits: Iterable[Visit], pack: Pack, count: int, seed: int) -> list[TrialVehicle]:
     """Rebuild the vehicles of past jobs whose one cause is known and was verified.
 
     Parameters
@@ -241,20 +241,20 @@ def past_vehicles(visits: Iterable[Visit], pack: Pack, count: int, seed: int) ->
 
     Returns
     -------
-    list of Vehicle
+    list of TrialVehicle
         With the first drive, in which the misfire was seen, recorded.
     """
     every = list(visits)
     returned = {visit.comeback_of for visit in every}
     plain = [v for v in every if not v.comeback_of and v.name not in returned]
-    found: list[Vehicle] = []
+    found: list[TrialVehicle] = []
     for number, visit in enumerate(reversed(plain)):
         if len(found) == count:
             break
         rng = np.random.default_rng([seed, number])
         world = _seen_again(visit, pack, rng)
         if world is not None:
-            found.append(Vehicle(world, number))
+            found.append(TrialVehicle(world, number))
     return found
 
 
@@ -276,7 +276,7 @@ def _seen_again(visit: Visit, pack: Pack, rng: np.random.Generator) -> World | N
 
 def drawn_vehicles(
     pack: Pack, engine: tuple[str, str, str], count: int, seed: int
-) -> list[Vehicle]:
+) -> list[TrialVehicle]:
     """Draw vehicles from a pack, for a shop that has no past yet.
 
     Parameters
@@ -291,13 +291,13 @@ def drawn_vehicles(
     layout, ignition, fuel = engine
     fitment = {"ignition": ignition, "fuel": fuel}
     return [
-        Vehicle(draw_job(pack, layout, fitment, np.random.default_rng([seed, number])), number)
+        TrialVehicle(draw_job(pack, layout, fitment, np.random.default_rng([seed, number])), number)
         for number in range(count)
     ]
 
 
 def work_again(
-    vehicles: Iterable[Vehicle],
+    vehicles: Iterable[TrialVehicle],
     before: Pack,
     after: Pack,
     settings: PlanSettings,
@@ -309,7 +309,7 @@ def work_again(
 
     Parameters
     ----------
-    vehicles : iterable of Vehicle
+    vehicles : iterable of TrialVehicle
         Gone through once.
     before, after : Pack
         What the technician believes.
@@ -321,7 +321,7 @@ def work_again(
         Whether the vehicles were drawn from a pack.
     """
 
-    def work(vehicle: Vehicle, pack: Pack) -> tuple[str, float]:
+    def work(vehicle: TrialVehicle, pack: Pack) -> tuple[str, float]:
         policy = _Noting(Planner(settings.depth))
         result = play(vehicle.world.copy(vehicle.luck), policy, settings, pack)
         return str(policy.first[0]), result.cost

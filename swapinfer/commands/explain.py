@@ -22,7 +22,7 @@ from swapinfer.pack.codes import parse_code, title_of_code
 from swapinfer.pack.model import Feeling, Pack, Test
 
 
-class Entry(Struct, frozen=True):
+class Sense(Struct, frozen=True):
     """One sense of a term: what sort of word it is there, and what it means."""
 
     sort: str
@@ -36,7 +36,7 @@ class ExplainView(Facts, frozen=True):
     shape: ClassVar[str] = "explain/1"
 
     term: str
-    entries: tuple[Entry, ...]
+    entries: tuple[Sense, ...]
 
 
 def _complete_term(incomplete: str) -> list[str]:
@@ -78,53 +78,53 @@ def explain(
     return ExplainView(term, tuple(_together(found)))
 
 
-def _together(entries: Iterable[Entry]) -> Iterator[Entry]:
+def _together(entries: Iterable[Sense]) -> Iterator[Sense]:
     """Tell once what several kinds have in common, such as a way of failing."""
     sorts: dict[tuple[str, str], list[str]] = {}
     for entry in entries:
         sorts.setdefault((entry.term, entry.text), []).append(entry.sort)
     for (term, text), of in sorts.items():
-        yield Entry(", ".join(dict.fromkeys(of)), term, text)
+        yield Sense(", ".join(dict.fromkeys(of)), term, text)
 
 
-def all_entries(pack: Pack) -> Iterator[Entry]:
+def all_entries(pack: Pack) -> Iterator[Sense]:
     """Yield every word that can be explained."""
     for term, text in read_glossary().items():
-        yield Entry("word", term, text)
+        yield Sense("word", term, text)
     for kind in pack.kinds.values():
         ways = ", ".join(mode.title for mode in kind.modes.values())
         sort = "part" if kind.movable else "site"
-        yield Entry(
+        yield Sense(
             sort, kind.id, f"{kind.title}; put right by: {kind.fix.title}; fails by: {ways}"
         )
         for mode in kind.modes.values():
-            yield Entry(f"mode of the {kind.title}", mode.id, mode.title)
+            yield Sense(f"mode of the {kind.title}", mode.id, mode.title)
     for test in pack.tests.values():
-        yield Entry(test.form, test.id, _test_words(test))
+        yield Sense(test.form, test.id, _test_words(test))
     for name, text in pack.running.conditions.items():
-        yield Entry("condition", name, text)
+        yield Sense("condition", name, text)
     for feeling in pack.drive_feelings.values():
-        yield Entry("how a drive felt", feeling.id, _feeling_words(feeling))
+        yield Sense("how a drive felt", feeling.id, _feeling_words(feeling))
     yield from _plain_entries(pack)
 
 
-def _plain_entries(pack: Pack) -> Iterator[Entry]:
+def _plain_entries(pack: Pack) -> Iterator[Sense]:
     for severity in pack.severities.values():
         rate = f"{severity.rate_per_min:g} episodes a minute"
-        yield Entry("severity", severity.id, f"{severity.title}: about {rate}")
+        yield Sense("severity", severity.id, f"{severity.title}: about {rate}")
     for name, title in pack.tools.items():
-        yield Entry("tool", name, title)
+        yield Sense("tool", name, title)
     for caution in pack.cautions.values():
-        yield Entry("caution", caution.id, caution.text)
+        yield Sense("caution", caution.id, caution.text)
     for layout in pack.layouts.values():
-        yield Entry("layout", layout.id, layout.title)
+        yield Sense("layout", layout.id, layout.title)
     for axis, values in pack.fitments.items():
         for name, title in values.items():
-            yield Entry(f"{axis} kind", name, title)
+            yield Sense(f"{axis} kind", name, title)
     for error in _error_classes(errors.SwapinferError):
         text = (error.__doc__ or "").partition("\n")[0]
-        yield Entry("exit code", str(error.exit_code), text)
-        yield Entry("exit code", f"exit-{error.exit_code}", text)
+        yield Sense("exit code", str(error.exit_code), text)
+        yield Sense("exit code", f"exit-{error.exit_code}", text)
 
 
 def read_glossary() -> dict[str, str]:
@@ -161,13 +161,13 @@ def _test_words(test: Test) -> str:
     return f"{test.title}{where}{good}; more: swapinfer tests {test.id}"
 
 
-def _code_entries(pack: Pack, term: str) -> tuple[Entry, ...]:
+def _code_entries(pack: Pack, term: str) -> tuple[Sense, ...]:
     try:
         code = parse_code(term)
     except InputError:
         return ()
     weightless = "kept on record; it carries no weight in this reasoning"
-    return (Entry("code", code, title_of_code(pack, code) or weightless),)
+    return (Sense("code", code, title_of_code(pack, code) or weightless),)
 
 
 @show.register

@@ -162,7 +162,7 @@ def _advice_words(advice: Advice, currency: str, page: Page) -> list[str]:
     return page.wrap(f"advised: {advice.advised}. {words}", indent=2)
 
 
-class Step(Struct):
+class DoneStep(Struct):
     """Events that belong together: work and the drive after it, or one test.
 
     Attributes
@@ -215,25 +215,25 @@ def _trace_advice(shop: Shop, course: _Course) -> dict[int, Advice]:
     return traced
 
 
-def split_steps(events: Sequence[Event]) -> list[Step]:
+def split_steps(events: Sequence[Event]) -> list[DoneStep]:
     """Group events into steps: work with the drive that follows it, the readings of one test."""
-    steps: list[Step] = []
-    last: Step | None = None
+    steps: list[DoneStep] = []
+    last: DoneStep | None = None
     for at, event in enumerate(events):
         deeds = set(_deeds(event))
         if not deeds:
             last = None if isinstance(event, (ev.Closed, ev.Reopened)) else last
             continue
         if last is None or not _goes_on(last, deeds):
-            last = Step(at)
+            last = DoneStep(at)
             steps.append(last)
         last.deeds |= deeds
     return steps
 
 
-def _goes_on(step: Step, deeds: set[Deed]) -> bool:
+def _goes_on(step: DoneStep, deeds: set[Deed]) -> bool:
     if step.is_work:
-        return DRIVE in deeds or Step(0, deeds).is_work
+        return DRIVE in deeds or DoneStep(0, deeds).is_work
     return {deed[:2] for deed in deeds} == {deed[:2] for deed in step.deeds} and DRIVE not in deeds
 
 

@@ -12,7 +12,7 @@ from msgspec import structs
 from swapinfer.commands.dialogue import Asking, Question, ask, ask_quantity, choose
 from swapinfer.commands.drive import check_run
 from swapinfer.commands.readings import Typist, find_target
-from swapinfer.commands.settings import Settings
+from swapinfer.commands.shop_settings import Settings
 from swapinfer.commands.typed import NOT_TAKEN, parts
 from swapinfer.errors import DoubtError, InputError, near_match, one_word
 from swapinfer.ledger import events as ev

@@ -1,253 +1,218 @@
-"""The shop's own settings, and where files lie on this computer."""
+"""The shop's settings, shown, changed one by one, or asked for in six questions."""
 
 from __future__ import annotations
 
-import getpass
-import os
-import tomllib
-from pathlib import Path
-from typing import Any
+from collections.abc import Sequence
+from typing import Annotated, ClassVar
 
-from msgspec import Struct, structs
+import typer
+from msgspec import structs
 
-from swapinfer.errors import InputError, near_match
-from swapinfer.pack.model import Costs, Pack
+from swapinfer.commands.app import command
+from swapinfer.commands.dialogue import Asking, Dialogue, Question, ask, choose
+from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Page, show
+from swapinfer.commands.shop import Shop
+from swapinfer.commands.shop_settings import (
+    USUAL_UNITS,
+    Settings,
+    settings_path,
+    typed_setting,
+    write_settings,
+)
+from swapinfer.commands.terminal import converse
+from swapinfer.commands.typed import NOT_TAKEN, parts
+from swapinfer.errors import InputError
+from swapinfer.pack.model import Pack
 
-APP = "swapinfer"
-
-CHOICES = {
-    "pressure": ("psi", "kPa", "bar"),
-    "distance": ("km", "mi"),
-    "temperature": ("degC", "degF"),
-    "paper": ("a4", "letter"),
-    "decimal": (".", ","),
-    "dates": ("iso", "dmy", "mdy"),
-    "guess_first": ("no", "yes"),
-}
-"""Settings that take one of a few words."""
-
-USUAL_UNITS = {"pressure": "psi", "distance": "km", "temperature": "degC"}
-"""Units in which numbers are shown as long as a shop has not chosen."""
+UNITS = (("psi", "km"), ("kPa", "km"), ("bar", "km"), ("psi", "mi"))
+"""Pairs of pressure and distance that shops use."""
 
 
-class Settings(Struct, frozen=True):
-    """What a shop decides once.
+class SettingsView(Facts, frozen=True):
+    """The shop's settings.
 
     Attributes
     ----------
-    shop : str
-        Name on write-ups.
-    technician : str
-        Name on events; the login name when empty.
-    currency : str
-        Three letters.
-    rate_per_hour, comeback : float or None
-        Override the pack's costs.
-    missing_tools : tuple of str
-        Tools of the pack that the shop does not have.
-    pressure, distance, temperature : str
-        Units in which numbers are shown, and taken where none is typed; empty while not chosen.
-    paper : str
-        ``"a4"`` or ``"letter"``.
-    decimal, dates : str
-        Decimal sign and form of dates on write-ups.
-    established : float or None
-        Least probability at which a write-up may call a cause established.
-    guess_first : str
-        ``"yes"`` if guided work asks for the technician's own step before it shows its advice.
-    overlays : tuple of str
-        Overlay files on the base priors.
-    store : str
-        Where jobs are kept; a file or a PostgreSQL address.
-    adapter : str
-        What joins this computer to the diagnostic socket, as in ``socketcan:can0``.
+    path : str
+        Where they are kept.
+    exists : bool
+        Whether there is such a file; else these are the defaults.
+    values : dict of str to object
+        Each setting; None or empty where the usual figure holds.
+    pack : dict of str to object
+        The pack's figures, and the usual units, that hold then.
     """
 
-    shop: str = ""
-    technician: str = ""
-    currency: str = ""
-    rate_per_hour: float | None = None
-    comeback: float | None = None
-    missing_tools: tuple[str, ...] = ()
-    pressure: str = ""
-    distance: str = ""
-    temperature: str = ""
-    paper: str = "a4"
-    decimal: str = "."
-    dates: str = "iso"
-    established: float | None = None
-    guess_first: str = "no"
-    overlays: tuple[str, ...] = ()
-    store: str = ""
-    adapter: str = ""
-    part_prices: dict[str, float] = {}
+    shape: ClassVar[str] = "settings/1"
 
-    def unit(self, quantity: str) -> str:
-        """Name the unit in which ``"pressure"``, ``"distance"`` or ``"temperature"`` is shown."""
-        return getattr(self, quantity) or USUAL_UNITS[quantity]
-
-    def bare_unit(self, wanted: str) -> str:
-        """Name the unit of a number typed without one; empty where the shop has not chosen.
-
-        Parameters
-        ----------
-        wanted : str
-            Unit in which the quantity is kept.
-        """
-        for quantity in USUAL_UNITS:
-            if wanted in CHOICES[quantity]:
-                return str(getattr(self, quantity))
-        return ""
-
-    def costs(self, pack: Pack) -> Costs:
-        """Costs of the pack with the shop's own figures in their place."""
-        own = {
-            name: value
-            for name in ("currency", "rate_per_hour", "comeback")
-            if (value := getattr(self, name)) not in ("", None)
-        }
-        return structs.replace(pack.costs, **own)
+    path: str
+    exists: bool
+    values: dict[str, object]
+    pack: dict[str, object]
 
 
-def settings_path() -> Path:
-    """Path of the settings file."""
-    named = os.environ.get("SWAPINFER_SETTINGS")
-    return Path(named) if named else _user_folder("config") / "settings.toml"
+def _complete_setting(incomplete: str) -> list[str]:
+    return [f"{name}=" for name in Settings.__struct_fields__ if name.startswith(incomplete)]
 
 
-def default_store() -> Path:
-    """Path of the store when nobody names one."""
-    return _user_folder("data") / "jobs.db"
+@command("settings", "settings --set rate_per_hour=110 --set currency=EUR", has_store=False)
+def settings(
+    shop: Shop,
+    ask: Annotated[bool, typer.Option("--ask", help="Write them by answering six questions.")] = (
+        False
+    ),
+    changes: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            help="name=value, empty for the default; may repeat.",
+            autocompletion=_complete_setting,
+        ),
+    ] = None,
+) -> SettingsView | None:
+    """Show the settings, or change them as typed or as answered."""
+    if ask:
+        converse(ask_settings(shop))
+        return None
+    return change_settings(shop, list(map(_pair, changes))) if changes else show_settings(shop)
 
 
-def read_settings() -> Settings:
-    """Read the shop's settings; the defaults when there is no file.
-
-    Raises
-    ------
-    InputError
-        If the file cannot be read or has a key that is not a setting.
-    """
-    path = settings_path()
-    if not path.exists():
-        return Settings()
-    try:
-        table: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-        kept = {name: _kept_setting(name, value) for name, value in table.items()}
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, InputError) as error:
-        raise InputError(f"settings file {path}: {error}") from error
-    return structs.replace(Settings(), **kept)
+def _pair(text: str) -> tuple[str, str]:
+    name, equals, value = text.partition("=")
+    if not equals:
+        raise InputError(f'"{text}" must be name=value, as in rate_per_hour=110')
+    return name.strip(), value.strip()
 
 
-def write_settings(settings: Settings) -> Path:
-    """Write the settings file, private to its owner."""
-    path = settings_path()
-    path.parent.mkdir(parents=True, exist_ok=True)
-    lines = [
-        f"{name} = {_toml(value)}"
-        for name, value in structs.asdict(settings).items()
-        if value not in (None, "", (), {})
-    ]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    path.chmod(0o600)
-    return path
+def show_settings(shop: Shop) -> SettingsView:
+    """Show the shop's settings."""
+    return _view(shop.settings, shop.pack)
 
 
-def typed_setting(settings: Settings, name: str, text: str) -> Settings:
-    """Return settings with one of them changed.
+def change_settings(shop: Shop, pairs: Sequence[tuple[str, str]]) -> SettingsView:
+    """Change settings, all or none.
 
     Parameters
     ----------
-    settings : Settings
-        As they were.
-    name : str
-        Of the setting; ``part_prices.coil`` is one price.
-    text : str
-        Value as typed; empty goes back to the default.
+    shop : Shop
+        Whose.
+    pairs : sequence of (str, str)
+        Name and value as typed; an empty value goes back to the default. A price of a part is
+        ``part_prices.coil``.
 
     Raises
     ------
     InputError
-        If there is no such setting, or the value is not one.
+        If a setting is unknown or a value is not one.
     """
-    name, _, kind = name.strip().replace("-", "_").partition(".")
-    default = _default_of(name)
-    value: object = default
-    if isinstance(default, dict):
-        prices = {k: v for k, v in settings.part_prices.items() if k != kind}
-        value = prices | ({kind: _amount(name, text)} if text else {})
-    elif text and isinstance(default, tuple):
-        value = tuple(text.replace(",", " ").split())
-    elif text:
-        value = _amount(name, text) if default is None else _one_of(name, text)
-    return structs.replace(settings, **{name: value})
+    settings = shop.settings
+    for name, text in pairs:
+        settings = typed_setting(settings, name, text)
+    return _write(settings, shop.pack)
 
 
-def _default_of(name: str) -> object:
-    names = Settings.__struct_fields__
-    if name not in names:
-        raise InputError(f'unknown setting "{name}"{near_match(name, names)}')
-    return getattr(Settings(), name)
+def ask_settings(shop: Shop) -> Dialogue[Settings]:
+    """Return the six questions after which the settings are written."""
+    return Dialogue(
+        lambda: _questions(shop.settings, shop.pack), lambda asked: _write(asked, shop.pack)
+    )
 
 
-def _amount(name: str, given: Any) -> float:  # noqa: ANN401  text, or whatever a file holds
-    try:
-        value = float(given)
-    except (TypeError, ValueError):
-        raise InputError(f'{name} must be a number, got "{given}"') from None
-    if not 0 <= value < float("inf"):
-        raise InputError(f"{name} must not be negative, got {given}")
-    return value
+def _write(settings: Settings, pack: Pack) -> SettingsView:
+    for tool in settings.missing_tools:
+        if tool not in pack.tools:
+            known = ", ".join(sorted(pack.tools))
+            raise InputError(f'missing_tools: no tool "{tool}"; known: {known}')
+    write_settings(settings)
+    return _view(settings, pack)
 
 
-def _one_of(name: str, text: str) -> str:
-    if name == "currency" and not (len(text) == 3 and text.isalpha()):
-        raise InputError(f'currency must be three letters, as in EUR, got "{text}"')
-    choices = CHOICES.get(name, (text,))
-    if text not in choices:
-        raise InputError(f'{name} must be one of {", ".join(choices)}, got "{text}"')
-    return text
+def _view(settings: Settings, pack: Pack) -> SettingsView:
+    path = settings_path()
+    held = {"currency": pack.costs.currency, "rate_per_hour": pack.costs.rate_per_hour}
+    held |= USUAL_UNITS
+    return SettingsView(
+        path=str(path),
+        exists=path.exists(),
+        values=structs.asdict(settings),
+        pack={**held, "comeback": pack.costs.comeback},
+    )
 
 
-def _kept_setting(name: str, value: object) -> object:
-    """Return the value of a setting as a file holds it."""
-    default = _default_of(name)
-    match default, value:
-        case tuple(), list():
-            return tuple(map(str, value))
-        case None, int() | float() if not isinstance(value, bool):
-            return _amount(name, value)
-        case str(), str():
-            return _one_of(name, value) if value else value
-        case dict(), dict():
-            return {kind: _amount(f"{name}.{kind}", price) for kind, price in value.items()}
-    wanted = {"tuple": "a list of words", "str": "text in quotes", "dict": "a table"}
-    kind = wanted.get(type(default).__name__, "a number")
-    raise InputError(f"{name} must be {kind}, got {value!r}")
+def _questions(now: Settings, pack: Pack) -> Asking[Settings]:
+    costs = now.costs(pack)
+    shop = yield from ask(Question("Name of the shop?", default=now.shop or NOT_TAKEN), str)
+    currency = yield from ask(
+        Question("Currency, three letters?", default=costs.currency),
+        lambda text: typed_setting(now, "currency", text.upper()).currency,
+    )
+    rate = yield from _ask_amount(f"Labour rate an hour, in {currency}?", costs.rate_per_hour)
+    comeback = yield from _ask_amount(
+        f"What does a comeback cost you, in {currency}?", costs.comeback
+    )
+    options = [(pair, f"{pair[0]}, {pair[1]}") for pair in UNITS]
+    pressure, distance = yield from choose("Units?", options, _number_of(now))
+    missing = yield from _ask_tools(pack, now.missing_tools)
+    return structs.replace(
+        now,
+        shop="" if shop == NOT_TAKEN else shop,
+        currency=currency,
+        rate_per_hour=rate,
+        comeback=comeback,
+        pressure=pressure,
+        distance=distance,
+        missing_tools=missing,
+    )
 
 
-def login_name() -> str:
-    """Name of whoever is at the keyboard."""
-    try:
-        return os.environ.get("SWAPINFER_WHO") or getpass.getuser()
-    except (KeyError, OSError):
-        return "unknown"
+def _number_of(now: Settings) -> str:
+    pair = (now.unit("pressure"), now.unit("distance"))
+    return str(UNITS.index(pair) + 1) if pair in UNITS else ""
 
 
-def _toml(value: object) -> str:
+def _ask_amount(text: str, now: float) -> Asking[float]:
+    def read(answer: str) -> float:
+        try:
+            amount = float(answer.replace(",", "."))
+        except ValueError:
+            raise InputError(f'"{answer}" is no amount; type a number, as in 120') from None
+        if not 0 <= amount < float("inf"):
+            raise InputError(f"an amount is not negative, got {answer}")
+        return amount
+
+    return (yield from ask(Question(text, default=f"{now:g}"), read))
+
+
+def _ask_tools(pack: Pack, now: Sequence[str]) -> Asking[tuple[str, ...]]:
+    tools = list(pack.tools)
+    choices = (("0", "all are here"), *((str(n), pack.tools[t]) for n, t in enumerate(tools, 1)))
+    numbers = [str(tools.index(tool) + 1) for tool in now if tool in tools]
+
+    def read(answer: str) -> tuple[str, ...]:
+        words = parts(answer)
+        if words == ["0"]:
+            return ()
+        if not all(word.isdecimal() and 1 <= int(word) <= len(tools) for word in words):
+            raise InputError(f"type numbers from 1 to {len(tools)}, or 0")
+        return tuple(tools[int(word) - 1] for word in dict.fromkeys(words))
+
+    question = Question("Which tools are missing? As in 3 7", choices, " ".join(numbers) or "0")
+    return (yield from ask(question, read))
+
+
+@show.register
+def _(facts: SettingsView, page: Page) -> str:
+    kept = facts.path if facts.exists else f"{facts.path} (not written yet; these are defaults)"
+    rows = [[name, _value(facts, name, value)] for name, value in facts.values.items()]
+    return "\n".join([*page.wrap(f"settings in {kept}"), *page.table(rows)])
+
+
+def _value(facts: SettingsView, name: str, value: object) -> str:
+    if value in (None, "", (), {}):
+        return f"{facts.pack[name]} (by default)" if name in facts.pack else "-"
     if isinstance(value, tuple):
-        return "[" + ", ".join(_toml(item) for item in value) + "]"
+        return ", ".join(map(str, value))
     if isinstance(value, dict):
-        inner = ", ".join(f"{_toml(str(key))} = {_toml(item)}" for key, item in value.items())
-        return "{ " + inner + " }"
-    if isinstance(value, str):
-        escaped = value.replace("\\", "\\\\").replace('"', '\\"')
-        return f'"{escaped}"'
-    return repr(value)
-
-
-def _user_folder(which: str) -> Path:
-    import platformdirs
-
-    folder = platformdirs.user_config_path if which == "config" else platformdirs.user_data_path
-    return folder(APP, appauthor=False)
+        return ", ".join(f"{kind} {price:g}" for kind, price in value.items())
+    return f"{value:g}" if isinstance(value, float) else str(value)

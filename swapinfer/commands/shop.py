@@ -14,7 +14,7 @@ from typing import Self
 
 from msgspec import Struct
 
-from swapinfer.commands.settings import Settings, default_store, login_name, read_settings
+from swapinfer.commands.shop_settings import Settings, default_store, login_name, read_settings
 from swapinfer.errors import JobError, PackError
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.events import read_events

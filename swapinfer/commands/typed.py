@@ -48,7 +48,7 @@ def quantity(text: str, unit: str) -> float | None:
     """
     if not text.strip():
         return None
-    from swapinfer.commands.settings import read_settings
+    from swapinfer.commands.shop_settings import read_settings
 
     value = to_unit(text, unit, read_settings().bare_unit(unit))
     if unit != BELOW_ZERO and not 0 <= value < float("inf"):
