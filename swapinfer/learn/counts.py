@@ -21,7 +21,7 @@ from swapinfer.learn.checks import (
     refusals,
     write_refused,
 )
-from swapinfer.learn.tables import FINDINGS, JOBS, Source, digest_of, read_table
+from swapinfer.learn.tables import FINDINGS, JOBS, Source, digest_of, name_of, read_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -221,7 +221,8 @@ def count_history(
     jobs, cells, refused_jobs = _read_jobs(history.jobs, words, max_families)
     if jobs.empty:
         reasons = write_refused({"jobs": refused_jobs}, refused_to)
-        raise LearnError(f"{history.jobs}: not one row can be used; {commonest_reason(reasons)}")
+        reason = commonest_reason(reasons)
+        raise LearnError(f"{name_of(history.jobs)}: not one row can be used; {reason}")
     plain = jobs.loc[~jobs["is_linked"], ["cell", "cause"]]
     cases, notes = follow_chains(_tally(plain[plain["cause"] != OPEN]), jobs[jobs["is_linked"]])
     by_job, exact = _take_exact(_one_row_a_job(jobs), history.exact)

@@ -94,9 +94,14 @@ def read_table(source: Source, columns: Columns) -> pd.DataFrame:
     try:
         batches = [_words({}, columns, (), ()), *_batches(source, columns)]
     except (OSError, UnicodeDecodeError, csv.Error, pa.ArrowException) as error:
-        raise LearnError(f"{source}: cannot be read as a table: {error}") from error
+        raise LearnError(f"{name_of(source)}: cannot be read as a table: {error}") from error
     frame: pd.DataFrame = pa.concat_tables(batches).unify_dictionaries().to_pandas()
     return frame
+
+
+def name_of(source: Source) -> str:
+    """Name a table in a message."""
+    return str(source) if isinstance(source, Path) else "the rows given"
 
 
 def _batches(source: Source, columns: Columns) -> Iterator[pa.Table]:

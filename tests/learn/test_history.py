@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
+from datetime import date
 from pathlib import Path
 from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -129,6 +132,8 @@ def test_missing_column_names_it(tmp_path: Path) -> None:
 def test_nothing_usable_says_why(tmp_path: Path) -> None:
     with pytest.raises(LearnError, match=r"not one row can be used; .* verified"):
         count(tmp_path, [job("a", verified="perhaps")])
+    with pytest.raises(LearnError, match=r"^the rows given: not one row can be used; .* verified"):
+        count_history(History([job("a", verified="perhaps")]), WORDS)
 
 
 def test_a_repeated_row_counts_once_and_two_causes_count_both(tmp_path: Path) -> None:
@@ -317,10 +322,15 @@ def test_numbers_and_nothing_in_parquet_are_what_they_are_in_csv(tmp_path: Path)
     """Columns of numbers with gaps, and days as days, as other programs write them."""
     rows = [job("a", "coil.open"), job("b", "coil.open", odometer_km="")]
     there = count(tmp_path, rows)
-    frame = pd.DataFrame(rows)
-    frame["odometer_km"] = pd.to_numeric(frame["odometer_km"])
-    frame["opened"] = pd.to_datetime(frame["opened"]).dt.date
-    frame.to_parquet(tmp_path / "typed.parquet", index=False)
+    typed = pa.Table.from_pylist(rows)
+    for name, values in {
+        "odometer_km": pa.array([90000.0, np.nan]),
+        "exposure_km": pa.array([5, None]),
+        "opened": pa.array([date(2025, 3, 4)] * 2),
+    }.items():
+        typed = typed.drop_columns(name) if name in typed.column_names else typed
+        typed = typed.append_column(name, values)
+    pq.write_table(typed, tmp_path / "typed.parquet")
     here = count_history(History(tmp_path / "typed.parquet"), WORDS)
     assert replace(here, rows=there.rows) == there
     assert here.rows.refused.total() == 0
