@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.history import INTERVAL
-from swapinfer.learn.sampling import Model, Sampling, compile_model, draws_of, run_nuts
+from swapinfer.learn.sampling import INTERVAL, Model, Sampling, compile_model, draws_of, run_nuts
 
 Simulate = Callable[[np.random.Generator], tuple[Mapping[str, FloatArray], FloatArray]]
 """Draws a truth from the prior and data from it: replaced data of the model, true quantities."""

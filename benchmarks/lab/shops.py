@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from lab.calibrate import Quantities, Simulate
 from lab.rates import rate_around, rate_model
+from scipy.special import log_softmax, softmax
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.history import softmax
 from swapinfer.learn.models import (
     CauseCounts,
     CausePriors,
@@ -73,7 +73,7 @@ def cause_trial(jobs: int = 60) -> Trial:
         effect_hl = rng.standard_normal((4, 3))
         effect_hl -= effect_hl.mean(axis=1, keepdims=True)
         effect_hl *= 0.2 * np.exp(0.6 * rng.standard_normal())
-        share_gc = softmax(np.log(base_gc) + shop_c + effect_hl.T)
+        share_gc = softmax(np.log(base_gc) + shop_c + effect_hl.T, axis=1)
         cause_jg = np.stack([rng.choice(4, size=jobs, p=share_c) for share_c in share_gc])
         known = np.arange(jobs) < 2 * jobs // 3
         confirmed = [np.bincount(cause_j[known], minlength=4) for cause_j in cause_jg]
@@ -88,7 +88,7 @@ def cause_trial(jobs: int = 60) -> Trial:
     def quantities(drawn: Mapping[str, FloatArray]) -> FloatArray:
         score_dgc = np.log(base_gc) + drawn["shop"][:, None] + drawn["effect"].transpose(0, 2, 1)
         contrast_dc = drawn["shop"][:, 1:] - drawn["shop"][:, :1]
-        return np.concatenate([contrast_dc, np.log(softmax(score_dgc)).mean(axis=1)], axis=1)
+        return np.concatenate([contrast_dc, log_softmax(score_dgc, axis=2).mean(axis=1)], axis=1)
 
     return Trial(cause_model(data, priors), simulate, quantities)
 

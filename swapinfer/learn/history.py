@@ -20,12 +20,10 @@ from swapinfer.learn.models import (
 )
 from swapinfer.learn.prepare import all_causes, cause_priors, prepare_causes, prepare_outcomes
 from swapinfer.learn.prior import NEVER, describe_tests, pack_text, titles_of
-from swapinfer.learn.sampling import Fit, Sampling, fit, provenance_text
+from swapinfer.learn.sampling import INTERVAL, Fit, Sampling, fit, provenance_text
 from swapinfer.pack.model import Pack
 
 CHUNK_DRAWS = 200
-INTERVAL = (0.05, 0.95)
-"""Ends of the intervals that are shown."""
 
 
 class LearnedCause(Struct, frozen=True):
@@ -224,6 +222,8 @@ def draw_shares(fitted: Fit, data: CauseCounts, weight_g: FloatArray) -> ShareDr
     -------
     ShareDraws
     """
+    from scipy.special import softmax
+
     shop_dc = fitted.array("shop")
     effect_dhl = fitted.array("effect") if data.groupings else np.zeros((len(shop_dc), 0, 0))
     log_base_gc = np.log(data.base_gc)
@@ -235,17 +235,10 @@ def draw_shares(fitted: Fit, data: CauseCounts, weight_g: FloatArray) -> ShareDr
         for grouping in data.groupings:
             effect_dhg = effect_dhl[here, :, data.columns(grouping.name)][:, :, grouping.level_g]
             score_dgc += effect_dhg[:, data.kind_c].transpose(0, 2, 1)
-        share_dgc = softmax(score_dgc)
+        share_dgc = softmax(score_dgc, axis=2)
         mixed.append(np.einsum("g,dgc->dc", mix_g, share_dgc))
         mean_gc += share_dgc.sum(axis=0) / len(shop_dc)
     return ShareDraws(np.concatenate(mixed), mean_gc)
-
-
-def softmax(score: FloatArray) -> FloatArray:
-    """Exponentiate and normalise along the last axis."""
-    weight = np.exp(score - score.max(axis=-1, keepdims=True))
-    out: FloatArray = weight / weight.sum(axis=-1, keepdims=True)
-    return out
 
 
 def learned_causes(

@@ -17,10 +17,10 @@ from swapinfer.errors import LearnError
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn.checks import check_exposure, commonest_reason, write_refused
 from swapinfer.learn.counts import pool_rare
-from swapinfer.learn.history import INTERVAL
 from swapinfer.learn.models import Hyperprior, half_normal
 from swapinfer.learn.prior import pack_text, titles_of
 from swapinfer.learn.sampling import (
+    INTERVAL,
     Fit,
     Model,
     Sampling,

@@ -18,9 +18,9 @@ from swapinfer.learn.charts import (
     shares_chart,
     traces_chart,
 )
-from swapinfer.learn.history import INTERVAL, Learned, LearnedChance
+from swapinfer.learn.history import Learned, LearnedChance
 from swapinfer.learn.lives import LearnedLives
-from swapinfer.learn.sampling import Fit
+from swapinfer.learn.sampling import INTERVAL, Fit
 
 STYLE = (
     "body{font:16px/1.5 system-ui,sans-serif;max-width:54rem;margin:2rem auto;padding:0 1rem;"

@@ -34,6 +34,8 @@ Trace: TypeAlias = Any
 LIBRARIES = ("pymc", "arviz", "nutpie", "pytensor", "numpy")
 """Those whose versions a learned pack records."""
 
+INTERVAL = (0.05, 0.95)
+"""Ends of the intervals that are shown."""
 MAX_R_HAT = 1.01
 MIN_ESS = 400.0
 """Both as advised by Vehtari, Gelman, Simpson, Carpenter and Buerkner, "Rank-normalization,

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from lab.shops import cause_counts
 from msgspec.structs import replace
+from scipy.special import softmax
 
-from swapinfer.learn.history import softmax
 from swapinfer.learn.models import CausePriors, cause_model
 
 pytestmark = pytest.mark.usefixtures("libraries")
@@ -50,7 +50,7 @@ def test_courses_of_cases_sum_over_the_true_cause() -> None:
     term = model.compile_logp(vars=[model["log_confirmed"]], jacobian=False, mode="FAST_COMPILE")(
         point
     )
-    share_gc = softmax(np.log(data.base_gc))
+    share_gc = softmax(np.log(data.base_gc), axis=1)
     cases = [
         (g, [(label, returns)], n)
         for returns, table in ((False, stayed_gc), (True, returned_gc))
