@@ -2,14 +2,12 @@
 
 A step is worth doing when, averaged over its outcomes, the way on is cheaper than without it. The
 way on is the repair policy (one step deep) or the best step and then the repair policy (two deep),
-and so on while time allows.
+and so on.
 
 Axes: ``a`` action, ``o`` outcome, ``h`` hypothesis, ``b`` belief.
 """
 
 from __future__ import annotations
-
-from collections.abc import Callable
 
 import numpy as np
 from msgspec import Struct
@@ -159,12 +157,7 @@ class LookAhead:
         has_outcome_ao: BoolArray = options.chance_aoh.max(axis=2) > 0.0
         self._width_a: IntArray = options.cost_ao.shape[1] - has_outcome_ao[:, ::-1].argmax(axis=1)
 
-    def rank(
-        self,
-        belief_h: FloatArray,
-        depth: int = 2,
-        is_time_up: Callable[[], bool] = lambda: False,
-    ) -> Ranking:
+    def rank(self, belief_h: FloatArray, depth: int = 2) -> Ranking:
         """Value every action, the most promising ones more deeply.
 
         Parameters
@@ -173,8 +166,6 @@ class LookAhead:
             Adds up to 1.
         depth : int
             Steps to look ahead, at least 1.
-        is_time_up : callable
-            Asked before each deeper look; once true, the best figures so far are returned.
 
         Returns
         -------
@@ -188,8 +179,6 @@ class LookAhead:
         for level in range(2, depth + 1):
             shallow_a = ranking.value_a.copy()
             for action in promising:
-                if is_time_up():
-                    return ranking
                 others = allowed[allowed != action]
                 without = min(ranking.policy_cost, float(shallow_a[others].min(initial=np.inf)))
                 self._deepen(ranking, belief_h, int(action), level, allowed, without)

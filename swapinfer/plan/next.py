@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 from msgspec import Struct
@@ -192,12 +192,7 @@ class Plan(Struct, frozen=True):
         return next((step for step in self.steps if step.id == step_id), None)
 
 
-def next_steps(
-    evidence: Evidence,
-    posterior: Posterior,
-    settings: PlanSettings,
-    is_time_up: Callable[[], bool] = lambda: False,
-) -> Plan:
+def next_steps(evidence: Evidence, posterior: Posterior, settings: PlanSettings) -> Plan:
     """Rank what could be done next in a job by the expected cost to a verified repair.
 
     Parameters
@@ -208,15 +203,13 @@ def next_steps(
         Belief that they lead to.
     settings : PlanSettings
         Shop's figures, wishes and limits.
-    is_time_up : callable, optional
-        Once true, the best figures so far are taken.
 
     Returns
     -------
     Plan
     """
     outlook = Outlook(evidence, posterior, settings)
-    return make_plan(outlook, outlook.rank(is_time_up))
+    return make_plan(outlook, outlook.rank())
 
 
 def title_way(outlook: Outlook, way: Way) -> str:

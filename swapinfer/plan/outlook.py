@@ -313,9 +313,9 @@ class Outlook:
         share = (total - least) / (most - least)
         return total - self.settings.costs.foresight * share * share * (most - total)
 
-    def rank(self, is_time_up: Callable[[], bool] = lambda: False) -> Ranking:
+    def rank(self) -> Ranking:
         """Value every action; see `LookAhead.rank`."""
-        return self.look_ahead.rank(self.hypotheses.belief_h, self.settings.depth, is_time_up)
+        return self.look_ahead.rank(self.hypotheses.belief_h, self.settings.depth)
 
     def fix_effort(self, place: str) -> Effort:
         """Effort of putting right what sits at a place: access, risk and reading codes too."""

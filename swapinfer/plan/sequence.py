@@ -119,11 +119,6 @@ class Search(Generic[NodeT]):
         branches = tuple(self.policy(after, o, p) for o, p, after in step.branches)
         return Policy(step.label, cost, outcome, chance, STOP, branches)
 
-    @property
-    def nodes(self) -> int:
-        """Number of nodes whose exact value is known."""
-        return len(self._known)
-
     def step_value(self, step: Attempt[NodeT]) -> float:
         """Optimal expected cost when this step is done first."""
         return step.cost + sum(chance * self.value(node) for _, chance, node in step.branches)
@@ -149,12 +144,6 @@ class Search(Generic[NodeT]):
             if floor >= limit:
                 break
         return floor
-
-
-def entropy_bits(weight_h: FloatArray) -> float:
-    """Shannon entropy of normalised weights, in bits."""
-    p = weight_h[weight_h > 0.0] / weight_h.sum()
-    return float(-(p * np.log2(p)).sum())
 
 
 def huffman_length(weights: Sequence[float], arity: int = 2) -> float:

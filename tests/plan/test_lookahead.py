@@ -9,7 +9,7 @@ from msgspec import structs
 from numpy.typing import NDArray
 
 from swapinfer.plan.hypotheses import Changes
-from swapinfer.plan.lookahead import POLICY, LookAhead, Options
+from swapinfer.plan.lookahead import POLICY, Breadth, LookAhead, Options
 from swapinfer.plan.repair_policy import NONE, Faults, Prices, RepairPolicy
 from swapinfer.plan.sequence import Attempt, Search
 
@@ -205,12 +205,17 @@ def test_a_test_that_tells_everything_costs_its_price_and_the_right_repair() -> 
     assert (ranking.follow_ao[0] == POLICY).all()
 
 
-def test_time_up_returns_the_shallow_figures() -> None:
+def test_only_what_is_promising_is_looked_at_more_deeply() -> None:
     small = Small.draw(1)
     belief = np.concatenate(([0.0], small.prior_e))
-    hurried = small.look_ahead().rank(belief, 3, is_time_up=lambda: True)
-    assert (hurried.depth_a == 1).all()
-    np.testing.assert_array_equal(hurried.value_a, small.look_ahead().rank(belief, 1).value_a)
+    wide = small.look_ahead()
+    shallow, deep = (
+        wide.rank(belief, 1),
+        LookAhead(wide.policy, wide.options, Breadth(1)).rank(belief),
+    )
+    assert (deep.depth_a == 2).nonzero()[0].tolist() == [shallow.value_a.argmin()]
+    same = deep.depth_a == 1
+    np.testing.assert_array_equal(deep.value_a[same], shallow.value_a[same])
 
 
 def test_moves_carry_all_weight_to_what_a_fault_set_becomes() -> None:
