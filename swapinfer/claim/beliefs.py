@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from functools import cached_property, partial
 
@@ -238,22 +237,20 @@ def list_causes(course: Course) -> tuple[CauseLine, ...]:
 
 
 def _cause(course: Course, element: str, *, named: bool) -> CauseLine:
-    e = course.index(element)
-    shares: dict[str, float] = defaultdict(float)
-    marginal_s = course.posterior.marginal_es[e]
-    for state, p in zip(course.evidence.space.states[e], marginal_s, strict=False):
-        if state.mode:
-            shares[state.mode.title] += float(p)
-    modes = sorted(shares.items(), key=lambda share: (-share[1], share[0]))
+    e, job = course.index(element), course.job
+    kind = job.engine.kinds[job.elements[element].home.kind]
+    weights = mode_weights(course.evidence.space, course.posterior, element)
+    modes = [ModeLine(kind.modes[mode].title, p) for mode, p in weights.items()]
+    modes.sort(key=lambda mode: (-mode.probability, mode.title))
     return CauseLine(
         element=element,
         label=course.label(element),
-        now=now_at(course.job, element),
+        now=now_at(job, element),
         probability=float(course.posterior.fault_e[e]),
         low=float(course.intervals.low_e[e]) if course.intervals else None,
         high=float(course.intervals.high_e[e]) if course.intervals else None,
         before=float(course.fault_ne[0, e]),
-        modes=tuple(ModeLine(title, p) for title, p in modes),
+        modes=tuple(modes),
         named=named,
     )
 

@@ -23,6 +23,9 @@ from swapinfer.posterior import describe_weight
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 """Marks of the shown causes."""
 
+ARROW = ("<->", "\u2194")
+"""How an exchange stands at a shell and in print."""
+
 WORK = {
     "testing": "testing and reading codes",
     "moving": "moving and reseating parts",
@@ -216,9 +219,8 @@ def _moved(facts: ClaimFacts, numbers: Numbers) -> Section:
     title = "What was moved where"
     if not facts.moves:
         return Section("moved", title, (Paragraph("No part changed its place."),))
-    moves = tuple(f"{numbers.stamp(move)}: {move.said}" for move in facts.moves)
-    arrows = tuple(line.replace("<->", "\u2194") for line in moves)
-    blocks: list[Block] = [Items(arrows)]
+    moves = tuple(f"{numbers.stamp(move)}: {move.said.replace(*ARROW)}" for move in facts.moves)
+    blocks: list[Block] = [Items(moves)]
     blocks += [_drawing(facts, arrangement) for arrangement in facts.arrangements]
     if facts.trails:
         blocks.append(Items(tuple(map(_trail, facts.trails))))
