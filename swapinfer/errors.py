@@ -222,14 +222,31 @@ def near_match(word: str, known: Iterable[str]) -> str:
     return "; known: " + ", ".join(options[:LISTED]) + more if options else ""
 
 
+_KINDS = {
+    "array": "a list", "bool": "true or false", "float": "a number", "int": "a whole number",
+    "null": "nothing", "object": "a table", "str": "a text",
+}  # fmt: skip
+
+
 def misfit(error: Exception) -> str:
-    """Say what of a table is not as it should be, and where: "minutes: expected float, got str".
+    """Say what of a table is not as it should be: "minutes must be a number, got a text".
 
     Parameters
     ----------
     error : msgspec.ValidationError
         Raised while it was read.
     """
-    what, _, where = str(error).replace("`", "").partition(" - at $")
-    said = what[:1].lower() + what[1:]
-    return f"{where.removeprefix('.')}: {said}" if where else said
+    what, _, where = str(error).partition(" - at ")
+    said = re.sub(r"`([^`]+)`", lambda found: _kind_words(found[1]), what)
+    for theirs, ours in (
+        ("Expected", "must be"),
+        ("Object missing required field", "lacks the field"),
+        ("Object contains unknown field", "has no field"),
+    ):
+        said = said.replace(theirs, ours)
+    return re.sub(r"[`$]\.?", "", f"{where} {said}").strip()
+
+
+def _kind_words(name: str) -> str:
+    kinds = name.split(" | ")
+    return " or ".join(map(_KINDS.__getitem__, kinds)) if _KINDS.keys() >= {*kinds} else f'"{name}"'

@@ -214,18 +214,16 @@ def test_payload_is_a_copy() -> None:
 @pytest.mark.parametrize("change", [{"seq": "0"}, {"seq": True}, {"payload": []}, {"who": None}])
 def test_fields_of_the_wrong_type_are_refused(change: dict[str, Any]) -> None:
     fields = make_chain([{}])[0].to_json()
-    with pytest.raises(
-        LedgerError, match=f"a record cannot be read: {next(iter(change))}: expected"
-    ):
+    with pytest.raises(LedgerError, match=f"a record cannot be read: {next(iter(change))} must be"):
         record_from_json({**fields, **change})
 
 
 def test_missing_and_unknown_fields_are_named() -> None:
     fields = make_chain([{}])[0].to_json()
-    with pytest.raises(LedgerError, match="contains unknown field extra"):
+    with pytest.raises(LedgerError, match='a record cannot be read: has no field "extra"'):
         record_from_json({**fields, "extra": 1})
     del fields["who"]
-    with pytest.raises(LedgerError, match="missing required field who"):
+    with pytest.raises(LedgerError, match='lacks the field "who"'):
         record_from_json(fields)
 
 
