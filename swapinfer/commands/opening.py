@@ -58,14 +58,15 @@ def open_(
 ) -> Recorded:
     """Open a job from words as typed, and make it the current one."""
     shop.overlays += priors or []
+    bare = shop.settings.bare_unit("km")
     opening = ev.Opened(
         ro=ro,
         layout=layout,
         fitment={"ignition": ignition, "fuel": fuel},
         complaint=complaint,
-        odometer_km=quantity(odometer, "km"),
-        driven_km=quantity(driven, "km"),
-        newer=_newer_parts(newer or []),
+        odometer_km=quantity(odometer, "km", bare),
+        driven_km=quantity(driven, "km", bare),
+        newer=_newer_parts(newer or [], bare),
         firing_order=_firing_order(order),
         compression_ratio=ratio,
         altitude_m=quantity(altitude, "m"),
@@ -124,9 +125,9 @@ def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
     )
 
 
-def _newer_parts(typed: list[str]) -> dict[str, float]:
+def _newer_parts(typed: list[str], bare: str) -> dict[str, float]:
     """Read ``coil2=5000km`` pairs."""
-    return {place: quantity(age, "km") or 0.0 for place, age in map(name_and_value, typed)}
+    return {place: quantity(age, "km", bare) or 0.0 for place, age in map(name_and_value, typed)}
 
 
 def _firing_order(text: str) -> tuple[int, ...]:
@@ -256,5 +257,5 @@ def reopen(
     ro: str = "",
 ) -> Recorded:
     """Reopen a closed job: the vehicle came back."""
-    km = quantity(odometer, "km")
+    km = quantity(odometer, "km", shop.settings.bare_unit("km"))
     return record(shop, lambda _job: [ev.Reopened(reason, km)], ro)

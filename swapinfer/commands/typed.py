@@ -38,8 +38,17 @@ def decimal(text: str) -> float:
     return value
 
 
-def quantity(text: str, unit: str) -> float | None:
-    """Read a number with an optional unit, else the shop's; None when empty.
+def quantity(text: str, unit: str, bare: str = "") -> float | None:
+    """Read a quantity; None when empty.
+
+    Parameters
+    ----------
+    text : str
+        A number, with or without a unit.
+    unit : str
+        In which it is wanted.
+    bare : str, optional
+        Unit of a number without one, where the shop has chosen it.
 
     Raises
     ------
@@ -48,17 +57,10 @@ def quantity(text: str, unit: str) -> float | None:
     """
     if not text.strip():
         return None
-    from swapinfer.commands.shop_settings import read_settings
-
-    value = to_unit(text, unit, read_settings().bare_unit(unit))
+    value = to_unit(text, unit, bare)
     if unit != BELOW_ZERO and not 0 <= value < float("inf"):
         raise InputError(f'"{text}" must be a number of {unit} that is not negative')
     return value
-
-
-def distance_km(text: str) -> float | None:
-    """Read a distance; None when empty."""
-    return quantity(text, "km")
 
 
 def name_and_value(word: str) -> tuple[str, str]:
