@@ -190,15 +190,11 @@ def _(facts: TestView, page: Page) -> str:
     lines = page.wrap(f"{page.strong(facts.id)}: {facts.title}{_each(facts.target)}")
     more = f", {facts.minutes_each:.0f} for each further {facts.target}"
     lines += page.wrap(f"{facts.minutes:.0f} min" + more * (len(facts.targets) > 1), indent=2)
-    if facts.tools:
-        lines += page.wrap(f"tools: {', '.join(facts.tools)}", indent=2)
-    if facts.opens:
-        lines += page.wrap(f"first: {', '.join(facts.opens)}", indent=2)
+    lines += page.listed("tools", facts.tools, indent=2)
+    lines += page.listed("first", facts.opens, indent=2)
     for caution in facts.cautions:
         lines += page.wrap(f"CAUTION: {caution}", indent=2)
-    steps = [*(f"first: {item}" for item in facts.before), *facts.steps]
-    for number, step in enumerate(steps, start=1):
-        lines += page.wrap(f"{number}. {step}", indent=2, hang=3)
+    lines += page.numbered([*(f"first: {item}" for item in facts.before), *facts.steps], indent=2)
     if facts.expected:
         lines += page.wrap(f"a good one reads {facts.expected}", indent=2)
     lines += page.table([[word, text] for word, text in facts.outcomes.items()])

@@ -384,16 +384,12 @@ def _(facts: GuideView, page: Page) -> str:
         lines += page.wrap(step.change, indent=2, hang=5)
     if facts.is_full:
         lines += _outcomes(step, page)
-    if step.tools:
-        lines += page.wrap(f"tools: {', '.join(step.tools)}", indent=2)
-    if step.opens:
-        lines += page.wrap(f"first: {', '.join(step.opens)}", indent=2)
+    lines += page.listed("tools", step.tools, indent=2)
+    lines += page.listed("first", step.opens, indent=2)
     new, known = caution_lines(step.cautions, structs.replace(page, is_full=facts.is_full))
     lines += new + known
-    for number, how in enumerate(step.how, start=1):
-        lines += page.wrap(f"{number}. {how}", indent=2, hang=3)
-    if facts.away:
-        lines += page.wrap(f"not where they belong: {', '.join(facts.away)}", indent=2)
+    lines += page.numbered(step.how, indent=2)
+    lines += page.listed("not where they belong", facts.away, indent=2)
     return "\n".join(lines)
 
 

@@ -305,10 +305,8 @@ def _everything(facts: NextView, page: Page) -> list[str]:
     """Tell what is left out at a glance."""
     best = facts.steps[0]
     lines = page.wrap(f"{best.bits:.2f} bits", indent=2)
-    if best.tools:
-        lines += page.wrap(f"tools: {', '.join(best.tools)}", indent=2)
-    for number, how in enumerate(best.how, start=1):
-        lines += page.wrap(f"{number}. {how}", indent=4, hang=3)
+    lines += page.listed("tools", best.tools, indent=2)
+    lines += page.numbered(best.how, indent=4)
     for outcome in best.outcomes[:SHOWN_OUTCOMES]:
         lines += _outcome(outcome, page)
     if len(facts.steps) > 1:

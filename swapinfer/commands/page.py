@@ -62,6 +62,18 @@ class Page(Struct, frozen=True):
         )
         return [line.replace("\u00a0", " ") for line in lines] or [""]
 
+    def listed(self, name: str, items: Sequence[str], indent: int = 0) -> list[str]:
+        """Name items on one line, if there are any."""
+        return self.wrap(f"{name}: {', '.join(items)}", indent=indent) if items else []
+
+    def numbered(self, items: Iterable[str], indent: int = 0) -> list[str]:
+        """Count items, each in a paragraph of its own."""
+        return [
+            line
+            for number, item in enumerate(items, start=1)
+            for line in self.wrap(f"{number}. {item}", indent=indent, hang=3)
+        ]
+
     def cut(self, text: str) -> str:
         """Keep a text to one line."""
         text = _on_one_line(text)

@@ -162,10 +162,8 @@ def _(facts: JobView, page: Page) -> str:
     lines += page.table(rows, right=[0])
     lines += page.heading("causes")
     lines += page.table([[percent(c.probability), cause_words(c)] for c in facts.causes], right=[0])
-    if facts.away:
-        lines += page.wrap(f"away from home: {', '.join(facts.away)}")
-    if facts.open_access:
-        lines += page.wrap(f"open: {', '.join(facts.open_access)}")
+    lines += page.listed("away from home", facts.away)
+    lines += page.listed("open", facts.open_access)
     return "\n".join(lines)
 
 

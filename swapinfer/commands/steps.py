@@ -309,4 +309,4 @@ def caution_lines(cautions: tuple[CautionFacts, ...], page: Page) -> tuple[list[
         if caution.name not in known
         for line in page.wrap(f"CAUTION: {caution.text}", indent=2)
     ]
-    return new, page.wrap(f"CAUTION as before: {', '.join(known)}", indent=2) if known else []
+    return new, page.listed("CAUTION as before", known, indent=2)
