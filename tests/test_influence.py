@@ -36,6 +36,13 @@ def test_a_chance_moves_by_its_odds_and_a_life_by_its_factor() -> None:
     assert influence.ends_of("element.x.mode.y.life_km.median", 2e6, 4.0) == (5e5, 8e6)
 
 
+def test_every_end_of_a_spread_is_one_that_a_pack_may_have() -> None:
+    table = json.loads(pack_to_json(load_pack()))
+    for end in influence.ends_of("element.coil.lot_spread", 2.0, 2.5):
+        changed = influence.changed_pack(table, "element.coil.lot_spread", end)
+        assert changed.kinds["coil"].lot_spread == end
+
+
 def test_the_rates_of_severities_are_weighed_and_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

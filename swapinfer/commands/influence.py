@@ -226,7 +226,7 @@ def _movable(
             bears = False
         if table == "code" and "sets" not in rest and rest != ["false_chance"]:
             bears = False
-        if not bears or isinstance(value, list) or not value or "fix" in rest:
+        if not bears or not isinstance(value, int | float) or not value or "fix" in rest:
             continue
         factor = DOUBT.get(source.grade, 1.0)
         beside = path.removesuffix("median") + "spread"
@@ -238,7 +238,9 @@ def _movable(
 
 
 def ends_of(path: str, value: float, factor: float) -> tuple[float, float]:
-    """Move a number by a factor to either side, and a chance by its odds."""
+    """Move a number by a factor to either side, and a chance by its odds; no spread is below 1."""
+    if path.endswith("spread"):
+        return max(value / factor, 1.0), value * factor
     is_chance = value < 1.0 and "life_km" not in path and "per_min" not in path
     if not is_chance:
         return value / factor, value * factor
