@@ -95,8 +95,6 @@ class Ranking(Struct, frozen=True, eq=False):
         counted; 0 to rounding for an action that changes nothing.
     depth_a : ndarray of int, shape (action,)
         Steps looked ahead.
-    chance_ao : ndarray of float, shape (action, outcome)
-        Predictive chances.
     onward_ao : ndarray of float, shape (action, outcome)
         Expected cost from each outcome on.
     follow_ao : ndarray of int, shape (action, outcome)
@@ -109,7 +107,6 @@ class Ranking(Struct, frozen=True, eq=False):
     cost_a: FloatArray
     worth_a: FloatArray
     depth_a: IntArray
-    chance_ao: FloatArray
     onward_ao: FloatArray
     follow_ao: IntArray
 
@@ -236,7 +233,6 @@ class LookAhead:
             cost_a=cost_a,
             worth_a=policy_cost - on_a,
             depth_a=np.ones(len(every), dtype=np.int64),
-            chance_ao=chance_ao,
             onward_ao=onward_ao,
             follow_ao=np.full(chance_ao.shape, POLICY, dtype=np.int64),
         )

@@ -50,8 +50,8 @@ class Outcome(Struct, frozen=True):
         Expected cost from there on.
     suspects : tuple of Suspect
         Leading causes then.
-    then_id, then : str
-        What would be done next, as id and in words.
+    then : str
+        What would be done next.
     """
 
     id: str
@@ -59,7 +59,6 @@ class Outcome(Struct, frozen=True):
     probability: float
     cost_after: float
     suspects: tuple[Suspect, ...]
-    then_id: str
     then: str
 
 
@@ -281,11 +280,11 @@ class _Author(Struct, frozen=True):
     def _outcomes(self, a: int, one: Priced) -> tuple[Outcome, ...]:
         chance_o, after_oh = self.outlook.look_ahead.outcomes(self.outlook.hypotheses.belief_h, a)
         likely = np.flatnonzero(chance_o >= _WORTH_TELLING).tolist()
-        firsts = first_of_policy(self.outlook, after_oh[likely])
+        firsts = _first_of_policy(self.outlook, after_oh[likely])
         told = []
         for o, first in zip(likely, firsts, strict=True):
             name = one.prediction.outcomes[o]
-            then_id, then = self._then(int(self.ranking.follow_ao[a, o]), first, one.action)
+            then = self._then(int(self.ranking.follow_ao[a, o]), first, one.action)
             told.append(
                 Outcome(
                     id=name,
@@ -295,7 +294,6 @@ class _Author(Struct, frozen=True):
                         float(self.ranking.onward_ao[a, o]), after_oh[o]
                     ),
                     suspects=self._suspects(after_oh[o]),
-                    then_id=then_id,
                     then=then,
                 )
             )
@@ -312,15 +310,15 @@ class _Author(Struct, frozen=True):
             found.append(Suspect(name, place.id if place else "", float(fault_e[e])))
         return tuple(found)
 
-    def _then(self, follow: int, first: Action | str, before: Action) -> tuple[str, str]:
+    def _then(self, follow: int, first: Action | str, before: Action) -> str:
         action = first if follow == POLICY else self.outlook.priced[follow].action
         if isinstance(action, Action):
             moved = after_swaps(action, before.swaps)
             # Parts have moved, what they need has not.
             origin = dict(zip(moved.replaced, action.replaced, strict=True))
             fixes = {place: self.outlook.repair(was).fix for place, was in origin.items()}
-            return moved.id, title_action(self.outlook.job.engine, moved, fixes.__getitem__)
-        return action, ENDINGS[action]
+            return title_action(self.outlook.job.engine, moved, fixes.__getitem__)
+        return ENDINGS[action]
 
     def _cautions(self, one: Priced) -> tuple[str, ...]:
         job = self.outlook.job
@@ -333,16 +331,8 @@ class _Author(Struct, frozen=True):
         return tuple(dict.fromkeys(found))
 
 
-def first_of_policy(outlook: Outlook, belief_bh: FloatArray) -> list[Action | str]:
-    """Tell what the repair policy does first under each belief: a repair, or how it ends.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        Of the job.
-    belief_bh : ndarray of float, shape (belief, hypothesis)
-        Rows add up to 1.
-    """
+def _first_of_policy(outlook: Outlook, belief_bh: FloatArray) -> list[Action | str]:
+    """Tell what the repair policy does first under each belief: a repair, or how it ends."""
     choice = outlook.policy.choose(belief_bh)
     firsts: list[Action | str] = []
     for b in range(len(belief_bh)):

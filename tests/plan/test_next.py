@@ -191,7 +191,7 @@ def test_outcomes_add_up_and_name_what_follows(plan: Plan) -> None:
     for step in plan.steps[:DETAILED]:
         if step.action is not None:
             assert sum(o.probability for o in step.outcomes) == pytest.approx(1.0, abs=0.03)
-            assert all(o.then_id and o.then and o.title for o in step.outcomes)
+            assert all(o.then and o.title for o in step.outcomes)
 
 
 def test_forecast_agrees_with_the_expected_total(plan: Plan) -> None:
