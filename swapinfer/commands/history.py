@@ -19,7 +19,7 @@ from swapinfer.commands.page import Page, bar, money, percent, show
 from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.event import Entry, Event, Repair, unhandled
+from swapinfer.ledger.event import Event, Paperwork, Repair, unhandled
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.plan.actions import Action
 from swapinfer.plan.next import Plan, next_steps
@@ -200,7 +200,7 @@ class _Course:
     def findings(self) -> Iterator[tuple[int, Event, Belief]]:
         """Yield the opening and what was done to the engine, each with the belief after it."""
         for count, (seq, event) in enumerate(self.events, start=1):
-            if seq == 0 or not isinstance(event, Entry):
+            if seq == 0 or not isinstance(event, Paperwork):
                 yield seq, event, self.belief(count)
 
 
@@ -249,7 +249,7 @@ def _deeds(event: Event) -> Iterator[Deed]:
             yield event.type, place
         case ev.Measured(test, target) | ev.Inspected(test, target):
             yield "test", test, target
-        case Entry():
+        case Paperwork():
             return
         case _:
             raise unhandled(event, "compared with advice")

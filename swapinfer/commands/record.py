@@ -15,7 +15,7 @@ from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.errors import ConflictError
 from swapinfer.evidence.looks import look
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.event import Aside, Entry, Event, Work, unhandled
+from swapinfer.ledger.event import Aside, Event, Paperwork, Work, unhandled
 from swapinfer.ledger.record import Record, digest_text
 from swapinfer.ledger.replay import Job, refuse_conflict
 from swapinfer.ledger.runs import explain_run
@@ -200,7 +200,7 @@ def explain_events(before: Belief, after: Belief, events: Sequence[Event]) -> li
             return [*_reading_words(before, after, newest), *_shift(before, after)]
         case ev.Inspected():
             return [*_where_it_ran(after, newest), *_shift(before, after)]
-        case Work() | Entry():
+        case Work() | Paperwork():
             return []
         case _:
             raise unhandled(newest, "explained")

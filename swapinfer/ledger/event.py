@@ -39,7 +39,7 @@ class Event(msgspec.Struct, frozen=True, tag=str.lower):
     """Base of all events, and what may be asked of any; a type without an answer is refused.
 
     A subclass is an event's payload, and its name in lower case is the type. What holds for many
-    types is said by `Entry`, `Aside`, `Tested`, `Work` and `Repair`.
+    types is said by `Paperwork`, `Aside`, `Tested`, `Work` and `Repair`.
     """
 
     @classmethod
@@ -138,7 +138,7 @@ class Event(msgspec.Struct, frozen=True, tag=str.lower):
         raise unhandled(self, "read")
 
 
-class Entry(Event, frozen=True):
+class Paperwork(Event, frozen=True):
     """An event in the job's papers: nothing was done to the engine."""
 
     places = ()
@@ -156,7 +156,7 @@ class Entry(Event, frozen=True):
         return ()
 
 
-class Aside(Entry, frozen=True):
+class Aside(Paperwork, frozen=True):
     """An entry that changes nothing, and may be made in a closed job too."""
 
     def apply(self, job: Job) -> None:

@@ -13,8 +13,8 @@ from swapinfer.errors import JobError, LedgerError, near_match
 from swapinfer.ledger.event import (
     JSON,
     Aside,
-    Entry,
     Event,
+    Paperwork,
     Repair,
     Tested,
     Timesheet,
@@ -31,7 +31,7 @@ OVER_LIMIT = "OL"
 """How a reading over the meter's limit stands in JSON, which has no infinity."""
 
 
-class Opened(Entry, frozen=True):
+class Opened(Paperwork, frozen=True):
     """A job begins.
 
     Attributes
@@ -343,7 +343,7 @@ class Undone(Aside, frozen=True):
         return f"event {self.seq} undone"
 
 
-class Closed(Entry, frozen=True):
+class Closed(Paperwork, frozen=True):
     """The job ends.
 
     Attributes
@@ -376,7 +376,7 @@ class Closed(Entry, frozen=True):
         return f"closed, cause {causes or 'not found'}, {job.ending(self)}"
 
 
-class Reopened(Entry, frozen=True):
+class Reopened(Paperwork, frozen=True):
     """The vehicle came back."""
 
     reason: str = ""

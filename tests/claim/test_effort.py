@@ -62,8 +62,19 @@ def test_parts_without_a_price_count_at_a_typical_one() -> None:
     assert (spent.parts_priced, spent.parts_fitted) == (0, 1)
 
 
-def test_putting_back_costs_as_much_as_the_exchanges_that_it_takes() -> None:
-    swapped = [opening(), ev.Swapped((("coil3", "coil1"), ("coil2", "coil4")))]
+@pytest.mark.parametrize(
+    "swaps",
+    [
+        (("coil3", "coil1"), ("coil2", "coil4")),
+        (("coil3", "coil1"), ("injector2", "injector4")),
+        (("injector1", "injector2"), ("injector2", "injector3"), ("injector3", "injector4")),
+    ],
+    ids=["one kind", "two kinds", "all around"],
+)
+def test_putting_back_costs_as_much_as_the_exchanges_that_it_takes(
+    swaps: tuple[tuple[str, str], ...],
+) -> None:
+    swapped = [opening(), ev.Swapped(swaps)]
     out, back = claim_of(swapped).facts, claim_of([*swapped, ev.Returned()]).facts
     moving = [{line.work: line.minutes for line in f.spent.lines}["moving"] for f in (out, back)]
     assert moving[1] == pytest.approx(2 * moving[0])
