@@ -9,7 +9,7 @@ from msgspec import Struct, structs
 
 from swapinfer.commands.shop_settings import Settings
 from swapinfer.errors import DoubtError, InputError, near_match
-from swapinfer.evidence.levels import NO_NODES, level_nodes
+from swapinfer.evidence.levels import level_nodes
 from swapinfer.evidence.profiles import density, reading_value
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
@@ -245,7 +245,7 @@ class Typist:
         """How likely a reading is, in density on the test's scale."""
         test = self.test
         value = reading_value(test, read)
-        nodes = level_nodes(test, self.job.opening, []) if test.level else NO_NODES
+        nodes = level_nodes(test, self.job.opening, [])
         good, *others = [
             float(nodes.weight_q @ density(test, test.curves[name], value, nodes.value_q))
             for name in (GOOD, *(name for name in test.curves if name != GOOD))

@@ -101,15 +101,6 @@ class Arrays(msgspec.Struct, frozen=True, eq=False):
         """Return the same findings under another prior, shape (element, state)."""
         return replace(self, prior_es=prior_es)
 
-    def at_level(self, node: int) -> Arrays:
-        """Return the arrays as if the shared level were known to be at one node."""
-        return replace(
-            self,
-            explain_qtes=self.explain_qtes[node : node + 1],
-            close_qt2=self.close_qt2[node : node + 1],
-            level_q=np.ones(1),
-        )
-
     def at_nodes(self, kept_q: BoolArray) -> Arrays:
         """Return the arrays with the shared levels known to be at one of some nodes."""
         return replace(

@@ -206,14 +206,25 @@ def level_prior(test: Test, level: Level, opening: Opened) -> tuple[float, float
     mean, sd : float
         What sound ones and meters vary by, together.
     """
-    middle = _median(test, level, opening)
-    if test.scale == "linear":
-        return middle, math.hypot(level.spread, level.gauge_spread)
-    return math.log(middle), math.hypot(math.log(level.spread), math.log(level.gauge_spread))
+    apart = math.hypot(test.on_scale(level.spread), test.on_scale(level.gauge_spread))
+    return test.on_scale(_median(test, level, opening)), apart
 
 
 def tells_little(test: Test, opening: Opened) -> bool:
-    """Whether the level lies so wide open beforehand that one reading alone cannot be judged."""
+    """Say whether a level lies so wide open beforehand that one reading alone cannot be judged.
+
+    Parameters
+    ----------
+    test : Test
+        Any; none without a level does.
+    opening : Opened
+        Compression ratio and altitude, where known.
+
+    Returns
+    -------
+    bool
+        Whether the prior's spread exceeds `WIDE_OPEN` times that of good readings.
+    """
     if test.level is None:
         return False
     _, _, good_sd = test.curves[GOOD].heaviest
@@ -231,7 +242,7 @@ def level_nodes(
     Parameters
     ----------
     test : Test
-        With a level.
+        A reading.
     opening : Opened
         Compression ratio and altitude, where known.
     readings : sequence of float
@@ -242,13 +253,14 @@ def level_nodes(
     Returns
     -------
     Nodes
+        A single 0 where the test has no level.
 
     References
     ----------
     Trefethen, L. N. & Weideman, J. A. C. (2014), SIAM Review 56(3), 385-458.
     """
     if test.level is None:
-        raise TypeError(f"{test.id} has no shared level")
+        return NO_NODES
     good = test.curves[GOOD]
     middle, sd = level_prior(test, test.level, opening)
     _, good_at, good_sd = good.heaviest
@@ -267,7 +279,18 @@ def level_nodes(
 
 
 def alike_nodes(test: Test) -> Nodes:
-    """Nodes of what all sound ones of an engine show alike in an inspection."""
+    """Nodes of what all sound ones of an engine show alike in an inspection.
+
+    Parameters
+    ----------
+    test : Test
+        An inspection that says how often they show an outcome alike.
+
+    Returns
+    -------
+    Nodes
+        0 for nothing in common, then the number of each such outcome, counted from 1.
+    """
     weights = [1.0 - math.fsum(test.alike.values()), *test.alike.values()]
     return Nodes(np.arange(len(weights), dtype=float), np.array(weights))
 
