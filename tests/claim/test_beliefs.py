@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from swapinfer.claim.beliefs import Course, follow_belief
+from swapinfer.claim.beliefs import Course, follow_belief, list_causes
+from swapinfer.commands.belief import _intervals
+from swapinfer.commands.causes import believe
 from swapinfer.ledger.replay import Job
 from swapinfer.posterior import FaultSets, fault_sets, infer
 
@@ -85,6 +87,14 @@ def test_residual_risk_is_the_share_of_sets_with_a_fault_still_in(
 def test_the_old_part_on_the_bench_is_no_residual_risk(course: Course) -> None:
     assert course.all_faulty(["coil3"]) > 0.9
     assert course.residual_risk() < 0.1
+
+
+def test_the_shell_shows_the_same_intervals(course: Course) -> None:
+    belief, (leader, *_) = believe(course.job), course.shown
+    (shown,) = _intervals(belief, [leader])
+    cause = next(cause for cause in list_causes(course) if cause.element == leader)
+    assert (shown.low, shown.high) == (cause.low, cause.high)
+    assert 0.0 < shown.low < cause.probability < shown.high < 1.0
 
 
 def test_the_level_is_that_at_which_all_readings_were_seen(course: Course) -> None:
