@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from swapinfer.claim.beliefs import WORTH_SHOWING
 from swapinfer.claim.clean import Picture
 from swapinfer.claim.document import Block, Figure, Image, Items, Paragraph, Section, Table
 from swapinfer.claim.facts import (
@@ -250,7 +251,7 @@ def _drawing(facts: ClaimFacts, arrangement: Arrangement) -> Figure:
 def _rivals(facts: ClaimFacts, numbers: Numbers) -> Section:
     title = "Other causes, and why each was put aside"
     if not facts.rivals:
-        none = f"No other cause ever reached {numbers.percent(0.01)}."
+        none = f"No other cause ever reached {numbers.percent(WORTH_SHOWING)}."
         return Section("rivals", title, (Paragraph(none),))
     lines = tuple(_rival(rival, facts.leader, numbers) for rival in facts.rivals)
     return Section("rivals", title, (Items(lines),))
