@@ -21,7 +21,7 @@ from swapinfer.claim.facts import (
     Standing,
     Verification,
 )
-from swapinfer.evidence.arrays import BoolArray, FloatArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.record import Record, clock_steps
@@ -109,7 +109,8 @@ class Course(Struct, frozen=True, eq=False, dict=True):
     def likely(self) -> tuple[str, ...]:
         """The leader, and all that are more likely at fault than not."""
         fault_e = self.posterior.fault_e
-        likely = [self.elements[e] for e in np.argsort(-fault_e) if fault_e[e] >= LIKELY]
+        order = np.argsort(-for_order(fault_e), kind="stable")
+        likely = [self.elements[e] for e in order if fault_e[e] >= LIKELY]
         return tuple(dict.fromkeys([self.leader, *likely]))
 
     @cached_property
@@ -128,7 +129,8 @@ class Course(Struct, frozen=True, eq=False, dict=True):
             for e, element in enumerate(self.elements)
             if element not in self.subjects and peak_e[e] >= WORTH_SHOWING
         ]
-        rivals.sort(key=lambda element: (element != self.leader, -peak_e[self.index(element)]))
+        rank_e = -for_order(peak_e)
+        rivals.sort(key=lambda element: (element != self.leader, rank_e[self.index(element)]))
         return (*self.subjects, *rivals[: max(0, SHOWN - len(self.subjects))])
 
     @cached_property
@@ -286,7 +288,7 @@ def flip_of(course: Course) -> NearestRival | None:
     rivals = {name: f for name, f in course.times_likelier.items() if name not in course.subjects}
     if not rivals or course.leader not in course.subjects:
         return None
-    nearest = min(rivals, key=lambda name: rivals[name])
+    nearest = min(rivals, key=lambda name: (round(math.log(rivals[name]), 6), course.index(name)))
     return NearestRival(course.label(course.leader), course.label(nearest), rivals[nearest])
 
 
