@@ -23,6 +23,7 @@ from swapinfer.ledger.event import Event, Paperwork, Repair, unhandled
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.plan.actions import Action
 from swapinfer.plan.next import Plan, next_steps
+from swapinfer.plan.what_if import work_events
 
 LEADERS = 3
 """Causes shown after each finding."""
@@ -258,9 +259,7 @@ def _deeds(event: Event) -> Iterator[Deed]:
 def _deeds_of(action: Action) -> set[Deed]:
     if action.kind == "put-back":
         return {BACK}
-    work = {("swap", *sorted(pair)) for pair in action.swaps}
-    work |= {("reseated", place) for place in action.reseated}
-    work |= {("replaced", place) for place in action.replaced}
+    work = {deed for event in work_events(action) for deed in _deeds(event)}
     return work or {("test", action.test, t) for t in action.targets} or {DRIVE}
 
 
