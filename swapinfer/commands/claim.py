@@ -152,7 +152,7 @@ def _compare(shop: Shop, job: Job, count: int) -> Comparison:
 
     from swapinfer.claim.settings import Comparison
     from swapinfer.commands.planning import plan_settings
-    from swapinfer.simulate.customary import customary_results
+    from swapinfer.simulate.play import customary_results
 
     results = customary_results(job, plan_settings(shop, job), count, SEED)
     costs = np.array([result.cost for result in watched(results, "the customary order", count)])

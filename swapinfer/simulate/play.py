@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property
 from typing import Any, Protocol
 
@@ -23,7 +23,7 @@ from swapinfer.plan.costing import Costing, Effort, PlanSettings, RepairTask
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.priority import GIVE_UP, HAND_OVER, order_ways
 from swapinfer.posterior import Posterior, infer
-from swapinfer.simulate.world import World
+from swapinfer.simulate.world import World, vehicles_like
 
 LEAST_P = 0.02
 """The others give up when what they would replace is less likely at fault."""
@@ -369,3 +369,28 @@ def play(
                 return bill.result(resolved=True)
             bill.comebacks += 1
     return bill.result(resolved=False)
+
+
+def customary_results(
+    job: Job, settings: PlanSettings, vehicles: int, seed: int
+) -> Iterator[Result]:
+    """Play the customary order on vehicles such as a job's, from the first misfire seen on.
+
+    Parameters
+    ----------
+    job : Job
+        With all that is known about it by now.
+    settings : PlanSettings
+        Shop's figures.
+    vehicles, seed : int
+        How many, and of what seed; see `swapinfer.simulate.world.vehicles_like`.
+
+    Yields
+    ------
+    Result
+        One a vehicle.
+    """
+    # Compared with what a job takes, to which nobody adds a penalty for needless parts.
+    settings = replace(settings, costs=replace(settings.costs, needless_part=0.0))
+    for world in vehicles_like(job, vehicles, seed):
+        yield play(world, CustomaryOrder(), settings)

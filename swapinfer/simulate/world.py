@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 
 import numpy as np
 
+from swapinfer.errors import InputError
 from swapinfer.evidence.arrays import FloatArray, IntArray, Term
+from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.levels import level_prior
 from swapinfer.evidence.looks import View, look
 from swapinfer.evidence.profiles import averaged, outcome_chances
@@ -18,14 +20,24 @@ from swapinfer.evidence.running import (
     expected_episodes,
     feel,
 )
-from swapinfer.evidence.states import State, StateSpace, build_states, lot_factors
+from swapinfer.evidence.states import BEFORE, State, StateSpace, build_states, lot_factors
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.codes import format_code
-from swapinfer.pack.model import COMPLAINT_WORD, GOOD, OVER_LIMIT, Curve, Handling, Mode, Pack, Test
+from swapinfer.pack.model import (
+    COMPLAINT_WORD,
+    GOOD,
+    OVER_LIMIT,
+    Curve,
+    Handling,
+    Mode,
+    Pack,
+    Test,
+)
 from swapinfer.plan.actions import Action
 from swapinfer.plan.repair_policy import LOOK_MINUTES
+from swapinfer.posterior import FaultSets, fault_sets, infer
 
 FIRST_DRIVE = 20.0
 """Minutes in which the shop tries to see the misfire."""
@@ -36,6 +48,12 @@ COMEBACK_MINUTES = 3000.0
 FOR_EVER = 10**9
 """So many looks leave nothing to slips and to the scatter of the meter."""
 
+
+MOST_DRIVES = 20
+"""First drives in which the misfire may show; one that never does is taken as it is."""
+
+COVER = 0.99
+"""Share of a job's posterior from which vehicles like its own are drawn."""
 
 _BATCH = 2000
 """Vehicles drawn at once."""
@@ -402,3 +420,59 @@ def _complaint_chances(job: Job, space: StateSpace, state_de: IntArray) -> Float
     quiet_d = term.open_es[np.arange(state_de.shape[1]), state_de].prod(axis=1)
     chance_d: FloatArray = quiet_d * term.close_q2[0, 0] + (1.0 - quiet_d) * term.close_q2[0, 1]
     return chance_d
+
+
+def vehicles_like(job: Job, count: int, seed: int) -> Iterator[World]:
+    """Draw vehicles such as a job's, each driven until its misfire was seen.
+
+    Parameters
+    ----------
+    job : Job
+        With all that is known about it by now.
+    count : int
+        How many.
+    seed : int
+        Of the random generator.
+
+    Yields
+    ------
+    World
+        Its faults are drawn from what the whole job says was wrong at the start; everything that
+        is found out about them is left to chance anew.
+
+    Raises
+    ------
+    InputError
+        If the job does not say that anything was wrong, or its belief is not exact.
+    """
+    evidence = gather_evidence(job)
+    posterior = infer(evidence.arrays)
+    if not posterior.exact:
+        raise InputError(f"{job.opening.ro} is too entangled for exact belief: no comparison")
+    sets = fault_sets(evidence.arrays, posterior, cover=COVER)
+    faulty = _faults_at_the_start(evidence, sets)
+    misfires_h = [any(s.mode and s.mode.misfire > 0 for s in f.values()) for f in faulty]
+    weight_h = sets.belief_h * misfires_h
+    if not weight_h.any():
+        raise InputError(f"{job.opening.ro} does not say that anything was wrong")
+    rng = np.random.default_rng(seed)
+    for h in rng.choice(len(faulty), count, p=weight_h / weight_h.sum()).tolist():
+        world = World(job.pack, job.opening, dict(faulty[h]), rng)
+        for _ in range(MOST_DRIVES):
+            if world.drive(FIRST_DRIVE):
+                break
+        yield world
+
+
+def _faults_at_the_start(evidence: Evidence, sets: FaultSets) -> list[dict[str, State]]:
+    """Faults that each fault set says were there when the job was opened."""
+    job, space = evidence.job, evidence.space
+    original = replay(enumerate([job.opening]), job.pack).elements
+    return [
+        {
+            space.elements[e].id: space.states[e][s]
+            for e, s in zip(element_k, state_k, strict=True)
+            if s > 0 and space.elements[e].id in original and space.states[e][s].onset == BEFORE
+        }
+        for element_k, state_k in zip(sets.element_hk.tolist(), sets.state_hk.tolist(), strict=True)
+    ]

@@ -10,7 +10,7 @@ from swapinfer.ledger.replay import replay
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.simulate.customary import customary_results
+from swapinfer.simulate.play import customary_results
 
 OPENED = ev.Opened("RO-1", "inline-4", {"ignition": "coil-on-plug", "fuel": "port"})
 FOUND = [
