@@ -32,7 +32,7 @@ from swapinfer.commands.steps import (
 from swapinfer.commands.terminal import converse, page, say_paragraph, show_on
 from swapinfer.errors import JobError, SwapinferError
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import Job, replay
+from swapinfer.ledger.replay import Job, carry_on
 from swapinfer.ledger.words import element_label
 from swapinfer.plan.actions import Action
 from swapinfer.plan.next import PlannedStep, make_plan
@@ -340,10 +340,7 @@ class Sitting:
 
     def _judge(self, events: Events, causes: Sequence[str]) -> tuple[Proof, list[str]]:
         job = self._belief.evidence.job
-        before = [event for _, event in job.standing if not isinstance(event, ev.Undone)]
-        belief = (
-            believe(replay(enumerate([*before, *events]), job.pack)) if events else self._belief
-        )
+        belief = believe(carry_on(job, *events)) if events else self._belief
         doubts = list_doubts(belief.evidence, belief.posterior, causes)
         return prove(belief.evidence, belief.posterior, causes), doubts
 

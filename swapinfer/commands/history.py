@@ -191,7 +191,7 @@ class _Course:
 
     def __init__(self, job: Job) -> None:
         self.job = job
-        self.events = [(seq, e) for seq, e in job.standing if not isinstance(e, ev.Undone)]
+        self.events = job.happened
         self.belief = cache(self._believe)
 
     def _believe(self, count: int) -> Belief:

@@ -149,6 +149,11 @@ class Job(msgspec.Struct, eq=False):
         return len(self.standing)
 
     @property
+    def happened(self) -> list[Numbered]:
+        """What stands, without the undoings: replayed, it leads to the same job."""
+        return [(seq, event) for seq, event in self.standing if not isinstance(event, ev.Undone)]
+
+    @property
     def status(self) -> str:
         """Open, closed (not verified) or verified."""
         if self.closing is None:
@@ -406,6 +411,17 @@ def replay(events: Iterable[Numbered], pack: Pack) -> Job:
     return job
 
 
+def carry_on(job: Job, *events: Event) -> Job:
+    """Replay a job as if more had happened in it.
+
+    Raises
+    ------
+    SwapinferError
+        If it could not.
+    """
+    return replay(enumerate([*(event for _, event in job.happened), *events]), job.pack)
+
+
 def last_undoable(job: Job) -> int:
     """Position of the newest event that stands and is not an undoing.
 
@@ -414,9 +430,9 @@ def last_undoable(job: Job) -> int:
     JobError
         If only the opening is left.
     """
-    for seq, event in reversed(job.standing[1:]):
-        if not isinstance(event, ev.Undone):
-            return seq
+    *_, (seq, _) = job.happened
+    if seq:
+        return seq
     raise JobError("nothing left to undo: only the opening of the job stands")
 
 

@@ -121,9 +121,7 @@ def _outlook(evidence: Evidence, posterior: Posterior) -> Outlook:
 
 
 def _without(job: Job, runs: dict[int, float]) -> Job:
-    kept = [
-        event for seq, event in job.standing if seq not in runs and not isinstance(event, ev.Undone)
-    ]
+    kept = [event for seq, event in job.happened if seq not in runs]
     return replay(enumerate(kept), job.pack)
 
 

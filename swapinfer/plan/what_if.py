@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from swapinfer.evidence.levels import expected_level
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
-from swapinfer.ledger.replay import Job, replay
+from swapinfer.ledger.replay import Job, carry_on
 from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import GOOD, Test
 from swapinfer.plan.actions import ALL_GOOD, ELSEWHERE, QUIET, Action
@@ -35,10 +35,7 @@ def suppose(job: Job, action: Action, outcome: str) -> Job:
     -------
     Job
     """
-    events = [event for _, event in job.standing if not isinstance(event, ev.Undone)]
-    return replay(
-        enumerate([*events, *work_events(action), *_found(job, action, outcome)]), job.pack
-    )
+    return carry_on(job, *work_events(action), *_found(job, action, outcome))
 
 
 def work_events(action: Action) -> list[Event]:
