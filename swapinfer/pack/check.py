@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable, Mapping
 
 from swapinfer.errors import near_match
 from swapinfer.layout import PATTERNS
+from swapinfer.pack.misfits import MisfitError, Table
 from swapinfer.pack.model import (
     ANY,
     GOOD,
@@ -21,7 +22,6 @@ from swapinfer.pack.model import (
     Pack,
     Test,
 )
-from swapinfer.pack.tables import MisfitError, Table
 from swapinfer.units import UNITS
 
 WHOLE_TARGETS = ("cylinder", "bank", "engine")

@@ -11,8 +11,9 @@ from typing import Any
 import msgspec
 
 from swapinfer.errors import PackError, near_match
+from swapinfer.pack.misfits import MisfitError, Table, under
 from swapinfer.pack.provenance import FROM, take_provenance
-from swapinfer.pack.tables import MisfitError, Table, check_format, under
+from swapinfer.pack.tables import check_format
 
 LIKE = "like"
 """Key of a table: take over from this sibling whatever is not said here."""

@@ -18,8 +18,9 @@ from msgspec.structs import replace
 from swapinfer.errors import PackError
 from swapinfer.pack.check import check_names, check_pack
 from swapinfer.pack.files import Merged, PriorsFile, locate, read_files
+from swapinfer.pack.misfits import MisfitError
 from swapinfer.pack.model import Pack
-from swapinfer.pack.tables import MisfitError, decode, digest_of, pack_from_json, pack_to_json
+from swapinfer.pack.tables import decode, digest_of, pack_from_json, pack_to_json
 
 KEPT = 8
 """Packs kept; the longest unused go first."""

@@ -6,8 +6,9 @@ from collections import Counter
 from typing import Any
 
 from swapinfer.errors import InputError, near_match
+from swapinfer.pack.misfits import MisfitError, Table, under
 from swapinfer.pack.model import ANY, Pack, Source
-from swapinfer.pack.tables import MisfitError, Table, encode, under
+from swapinfer.pack.tables import encode
 
 FROM = "from"
 """Key of any table: the id of the source of every number below, or a table of one for each key."""

@@ -11,6 +11,7 @@ import pytest
 from swapinfer.errors import InputError
 from swapinfer.pack.engine import choose
 from swapinfer.pack.load import base_folder
+from swapinfer.pack.misfits import MisfitError
 from swapinfer.pack.model import Pack
 from swapinfer.pack.provenance import (
     numbers_by_grade,
@@ -19,7 +20,6 @@ from swapinfer.pack.provenance import (
     provenance_of,
     take_provenance,
 )
-from swapinfer.pack.tables import MisfitError
 
 
 def numbers(table: dict[str, Any], path: tuple[str, ...] = ()) -> Iterator[str]:
