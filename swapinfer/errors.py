@@ -114,7 +114,7 @@ EXTRAS = {
     "PIL": "claim", "typst": "claim",
     "arviz": "learn", "matplotlib": "learn", "nutpie": "learn", "pandas": "learn",
     "pyarrow": "learn", "pymc": "learn", "scipy": "learn",
-    "can": "bus",
+    "can": "bus", "jinja2": "page", "segno": "page", "starlette": "page", "uvicorn": "page",
     "psycopg": "postgres",
 }  # fmt: skip
 """Extra of this distribution that brings a library in; the others it needs always."""

@@ -430,7 +430,7 @@ def _break(world: ForeignWorld, rng: np.random.Generator) -> None:
         _add(world, rng)
     place = world.job.place_of(first)
     if place is not None and place.kind == "plug" and rng.random() < DEPENDENT / 0.2:
-        _add(world, rng, at=place.cylinders[0], of=("coil",))
+        _add(world, rng, at=place.cylinders[0], of=("coil", "coil-pack"))
 
 
 def _add(

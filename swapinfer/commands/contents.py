@@ -51,6 +51,7 @@ CONTENTS: Mapping[str, Entry] = {
     "plan": Entry("ahead", "Unfold the plan: what to do, and after each outcome what then."),
     "picture": Entry("belief", "Draw the engine with the suspicion on each cylinder."),
     "history": Entry("history", "Show how belief moved, event by event."),
+    "page": Entry("bay", "Serve the shop's jobs to paired phones and tablets at the bay."),
     "settings": Entry("settings", "Show the shop's settings, or change them."),
     "explain": Entry(
         "explain", "Explain a word, a trouble code, a test, a way of failing, or an exit code."

@@ -112,12 +112,12 @@ class Settings(Struct, frozen=True):
 def settings_path() -> Path:
     """Path of the settings file."""
     named = os.environ.get("SWAPINFER_SETTINGS")
-    return Path(named) if named else _user_folder("config") / "settings.toml"
+    return Path(named) if named else user_folder("config") / "settings.toml"
 
 
 def default_store() -> Path:
     """Path of the store when nobody names one."""
-    return _user_folder("data") / "jobs.db"
+    return user_folder("data") / "jobs.db"
 
 
 def read_settings() -> Settings:
@@ -246,7 +246,8 @@ def _toml(value: object) -> str:
     return repr(value)
 
 
-def _user_folder(which: str) -> Path:
+def user_folder(which: str) -> Path:
+    """Return the user's own folder for ``"config"`` or ``"data"``."""
     import platformdirs
 
     folder = platformdirs.user_config_path if which == "config" else platformdirs.user_data_path

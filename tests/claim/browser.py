@@ -15,7 +15,8 @@ from typing import Any, Self
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    "--hide-scrollbars", "--host-resolver-rules=MAP * ~NOTFOUND", "--remote-debugging-pipe",
+    "--hide-scrollbars",
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1", "--remote-debugging-pipe",
 )  # fmt: skip
 
 

@@ -80,7 +80,7 @@ def test_the_harness_sees_scripts_requests_and_errors(page: Page, tmp_path: Path
     assert "http://example.invalid/a.png" in page.requests
 
 
-def _engine() -> str:
+def accessibility_engine() -> str:
     """Source of axe-core, as a registry's package ships it."""
     found = importlib.util.find_spec("axe_core_python")
     if found is None or found.origin is None:
@@ -96,7 +96,7 @@ def test_an_accessibility_engine_finds_nothing_wrong(
     """All rules of axe-core: contrast by WCAG 2, names of images, headings, tables, landmarks."""
     claim = coil_claim if state == "final" else claim_of(coil_events()[:9])
     shown(page, to_html(claim.document), tmp_path, width)
-    page.run(_engine() + "; 1")
+    page.run(accessibility_engine() + "; 1")
     found = page.run(
         "axe.run().then(r => ({broken: r.violations.map(v => [v.id, v.nodes[0].html]),"
         " passed: r.passes.map(v => v.id)}))"
@@ -110,7 +110,7 @@ def test_the_engine_finds_poor_contrast_where_it_is(
 ) -> None:
     html = to_html(coil_claim.document).replace("color: #1b1f24;", "color: #c8c8c8;", 1)
     shown(page, html, tmp_path, 1280)
-    page.run(_engine() + "; 1")
+    page.run(accessibility_engine() + "; 1")
     broken = page.run("axe.run().then(r => r.violations.map(v => v.id))")
     assert "color-contrast" in broken
 

@@ -67,6 +67,7 @@ LINES = (
     "tests",
     "tests compression",
     "tests --weights compression",
+    "page --devices",
     "settings",
     "settings --set rate_per_hour=110",
     "priors show element.coil.mode.breakdown",

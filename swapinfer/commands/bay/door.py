@@ -1,0 +1,265 @@
+"""Who may come in: devices paired by a one-time address, and requests that are what they seem.
+
+A page on this computer's own address is reachable by every other page that its browser shows, so
+the address is no boundary: the host asked for, the device's cookie and, for whatever changes
+something, the page that a form stands on are checked at every request.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import secrets
+import time
+from collections.abc import Awaitable, Callable, Iterable, MutableMapping
+from pathlib import Path
+from typing import Any
+
+import msgspec
+from msgspec import Struct
+
+COOKIE = "swapinfer-device"
+DIGITS = 20
+"""Bytes of a device's secret."""
+
+PAIRING_MINUTES = 10
+"""A pairing address is good for so long, and for one device."""
+
+MOST_WRONG, WRONG_SECONDS = 10, 60.0
+"""So many wrong addresses in so many seconds, and no address is taken until they are over."""
+
+MOST_BYTES = 12_000_000
+"""Largest body: a photograph."""
+
+OPEN_PATHS = ("/pair/", "/static/")
+"""What is shown before pairing: nothing of any job."""
+
+Scope = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
+Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
+App = Callable[[Scope, Receive, Send], Awaitable[None]]
+
+HEADERS = (
+    (
+        b"content-security-policy",
+        b"; ".join(
+            [
+                b"default-src 'none'",
+                b"script-src 'self'",
+                b"style-src 'self'",
+                b"img-src 'self'",
+                b"connect-src 'self'",
+                b"form-action 'self'",
+                b"frame-ancestors 'none'",
+                b"base-uri 'none'",
+            ]
+        ),
+    ),
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"same-origin"),
+    (b"cache-control", b"no-store"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+)
+
+
+class Device(Struct):
+    """A paired device.
+
+    Attributes
+    ----------
+    name : str
+        Whose it is; stands on what is recorded with it.
+    digest : str
+        Of its secret, which is kept nowhere else than in its cookie.
+    paired_at : str
+        Time with zone.
+    """
+
+    name: str
+    digest: str
+    paired_at: str
+
+    @property
+    def id(self) -> str:
+        """Short name to revoke it by."""
+        return self.digest[:6]
+
+
+class Devices:
+    """Paired devices, in a file of their own that only its owner can read.
+
+    Parameters
+    ----------
+    path : Path
+        The file; it need not exist.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def all(self) -> list[Device]:
+        """Return the devices, the first paired first."""
+        if not self.path.exists():
+            return []
+        return msgspec.json.decode(self.path.read_bytes(), type=list[Device])
+
+    def pair(self, name: str, at: str) -> str:
+        """Add a device and return its secret."""
+        secret = secrets.token_urlsafe(DIGITS)
+        self._write([*self.all(), Device(name, _digest(secret), at)])
+        return secret
+
+    def revoke(self, device_id: str) -> bool:
+        """Take a device away; say whether there was one."""
+        devices = self.all()
+        kept = [device for device in devices if device.id != device_id]
+        self._write(kept)
+        return len(kept) < len(devices)
+
+    def find(self, secret: str) -> Device | None:
+        """Return the device with a secret."""
+        digest = _digest(secret)
+        found = (d for d in self.all() if secrets.compare_digest(d.digest, digest))
+        return next(found, None)
+
+    def _write(self, devices: list[Device]) -> None:
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        part = self.path.with_suffix(".part")
+        part.touch(mode=0o600)
+        part.write_text(json.dumps(msgspec.to_builtins(devices), indent=1), encoding="utf-8")
+        part.replace(self.path)
+
+
+class Pairing:
+    """One-time addresses.
+
+    Parameters
+    ----------
+    clock : callable, optional
+        Seconds that only grow.
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._until: dict[str, float] = {}
+        self._wrong: list[float] = []
+
+    def offer(self) -> str:
+        """Return a new token."""
+        token = secrets.token_urlsafe(DIGITS)
+        self._until[_digest(token)] = self._clock() + 60.0 * PAIRING_MINUTES
+        return token
+
+    def is_good(self, token: str) -> bool:
+        """Whether a token may still be used; too many wrong ones close the door for a while."""
+        now = self._clock()
+        self._wrong = [at for at in self._wrong if now - at < WRONG_SECONDS]
+        if len(self._wrong) >= MOST_WRONG:
+            return False
+        if self._until.get(_digest(token), 0.0) > now:
+            return True
+        self._wrong.append(now)
+        return False
+
+    def use(self, token: str) -> bool:
+        """Use a token up; say whether it was good."""
+        return self.is_good(token) and self._until.pop(_digest(token), None) is not None
+
+
+def _digest(secret: str) -> str:
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+class Door:
+    """Lets in what is asked for by a paired device, from our own pages.
+
+    Parameters
+    ----------
+    app : callable
+        What is behind it.
+    devices : Devices
+        Paired ones; a request finds its own in ``scope["state"]["device"]``.
+    origins : iterable of str
+        Addresses that the page is served at, as in ``http://127.0.0.1:8642``.
+    """
+
+    def __init__(self, app: App, devices: Devices, origins: Iterable[str]) -> None:
+        self.app, self.devices = app, devices
+        self.origins = frozenset(origins)
+        self.hosts = frozenset(origin.partition("://")[2] for origin in self.origins)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer a request, or refuse it."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        headers = {
+            name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]
+        }
+        refused = self._refused(scope, headers)
+        if refused:
+            await _refuse(send, *refused)
+            return
+
+        async def guarded(message: MutableMapping[str, Any]) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [*message["headers"], *HEADERS]
+            await send(message)
+
+        await self.app(scope, _limited(receive), guarded)
+
+    def _refused(self, scope: Scope, headers: dict[str, str]) -> tuple[int, str] | None:
+        if headers.get("host") not in self.hosts:
+            return 400, "this page is not served under that name"
+        if scope["method"] not in ("GET", "HEAD", "POST"):
+            return 405, "only GET and POST"
+        if scope["method"] == "POST" and not self._is_ours(headers):
+            return 403, "this form does not stand on a page of ours"
+        if _too_long(headers):
+            return 413, f"at most {MOST_BYTES:,} bytes"
+        device = self.devices.find(_cookie(headers))
+        scope.setdefault("state", {})["device"] = device
+        if device is None and not scope["path"].startswith(OPEN_PATHS):
+            return 401, "this device is not paired; start swapinfer page and scan what it prints"
+        return None
+
+    def _is_ours(self, headers: dict[str, str]) -> bool:
+        """Whether a form was sent from a page of ours; a browser says so in one header or two."""
+        site, origin = headers.get("sec-fetch-site"), headers.get("origin")
+        if site is None and origin is None:
+            return False
+        return site in (None, "same-origin") and (origin is None or origin in self.origins)
+
+
+def _too_long(headers: dict[str, str]) -> bool:
+    length = headers.get("content-length", "0")
+    return not length.isdecimal() or int(length) > MOST_BYTES
+
+
+def _cookie(headers: dict[str, str]) -> str:
+    for part in headers.get("cookie", "").split(";"):
+        name, _, value = part.strip().partition("=")
+        if name == COOKIE:
+            return value
+    return ""
+
+
+def _limited(receive: Receive) -> Receive:
+    """Stop reading a body that is longer than it said."""
+    taken = 0
+
+    async def limited() -> MutableMapping[str, Any]:
+        nonlocal taken
+        message = await receive()
+        taken += len(message.get("body", b""))
+        return {"type": "http.disconnect"} if taken > MOST_BYTES else message
+
+    return limited
+
+
+async def _refuse(send: Send, status: int, why: str) -> None:
+    body = f"{why}\n".encode()
+    headers = [(b"content-type", b"text/plain; charset=utf-8"), *HEADERS]
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})

@@ -1,0 +1,68 @@
+"""A phone: the browser of the tests at 390 pixels, touched instead of clicked."""
+
+from __future__ import annotations
+
+import json
+import time
+
+from tests.claim.browser import Page
+
+WIDTH, HEIGHT = 390, 844
+
+FIND = """(text => {
+  const fits = [...document.querySelectorAll("a, button, summary, label")]
+    .filter(e => e.innerText.trim() === text || e.innerText.trim().startsWith(text));
+  const found = fits.find(e => e.offsetParent !== null);
+  if (!found) return null;
+  found.scrollIntoView({block: "center"});
+  const box = found.getBoundingClientRect();
+  return {x: box.x + box.width / 2, y: box.y + box.height / 2, leads: found.matches("a, button")};
+})(%s)"""
+
+
+class Phone(Page):
+    """Loads pages from a server, taps and types."""
+
+    taps = 0
+
+    def go(self, url: str, *, width: int = WIDTH, has_script: bool = True) -> None:
+        """Load an address."""
+        metrics = {"width": width, "height": HEIGHT, "deviceScaleFactor": 1, "mobile": True}
+        self._ask("Emulation.setDeviceMetricsOverride", **metrics)
+        self._ask("Emulation.setTouchEmulationEnabled", enabled=True)
+        self._ask("Emulation.setScriptExecutionDisabled", value=not has_script)
+        self._loaded = False
+        self._ask("Page.navigate", url=url)
+        self._wait()
+
+    def tap(self, text: str) -> None:
+        """Tap what begins with a text, and wait for where it leads."""
+        found = self.run(FIND % json.dumps(text))
+        assert found, f"nothing to tap called {text!r} on {self.run('location.pathname')}"
+        self._loaded = not found["leads"]
+        point = {"x": found["x"], "y": found["y"]}
+        self._ask("Input.dispatchTouchEvent", type="touchStart", touchPoints=[point])
+        self._ask("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
+        self.taps += 1
+        self._wait()
+
+    def type(self, name: str, text: str) -> None:
+        """Type into a field."""
+        self.run(f"document.querySelector('[name=\"{name}\"]').focus()")
+        self._ask("Input.insertText", text=text)
+
+    def wait_for(self, text: str, seconds: float = 20.0) -> None:
+        """Wait until a text can be read."""
+        end = time.monotonic() + seconds
+        while text not in self.text:
+            assert time.monotonic() < end, f"{text!r} never came"
+            time.sleep(0.1)
+
+    @property
+    def text(self) -> str:
+        """What can be read."""
+        return str(self.run("document.body ? document.body.innerText : ''"))
+
+    def _wait(self) -> None:
+        while not self._loaded:
+            self._note(self._receive())
