@@ -12,8 +12,8 @@ from msgspec import Struct
 from swapinfer.commands.app import command
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.page import Page, show
-from swapinfer.commands.shop_settings import user_folder
 from swapinfer.commands.shop import Shop
+from swapinfer.commands.shop_settings import user_folder
 from swapinfer.commands.terminal import say, say_paragraph
 from swapinfer.errors import InputError, LedgerError
 
