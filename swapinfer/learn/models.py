@@ -282,47 +282,51 @@ def _add_confirmed(data: CauseCounts, priors: CausePriors, share_gc: Tensor) -> 
     if priors.label_right is None:
         pm.Potential("log_confirmed", pt.dot(confirmed_n, pt.log(share_n)))
         return
-    labels = _labels(priors, len(data.causes))
-    stayed = labels.chance(share_n, labels.right_stays, labels.wrong_stays)
-    came_back = labels.chance(share_n, labels.right_returns, labels.wrong_returns)
+    right = pm.Beta("label_right", *priors.label_right)
+    if_right = pm.Beta("returns_if_right", *priors.returns_if_right)
+    if_wrong = pm.Beta("returns_if_wrong", *priors.returns_if_wrong)
+    labels = Labels.of(right, if_right, if_wrong, len(data.causes))
     returned_n = pm.Data("returned", data.returned_gc.ravel()[at_n])
     pm.Potential(
         "log_confirmed",
-        pt.dot(confirmed_n, pt.log(stayed))
-        + pt.dot(returned_n, pt.log(came_back))
+        pt.dot(confirmed_n, pt.log(labels.stayed(share_n)))
+        + pt.dot(returned_n, pt.log(labels.returned(share_n)))
         + _log_chains(data, labels, share_gc),
     )
 
 
-class _Labels(Struct, frozen=True, eq=False):
-    """Chance that a recorded cause, and what followed, arises if it is right or one wrong one."""
+class Labels(Struct, frozen=True, eq=False):
+    """Chance that a recorded cause, and what followed, arises if it is right or one wrong one.
+
+    Numbers, arrays of draws, or variables of a model.
+    """
 
     right_stays: Tensor
     right_returns: Tensor
     wrong_stays: Tensor
     wrong_returns: Tensor
 
-    @staticmethod
-    def chance(share: Tensor, right: Tensor, wrong: Tensor) -> Tensor:
-        return share * right + (1 - share) * wrong
+    @classmethod
+    def of(cls, right: Tensor, if_right: Tensor, if_wrong: Tensor, n_causes: int) -> Labels:
+        """Take chances that a cause is right, and of a comeback if it is and if it is not."""
+        wrong = (1 - right) / max(n_causes - 1, 1)
+        return cls(
+            right_stays=right * (1 - if_right),
+            right_returns=right * if_right,
+            wrong_stays=wrong * (1 - if_wrong),
+            wrong_returns=wrong * if_wrong,
+        )
+
+    def stayed(self, share: Tensor) -> Tensor:
+        """Chance that a cause of that share is recorded and does not come back."""
+        return share * self.right_stays + (1 - share) * self.wrong_stays
+
+    def returned(self, share: Tensor) -> Tensor:
+        """Chance that a cause of that share is recorded and comes back."""
+        return share * self.right_returns + (1 - share) * self.wrong_returns
 
 
-def _labels(priors: CausePriors, n_causes: int) -> _Labels:
-    import pymc as pm
-
-    right = pm.Beta("label_right", *(priors.label_right or (1.0, 1.0)))
-    if_right = pm.Beta("returns_if_right", *priors.returns_if_right)
-    if_wrong = pm.Beta("returns_if_wrong", *priors.returns_if_wrong)
-    wrong = (1 - right) / max(n_causes - 1, 1)
-    return _Labels(
-        right_stays=right * (1 - if_right),
-        right_returns=right * if_right,
-        wrong_stays=wrong * (1 - if_wrong),
-        wrong_returns=wrong * if_wrong,
-    )
-
-
-def _log_chains(data: CauseCounts, labels: _Labels, share_gc: Tensor) -> Tensor:
+def _log_chains(data: CauseCounts, labels: Labels, share_gc: Tensor) -> Tensor:
     """Sum the true cause out of pairs of recorded causes, first visit and comeback."""
     import pytensor.tensor as pt
 

@@ -20,6 +20,7 @@ from swapinfer.learn.charts import (
 )
 from swapinfer.learn.history import Learned, LearnedChance
 from swapinfer.learn.lives import LearnedLives
+from swapinfer.learn.models import Labels
 from swapinfer.learn.sampling import INTERVAL, Fit
 
 STYLE = (
@@ -41,6 +42,14 @@ nobody confirmed are counted in proportion to what the job's other findings say.
 whether a cause gets confirmed depends on recorded findings only.</p>
 <p>A cause with few cases keeps close to the base pack: the column <em>informed</em> tells how much
 of the base pack's uncertainty your own jobs took away.</p>"""
+
+
+LABELS = {
+    "label_right": "a verified cause was the true one",
+    "returns_if_right": "a right repair came back all the same",
+    "returns_if_wrong": "a wrong repair came back",
+}
+"""Variables of the cause model about what is recorded, as a person says them."""
 
 
 def history_html(learned: Learned) -> str:
@@ -145,13 +154,8 @@ def _pooling(learned: Learned) -> str:
 
 def _comebacks(learned: Learned) -> str:
     fitted = learned.fits["causes"]
-    names = {
-        "label_right": "a verified cause was the true one",
-        "returns_if_right": "a right repair came back all the same",
-        "returns_if_wrong": "a wrong repair came back",
-    }
     rows = []
-    for name, meaning in names.items():
+    for name, meaning in LABELS.items():
         low, high = np.quantile(fitted.array(name), INTERVAL)
         mean = fitted.array(name).mean()
         rows.append((meaning, f"{100 * mean:.1f} %", f"{100 * low:.1f} to {100 * high:.1f} %"))
@@ -208,13 +212,8 @@ def predictive_interval(learned: Learned, seed: int = 0) -> tuple[FloatArray, Fl
         5 % and 95 % points, for as many verified cases that did not come back as the history holds.
     """
     share_dc = learned.shares.mixed_dc[::4]
-    right_d, back_if_right_d, back_if_wrong_d = (
-        learned.fits["causes"].array(name)[::4, None]
-        for name in ("label_right", "returns_if_right", "returns_if_wrong")
-    )
-    wrong_d = (1 - right_d) / max(share_dc.shape[1] - 1, 1)
-    recorded_dc = share_dc * right_d * (1 - back_if_right_d)
-    recorded_dc = recorded_dc + (1 - share_dc) * wrong_d * (1 - back_if_wrong_d)
+    right, if_right, if_wrong = (learned.fits["causes"].array(name)[::4, None] for name in LABELS)
+    recorded_dc = Labels.of(right, if_right, if_wrong, share_dc.shape[1]).stayed(share_dc)
     recorded_dc = recorded_dc / recorded_dc.sum(axis=1, keepdims=True)
     total = int(_verified(learned).sum())
     again = np.random.default_rng(seed).multinomial(total, recorded_dc).astype(np.float64)
