@@ -301,6 +301,12 @@ def band_chances(test: Test, profile: str) -> dict[str, float]:
     return dict(zip((band.id for band in test.bands), chance_b.tolist(), strict=True))
 
 
+def chances_of(test: Test, profile: str) -> dict[str, float]:
+    """Chance of each outcome, or band of readings, under a profile."""
+    is_reading = test.form == "reading"
+    return band_chances(test, profile) if is_reading else outcome_chances(test, profile)
+
+
 def band_median(test: Test, band: str) -> float:
     """Find what is usual for a band: the median there of the profile that falls there most.
 

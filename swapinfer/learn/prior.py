@@ -8,7 +8,7 @@ import numpy as np
 from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.evidence.profiles import band_chances, outcome_chances, profile_of
+from swapinfer.evidence.profiles import chances_of, profile_of
 from swapinfer.layout import places_of
 from swapinfer.learn.checks import Vocabulary
 from swapinfer.learn.counts import AGE_BANDS, AGE_MIDDLES_KM, Cell
@@ -199,7 +199,7 @@ def describe_tests(pack: Pack) -> Tests:
     units, outcomes, base, start, slots = [], [], [], {}, 0
     for test in pack.tests.values():
         for profile in test.profiles:
-            chances = chances_of(test, profile)
+            chances = shares_of(test, profile)
             start[test.id, profile] = slots
             slots += len(chances)
             units.append((test.id, profile))
@@ -227,10 +227,9 @@ def describe_tests(pack: Pack) -> Tests:
     )
 
 
-def chances_of(test: Test, profile: str) -> dict[str, float]:
+def shares_of(test: Test, profile: str) -> dict[str, float]:
     """Chance of each outcome or band under a profile, in `outcome_names` order."""
-    give = band_chances if test.form == "reading" else outcome_chances
-    chances = give(test, profile)
+    chances = chances_of(test, profile)
     names = outcome_names(test)
     total = math.fsum(chances[name] for name in names)
     return {name: chances[name] / total for name in names}

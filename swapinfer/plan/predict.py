@@ -17,8 +17,7 @@ from swapinfer.evidence.levels import alike_nodes, expected_level
 from swapinfer.evidence.looks import View, look
 from swapinfer.evidence.profiles import (
     are_steps,
-    band_chances,
-    outcome_chances,
+    chances_of,
     outcome_table,
     own_parts,
     reading_value,
@@ -319,12 +318,6 @@ def _outcome_of(job: Job, test: Test, event: Measured | Inspected) -> str:
         return event.outcome
     level = expected_level(test, job.opening)
     return test.band_of(reading_value(test, event), level)
-
-
-def chances_of(test: Test, profile: str) -> dict[str, float]:
-    """Chance of each outcome, or band of readings, under a profile."""
-    is_reading = test.form == "reading"
-    return band_chances(test, profile) if is_reading else outcome_chances(test, profile)
 
 
 def _sound_chances(test: Test) -> FloatArray:

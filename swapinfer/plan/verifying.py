@@ -102,9 +102,9 @@ def prove(
     """
     job = evidence.job
     repaired = last_repair(job, causes)
-    conditions = failing_conditions(job) or _outlook(evidence, posterior).conditions
-    least = proving_minutes(job)
-    now = clean_drive_minutes(_outlook(evidence, posterior), risk, conditions, least)
+    here, least = _outlook(evidence, posterior), proving_minutes(job)
+    conditions = failing_conditions(job) or here.conditions
+    now = clean_drive_minutes(here, risk, conditions, least)
     runs = _clean_runs(job, repaired, conditions)
     if not runs:
         return Proof(repaired, now, 0.0)

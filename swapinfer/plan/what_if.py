@@ -6,13 +6,13 @@ import math
 from collections.abc import Iterator
 
 from swapinfer.evidence.levels import expected_level
+from swapinfer.evidence.profiles import chances_of
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, carry_on
 from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import GOOD, Test
 from swapinfer.plan.actions import ALL_GOOD, ELSEWHERE, QUIET, Action
-from swapinfer.plan.predict import chances_of
 from swapinfer.plan.repair_policy import LOOK_MINUTES
 
 _MISFIRE_CODE = 300

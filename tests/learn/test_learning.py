@@ -26,7 +26,7 @@ from swapinfer.learn.prepare import (
     pattern_log_likelihood,
     prepare_outcomes,
 )
-from swapinfer.learn.prior import base_shares, cause_modes, chances_of, describe_tests, vocabulary
+from swapinfer.learn.prior import base_shares, cause_modes, describe_tests, shares_of, vocabulary
 from swapinfer.learn.report import history_html
 from swapinfer.learn.sampling import Health, Sampling, compile_model, diagnose, e_bfmi, quiet
 from swapinfer.pack.load import load_pack
@@ -113,7 +113,7 @@ def test_overlay_is_taken_by_the_pack_reader(pack: Pack, result: LearnResult[Lea
         (test.id, profile)
         for test in pack.tests.values()
         for profile in test.profiles
-        if chances_of(test, profile) != chances_of(after.tests[test.id], profile)
+        if shares_of(test, profile) != shares_of(after.tests[test.id], profile)
     }
     assert changed <= {(unit.test, unit.profile) for unit in result.learned.chances}
 

@@ -18,7 +18,7 @@ from swapinfer.commands.store import export_tables
 from swapinfer.commands.visits import list_visits, weigh_causes, weigh_visits
 from swapinfer.errors import LearnError
 from swapinfer.learn.counts import Counts, History, count_history
-from swapinfer.learn.prior import chances_of, vocabulary
+from swapinfer.learn.prior import shares_of, vocabulary
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import replay
@@ -238,7 +238,7 @@ def test_likelihoods_of_an_own_job_are_those_of_bayes_rule(pack: Pack) -> None:
     causes = ("coil.cracked", "plug.worn", "coil-pack.hot")
     cracked, worn, absent = weigh_causes(job, causes)
     test = pack.tests["coil-look"]
-    good, bad = (chances_of(test, profile)["crack"] for profile in ("good", "cracked"))
+    good, bad = (shares_of(test, profile)["crack"] for profile in ("good", "cracked"))
     shows = 1 - test.miss["hard"]
     looked_at = shows * bad + (1 - shows) * good
     expected = np.log((looked_at + 3 * good) / (4 * good))
