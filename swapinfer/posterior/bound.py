@@ -48,7 +48,8 @@ def enumerate_sets(arrays: Arrays, prepared: Prepared) -> tuple[FaultSets, float
     log_evidence : float
         Natural log of their total weight, a lower bound of the evidence.
     """
-    tree = Tree.of(_relaxed(prepared))
+    relaxed = _relaxed(prepared)
+    tree = Tree.of(relaxed, plan_route(relaxed.digits))
     log_bound, chance_es = tree.inferred()
     for threshold in THRESHOLDS:
         found = tree.sets_above(threshold, 2 * MOST_SETS, chance_es)

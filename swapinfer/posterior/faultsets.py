@@ -6,9 +6,11 @@ import numpy as np
 
 from swapinfer.evidence.arrays import Arrays, IntArray, for_order
 from swapinfer.posterior.belief import FaultSets, Posterior
+from swapinfer.posterior.bound import enumerate_sets
 from swapinfer.posterior.digits import prepare
-from swapinfer.posterior.exact import plan_passes
+from swapinfer.posterior.exact import EXACT_LIMIT, plan_passes
 from swapinfer.posterior.joint import log_joint
+from swapinfer.posterior.order import plan_route
 from swapinfer.posterior.tree import Tree
 
 THRESHOLD_STEP = 5.0
@@ -66,19 +68,30 @@ def _by_belief(found: FaultSets) -> IntArray:
 
 def _search(arrays: Arrays, posterior: Posterior, cover: float, limit: int) -> FaultSets:
     """Lower the threshold until enough is covered or enough sets are found."""
-    plans = plan_passes(prepare(arrays, arrays.prior_es[None]))
-    trees = [Tree.of(plan.prepared) for plan in plans]
+    prepared = prepare(arrays, arrays.prior_es[None])
+    cases = [plan.prepared for plan in plan_passes(prepared)]
+    routes = [plan_route(case.digits) for case in cases]
+    entries = [sum(r.lengths(case.digits)) for r, case in zip(routes, cases, strict=True)]
+    if sum(entries) > EXACT_LIMIT:
+        return _weighed(arrays, posterior, [enumerate_sets(arrays, prepared)[0]])
+    trees = [Tree.of(case, route) for case, route in zip(cases, routes, strict=True)]
     threshold = (1.0 - cover) / 100.0
     while True:
-        found = [_of_case(tree, threshold, WIDEST * limit, posterior) for tree in trees]
-        n_faults = max(one.element_hk.shape[1] for one in found)
-        element_hk = np.concatenate([_padded(one.element_hk, n_faults) for one in found])
-        state_hk = np.concatenate([_padded(one.state_hk, n_faults) for one in found])
-        belief_h = np.exp(log_joint(arrays, element_hk, state_hk) - posterior.log_evidence)
-        covered = float(belief_h.sum())
-        if covered >= cover or len(belief_h) >= limit or threshold < SMALLEST_THRESHOLD:
-            return FaultSets(element_hk, state_hk, belief_h, max(0.0, 1.0 - covered))
+        sets = [_of_case(tree, threshold, WIDEST * limit, posterior) for tree in trees]
+        found = _weighed(arrays, posterior, sets)
+        enough = found.left_out <= 1.0 - cover or len(found.belief_h) >= limit
+        if enough or threshold < SMALLEST_THRESHOLD:
+            return found
         threshold /= THRESHOLD_STEP
+
+
+def _weighed(arrays: Arrays, posterior: Posterior, sets: list[FaultSets]) -> FaultSets:
+    """Put the sets of all cases together, and weigh them as they are."""
+    width = max(one.element_hk.shape[1] for one in sets)
+    element_hk = np.concatenate([_padded(one.element_hk, width) for one in sets])
+    state_hk = np.concatenate([_padded(one.state_hk, width) for one in sets])
+    belief_h = np.exp(log_joint(arrays, element_hk, state_hk) - posterior.log_evidence)
+    return FaultSets(element_hk, state_hk, belief_h, max(0.0, 1.0 - float(belief_h.sum())))
 
 
 def _of_case(tree: Tree, threshold: float, widest: int, posterior: Posterior) -> FaultSets:

@@ -20,7 +20,7 @@ import numpy as np
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.posterior.belief import FaultSets
 from swapinfer.posterior.digits import Prepared, distinct_rows
-from swapinfer.posterior.order import Step, plan_route
+from swapinfer.posterior.order import Route, Step
 from swapinfer.posterior.sweep import Sweep
 
 SPARSE = 32
@@ -71,9 +71,8 @@ class Tree(msgspec.Struct, frozen=True, eq=False):
     alone: tuple[int, ...]
 
     @classmethod
-    def of(cls, prepared: Prepared) -> Tree:
-        """Plan a route and go back along it."""
-        route = plan_route(prepared.digits)
+    def of(cls, prepared: Prepared, route: Route) -> Tree:
+        """Go back along a route of all elements that reach a digit."""
         sweep = Sweep.of(prepared, route)
         after_p = [message[0] for _, message in sweep.backward()][::-1]
         idle_p = [

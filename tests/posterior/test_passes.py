@@ -10,7 +10,8 @@ from swapinfer.evidence.arrays import Arrays
 from swapinfer.posterior import fault_sets, infer
 from swapinfer.posterior.bound import enumerate_sets
 from swapinfer.posterior.digits import prepare
-from swapinfer.posterior.exact import Plan
+from swapinfer.posterior.exact import Plan, plan_passes
+from swapinfer.posterior.order import plan_route
 from swapinfer.posterior.tree import Tree
 from tests.posterior.engines import compression_job, diagnosing_job, swapping_job
 from tests.posterior.strategies import (
@@ -22,9 +23,15 @@ from tests.posterior.strategies import (
 )
 
 
+def tree_of(arrays: Arrays) -> Tree:
+    """The tree over all elements one by one."""
+    prepared = prepare(arrays, arrays.prior_es[None])
+    return Tree.of(prepared, plan_route(prepared.digits))
+
+
 def assert_same(arrays: Arrays, rtol: float) -> None:
     """Visiting all elements one by one gives what `infer` makes of bundles and knots."""
-    log_evidence, marginal_es = Tree.of(prepare(arrays, arrays.prior_es[None])).inferred()
+    log_evidence, marginal_es = tree_of(arrays).inferred()
     posterior = infer(arrays)
     assert np.isclose(log_evidence, posterior.log_evidence, rtol=0, atol=1e-10)
     np.testing.assert_allclose(marginal_es, posterior.marginal_es, rtol=rtol, atol=1e-15)
@@ -53,12 +60,22 @@ def test_several_knots_agree_with_single_elements() -> None:
         assert_same(arrays, rtol=1e-9)
 
 
+def test_supposing_in_turn_what_comes_first_changes_nothing() -> None:
+    """Ten compression readings that cam timing upsets all at once."""
+    arrays = compression_job(10, n_levels=60)
+    assert len(plan_passes(prepare(arrays, arrays.prior_es[None]))) > 1
+    assert_same(arrays, rtol=1e-9)
+    sets = fault_sets(arrays, infer(arrays), cover=0.9, limit=200)
+    found = tree_of(arrays).sets_above(1e-4, 1000, infer(arrays).marginal_es)
+    shares = np.sort(found.belief_h)[::-1]
+    np.testing.assert_allclose(sets.belief_h[:20], shares[:20], rtol=0.05)
+
+
 @settings(max_examples=40, deadline=None)
 @given(problems())
 def test_the_tree_misses_nothing_above_the_threshold(arrays: Arrays) -> None:
     evidence, marginal_es = brute_force(arrays)
-    tree = Tree.of(prepare(arrays, arrays.prior_es[None]))
-    found = tree.sets_above(1e-3, 10_000, marginal_es)
+    found = tree_of(arrays).sets_above(1e-3, 10_000, marginal_es)
     share = {
         tuple(states): belief
         for states, belief in zip(
@@ -112,6 +129,6 @@ def test_alike_states_are_moved_as_one_even_beside_minute_differences() -> None:
     arrays.prior_es[:] = [0.7, 0.1, 0.1, 0.1]
     wide = replace(arrays, states=(("good", "s1", "s2", "s3"),) * 3)
     evidence, marginal_es = brute_force(wide)
-    log_evidence, found_es = Tree.of(prepare(wide, wide.prior_es[None])).inferred()
+    log_evidence, found_es = tree_of(wide).inferred()
     assert np.isclose(log_evidence, np.log(evidence), atol=1e-12)
     np.testing.assert_allclose(found_es, marginal_es, rtol=1e-11)
