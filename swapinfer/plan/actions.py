@@ -15,7 +15,7 @@ from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import listed, target_label
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import Fix
-from swapinfer.plan.costing import Costing, PlanSettings, RepairTask, Sitting
+from swapinfer.plan.costing import Costing, PlanSettings, RepairTask, WorkSum
 
 QUIET = "quiet"
 """Outcome of a drive without a misfire."""
@@ -132,7 +132,7 @@ def after_swaps(action: Action, swaps: Iterable[tuple[str, str]]) -> Action:
     )
 
 
-def work_of(costing: Costing, action: Action, repair: Callable[[str], RepairTask]) -> Sitting:
+def work_of(costing: Costing, action: Action, repair: Callable[[str], RepairTask]) -> WorkSum:
     """Work that an action takes as the job stands, its drive not counted.
 
     Parameters

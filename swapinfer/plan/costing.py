@@ -140,8 +140,8 @@ class RepairTask(Task, frozen=True):
     fix: Fix
 
 
-class Sitting(Struct, frozen=True):
-    """Tasks done in one go.
+class WorkSum(Struct, frozen=True):
+    """What tasks done in one go come to.
 
     Attributes
     ----------
@@ -314,7 +314,7 @@ class Costing(Struct, frozen=True):
 
     def work(
         self, tasks: Sequence[Task], disturbs: Iterable[tuple[str, Handling]], *, now: bool = True
-    ) -> Sitting:
+    ) -> WorkSum:
         """Put tasks that are done in one go together.
 
         Parameters
@@ -329,7 +329,7 @@ class Costing(Struct, frozen=True):
         disturbed = tuple(disturbs)
         minutes, opens = self.reach(*(task.opens_p for task in tasks), now=now)
         effort = Effort(minutes, risk=self.damage(disturbed))
-        return Sitting(sum((task.effort for task in tasks), effort), disturbed, opens)
+        return WorkSum(sum((task.effort for task in tasks), effort), disturbed, opens)
 
     def needless(self, effort: Effort) -> Effort:
         """Price what a repair costs more, beyond its effort, when it was not needed."""

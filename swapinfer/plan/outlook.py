@@ -26,7 +26,7 @@ from swapinfer.plan.actions import (
     list_work,
     work_of,
 )
-from swapinfer.plan.costing import Costing, Effort, PlanSettings, RepairTask, Sitting, mode_weights
+from swapinfer.plan.costing import Costing, Effort, PlanSettings, RepairTask, WorkSum, mode_weights
 from swapinfer.plan.hypotheses import Changes, Hypotheses, form_hypotheses
 from swapinfer.plan.lookahead import LookAhead, Options, Ranking
 from swapinfer.plan.predict import Prediction, Predictor, information_bits
@@ -61,7 +61,7 @@ class Priced(Struct, frozen=True, eq=False):
         What is done.
     prediction : Prediction
         Outcomes under every hypothesis as it was before the action.
-    work : Sitting
+    work : WorkSum
         Without the drive.
     changes : Changes
         What it ends: replaced faults, contacts cured by handling.
@@ -69,7 +69,7 @@ class Priced(Struct, frozen=True, eq=False):
 
     action: Action
     prediction: Prediction
-    work: Sitting
+    work: WorkSum
     changes: Changes
 
     def effort(self, outcome: int) -> Effort:
