@@ -121,7 +121,7 @@ class Digits(msgspec.Struct, frozen=True, eq=False):
         )
 
 
-def merge_terms(arrays: Arrays, used_es: BoolArray, *, merge: bool = True) -> Digits:
+def merge_terms(arrays: Arrays, used_es: BoolArray) -> Digits:
     """Merge the terms whose weights are equal on every element.
 
     Parameters
@@ -130,8 +130,6 @@ def merge_terms(arrays: Arrays, used_es: BoolArray, *, merge: bool = True) -> Di
         Findings as arrays.
     used_es : ndarray of bool, shape (element, state)
         States that have any prior probability; only these can reach a term.
-    merge : bool, optional
-        False keeps one digit a term; the posterior is the same, the pass longer.
 
     Returns
     -------
@@ -148,7 +146,7 @@ def merge_terms(arrays: Arrays, used_es: BoolArray, *, merge: bool = True) -> Di
     )
     for term, sums in enumerate(sums_t):
         like = by_sum.setdefault(sums, [])
-        same = (group for group in like if merge and _are_equal(arrays, group[0], term))
+        same = (group for group in like if _are_equal(arrays, group[0], term))
         group = next(same, None)
         if group is None:
             group = []
@@ -262,10 +260,13 @@ class Prepared(msgspec.Struct, frozen=True, eq=False):
         Given what it does, each of these starts at two known weights, and need not be open before
         the next element that reaches it. States that do alike are one case.
         """
-        digits, strict_g = self.digits, self.digits.strict_g
+        digits = self.digits
+        joins_g = digits.strict_g & (digits.reach_ge.sum(axis=1) > 1)
+        if not joins_g.any():
+            return [self]
         first_g = digits.reach_ge.argmax(axis=1)
-        leader = int(np.bincount(first_g[strict_g], minlength=1).argmax())
-        led = np.flatnonzero(strict_g & (first_g == leader))
+        leader = int(np.bincount(first_g[joins_g]).argmax())
+        led = np.flatnonzero(joins_g & (first_g == leader))
         open_gs, explain_qgs = digits.open_ges[led, leader], digits.explain_qges[:, led, leader]
         acts = np.concatenate([open_gs, *explain_qgs])
         first_k, kind_s = distinct_rows(acts.T)
@@ -302,7 +303,7 @@ def distinct_rows(rows: FloatArray) -> tuple[IntArray, IntArray]:
     return first, number
 
 
-def prepare(arrays: Arrays, prior_des: FloatArray, *, merge: bool = True) -> Prepared:
+def prepare(arrays: Arrays, prior_des: FloatArray) -> Prepared:
     """Merge terms, and take those that join nothing into the weights.
 
     A term that one element reaches is a factor on it; one that none reaches is a constant.
@@ -313,8 +314,6 @@ def prepare(arrays: Arrays, prior_des: FloatArray, *, merge: bool = True) -> Pre
         Findings as arrays; its own prior is not used.
     prior_des : ndarray of float, shape (draw, element, state)
         Priors.
-    merge : bool, optional
-        Whether equal terms share a digit.
 
     Returns
     -------
@@ -326,7 +325,7 @@ def prepare(arrays: Arrays, prior_des: FloatArray, *, merge: bool = True) -> Pre
         If an element has no possible state left.
     """
     used_es = np.asarray((prior_des > 0).any(axis=0))
-    digits = merge_terms(arrays, used_es, merge=merge)
+    digits = merge_terms(arrays, used_es)
     n_reaching_g = digits.reach_ge.sum(axis=1)
     alone_g = (n_reaching_g == 1) & ~digits.by_level_g
     joining_g = (n_reaching_g > 0) & ~alone_g

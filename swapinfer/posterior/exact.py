@@ -72,13 +72,13 @@ class Plan(msgspec.Struct, frozen=True, eq=False):
 def plan_passes(prepared: Prepared) -> list[Plan]:
     """Plan one pass, or one for each case of an element that comes first on many digits."""
     plan = Plan.of(prepared)
-    if plan.entries <= WORTH_SUPPOSING or not prepared.digits.strict_g.any():
+    if plan.entries <= WORTH_SUPPOSING:
         return [plan]
     plans = [Plan.of(case) for case in prepared.cases()]
     return plans if sum(one.entries for one in plans) < plan.entries else [plan]
 
 
-def infer(arrays: Arrays, *, merge: bool = True) -> Posterior:
+def infer(arrays: Arrays) -> Posterior:
     """Compute the evidence and posterior marginals, exactly wherever that is in reach.
 
     Where the messages have more entries than `EXACT_LIMIT`, the most probable fault sets are
@@ -88,8 +88,6 @@ def infer(arrays: Arrays, *, merge: bool = True) -> Posterior:
     ----------
     arrays : Arrays
         Findings as arrays.
-    merge : bool, optional
-        Whether equal terms share a digit; the answer is the same either way.
 
     Returns
     -------
@@ -102,16 +100,14 @@ def infer(arrays: Arrays, *, merge: bool = True) -> Posterior:
         If the findings have probability zero under every combination of states.
     """
     started = time.perf_counter()
-    plans = plan_passes(prepare(arrays, arrays.prior_zes, merge=merge))
+    plans = plan_passes(prepare(arrays, arrays.prior_zes))
     sets, left_out = None, 0.0
     if sum(plan.entries for plan in plans) <= EXACT_LIMIT:
         draws, largest = run_passes(plans)
         mixed = _over_lots(arrays, draws)
         log_evidence, marginal_es = float(mixed.log_evidence_d[0]), mixed.marginal_des[0]
     else:
-        sets, log_evidence = enumerate_sets(
-            arrays, prepare(arrays, arrays.prior_es[None], merge=merge)
-        )
+        sets, log_evidence = enumerate_sets(arrays, prepare(arrays, arrays.prior_es[None]))
         marginal_es, largest = sets.marginals(arrays.prior_es.shape), len(sets.belief_h)
         left_out = sets.left_out
     stats = PassStats(

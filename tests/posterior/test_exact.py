@@ -21,15 +21,6 @@ def test_matches_enumeration(arrays: Arrays) -> None:
 
 @settings(max_examples=30, deadline=None)
 @given(problems())
-def test_merging_does_not_change_the_answer(arrays: Arrays) -> None:
-    merged, apart = infer(arrays), infer(arrays, merge=False)
-    assert np.isclose(merged.log_evidence, apart.log_evidence, rtol=0, atol=1e-11)
-    np.testing.assert_allclose(merged.marginal_es, apart.marginal_es, rtol=1e-11, atol=1e-13)
-    assert merged.stats.digits <= apart.stats.digits
-
-
-@settings(max_examples=30, deadline=None)
-@given(problems())
 def test_a_batch_of_priors_equals_one_by_one(arrays: Arrays) -> None:
     rng = np.random.default_rng(0)
     prior_des = rng.gamma(1.0, size=(4, *arrays.prior_es.shape)) * (arrays.prior_es > 0)

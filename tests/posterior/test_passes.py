@@ -10,7 +10,7 @@ from swapinfer.evidence.arrays import Arrays
 from swapinfer.posterior import fault_sets, infer
 from swapinfer.posterior.bound import enumerate_sets
 from swapinfer.posterior.digits import prepare
-from swapinfer.posterior.exact import Plan, plan_passes
+from swapinfer.posterior.exact import Plan, plan_passes, run_passes
 from swapinfer.posterior.order import plan_route
 from swapinfer.posterior.tree import Tree
 from tests.posterior.engines import compression_job, diagnosing_job, swapping_job
@@ -69,6 +69,17 @@ def test_supposing_in_turn_what_comes_first_changes_nothing() -> None:
     found = tree_of(arrays).sets_above(1e-4, 1000, infer(arrays).marginal_es)
     shares = np.sort(found.belief_h)[::-1]
     np.testing.assert_allclose(sets.belief_h[:20], shares[:20], rtol=0.05)
+
+
+@settings(max_examples=60, deadline=None)
+@given(problems())
+def test_cases_add_up_to_the_whole(arrays: Arrays) -> None:
+    """Whatever comes first, on single terms and on equal ones that count."""
+    cases = prepare(arrays, arrays.prior_es[None]).cases()
+    evidence, marginal_es = brute_force(arrays)
+    draws, _ = run_passes([Plan.of(case) for case in cases])
+    assert np.isclose(draws.log_evidence_d[0], np.log(evidence), rtol=0, atol=1e-11)
+    np.testing.assert_allclose(draws.marginal_des[0], marginal_es, rtol=1e-10, atol=1e-13)
 
 
 @settings(max_examples=40, deadline=None)
