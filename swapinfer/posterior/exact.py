@@ -20,7 +20,7 @@ from swapinfer.posterior.sweep import Sweep
 EXACT_LIMIT = 2**24
 """Entries of all messages of an exact pass together."""
 
-WORTH_SUPPOSING = 2**18
+WORTH_SUPPOSING = 2**17
 """Entries from which it may pay to suppose in turn what an element does."""
 
 CHUNK = 2**21
