@@ -17,17 +17,20 @@ from swapinfer.claim.facts import (
     FindingLine,
     ModeLine,
     NearestRival,
+    Otherwise,
     Rival,
     Standing,
     Verification,
 )
+from swapinfer.errors import SwapinferError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.states import draw_priors
+from swapinfer.ledger.event import require_known
 from swapinfer.ledger.record import Record, clock_steps
-from swapinfer.ledger.replay import Job
+from swapinfer.ledger.replay import Job, Numbered, replay
 from swapinfer.ledger.words import element_label, now_at
-from swapinfer.pack.model import Test
+from swapinfer.pack.model import Pack, Test
 from swapinfer.plan.costing import mode_weights
 from swapinfer.posterior import (
     FaultIntervals,
@@ -59,6 +62,9 @@ AGAINST_THE_CAUSE = 5.0
 """Decibans from which a finding against the cause is a conflict."""
 
 MOST_AGAINST = 3
+
+MOST_RARER = 1e6
+"""Times rarer beforehand, beyond which it does not matter."""
 
 
 class Course(Struct, frozen=True, eq=False, dict=True):
@@ -179,13 +185,7 @@ class Course(Struct, frozen=True, eq=False, dict=True):
 
     def all_faulty(self, elements: Iterable[str]) -> float:
         """Probability that every one of these elements is at fault."""
-        names = list(elements)
-        if len(names) == 1:
-            return float(self.posterior.fault_e[self.index(names[0])])
-        barred_es = np.zeros_like(self.evidence.arrays.prior_es, dtype=bool)
-        for element in names:
-            barred_es[self.index(element), 0] = True
-        return self._share_without(barred_es)
+        return all_faulty(self.evidence, self.posterior, elements)
 
     def residual_risk(self) -> float:
         """Probability that a fault which causes misfires is still active in the vehicle."""
@@ -193,13 +193,32 @@ class Course(Struct, frozen=True, eq=False, dict=True):
         fitted = {space.index[element] for element in job.fitted.values()}
         barred_es = space.active_es(job.time) & (space.rate_es > 0)
         barred_es[[e for e in range(len(space.elements)) if e not in fitted]] = False
-        return 1.0 - self._share_without(barred_es)
+        return 1.0 - _share_without(self.evidence, self.posterior, barred_es)
 
-    def _share_without(self, barred_es: BoolArray) -> float:
-        """Posterior probability that no element is in a barred state: a ratio of evidences."""
-        arrays = self.evidence.arrays
-        rest = infer(replace(arrays, prior_es=np.where(barred_es, 0.0, arrays.prior_es)))
-        return min(1.0, float(np.exp(rest.log_evidence - self.posterior.log_evidence)))
+
+def all_faulty(evidence: Evidence, posterior: Posterior, elements: Iterable[str]) -> float:
+    """Probability that every one of these elements is at fault.
+
+    Parameters
+    ----------
+    evidence, posterior
+        Of a job.
+    elements : iterable of str
+        Their ids.
+    """
+    indices = [evidence.space.index[element] for element in elements]
+    if len(indices) == 1:
+        return float(posterior.fault_e[indices[0]])
+    barred_es = np.zeros_like(evidence.arrays.prior_es, dtype=bool)
+    barred_es[indices, 0] = True
+    return _share_without(evidence, posterior, barred_es)
+
+
+def _share_without(evidence: Evidence, posterior: Posterior, barred_es: BoolArray) -> float:
+    """Posterior probability that no element is in a barred state: a ratio of evidences."""
+    arrays = evidence.arrays
+    rest = infer(replace(arrays, prior_es=np.where(barred_es, 0.0, arrays.prior_es)))
+    return min(1.0, float(np.exp(rest.log_evidence - posterior.log_evidence)))
 
 
 def follow_belief(job: Job) -> Course:
@@ -228,6 +247,44 @@ def follow_belief(job: Job) -> Course:
         checks=check_findings(arrays, posterior, evidence.keeping) if intervals else None,
         flips=flip_points(arrays, posterior),
         level_weight_q=level_weight_q,
+    )
+
+
+def conclude(course: Course, pack: Pack, events: Iterable[Numbered] | None = None) -> Otherwise:
+    """Work a job out under other priors or from other events.
+
+    Parameters
+    ----------
+    course : Course
+        Belief in the job as it is.
+    pack : Pack
+        Priors in force instead.
+    events : iterable of (int, Event), optional
+        What happened instead; by default what stands.
+
+    Returns
+    -------
+    Otherwise
+        What becomes of the causes that the job concludes on.
+    """
+    try:
+        job = replay(course.job.standing if events is None else events, pack)
+        for element in course.subjects:
+            require_known("element", element, job.elements)
+        evidence = gather_evidence(job)
+        posterior = infer(evidence.arrays)
+    except SwapinferError as error:
+        return Otherwise(None, why_not=str(error))
+    return conclusion(evidence, posterior, course.subjects)
+
+
+def conclusion(evidence: Evidence, posterior: Posterior, subjects: Iterable[str]) -> Otherwise:
+    """Say how likely causes are, and what is likeliest."""
+    leader = int(np.argmax(for_order(posterior.fault_e)))
+    return Otherwise(
+        joint=all_faulty(evidence, posterior, subjects),
+        leader=element_label(evidence.job, evidence.arrays.elements[leader]),
+        leader_probability=float(posterior.fault_e[leader]),
     )
 
 
@@ -321,7 +378,11 @@ def list_conflicts(
 
 
 def standing_of(
-    course: Course, causes: Sequence[CauseLine], verified: Verification, established: float
+    course: Course,
+    causes: Sequence[CauseLine],
+    verified: Verification,
+    published: Otherwise,
+    established: float,
 ) -> Standing:
     """Say how firm the conclusion is and, if it is a draft, why.
 
@@ -333,6 +394,8 @@ def standing_of(
         Those shown, the subjects first.
     verified : Verification
         What was driven since the last repair.
+    published : Otherwise
+        What follows under the published priors.
     established : float
         Least probability for that word.
     """
@@ -340,17 +403,29 @@ def standing_of(
     single = len(course.subjects) == 1
     status, unproven = _status(course.job, verified)
     unlikely = ["not established"] if joint < established else []
+    if not unlikely and published.joint is not None and published.joint < established:
+        unlikely = ["own priors"]
     return Standing(
         status=status,
         draft=(*unproven, *unlikely),
         joint=joint,
         low=causes[0].low if single else None,
         high=causes[0].high if single else None,
+        rarer=_rarer(joint, established) if single else None,
         draws=len(course.intervals.fault_de) if course.intervals else 0,
         established=established,
         exact=course.posterior.exact,
         log10_evidence=course.posterior.log_evidence / math.log(10.0),
     )
+
+
+def _rarer(probability: float, established: float) -> float | None:
+    """How many times a cause's odds beforehand may shrink: its odds now shrink as many times."""
+    least = established if probability >= established else LIKELY
+    if probability < least:
+        return None
+    odds = probability / max(1.0 - probability, 1e-9)
+    return float(f"{min(odds * (1.0 - least) / least, MOST_RARER):.4g}")
 
 
 def _status(job: Job, verified: Verification) -> tuple[str, tuple[str, ...]]:

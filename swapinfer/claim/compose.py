@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from swapinfer.claim import proof
 from swapinfer.claim.clean import Picture, map_texts
 from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section, Table
-from swapinfer.claim.facts import CauseLine, ClaimFacts, Readout, RepairLine, Vehicle, Verification
+from swapinfer.claim.facts import (
+    CauseLine,
+    ClaimFacts,
+    Otherwise,
+    Readout,
+    RepairLine,
+    Vehicle,
+    Verification,
+)
 from swapinfer.claim.settings import ClaimSettings, Numbers
 from swapinfer.ledger.words import listed
 
@@ -50,7 +58,7 @@ def compose(
         subtitle=f"Write-up of a misfire diagnosis, {first} to {last}, by {who}",
         stamp="Draft" if is_draft else "Closed, repair verified",
         is_draft=is_draft,
-        warnings=_why_draft(facts, numbers),
+        warnings=(*_why_draft(facts, numbers), *_remarks(facts, numbers)),
         sections=(
             _complaint(facts, numbers),
             _cause(facts, numbers),
@@ -86,8 +94,31 @@ def _why_draft(facts: ClaimFacts, numbers: Numbers) -> tuple[str, ...]:
             f"{numbers.percent(standing.established)} from which this shop calls a cause "
             "established."
         ),
+        "own priors": "The cause is established only under priors that are not the published ones.",
     }
     return tuple(words[reason] for reason in standing.draft)
+
+
+def _remarks(facts: ClaimFacts, numbers: Numbers) -> Iterator[str]:
+    """Yield what a reviewer must know before reading on, whatever the state of the job."""
+    if not facts.published.is_same:
+        yield (
+            f"The priors are {proof.tell_priors(facts.published, numbers)}. "
+            f"{_otherwise(facts.published.concludes, facts, numbers, 'under the published ones')}"
+        )
+
+
+def _otherwise(other: Otherwise, facts: ClaimFacts, numbers: Numbers, how: str) -> str:
+    """Say what would become of the conclusion."""
+    if other.joint is None:
+        return f"What the job would lead to {how} cannot be worked out: {other.why_not}."
+    named = proof.names(facts)
+    joint, stands = numbers.percent(other.joint), numbers.percent(facts.standing.joint)
+    said = f"The {named} would stand at {joint} {how}, not at {stands}"
+    if other.leader in [cause.label for cause in facts.concluded]:
+        return f"{said}."
+    likeliest = numbers.percent(other.leader_probability)
+    return f"{said}; likeliest would be the {other.leader}, at {likeliest}."
 
 
 def _complaint(facts: ClaimFacts, numbers: Numbers) -> Section:
@@ -141,7 +172,7 @@ def _code_words(codes: Readout) -> str:
 
 def _cause(facts: ClaimFacts, numbers: Numbers) -> Section:
     standing = facts.standing
-    sentences = []
+    sentences = [_under_priors(facts, numbers)]
     if standing.low is not None and standing.high is not None:
         between = f"{numbers.percent(standing.low)} and {numbers.percent(standing.high)}"
         sentences.append(
@@ -172,15 +203,37 @@ def _cause(facts: ClaimFacts, numbers: Numbers) -> Section:
     return Section("cause", "Cause", blocks, major=True)
 
 
+def _under_priors(facts: ClaimFacts, numbers: Numbers) -> str:
+    """Say what the probability is under the published priors, and how far it holds."""
+    standing, published = facts.standing, facts.published
+    named = f"{published.pack} {published.version}"
+    if published.is_same:
+        said = f"The prior probabilities are the published ones ({named})."
+    elif published.concludes.joint is None:
+        said = f"Under the published priors ({named}) it cannot be worked out."
+    else:
+        theirs = numbers.percent(published.concludes.joint)
+        said = f"Under the published priors ({named}) it is {theirs}."
+    if standing.rarer is None:
+        return said
+    established = standing.joint >= standing.established
+    least = numbers.percent(standing.established) if established else "one half"
+    return (
+        f"{said} It stays above {least} unless the {facts.concluded[0].label} were "
+        f"{numbers.factor(standing.rarer)} times rarer beforehand than these priors say."
+    )
+
+
 def _conclusion(facts: ClaimFacts, numbers: Numbers) -> str:
     standing = facts.standing
     firm = "Suspected only" if standing.joint < 0.5 else "Probable, not established"
-    if standing.joint >= standing.established:
+    if standing.joint >= standing.established and "own priors" not in standing.draft:
         firm = "Established"
     name = proof.names(facts)
     if len(facts.concluded) > 1:
         name += " together"
-    return f"{firm}: {name}, with a probability of {numbers.percent(standing.joint)}."
+    under = "" if facts.published.is_same else " under the shop's own priors"
+    return f"{firm}: {name}, with a probability of {numbers.percent(standing.joint)}{under}."
 
 
 def _modes(cause: CauseLine, numbers: Numbers) -> str:

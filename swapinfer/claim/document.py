@@ -103,7 +103,7 @@ class Document(Struct, frozen=True):
     is_draft : bool
         Whether that is to be seen at first sight.
     warnings : tuple of str
-        Why it is a draft.
+        Why it is a draft, and what must be known before reading on.
     """
 
     title: str

@@ -310,11 +310,15 @@ class Standing(Struct, frozen=True):
     ----------
     draft : tuple of str
         Why this is a draft: ``"open"``, ``"unrepaired"``, ``"unverified"``, ``"claimed"`` (closed
-        as verified without the drive asked), ``"not established"``; empty otherwise.
+        as verified without the drive asked), ``"not established"``, ``"own priors"`` (established
+        under them, not under the published ones); empty otherwise.
     joint : float
         Probability that all named causes (or the leading one) were at fault.
     low, high : float or None
         90 % interval of `joint`, where it is of a single cause.
+    rarer : float or None
+        How many times rarer beforehand a single cause might have been and still be established,
+        or likelier than not where it is not established; None where it is neither, or not single.
     draws : int
         Draws of the priors behind the intervals; 0 where there are none.
     established : float
@@ -328,10 +332,77 @@ class Standing(Struct, frozen=True):
     joint: float
     low: float | None
     high: float | None
+    rarer: float | None
     draws: int
     established: float
     exact: bool
     log10_evidence: float
+
+
+class Otherwise(Struct, frozen=True):
+    """The conclusion under other priors, or with more findings counted.
+
+    Attributes
+    ----------
+    joint : float or None
+        Probability that the same causes were at fault; None where the job cannot be worked out so.
+    leader : str
+        What is likeliest then, and `leader_probability` how likely.
+    why_not : str
+        Why the job cannot be worked out so; empty where it can.
+    """
+
+    joint: float | None
+    leader: str = ""
+    leader_probability: float = 0.0
+    why_not: str = ""
+
+
+class ChangedEntry(Struct, frozen=True):
+    """A number, or another entry, of the priors that is not as it is published.
+
+    Attributes
+    ----------
+    path : str
+        Dotted keys as in the priors' files.
+    published, own : str
+        As JSON; ``"absent"`` where there is none.
+    joint : float or None
+        Probability of the conclusion under the published priors with this entry alone changed; None
+        where it cannot stand alone.
+    """
+
+    path: str
+    published: str
+    own: str
+    joint: float | None
+
+
+class Published(Struct, frozen=True, kw_only=True):
+    """The published priors, and how the job's own differ from them.
+
+    Attributes
+    ----------
+    pack, version, digest : str
+        Of the base that came with the program.
+    is_same : bool
+        Whether the job's own have the same content.
+    concludes : Otherwise
+        What follows under the published ones.
+    numbers, others : int
+        How many numbers differ, and how many other entries.
+    changed : tuple of ChangedEntry
+        Those that weigh most on the answer, the weightiest first.
+    """
+
+    pack: str
+    version: str
+    digest: str
+    is_same: bool
+    concludes: Otherwise
+    numbers: int = 0
+    others: int = 0
+    changed: tuple[ChangedEntry, ...] = ()
 
 
 class SpentLine(Struct, frozen=True):
@@ -492,6 +563,7 @@ class ClaimFacts(Struct, frozen=True):
     cautions: tuple[str, ...]
     photos: tuple[Photo, ...]
     provenance: PriorSources
+    published: Published
     ledger: LedgerFacts
 
     @property

@@ -12,6 +12,7 @@ from swapinfer.claim.facts import (
     ClaimFacts,
     Conflict,
     FindingLine,
+    Published,
     ReadingLine,
     Rival,
     Trail,
@@ -415,9 +416,40 @@ def _photos(
     return (Section("photos", "Photographs", tuple(blocks)),) if blocks else ()
 
 
+def tell_priors(published: Published, numbers: Numbers) -> str:
+    """Say whether priors are the published ones, and how many of their entries are not."""
+    named = f"the published {published.pack} {published.version}"
+    if published.is_same:
+        return named
+    counted = [
+        f"{numbers.plain(count)} {one if count == 1 else many}"
+        for count, one, many in (
+            (published.numbers, "number", "numbers"),
+            (published.others, "other entry", "other entries"),
+        )
+        if count
+    ]
+    differs = "differs" if published.numbers + published.others == 1 else "differ"
+    return f"NOT {named}: {' and '.join(counted) or 'names, sources or their order'} {differs}"
+
+
+def tell_changes(published: Published, numbers: Numbers) -> tuple[str, ...]:
+    """Say of each entry that was changed what it was, what it is and what that alone leads to."""
+    lines = []
+    for one in published.changed:
+        alone = "" if one.joint is None else f" (alone, it leads to {numbers.percent(one.joint)})"
+        lines.append(f"{one.path}: {one.published} as published, here {one.own}{alone}")
+    left = published.numbers + published.others - len(lines)
+    return (*lines, f"{numbers.plain(left)} more, not listed") if left else tuple(lines)
+
+
 def _priors(facts: ClaimFacts, numbers: Numbers) -> Section:
     source = facts.provenance
-    pack = f"Pack {source.pack} {source.version}, digest {source.digest}."
+    pack = (
+        f"Pack {source.pack} {source.version}, digest {source.digest}: "
+        f"{tell_priors(facts.published, numbers)}."
+    )
+    changes = tell_changes(facts.published, numbers)
     table = Table(
         "Sources",
         ("Numbers", "Grade", "Source"),
@@ -427,7 +459,8 @@ def _priors(facts: ClaimFacts, numbers: Numbers) -> Section:
         widths=(3, 5, 12),
         right=(0,),
     )
-    return Section("priors", "Where the prior probabilities come from", (Paragraph(pack), table))
+    blocks = (Paragraph(pack), *((Items(changes),) if changes else ()), table)
+    return Section("priors", "Where the prior probabilities come from", blocks)
 
 
 def _check(facts: ClaimFacts, numbers: Numbers) -> Section:

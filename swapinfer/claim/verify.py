@@ -10,7 +10,8 @@ from typing import Any
 from msgspec import Struct, ValidationError, convert, to_builtins
 
 from swapinfer.claim.facts import ClaimFacts
-from swapinfer.claim.settings import ClaimSettings
+from swapinfer.claim.proof import tell_changes, tell_priors
+from swapinfer.claim.settings import ClaimSettings, Numbers
 from swapinfer.claim.write import SHAPE, Claim, dump, seal_of, write_up
 from swapinfer.errors import ClaimError, InputError, SwapinferError
 from swapinfer.ledger.events import read_events
@@ -37,12 +38,21 @@ class Verified(Struct, frozen=True):
         ``"numbers"``, ``"bytes"``.
     facts : ClaimFacts or None
         All that the ledger in the file says, computed anew; None if something differs.
+    priors : str
+        Whether its priors are the published ones, in words.
+    changes : tuple of str
+        What of them is not, those first that weigh most on the answer; a few.
+    remarks : tuple of str
+        What stands at the stamp of its write-up.
     """
 
     same: bool
     difference: str
     compared: tuple[str, ...]
     facts: ClaimFacts | None = None
+    priors: str = ""
+    changes: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
 
 
 def verify_file(path: Path, *, expect: str = "", job: Path | None = None) -> Verified:
@@ -109,7 +119,16 @@ def _verify(raw: bytes, expect: str, job_raw: bytes | None) -> Verified:
     else:
         raise _DifferenceError(f'neither an exported job ("{JOB_FORMAT}") nor a "{SHAPE}"')
     compared += ("digest", "bytes") if expect else ("bytes",)
-    return Verified(same=True, difference="", compared=compared, facts=claim.facts)
+    published, numbers = claim.facts.published, Numbers(claim.settings)
+    return Verified(
+        same=True,
+        difference="",
+        compared=compared,
+        facts=claim.facts,
+        priors=tell_priors(published, numbers),
+        changes=tell_changes(published, numbers),
+        remarks=claim.document.warnings,
+    )
 
 
 def _parse(raw: bytes) -> dict[str, Any]:
@@ -129,13 +148,32 @@ def _verify_claim(document: dict[str, Any], expect: str, job_raw: bytes | None) 
     if job is None:
         raise _DifferenceError("something was left out of it; give the exported job as well")
     claim = _recompute(job, _settings(document["settings"]), expect)
-    fresh = json.loads(json.dumps(to_builtins(claim.facts)))
-    found = first_difference(document["facts"], fresh, "facts")
+    stated, fresh = document["facts"], json.loads(json.dumps(to_builtins(claim.facts)))
+    if _published_digest(stated) != claim.facts.published.digest:
+        stated, fresh = _without_published(stated), _without_published(fresh)
+    found = first_difference(stated, fresh, "facts")
     if found:
         raise _DifferenceError(found, ("chain", "priors"))
     if document["seal"] != seal_of(document):
         raise _DifferenceError("its seal is that of other content", ("chain", "priors", "numbers"))
     return claim
+
+
+def _published_digest(facts: Any) -> str | None:  # noqa: ANN401  whatever the file holds
+    try:
+        return str(facts["published"]["digest"])
+    except (KeyError, TypeError):
+        return None
+
+
+def _without_published(facts: Any) -> Any:  # noqa: ANN401
+    """Leave out what follows from the published priors, where they are those of another version."""
+    try:
+        draft = [reason for reason in facts["standing"]["draft"] if reason != "own priors"]
+        kept = {name: value for name, value in facts.items() if name != "published"}
+        return {**kept, "standing": {**facts["standing"], "draft": draft}}
+    except (KeyError, TypeError, AttributeError):
+        return facts
 
 
 def _settings(table: Any) -> ClaimSettings:  # noqa: ANN401  whatever the file holds

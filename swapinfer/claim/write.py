@@ -32,6 +32,7 @@ from swapinfer.claim.facts import (
     Vehicle,
     Verification,
 )
+from swapinfer.claim.published import compare_with_published
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.vin import check_vin, normal_vin
 from swapinfer.claim.work import on_record
@@ -44,6 +45,7 @@ from swapinfer.ledger.replay import Job
 from swapinfer.ledger.runs import explain_run, is_clean
 from swapinfer.ledger.words import good_range, place_label, wanted_words
 from swapinfer.pack.codes import read_codes
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack, Test
 from swapinfer.pack.provenance import numbers_by_source
 from swapinfer.pack.tables import pack_to_json
@@ -83,6 +85,7 @@ def write_up(
     *,
     settings: ClaimSettings | None = None,
     pack_text: str = "",
+    published: Pack | None = None,
 ) -> Claim:
     """Write a job up.
 
@@ -96,6 +99,8 @@ def write_up(
         Of the shop.
     pack_text : str, optional
         Priors as the store keeps them; the pack written out anew by default.
+    published : Pack, optional
+        Priors that its own are compared with; the base that comes with the program by default.
 
     Returns
     -------
@@ -108,7 +113,7 @@ def write_up(
         If the findings are impossible under every combination of faults.
     """
     settings = settings or ClaimSettings()
-    facts = gather_facts(job, records, settings)
+    facts = gather_facts(job, records, settings, published or load_pack())
     attached = [(seq, event) for seq, event in job.standing if isinstance(event, ev.Attached)]
     shown = {seq: read_picture(picture_bytes(event)) for seq, event in attached}
     pictures = {seq: picture for seq, picture in shown.items() if picture}
@@ -154,7 +159,9 @@ def dump(document: object) -> str:
     return json.dumps(document, ensure_ascii=True, allow_nan=False, indent=1) + "\n"
 
 
-def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -> ClaimFacts:
+def gather_facts(
+    job: Job, records: Sequence[Record], settings: ClaimSettings, published: Pack
+) -> ClaimFacts:
     """Collect everything that a write-up says.
 
     Parameters
@@ -165,6 +172,8 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
         The whole chain.
     settings : ClaimSettings
         Of the shop.
+    published : Pack
+        Priors that its own are compared with.
 
     Returns
     -------
@@ -176,6 +185,7 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
     findings = _findings(course, records)
     verified = _verification(course)
     sheet = work.Sheet(course)
+    compared = compare_with_published(course, published)
     readouts = _readouts(job, records)
     confirming = job.engine.tests.get(job.closing.confirmed_by) if job.closing else None
     facts = ClaimFacts(
@@ -186,7 +196,9 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
         complaint=job.opening.complaint,
         remark=job.closing.remark if job.closing else "",
         vehicle=_vehicle(job),
-        standing=beliefs.standing_of(course, causes, verified, settings.established),
+        standing=beliefs.standing_of(
+            course, causes, verified, compared.concludes, settings.established
+        ),
         causes=causes,
         subjects=len(course.subjects),
         leader=course.label(course.leader),
@@ -216,6 +228,7 @@ def gather_facts(job: Job, records: Sequence[Record], settings: ClaimSettings) -
             if isinstance(event, ev.Attached)
         ),
         provenance=_provenance(job.pack),
+        published=compared,
         ledger=LedgerFacts(records[0].job, len(records), records[-1].digest, records[-1].program),
     )
     return _released(facts, job.opening, settings)

@@ -30,7 +30,17 @@ SEED = 1
 
 
 class VerifiedView(Facts, frozen=True):
-    """Whether a file still says what its ledger says."""
+    """Whether a file still says what its ledger says, and under which priors.
+
+    Attributes
+    ----------
+    priors : str
+        Whether they are the published ones, in words.
+    changes : tuple of str
+        What of them is not, the weightiest first; a few.
+    remarks : tuple of str
+        What stands at the stamp of the write-up.
+    """
 
     shape: ClassVar[str] = "verified/1"
 
@@ -39,6 +49,9 @@ class VerifiedView(Facts, frozen=True):
     difference: str
     compared: tuple[str, ...]
     head: str
+    priors: str
+    changes: tuple[str, ...]
+    remarks: tuple[str, ...]
 
     @property
     def exit_code(self) -> int:
@@ -183,7 +196,16 @@ def verify_claim(
 
     found = verify_file(file, expect=expect, job=exported)
     head = found.facts.ledger.head if found.facts else ""
-    return VerifiedView(str(file), found.same, found.difference, found.compared, head)
+    return VerifiedView(
+        str(file),
+        found.same,
+        found.difference,
+        found.compared,
+        head,
+        found.priors,
+        found.changes,
+        found.remarks,
+    )
 
 
 @show.register
@@ -194,4 +216,10 @@ def _(facts: VerifiedView, page: Page) -> str:
         lines = page.wrap(f"{facts.file}: DIFFERS: {facts.difference}")
     if facts.head:
         lines += page.wrap(f"digest of the ledger: {facts.head}", indent=2)
+    if facts.priors:
+        lines += page.wrap(f"priors: {facts.priors}", indent=2)
+    for change in facts.changes:
+        lines += page.wrap(change, indent=4)
+    for remark in facts.remarks:
+        lines += page.wrap(f"note: {remark}", indent=2)
     return "\n".join(lines)

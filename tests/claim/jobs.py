@@ -31,8 +31,10 @@ def base_pack() -> Pack:
     return load_pack()
 
 
-def chain(events: Sequence[Event], whos: Sequence[str] = WHOS) -> list[Record]:
-    """Seal events into records, a quarter of an hour apart."""
+def chain(
+    events: Sequence[Event], whos: Sequence[str] = WHOS, pack: Pack | None = None
+) -> list[Record]:
+    """Seal events into records, a quarter of an hour apart, under the base pack or another."""
     records: list[Record] = []
     for seq, event in enumerate(events):
         records.append(
@@ -43,7 +45,7 @@ def chain(events: Sequence[Event], whos: Sequence[str] = WHOS) -> list[Record]:
                 event.to_json(),
                 who=whos[seq % len(whos)],
                 at=(START + timedelta(minutes=15 * seq)).isoformat(),
-                pack=base_pack().digest,
+                pack=(pack or base_pack()).digest,
                 previous=records[-1].digest if records else GENESIS,
             )
         )

@@ -138,7 +138,7 @@ REFUSING: dict[str, Callable[[Replayed], Any]] = {
     "supposing": lambda job: suppose(job, DRIVE, QUIET),
     "verifying": lambda job: prove(gather_evidence(job), infer(gather_evidence(job).arrays)),
     "cost": lambda job: Sheet(follow_belief(job)),
-    "write-up": lambda job: gather_facts(job, chain(ALL), ClaimSettings()),
+    "write-up": lambda job: gather_facts(job, chain(ALL), ClaimSettings(), base_pack()),
     "every format": lambda job: write_up(job, chain(ALL)),
     "meaning": lambda job: explain_events(believe(job), believe(job), [Polished()]),
     "advice": lambda _: split_steps([Polished()]),

@@ -31,7 +31,9 @@ DATA = Path(__file__).parent / "data"
 def facts_of_the_old_job() -> dict[str, Any]:
     old = read_document(json.loads((DATA / "job.json").read_text(encoding="utf-8")))
     job = replay(read_events(old.records), pack_from_json(old.packs[old.records[0].pack]))
-    claim = write_up(job, old.records, settings=ClaimSettings(shop="Example Garage"))
+    claim = write_up(
+        job, old.records, settings=ClaimSettings(shop="Example Garage"), published=job.pack
+    )
     facts: dict[str, Any] = json.loads(json.dumps(to_builtins(claim.facts)))
     return facts
 
