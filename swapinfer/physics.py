@@ -25,6 +25,9 @@ MOST_MINUTES = 10_000.0
 MOST_KM = 3_000_000.0
 """Distance that a vehicle does in its life at most; from memory."""
 
+MOST_KM_A_DAY = 2_000.0
+"""Distance that a vehicle does in a day at most, drivers taking turns; our choice, no source."""
+
 FIRINGS_PER_MIN = 3_500.0
 """Of one cylinder at most: a four-stroke engine at 7,000 turns a minute; common practice."""
 
@@ -200,7 +203,7 @@ def check_minutes(minutes: float) -> None:
     if not 0 < minutes <= MOST_MINUTES:
         raise InputError(
             f"running time must be more than 0 and at most {MOST_MINUTES:,.0f} minutes, "
-            f"got {minutes:g}"
+            f"got {minutes:,.12g}"
         )
 
 
@@ -229,7 +232,7 @@ def check_km(km: float) -> None:
         Naming the limit.
     """
     if not 0 <= km <= MOST_KM:
-        raise InputError(f"a distance must be 0 to {MOST_KM:,.0f} km, got {km:g} km")
+        raise InputError(f"a distance must be 0 to {MOST_KM:,.0f} km, got {km:,.12g} km")
 
 
 def check_altitude(altitude_m: float) -> None:

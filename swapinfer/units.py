@@ -56,7 +56,7 @@ _SPELLINGS = {
 _OF_THE_UNITS_LIBRARY = {"kohm": "kiloohm", "Mohm": "megaohm", "mohm": "milliohm", "%": "percent"}
 
 _NUMBER = re.compile(r"([-+]?(?:\d[\d_]*(?: \d{3})*(?:[.,]\d+)*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*)$")
-_THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:,\d{3})+(?:\.\d+)?$")
+_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d+)?$")
 _UNIT_NAME = re.compile(r"[A-Za-z\u00b5%]+(?:/[A-Za-z]+)?$")
 _OVER_LIMIT = {"ol", "o.l", "o.l.", "0l", "0.l", "over limit", "over-limit", "overlimit", "inf"}
 

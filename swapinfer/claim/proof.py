@@ -337,6 +337,12 @@ def _spent(facts: ClaimFacts, numbers: Numbers) -> Section:
         f"Standard times of the priors' pack for what was recorded, labour at {rate} an hour; no "
         f"stopwatch. On the clock the job lasted from {first} to {last}."
     )
+    if numbers.settings.exchange != 1.0:
+        rate = numbers.significant(numbers.settings.exchange)
+        intro += (
+            f" Amounts of the priors, where the shop has none of its own, are counted at {rate} "
+            f"{spent.currency} for one unit of the priors' currency."
+        )
     parts = (
         f"parts ({spent.parts_fitted}; {spent.parts_priced} at the price entered, others at a "
         "typical one)"

@@ -9,6 +9,7 @@ from msgspec import Struct
 
 from swapinfer.claim.facts import OnRecord
 from swapinfer.errors import InputError, near_match
+from swapinfer.pack.money import OwnMoney
 from swapinfer.units import convert
 
 DATES = {"iso": "%Y-%m-%d", "dmy": "%d/%m/%Y", "mdy": "%m/%d/%Y"}
@@ -56,8 +57,12 @@ class ClaimSettings(Struct, frozen=True, forbid_unknown_fields=True):
         Units in which numbers are shown.
     currency : str
         Three letters; the pack's when empty.
+    exchange : float
+        How many of it one unit of the pack's currency is worth.
     rate_per_hour : float or None
         Of labour; the pack's when None.
+    part_prices : dict of str to float
+        Kind to price of parts for which none was entered; the pack's where it is not named.
     decimal : str
         ``"."`` or ``","``.
     dates : str
@@ -77,7 +82,9 @@ class ClaimSettings(Struct, frozen=True, forbid_unknown_fields=True):
     pressure: str = "psi"
     temperature: str = "degC"
     currency: str = ""
+    exchange: float = 1.0
     rate_per_hour: float | None = None
+    part_prices: dict[str, float] = {}
     decimal: str = "."
     dates: str = "iso"
     paper: str = "a4"
@@ -96,6 +103,16 @@ class ClaimSettings(Struct, frozen=True, forbid_unknown_fields=True):
                 f"a cause may be worded as established from a probability of 0.5 up to, but not "
                 f"including, 1; got {self.established}"
             )
+
+    @property
+    def money(self) -> OwnMoney:
+        """How the pack's amounts are counted."""
+        return OwnMoney(
+            currency=self.currency,
+            exchange=self.exchange,
+            rate_per_hour=self.rate_per_hour,
+            part_prices=self.part_prices,
+        )
 
 
 class Numbers(Struct, frozen=True):

@@ -17,12 +17,12 @@ from swapinfer.claim.facts import (
     SpentLine,
     Trail,
 )
-from swapinfer.claim.settings import ClaimSettings
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, follow
 from swapinfer.ledger.words import element_label, origin, place_label, where_words
 from swapinfer.pack.fixes import access_of, fix_shares, known_fix
 from swapinfer.pack.model import Fix, Kind, Test
+from swapinfer.pack.money import OwnMoney
 from swapinfer.plan.costing import Costing, PlanSettings, Task
 
 POSSIBLE = 0.05
@@ -68,13 +68,15 @@ class Sheet:
     ----------
     course : Course
         Says how what was repaired had failed.
+    own : OwnMoney
+        The shop's figures.
     """
 
-    def __init__(self, course: Course) -> None:
+    def __init__(self, course: Course, own: OwnMoney) -> None:
         job = course.job
         self._course = course
         self._access = job.pack.access
-        self._costing = Costing(job, PlanSettings(job.pack.costs))
+        self._costing = Costing(job, PlanSettings.of_shop(job.pack, own))
         self._minutes = dict.fromkeys(WORK, 0.0)
         self._parts = self._other = 0.0
         self._priced = 0
@@ -147,18 +149,16 @@ class Sheet:
         self._open = self._open - names
         self._minutes["access"] += sum(self._access[name].close_minutes for name in names)
 
-    def total(self, records: Sequence[Record], settings: ClaimSettings) -> Spent:
+    def total(self, records: Sequence[Record]) -> Spent:
         """Add everything up.
 
         Parameters
         ----------
         records : sequence of Record
             For the times at which the job began and was last worked on.
-        settings : ClaimSettings
-            Currency and labour rate.
         """
         costs = self._costing.settings.costs
-        rate = costs.rate_per_hour if settings.rate_per_hour is None else settings.rate_per_hour
+        rate = costs.rate_per_hour
         lines = tuple(
             SpentLine(work, minutes, minutes * rate / 60.0)
             for work, minutes in self._minutes.items()
@@ -174,7 +174,7 @@ class Sheet:
             parts_fitted=len(self.mended),
             other=self._other,
             total=labour + self._parts + self._other,
-            currency=settings.currency or costs.currency,
+            currency=costs.currency,
             first_at=records[0].at,
             last_at=records[-1].at,
             unclear=tuple(self._unclear),

@@ -184,7 +184,7 @@ def gather_facts(
     causes = beliefs.list_causes(course)
     findings = _findings(course, records)
     verified = _verification(course)
-    sheet = work.Sheet(course)
+    sheet = work.Sheet(course, settings.money)
     compared = compare_with_published(course, published)
     readouts = _readouts(job, records)
     confirming = job.engine.tests.get(job.closing.confirmed_by) if job.closing else None
@@ -219,7 +219,7 @@ def gather_facts(
             for seq, event in job.standing
             if isinstance(event, ev.Noted)
         ),
-        spent=sheet.total(records, settings),
+        spent=sheet.total(records),
         verification=verified,
         cautions=work.list_cautions(job, sheet),
         photos=tuple(

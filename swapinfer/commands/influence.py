@@ -22,6 +22,7 @@ from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import Pack
+from swapinfer.pack.money import OwnMoney
 from swapinfer.pack.provenance import numbers_under
 from swapinfer.pack.tables import pack_from_json, pack_to_json
 from swapinfer.plan.costing import PlanSettings
@@ -105,10 +106,11 @@ class _Trial(Struct, frozen=True):
 class _Trials:
     """A few jobs under the pack as it is, to be compared with them under changed ones."""
 
-    def __init__(self, pack: Pack, jobs: Iterable[list[Event]]) -> None:
+    def __init__(self, pack: Pack, jobs: Iterable[list[Event]], own: OwnMoney) -> None:
+        self.own = own
         self.table: dict[str, Any] = json.loads(pack_to_json(pack))
         self.jobs = list(jobs)
-        self.as_is = [_try(replay(enumerate(events), pack)) for events in self.jobs]
+        self.as_is = [_try(replay(enumerate(events), pack), own) for events in self.jobs]
 
     def belief_moved(self, path: str, value: float) -> float:
         """Largest change of an element's probability if one number is another."""
@@ -125,7 +127,8 @@ class _Trials:
         pack = changed_pack(self.table, path, value)
         others, moved = set[int](), 0.0
         for n, (events, trial) in enumerate(zip(self.jobs, self.as_is, strict=True)):
-            before, best = trial.plan.best, _try(replay(enumerate(events), pack)).plan.best
+            best = _try(replay(enumerate(events), pack), self.own).plan.best
+            before = trial.plan.best
             moved += abs(best.expected_total - before.expected_total) / len(self.jobs)
             others |= {n} if best.id != before.id else set()
         return others, moved
@@ -164,7 +167,7 @@ def weigh_numbers(
     pack = shop.pack
     opened = ev.Opened("plain", layout, {"ignition": ignition, "fuel": fuel})
     jobs = _plain_jobs(pack, opened)
-    trials = _Trials(pack, jobs.values())
+    trials = _Trials(pack, jobs.values(), shop.settings.money)
     numbers = dict(_movable(pack, replay([(0, opened)], pack).engine, trials.as_is))
     moved = {
         path: trials.belief_moved(path, one.high)
@@ -206,10 +209,10 @@ def _swap_of_the_likeliest(job: Job) -> ev.Swapped:
     raise SwapinferError("nothing of this engine can be moved")
 
 
-def _try(job: Job) -> _Trial:
+def _try(job: Job, own: OwnMoney) -> _Trial:
     evidence = gather_evidence(job)
     posterior = infer(evidence.arrays)
-    plan = next_steps(evidence, posterior, PlanSettings(costs=job.pack.costs))
+    plan = next_steps(evidence, posterior, PlanSettings.of_shop(job.pack, own))
     return _Trial(plan, dict(zip(evidence.arrays.elements, posterior.fault_e, strict=True)))
 
 

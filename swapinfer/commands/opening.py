@@ -11,6 +11,7 @@ from msgspec import structs
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import believe, list_causes
 from swapinfer.commands.dialogue import Asking, Dialogue, Question, ask, ask_quantity, choose
+from swapinfer.commands.odometer import odometer_remarks, shown_before
 from swapinfer.commands.options import Overlays, complete_layout
 from swapinfer.commands.planning import first_step
 from swapinfer.commands.record import LEADING, Recorded, record, summarise
@@ -101,7 +102,12 @@ def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
     opening = structs.replace(opening, newer=newer)
     belief = believe(replay([(0, opening)], pack))
     step = first_step(shop, belief)
+    remarks = list[str]()
     with shop.founding() as store, store.writing():
+        if opening.odometer_km is not None:
+            before = shown_before(store.beginnings(), opening.vehicle)
+            unit = shop.settings.unit("distance")
+            remarks = odometer_remarks(before, opening.odometer_km, shop.now(), unit)
         shop.keep_pack(pack)
         first = store.create_job(
             opening.ro,
@@ -122,6 +128,7 @@ def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
         after=list_causes(belief)[:LEADING],
         next=step,
         currency=shop.settings.costs(pack).currency,
+        warnings=tuple(remarks),
     )
 
 

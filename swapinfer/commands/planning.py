@@ -39,17 +39,14 @@ def plan_settings(shop: Shop, job: Job, lacking: Iterable[str] = ()) -> PlanSett
     Raises
     ------
     InputError
-        If a tool is unknown.
+        If a tool is unknown, or nobody said what the pack's currency is worth.
     """
     tools = job.pack.tools
-    return PlanSettings(
-        costs=shop.settings.costs(job.pack),
-        missing_tools=frozenset(
-            known_word(name, tools, f'no tool "{name}"')
-            for name in (*shop.settings.missing_tools, *lacking)
-        ),
-        part_prices=shop.settings.part_prices,
+    missing = frozenset(
+        known_word(name, tools, f'no tool "{name}"')
+        for name in (*shop.settings.missing_tools, *lacking)
     )
+    return PlanSettings.of_shop(job.pack, shop.settings.money, missing)
 
 
 def first_step(shop: Shop, belief: Belief) -> StepLine:

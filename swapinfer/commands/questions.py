@@ -13,7 +13,7 @@ from swapinfer.commands.dialogue import Asking, Question, ask, ask_quantity, cho
 from swapinfer.commands.drive import check_run
 from swapinfer.commands.readings import Typist, find_target
 from swapinfer.commands.shop_settings import Settings
-from swapinfer.commands.typed import NOT_TAKEN, parts
+from swapinfer.commands.typed import NOT_TAKEN, decimal, parts
 from swapinfer.errors import DoubtError, InputError, near_match, one_word
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
@@ -21,6 +21,7 @@ from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, target_label
 from swapinfer.pack.codes import all_codes
 from swapinfer.pack.model import Test
+from swapinfer.pack.money import check_amount
 from swapinfer.plan.actions import Action
 from swapinfer.plan.verifying import Proof, missing_words
 from swapinfer.plan.what_if import work_events
@@ -67,10 +68,14 @@ def ask_step(job: Job, action: Action, settings: Settings) -> Asking[Events]:
 def _price(text: str) -> float | None:
     if text == NOT_TAKEN:
         return None
-    found = re.fullmatch(r"\D{0,4}(\d+(?:[.,]\d{1,2})?)\D{0,4}", text)
-    if not found:
-        raise InputError(f'"{text}" is no price; type an amount, or Enter to leave it out')
-    return float(found.group(1).replace(",", "."))
+    try:
+        price = decimal(re.sub(r"^[^\d.,+-]{1,4}|[^\d.,]{1,4}$", "", text))
+    except InputError:
+        raise InputError(
+            f'"{text}" is no price; type an amount, or Enter to leave it out'
+        ) from None
+    check_amount("a price", price)
+    return price
 
 
 def ask_run(

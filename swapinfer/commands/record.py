@@ -124,6 +124,7 @@ def record(
         events = events_of(loaded.job)
         for event in events:
             event.check()
+            _check_price(shop, loaded.job, event)
         after = believe(shop.replay(loaded.records, events))
         if isinstance(events[-1], ev.Closed):
             from swapinfer.plan.verifying import check_closing
@@ -140,6 +141,13 @@ def record(
             continue
         return _recorded(shop, loaded, events, after, step)
     raise ConflictError("others keep recording on this job; try again in a moment")
+
+
+def _check_price(shop: Shop, job: Job, event: Event) -> None:
+    """Refuse a price far beyond what the priors know of such a part, in the shop's currency."""
+    if isinstance(event, ev.Replaced) and event.price is not None and event.place in job.fitted:
+        kind = job.engine.kind_of(event.place)
+        shop.settings.money.check_price("a price", event.price, job.pack, kind)
 
 
 def _append(shop: Shop, loaded: OpenJob, events: Events, summary: dict[str, Any]) -> None:
@@ -283,6 +291,9 @@ def _warnings(job: Job, event: Event) -> list[str]:
             warnings.append(f"{' '.join(unknown)}: kept, but carries no weight in this reasoning")
     if isinstance(event, ev.Ran):
         warnings += _unweighed(job, event)
+    if isinstance(event, ev.Reopened) and event.odometer_km is not None:
+        shown = job.opening.odometer_km or 0.0
+        warnings += ["the odometer shows less than at first"] * (event.odometer_km < shown)
     if isinstance(event, ev.Closed):
         if away := job.away_from_home():
             labels = ", ".join(element_label(job, part) for part in away)

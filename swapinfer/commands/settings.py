@@ -1,29 +1,36 @@
-"""The shop's settings, shown, changed one by one, or asked for in six questions."""
+"""The shop's settings, shown, changed one by one, or asked for in a few questions."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from pathlib import Path
 from typing import Annotated, ClassVar
 
 import typer
-from msgspec import structs
+from msgspec import Struct, structs
 
 from swapinfer.commands.app import command
 from swapinfer.commands.dialogue import Asking, Dialogue, Question, ask, choose
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.page import Page, show
-from swapinfer.commands.shop import Shop
 from swapinfer.commands.shop_settings import (
     USUAL_UNITS,
     Settings,
+    SettingsFile,
+    read_settings_file,
     settings_path,
     typed_setting,
     write_settings,
 )
 from swapinfer.commands.terminal import converse
-from swapinfer.commands.typed import NOT_TAKEN, parts
-from swapinfer.errors import InputError
+from swapinfer.commands.typed import NOT_TAKEN, decimal, parts
+from swapinfer.errors import InputError, PackError, near_match
+from swapinfer.ledger.connection import locate
+from swapinfer.ledger.record import check_text
+from swapinfer.ledger.store import Store
+from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
+from swapinfer.pack.money import OwnMoney, check_amount
 
 UNITS = (("psi", "km"), ("kPa", "km"), ("bar", "km"), ("psi", "mi"))
 """Pairs of pressure and distance that shops use."""
@@ -42,6 +49,8 @@ class SettingsView(Facts, frozen=True):
         Each setting; None or empty where the usual figure holds.
     pack : dict of str to object
         The pack's figures, and the usual units, that hold then.
+    problems : tuple of str
+        What other commands would refuse.
     """
 
     shape: ClassVar[str] = "settings/1"
@@ -50,16 +59,39 @@ class SettingsView(Facts, frozen=True):
     exists: bool
     values: dict[str, object]
     pack: dict[str, object]
+    problems: tuple[str, ...] = ()
 
 
 def _complete_setting(incomplete: str) -> list[str]:
     return [f"{name}=" for name in Settings.__struct_fields__ if name.startswith(incomplete)]
 
 
-@command("settings", "settings --set rate_per_hour=110 --set currency=EUR", has_store=False)
+class _Kept(Struct, frozen=True):
+    """What the settings file says, and the priors that it leads to, as far as they can be read."""
+
+    file: SettingsFile
+    pack: Pack
+    problems: tuple[str, ...]
+
+
+def _read() -> _Kept:
+    file = read_settings_file()
+    problems = list(file.problems)
+    try:
+        pack = load_pack(list(map(Path, file.settings.overlays)))
+    except PackError as error:
+        pack = load_pack()
+        problems.append(f"setting overlays: {error}")
+    try:
+        file.settings.costs(pack)
+    except InputError as error:
+        problems.append(str(error))
+    return _Kept(file, pack, tuple(problems))
+
+
+@command("settings", "settings --set rate_per_hour=110 --set technician=robin")
 def settings(
-    shop: Shop,
-    ask: Annotated[bool, typer.Option("--ask", help="Write them by answering six questions.")] = (
+    ask: Annotated[bool, typer.Option("--ask", help="Write them by answering a few questions.")] = (
         False
     ),
     changes: Annotated[
@@ -73,9 +105,9 @@ def settings(
 ) -> SettingsView | None:
     """Show the settings, or change them as typed or as answered."""
     if ask:
-        converse(ask_settings(shop))
+        converse(ask_settings())
         return None
-    return change_settings(shop, list(map(_pair, changes))) if changes else show_settings(shop)
+    return change_settings(list(map(_pair, changes))) if changes else show_settings()
 
 
 def _pair(text: str) -> tuple[str, str]:
@@ -85,18 +117,16 @@ def _pair(text: str) -> tuple[str, str]:
     return name.strip(), value.strip()
 
 
-def show_settings(shop: Shop) -> SettingsView:
-    """Show the shop's settings."""
-    return _view(shop.settings, shop.pack)
+def show_settings() -> SettingsView:
+    """Show the shop's settings, whatever else is wrong."""
+    return _view(_read())
 
 
-def change_settings(shop: Shop, pairs: Sequence[tuple[str, str]]) -> SettingsView:
+def change_settings(pairs: Sequence[tuple[str, str]]) -> SettingsView:
     """Change settings, all or none.
 
     Parameters
     ----------
-    shop : Shop
-        Whose.
     pairs : sequence of (str, str)
         Name and value as typed; an empty value goes back to the default. A price of a part is
         ``part_prices.coil``.
@@ -104,49 +134,106 @@ def change_settings(shop: Shop, pairs: Sequence[tuple[str, str]]) -> SettingsVie
     Raises
     ------
     InputError
-        If a setting is unknown or a value is not one.
+        If a setting is unknown, or a value is none that can work.
+    PackError
+        If an overlay cannot be read.
     """
-    settings = shop.settings
+    kept = _read()
+    settings, unread = kept.file.settings, kept.file.unread
     for name, text in pairs:
-        settings = typed_setting(settings, name, text)
-    return _write(settings, shop.pack)
+        if text or name not in unread or name in Settings.__struct_fields__:
+            settings = typed_setting(settings, name, text)
+    changed = frozenset(name.partition(".")[0].replace("-", "_") for name, _ in pairs)
+    return _write(kept, settings, changed)
 
 
-def ask_settings(shop: Shop) -> Dialogue[Settings]:
-    """Return the six questions after which the settings are written."""
-    return Dialogue(
-        lambda: _questions(shop.settings, shop.pack), lambda asked: _write(asked, shop.pack)
-    )
+def ask_settings() -> Dialogue[Settings]:
+    """Return the questions after which the settings are written."""
+    return Dialogue(lambda: _questions(_read()), lambda asked: _write(_read(), asked, _ASKED))
 
 
-def _write(settings: Settings, pack: Pack) -> SettingsView:
-    for tool in settings.missing_tools:
-        if tool not in pack.tools:
-            known = ", ".join(sorted(pack.tools))
-            raise InputError(f'missing_tools: no tool "{tool}"; known: {known}')
-    write_settings(settings)
-    return _view(settings, pack)
+def _write(kept: _Kept, settings: Settings, changed: frozenset[str]) -> SettingsView:
+    if not kept.file.is_toml:
+        raise InputError(f"{kept.problems[0]}; correct the file or remove it")
+    pack = kept.pack
+    if "overlays" in changed:
+        pack = load_pack(list(map(Path, settings.overlays)))
+    _check(settings, pack, changed)
+    unread = {name: it for name, it in kept.file.unread.items() if name not in changed}
+    write_settings(settings, unread)
+    return _view(_read())
 
 
-def _view(settings: Settings, pack: Pack) -> SettingsView:
-    path = settings_path()
-    held = {"currency": pack.costs.currency, "rate_per_hour": pack.costs.rate_per_hour}
-    held |= USUAL_UNITS
+def _check(settings: Settings, pack: Pack, changed: frozenset[str]) -> None:
+    """Refuse what has been changed to something that cannot work."""
+    if changed & {"missing_tools", "overlays"}:
+        _all_known("missing_tools", settings.missing_tools, "tool", pack.tools)
+    if changed & {"overlays", *OwnMoney.__struct_fields__}:
+        _all_known("part_prices", settings.part_prices, "element", pack.kinds)
+        settings.money.check(pack)
+    if "established" in changed and settings.established is not None:
+        from swapinfer.claim.settings import ClaimSettings
+
+        ClaimSettings(established=settings.established)
+    for name in changed & {"shop", "technician"}:
+        if text := getattr(settings, name):
+            check_text(name, text)
+    if "store" in changed and settings.store:
+        _check_store(settings.store)
+    if "adapter" in changed and settings.adapter and not all(settings.adapter.partition(":")):
+        raise InputError(f'adapter must be as in socketcan:can0, got "{settings.adapter}"')
+
+
+def _check_store(place: str) -> None:
+    """Refuse a place where no store is or can be; a server may be out of reach just now."""
+    where = locate(place)
+    if isinstance(where, str):
+        return
+    if where.exists():
+        Store.open(where, create=False).close()
+        return
+    there = next(folder for folder in where.parents if folder.exists())
+    if not there.is_dir():
+        raise InputError(f"store: {there} is no folder, so nothing can be kept in it")
+
+
+def _all_known(name: str, words: Collection[str], what: str, known: Collection[str]) -> None:
+    for word in words:
+        if word not in known:
+            near = near_match(word, sorted(known))
+            raise InputError(f'{name}: no {what} "{word}"{near}')
+
+
+def _view(kept: _Kept) -> SettingsView:
+    path, settings = settings_path(), kept.file.settings
+    usual = OwnMoney(currency=settings.currency, exchange=settings.exchange or 1.0)
+    costs = usual.costs(kept.pack)
+    held = {name: getattr(costs, name) for name in _OF_PACK}
     return SettingsView(
         path=str(path),
         exists=path.exists(),
         values=structs.asdict(settings),
-        pack={**held, "comeback": pack.costs.comeback},
+        pack=held | USUAL_UNITS,
+        problems=kept.problems,
     )
 
 
-def _questions(now: Settings, pack: Pack) -> Asking[Settings]:
-    costs = now.costs(pack)
+_OF_PACK = ("currency", "rate_per_hour", "comeback", "diagnosis_cap")
+
+_ASKED = frozenset({"shop", "currency", "exchange", "rate_per_hour", "comeback", "missing_tools"})
+
+
+def _questions(kept: _Kept) -> Asking[Settings]:
+    now, pack = kept.file.settings, kept.pack
     shop = yield from ask(Question("Name of the shop?", default=now.shop or NOT_TAKEN), str)
     currency = yield from ask(
-        Question("Currency, three letters?", default=costs.currency),
-        lambda text: typed_setting(now, "currency", text.upper()).currency,
+        Question("Currency, three letters?", default=now.currency or pack.costs.currency),
+        lambda text: typed_setting(now, "currency", text).currency,
     )
+    exchange = now.exchange
+    if currency != pack.costs.currency:
+        exchange = yield from _ask_exchange(currency, pack.costs.currency, now)
+    costs = structs.replace(now, currency=currency, exchange=exchange).costs(pack)
     rate = yield from _ask_amount(f"Labour rate an hour, in {currency}?", costs.rate_per_hour)
     comeback = yield from _ask_amount(
         f"What does a comeback cost you, in {currency}?", costs.comeback
@@ -158,6 +245,7 @@ def _questions(now: Settings, pack: Pack) -> Asking[Settings]:
         now,
         shop="" if shop == NOT_TAKEN else shop,
         currency=currency,
+        exchange=exchange,
         rate_per_hour=rate,
         comeback=comeback,
         pressure=pressure,
@@ -173,15 +261,25 @@ def _number_of(now: Settings) -> str:
 
 def _ask_amount(text: str, now: float) -> Asking[float]:
     def read(answer: str) -> float:
-        try:
-            amount = float(answer.replace(",", "."))
-        except ValueError:
-            raise InputError(f'"{answer}" is no amount; type a number, as in 120') from None
-        if not 0 <= amount < float("inf"):
-            raise InputError(f"an amount is not negative, got {answer}")
+        amount = decimal(answer)
+        check_amount("an amount", amount)
         return amount
 
     return (yield from ask(Question(text, default=f"{now:g}"), read))
+
+
+def _ask_exchange(currency: str, of_pack: str, now: Settings) -> Asking[float | None]:
+    default = f"{now.exchange:g}" if now.currency == currency and now.exchange else ""
+    text = (
+        f"How many {currency} is one {of_pack} worth? The figures of the priors are counted at "
+        "that; 1 if they hold as they stand."
+    )
+    return (
+        yield from ask(
+            Question(text, default=default),
+            lambda answer: typed_setting(now, "exchange", answer).exchange,
+        )
+    )
 
 
 def _ask_tools(pack: Pack, now: Sequence[str]) -> Asking[tuple[str, ...]]:
@@ -205,14 +303,21 @@ def _ask_tools(pack: Pack, now: Sequence[str]) -> Asking[tuple[str, ...]]:
 def _(facts: SettingsView, page: Page) -> str:
     kept = facts.path if facts.exists else f"{facts.path} (not written yet; these are defaults)"
     rows = [[name, _value(facts, name, value)] for name, value in facts.values.items()]
-    return "\n".join([*page.wrap(f"settings in {kept}"), *page.table(rows)])
+    lines = [*page.wrap(f"settings in {kept}"), *page.table(rows)]
+    for problem in facts.problems:
+        lines += page.wrap(f"note: {problem}", hang=6)
+    return "\n".join(lines)
 
 
 def _value(facts: SettingsView, name: str, value: object) -> str:
     if value in (None, "", (), {}):
-        return f"{facts.pack[name]} (by default)" if name in facts.pack else "-"
+        return f"{_plain(facts.pack[name])} (by default)" if name in facts.pack else "-"
     if isinstance(value, tuple):
         return ", ".join(map(str, value))
     if isinstance(value, dict):
-        return ", ".join(f"{kind} {price:g}" for kind, price in value.items())
-    return f"{value:g}" if isinstance(value, float) else str(value)
+        return ", ".join(f"{kind} {_plain(price)}" for kind, price in value.items())
+    return _plain(value)
+
+
+def _plain(value: object) -> str:
+    return f"{value:.10g}" if isinstance(value, float) else str(value)

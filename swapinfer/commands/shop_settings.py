@@ -5,13 +5,16 @@ from __future__ import annotations
 import getpass
 import os
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from msgspec import Struct, structs
 
+from swapinfer.commands.typed import decimal
 from swapinfer.errors import InputError, near_match
 from swapinfer.pack.model import Costs, Pack
+from swapinfer.pack.money import RATES, OwnMoney, check_amount
 
 APP = "swapinfer"
 
@@ -41,8 +44,10 @@ class Settings(Struct, frozen=True):
         Name on events; the login name when empty.
     currency : str
         Three letters.
-    rate_per_hour, comeback : float or None
-        Override the pack's costs.
+    exchange : float or None
+        How many of it one unit of the pack's currency is worth.
+    rate_per_hour, comeback, diagnosis_cap : float or None
+        Override the pack's costs, in the shop's currency.
     missing_tools : tuple of str
         Tools of the pack that the shop does not have.
     pressure, distance, temperature : str
@@ -61,13 +66,17 @@ class Settings(Struct, frozen=True):
         Where jobs are kept; a file or a PostgreSQL address.
     adapter : str
         What joins this computer to the diagnostic socket, as in ``socketcan:can0``.
+    part_prices : dict of str to float
+        Kind of part to its price, in the shop's currency.
     """
 
     shop: str = ""
     technician: str = ""
     currency: str = ""
+    exchange: float | None = None
     rate_per_hour: float | None = None
     comeback: float | None = None
+    diagnosis_cap: float | None = None
     missing_tools: tuple[str, ...] = ()
     pressure: str = ""
     distance: str = ""
@@ -99,14 +108,35 @@ class Settings(Struct, frozen=True):
                 return str(getattr(self, quantity))
         return ""
 
+    @property
+    def money(self) -> OwnMoney:
+        """What the shop says of money itself."""
+        return OwnMoney(**{name: getattr(self, name) for name in OwnMoney.__struct_fields__})
+
     def costs(self, pack: Pack) -> Costs:
         """Costs of the pack with the shop's own figures in their place."""
-        own = {
-            name: value
-            for name in ("currency", "rate_per_hour", "comeback")
-            if (value := getattr(self, name)) not in ("", None)
-        }
-        return structs.replace(pack.costs, **own)
+        return self.money.costs(pack)
+
+
+class SettingsFile(Struct, frozen=True):
+    """The settings file as far as it can be read.
+
+    Attributes
+    ----------
+    settings : Settings
+        The defaults for what is not there or cannot be read.
+    unread : dict of str to object
+        Keys that are no settings, or whose values are none, and what stands there.
+    problems : tuple of str
+        What is wrong, one line each.
+    is_toml : bool
+        Whether it can be read at all.
+    """
+
+    settings: Settings = Settings()
+    unread: dict[str, Any] = {}
+    problems: tuple[str, ...] = ()
+    is_toml: bool = True
 
 
 def settings_path() -> Path:
@@ -128,24 +158,46 @@ def read_settings() -> Settings:
     InputError
         If the file cannot be read or has a key that is not a setting.
     """
+    read = read_settings_file()
+    if read.problems:
+        raise InputError(read.problems[0])
+    return read.settings
+
+
+def read_settings_file() -> SettingsFile:
+    """Read what can be read of the settings file; an empty one when there is none."""
     path = settings_path()
     if not path.exists():
-        return Settings()
+        return SettingsFile()
     try:
         table: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-        kept = {name: _kept_setting(name, value) for name, value in table.items()}
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, InputError) as error:
-        raise InputError(f"settings file {path}: {error}") from error
-    return structs.replace(Settings(), **kept)
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        return SettingsFile(problems=(f"settings file {path}: {error}",), is_toml=False)
+    kept, unread, problems = {}, {}, []
+    for name, value in table.items():
+        try:
+            kept[name] = _kept_setting(name, value)
+        except InputError as error:
+            unread[name] = value
+            problems.append(f"settings file {path}: {error}")
+    return SettingsFile(structs.replace(Settings(), **kept), unread, tuple(problems))
 
 
-def write_settings(settings: Settings) -> Path:
-    """Write the settings file, private to its owner."""
+def write_settings(settings: Settings, unread: Mapping[str, Any]) -> Path:
+    """Write the settings file, private to its owner.
+
+    Parameters
+    ----------
+    settings : Settings
+        All of them.
+    unread : mapping of str to object
+        What else is to stand there, for someone to correct.
+    """
     path = settings_path()
     path.parent.mkdir(parents=True, exist_ok=True)
     lines = [
         f"{name} = {_toml(value)}"
-        for name, value in structs.asdict(settings).items()
+        for name, value in {**structs.asdict(settings), **unread}.items()
         if value not in (None, "", (), {})
     ]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
@@ -170,16 +222,22 @@ def typed_setting(settings: Settings, name: str, text: str) -> Settings:
     InputError
         If there is no such setting, or the value is not one.
     """
-    name, _, kind = name.strip().replace("-", "_").partition(".")
+    name, _, kind = name.strip().partition(".")
+    name = name.replace("-", "_")
     default = _default_of(name)
+    if bool(kind) != isinstance(default, dict):
+        wanted = "part_prices needs a kind of part, as in part_prices.coil=40"
+        raise InputError(f"{name} is one setting, without {kind}" if kind else wanted)
     value: object = default
     if isinstance(default, dict):
         prices = {k: v for k, v in settings.part_prices.items() if k != kind}
-        value = prices | ({kind: _amount(name, text)} if text else {})
+        value = prices | (
+            {kind: _number(f"{name}.{kind}", _decimal(f"{name}.{kind}", text))} if text else {}
+        )
     elif text and isinstance(default, tuple):
         value = tuple(text.replace(",", " ").split())
     elif text:
-        value = _amount(name, text) if default is None else _one_of(name, text)
+        value = _number(name, _decimal(name, text)) if default is None else _one_of(name, text)
     return structs.replace(settings, **{name: value})
 
 
@@ -190,19 +248,36 @@ def _default_of(name: str) -> object:
     return getattr(Settings(), name)
 
 
-def _amount(name: str, given: Any) -> float:  # noqa: ANN401  text, or whatever a file holds
+def _decimal(name: str, text: str) -> float:
     try:
-        value = float(given)
-    except (TypeError, ValueError):
-        raise InputError(f'{name} must be a number, got "{given}"') from None
-    if not 0 <= value < float("inf"):
-        raise InputError(f"{name} must not be negative, got {given}")
-    return value
+        return decimal(text)
+    except InputError:
+        wanted = "must be a number, as in 52.50 or 52,50"
+        raise InputError(f'{name} {wanted}, got "{text}"') from None
+
+
+def _number(name: str, value: Any) -> float:  # noqa: ANN401  whatever a file holds
+    if type(value) not in (int, float):
+        raise InputError(f'{name} must be a number, got "{value}"')
+    match name:
+        case "exchange":
+            least, most = RATES
+            if not least <= value <= most:
+                raise InputError(
+                    f"exchange must be between {least:f} and {most:,.0f}, got {value:g}"
+                )
+        case "established":
+            pass  # what may be called established, write-ups judge
+        case _:
+            check_amount(name, value)
+    return float(value)
 
 
 def _one_of(name: str, text: str) -> str:
-    if name == "currency" and not (len(text) == 3 and text.isalpha()):
-        raise InputError(f'currency must be three letters, as in EUR, got "{text}"')
+    if name == "currency":
+        text = text.upper()
+        if not (len(text) == 3 and text.isascii() and text.isalpha()):
+            raise InputError(f'currency must be three letters, as in EUR, got "{text}"')
     choices = CHOICES.get(name, (text,))
     if text not in choices:
         raise InputError(f'{name} must be one of {", ".join(choices)}, got "{text}"')
@@ -216,11 +291,11 @@ def _kept_setting(name: str, value: object) -> object:
         case tuple(), list():
             return tuple(map(str, value))
         case None, int() | float() if not isinstance(value, bool):
-            return _amount(name, value)
+            return _number(name, value)
         case str(), str():
             return _one_of(name, value) if value else value
         case dict(), dict():
-            return {kind: _amount(f"{name}.{kind}", price) for kind, price in value.items()}
+            return {kind: _number(f"{name}.{kind}", price) for kind, price in value.items()}
     wanted = {"tuple": "a list of words", "str": "text in quotes", "dict": "a table"}
     kind = wanted.get(type(default).__name__, "a number")
     raise InputError(f"{name} must be {kind}, got {value!r}")
@@ -235,7 +310,7 @@ def login_name() -> str:
 
 
 def _toml(value: object) -> str:
-    if isinstance(value, tuple):
+    if isinstance(value, tuple | list):
         return "[" + ", ".join(_toml(item) for item in value) + "]"
     if isinstance(value, dict):
         inner = ", ".join(f"{_toml(str(key))} = {_toml(item)}" for key, item in value.items())
@@ -243,7 +318,7 @@ def _toml(value: object) -> str:
     if isinstance(value, str):
         escaped = value.replace("\\", "\\\\").replace('"', '\\"')
         return f'"{escaped}"'
-    return repr(value)
+    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def user_folder(which: str) -> Path:

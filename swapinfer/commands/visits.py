@@ -166,7 +166,7 @@ def link_vehicles(visits: Iterable[Visit], soon: timedelta) -> list[Visit]:
     last: dict[str, Visit] = {}
     linked = []
     for visit in visits:
-        vin = "".join(visit.job.opening.vin.upper().split())
+        vin = visit.job.opening.vehicle
         before = last.get(vin)
         if vin and before and not visit.comeback_of and _gap(before, visit) <= soon:
             visit = replace(visit, comeback_of=before.name)  # noqa: PLW2901  the same visit, linked

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Self
 from msgspec import field
 
 from swapinfer import physics
-from swapinfer.errors import JobError, LedgerError, near_match
+from swapinfer.errors import InputError, JobError, LedgerError, near_match
 from swapinfer.ledger.event import (
     JSON,
     Aside,
@@ -22,6 +22,7 @@ from swapinfer.ledger.event import (
     require_known,
 )
 from swapinfer.ledger.words import element_label, place_label, wanted_words
+from swapinfer.pack.money import check_amount
 
 if TYPE_CHECKING:
     from swapinfer.ledger.record import Record
@@ -65,11 +66,21 @@ class Opened(Paperwork, frozen=True):
     family: str = ""
     customer: str = ""
 
+    @property
+    def vehicle(self) -> str:
+        """Identification number however it was typed; empty where none was."""
+        return "".join(self.vin.upper().split())
+
     def check(self) -> None:
         """Refuse distances, heights and ratios that no vehicle has."""
         for km in (self.odometer_km, self.driven_km, *self.newer.values()):
             if km is not None:
                 physics.check_km(km)
+        if self.odometer_km is not None and (self.driven_km or 0.0) > self.odometer_km:
+            raise InputError(
+                f"driven with the fault cannot be more than the odometer shows, "
+                f"{self.odometer_km:,.0f} km, got {self.driven_km:,.0f} km"
+            )
         if self.altitude_m is not None:
             physics.check_altitude(self.altitude_m)
         if self.compression_ratio is not None:
@@ -222,6 +233,11 @@ class Replaced(Repair, frozen=True):
     """What sits at a place was replaced or put right."""
 
     price: float | None = None
+
+    def check(self) -> None:
+        """Refuse a price that is none."""
+        if self.price is not None:
+            check_amount("a price", self.price)
 
     def apply(self, job: Job) -> None:
         """Fit a new one."""

@@ -257,6 +257,15 @@ class Store(Database):
         with self.reading() as connection:
             return _verified_chain(connection, _require_row(connection, job))
 
+    def beginnings(self) -> list[Record]:
+        """List the records that opened a job or opened it again, job by job; not verified."""
+        query = (
+            f"SELECT {', '.join(FIELDS)} FROM records "  # noqa: S608
+            "WHERE type IN ('opened', 'reopened') ORDER BY job, seq"
+        )
+        with self.reading() as connection:
+            return [record_from_row(row) for row in connection.execute(query)]
+
     # The index
 
     def jobs(self, status: str | None = None, *, limit: int | None = None) -> list[JobRow]:

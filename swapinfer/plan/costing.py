@@ -10,7 +10,8 @@ from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.states import StateSpace
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.fixes import access_of, fix_shares, known_fix
-from swapinfer.pack.model import Costs, Fix, Handling, Kind, Test
+from swapinfer.pack.model import Costs, Fix, Handling, Kind, Pack, Test
+from swapinfer.pack.money import OwnMoney
 from swapinfer.posterior import Posterior
 
 OBJECTIVES: dict[str, tuple[float, float, float]] = {
@@ -32,6 +33,8 @@ class PlanSettings(Struct, frozen=True):
         Tools that the shop has not.
     part_prices : mapping of str to float
         Kind to price, instead of the pack's typical price.
+    exchange : float
+        What the pack's other amounts are multiplied by; `costs` and `part_prices` hold as they are.
     away : frozenset of str
         Kinds of part that are not in stock.
     objective : str
@@ -49,12 +52,25 @@ class PlanSettings(Struct, frozen=True):
     costs: Costs
     missing_tools: frozenset[str] = frozenset()
     part_prices: Mapping[str, float] = field(default_factory=dict)
+    exchange: float = 1.0
     away: frozenset[str] = frozenset()
     objective: str = "money"
     minutes_left: float | None = None
     money_left: float | None = None
     avoided: frozenset[str] = frozenset()
     depth: int = 2
+
+    @classmethod
+    def of_shop(
+        cls, pack: Pack, own: OwnMoney, missing_tools: frozenset[str] = frozenset()
+    ) -> PlanSettings:
+        """Take a shop's own figures, and everything else from a pack, in the shop's currency."""
+        return cls(
+            costs=own.costs(pack),
+            missing_tools=missing_tools,
+            part_prices=own.part_prices,
+            exchange=own.factor(pack),
+        )
 
     def __post_init__(self) -> None:
         """Refuse an unknown objective."""
@@ -259,7 +275,7 @@ class Costing(Struct, frozen=True):
         """
         effort = Effort(test.minutes_each if is_further else test.minutes)
         if not is_further:
-            effort += Effort(parts=test.consumables)
+            effort += Effort(parts=self.settings.exchange * test.consumables)
         return self._task(effort, test.access)
 
     def moving(self, kind: Kind) -> Task:
@@ -305,10 +321,10 @@ class Costing(Struct, frozen=True):
         for fix, p in share.items():
             for name in self.job.needs_open(access_of(kind, fix)):
                 opens_p[name] = min(opens_p.get(name, 0.0) + p, 1.0)
-        prices = self.settings.part_prices
+        own, rate = self.settings.part_prices, self.settings.exchange
         effort = Effort(
             wait + sum(p * fix.minutes for fix, p in share.items()),
-            parts=sum(p * prices.get(kind.id, fix.price[1]) for fix, p in share.items()),
+            parts=sum(p * own.get(kind.id, rate * fix.price[1]) for fix, p in share.items()),
         )
         return RepairTask(effort, opens_p, known_fix(share) or kind.fix)
 

@@ -30,6 +30,7 @@ from swapinfer.ledger.event import Event, Repair, Timesheet
 from swapinfer.ledger.replay import Job as Replayed
 from swapinfer.ledger.replay import replay
 from swapinfer.ledger.runs import last_repair, what_was_begun
+from swapinfer.pack.money import OwnMoney
 from swapinfer.plan.actions import QUIET, Action
 from swapinfer.plan.verifying import prove
 from swapinfer.plan.what_if import suppose
@@ -137,7 +138,7 @@ REFUSING: dict[str, Callable[[Replayed], Any]] = {
     "what was begun": what_was_begun,
     "supposing": lambda job: suppose(job, DRIVE, QUIET),
     "verifying": lambda job: prove(gather_evidence(job), infer(gather_evidence(job).arrays)),
-    "cost": lambda job: Sheet(follow_belief(job)),
+    "cost": lambda job: Sheet(follow_belief(job), OwnMoney()),
     "write-up": lambda job: gather_facts(job, chain(ALL), ClaimSettings(), base_pack()),
     "every format": lambda job: write_up(job, chain(ALL)),
     "meaning": lambda job: explain_events(believe(job), believe(job), [Polished()]),
