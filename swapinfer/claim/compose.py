@@ -107,6 +107,20 @@ def _remarks(facts: ClaimFacts, numbers: Numbers) -> Iterator[str]:
             f"{_otherwise(facts.published.concludes, facts, numbers, 'under the published ones')}"
         )
 
+    if facts.with_retracted:
+        yield _retractions(facts, facts.with_retracted, numbers)
+
+
+def _retractions(facts: ClaimFacts, counted: Otherwise, numbers: Numbers) -> str:
+    """Say how many findings were retracted, why, and what they would lead to."""
+    findings = [event for event in facts.retracted if event.is_finding]
+    reasons = dict.fromkeys(event.reason for event in findings)
+    given = [f"“{reason}”" for reason in reasons if reason] + ["no reason given"] * ("" in reasons)
+    many = len(findings) > 1
+    said = f"{numbers.plain(len(findings))} findings were" if many else "1 finding was"
+    other = _otherwise(counted, facts, numbers, f"with {'them' if many else 'it'} counted")
+    return f"{said} retracted ({'; '.join(given)}). {other}"
+
 
 def _otherwise(other: Otherwise, facts: ClaimFacts, numbers: Numbers, how: str) -> str:
     """Say what would become of the conclusion."""
@@ -114,7 +128,8 @@ def _otherwise(other: Otherwise, facts: ClaimFacts, numbers: Numbers, how: str) 
         return f"What the job would lead to {how} cannot be worked out: {other.why_not}."
     named = proof.names(facts)
     joint, stands = numbers.percent(other.joint), numbers.percent(facts.standing.joint)
-    said = f"The {named} would stand at {joint} {how}, not at {stands}"
+    said = f"The {named} would stand at {joint} {how}"
+    said += " as well" if joint == stands else f", not at {stands}"
     if other.leader in [cause.label for cause in facts.concluded]:
         return f"{said}."
     likeliest = numbers.percent(other.leader_probability)

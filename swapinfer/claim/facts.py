@@ -281,11 +281,21 @@ class Conflict(Struct, frozen=True):
 
 
 class Retracted(OnRecord, frozen=True):
-    """An event that was undone: it stays in the ledger, and counts for nothing."""
+    """An event that was undone: it stays in the ledger, and counts for nothing.
+
+    Attributes
+    ----------
+    reason : str
+        Why; empty where none was given.
+    is_finding : bool
+        Whether it said something about faults.
+    """
 
     said: str
     undone_by: str
     undone_at: str
+    reason: str
+    is_finding: bool
 
 
 class NoteLine(OnRecord, frozen=True):
@@ -532,6 +542,8 @@ class ClaimFacts(Struct, frozen=True):
         The likeliest of all.
     findings : tuple of FindingLine
         In order of time; `FindingLine.probability_c` goes along `causes`.
+    with_retracted : Otherwise or None
+        The conclusion with the retracted findings counted; None where none was retracted.
     """
 
     ro: str
@@ -557,6 +569,7 @@ class ClaimFacts(Struct, frozen=True):
     rivals: tuple[Rival, ...]
     conflicts: tuple[Conflict, ...]
     retracted: tuple[Retracted, ...]
+    with_retracted: Otherwise | None
     notes: tuple[NoteLine, ...]
     spent: Spent
     verification: Verification

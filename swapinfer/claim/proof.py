@@ -14,6 +14,7 @@ from swapinfer.claim.facts import (
     FindingLine,
     Published,
     ReadingLine,
+    Retracted,
     Rival,
     Trail,
 )
@@ -138,12 +139,16 @@ def _found(facts: ClaimFacts, numbers: Numbers) -> Section:
     if facts.retracted:
         lines = tuple(
             f"{numbers.stamp(event)}: {event.said}. Retracted {numbers.moment(event.undone_at)} "
-            f"by {event.undone_by}."
+            f"by {event.undone_by}, {_reason(event)}."
             for event in facts.retracted
         )
         intro = "They stay in the ledger and count for nothing."
         blocks += [Paragraph("Retracted events", "heading"), Paragraph(intro), Items(lines)]
     return Section("found", "What was found, in order", tuple(blocks))
+
+
+def _reason(event: Retracted) -> str:
+    return f"“{event.reason}”" if event.reason else "no reason given"
 
 
 def _finding(finding: FindingLine, subjects: int, numbers: Numbers) -> tuple[str, ...]:

@@ -23,6 +23,7 @@ from swapinfer.claim.facts import (
     FindingLine,
     LedgerFacts,
     NoteLine,
+    Otherwise,
     Photo,
     PriorSources,
     ReadingLine,
@@ -214,6 +215,7 @@ def gather_facts(
         rivals=beliefs.list_rivals(course, causes, findings),
         conflicts=beliefs.list_conflicts(course, causes, findings, records),
         retracted=_retracted(job, records),
+        with_retracted=_with_retracted(course, records),
         notes=tuple(
             NoteLine(*on_record(records[seq]), event.text)
             for seq, event in job.standing
@@ -370,16 +372,33 @@ def _verification(course: Course) -> Verification:
 
 def _retracted(job: Job, records: Sequence[Record]) -> tuple[Retracted, ...]:
     events = dict(read_events(records))
-    undoing = {event.seq: seq for seq, event in job.standing if isinstance(event, ev.Undone)}
+    undoing = {
+        event.seq: (seq, event) for seq, event in job.standing if isinstance(event, ev.Undone)
+    }
     return tuple(
         Retracted(
             *on_record(records[seq]),
             said=events[seq].say(job),
-            undone_by=records[undoing[seq]].who,
-            undone_at=records[undoing[seq]].at,
+            undone_by=records[undoing[seq][0]].who,
+            undone_at=records[undoing[seq][0]].at,
+            reason=undoing[seq][1].reason,
+            is_finding=isinstance(events[seq], replay.FOUND),
         )
         for seq in sorted(job.undone)
     )
+
+
+def _with_retracted(course: Course, records: Sequence[Record]) -> Otherwise | None:
+    """Conclude as if no finding had been retracted; work that was stays so."""
+    job = course.job
+    events = [
+        (seq, event)
+        for seq, event in read_events(records)
+        if not isinstance(event, ev.Undone)
+        and (seq not in job.undone or isinstance(event, replay.FOUND))
+    ]
+    is_same = len(events) == len(job.happened)
+    return None if is_same else beliefs.conclude(course, job.pack, events)
 
 
 def _photo(record: Record, event: ev.Attached) -> Photo:

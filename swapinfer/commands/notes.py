@@ -11,6 +11,7 @@ import typer
 from swapinfer.commands.app import command
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
+from swapinfer.commands.terminal import asked
 from swapinfer.errors import InputError, JobError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import digest_text
@@ -52,17 +53,40 @@ def attach(
     return record(shop, lambda _job: [event], ro)
 
 
-@command("undo", "undo")
+@command("undo", "undo --why 'read at the wrong cylinder'")
 def undo(
     shop: Shop,
     seq: Annotated[int | None, typer.Argument(help="Event number; default the newest.")] = None,
+    why: Annotated[str, typer.Option(help="Reason; a write-up prints it.")] = "",
     ro: str = "",
 ) -> Recorded:
-    """Retract the newest event that stands, or a given one."""
+    """Retract the newest event that stands, or a given one; ask why where someone answers."""
+    return take_back(shop, seq, why or asked("Why is it taken back? Enter for no reason"), ro)
+
+
+def take_back(shop: Shop, seq: int | None = None, why: str = "", ro: str = "") -> Recorded:
+    """Retract an event.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    seq : int, optional
+        Position of the event; default the newest that stands.
+    why : str, optional
+        Reason.
+    ro : str, optional
+        Repair order; default the current job.
+
+    Raises
+    ------
+    JobError
+        If there is no such event, or nothing is left to retract.
+    """
     loaded = shop.load(ro)
     target = last_undoable(loaded.job) if seq is None else seq
     if not 0 < target < len(loaded.records):
         raise JobError(
             f"no event {target} to undo; they are numbered 1 to {len(loaded.records) - 1}"
         )
-    return record(shop, lambda _job: [ev.Undone(target)], ro)
+    return record(shop, lambda _job: [ev.Undone(target, why.strip())], ro)

@@ -64,6 +64,14 @@ def is_agreed(doubt: Exception, question: str) -> bool:
     return sys.stdin.isatty() and typer.confirm(f"{printable(str(doubt))}{question}", err=True)
 
 
+def asked(question: str) -> str:
+    """Ask for a line that may be left empty, where someone can answer."""
+    if not sys.stdin.isatty():
+        return ""
+    told: str = typer.prompt(question, default="", show_default=False, err=True)
+    return told
+
+
 def say_aside(text: str) -> None:
     """Say something on the side, while the answer is still to come."""
     typer.echo(text, err=True)

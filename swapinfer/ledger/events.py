@@ -353,10 +353,11 @@ class Undone(Aside, frozen=True):
     """An earlier event is retracted; it stays in the ledger."""
 
     seq: int
+    reason: str = ""
 
     def say(self, job: Job) -> str:
-        """Say which."""
-        return f"event {self.seq} undone"
+        """Say which, and why if it is known."""
+        return f"event {self.seq} undone" + (f": {self.reason}" if self.reason else "")
 
 
 class Closed(Paperwork, frozen=True):

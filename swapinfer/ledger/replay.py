@@ -20,6 +20,9 @@ from swapinfer.pack.model import Handling, Pack, Test
 Numbered: TypeAlias = tuple[int, Event]
 """An event and its position in the job's chain."""
 
+FOUND = (ev.Ran, ev.Measured, ev.Inspected)
+"""Events that say something about faults."""
+
 
 class Element(msgspec.Struct, frozen=True):
     """Something that can be faulty, with an identity of its own.
@@ -253,7 +256,7 @@ class Job(msgspec.Struct, eq=False):
             )
         before = dict(self.fitted)
         event.apply(self)
-        if isinstance(event, (ev.Ran, ev.Measured, ev.Inspected)):
+        if isinstance(event, FOUND):
             self.findings.append(Finding(seq, self.time, event, before))
         elif isinstance(event, Tested):
             raise unhandled(event, "weighed")

@@ -80,7 +80,7 @@ DEEDS: dict[str, Deed] = {
     "reseat": lambda shop, ro, form: handling.reseat(shop, [form["place"]], ro),
     "replace": lambda shop, ro, form: handling.replace(shop, [form["place"]], ro=ro),
     "note": lambda shop, ro, form: notes.note(shop, form.get("text", ""), ro),
-    "undo": lambda shop, ro, form: notes.undo(shop, int(form["seq"]), ro),
+    "undo": lambda shop, ro, form: notes.take_back(shop, int(form["seq"]), form.get("why", ""), ro),
     "close": _close,
     "reopen": lambda shop, ro, form: opening.reopen(shop, form.get("reason", ""), ro=ro),
 }
