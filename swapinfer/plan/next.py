@@ -220,7 +220,8 @@ def title_way(outlook: Outlook, way: Way) -> str:
 
 def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     """Put a ranking in words and figures that people read."""
-    author, order = _Author(outlook, ranking), order_ways(outlook, ranking)
+    order = order_ways(outlook, ranking)
+    author = _Author(outlook, ranking, order.ways[0].total)
     return Plan(
         steps=tuple(
             replace(author.step(way, is_told=n < DETAILED), is_barred=way in order.barred)
@@ -240,6 +241,7 @@ def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
 class _Author(Struct, frozen=True):
     outlook: Outlook
     ranking: Ranking
+    best: float
 
     def honest(self, total: float) -> float:
         """Say what a total comes to when it is played."""
@@ -257,6 +259,10 @@ class _Author(Struct, frozen=True):
         one, ranking = self.outlook.priced[a], self.ranking
         belief_h = self.outlook.hypotheses.belief_h
         effort = mean_effort(one, belief_h)
+        total = way.total
+        if one.action.test:
+            # Whatever it shows, what comes first now can still follow.
+            total = min(total, self.best + float(ranking.cost_a[a]))
         return PlannedStep(
             id=one.action.id,
             title=title_way(self.outlook, way),
@@ -266,7 +272,7 @@ class _Author(Struct, frozen=True):
             parts=effort.parts,
             money=self.outlook.costing.money(effort),
             cost=self.outlook.costing.split(effort),
-            expected_total=self.honest(way.total),
+            expected_total=self.honest(total),
             worth=float(ranking.worth_a[a]),
             gain=float(ranking.worth_a[a] - ranking.cost_a[a]),
             bits=information_bits(belief_h, one.prediction.chance_oh),
