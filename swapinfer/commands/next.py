@@ -41,13 +41,16 @@ INSTEAD = 3
 
 Verdict = Literal["go-on", "prove", "stop-testing", "bet", "hand-over", "give-up"]
 
+STANDS_OUT = 0.1
+"""Below this probability no cause is called the likeliest."""
+
 VERDICTS: Mapping[Verdict, str] = {
-    "go-on": "one more step pays",
+    "go-on": "not settled yet",
     "prove": "prove the repair",
     "stop-testing": "stop testing and repair",
     "bet": "no test pays; repair by the odds",
     "hand-over": "nothing more pays; hand it over",
-    "give-up": "nothing more pays; stop here",
+    "give-up": "nothing more pays; quote or refer it",
 }
 
 UNPROVEN = "nothing is proven before it is done and a drive stays quiet"
@@ -261,10 +264,10 @@ def _(facts: NextView, page: Page) -> str:
 def _headline(facts: NextView, page: Page) -> list[str]:
     gone = GONE if facts.leading_is_gone else ""
     sure = exactness(facts.off_by, is_exact=facts.exact)
-    lines = page.wrap(
-        f"{facts.ro}: {VERDICTS[facts.verdict]}. Likeliest: {facts.leading}, "
-        f"{percent(facts.leading_probability)}{sure}{gone}"
-    )
+    likeliest = f"Likeliest: {facts.leading}, {percent(facts.leading_probability)}{sure}{gone}"
+    if facts.verdict == "go-on" and facts.leading_probability < STANDS_OUT:
+        likeliest = "Nothing stands out"
+    lines = page.wrap(f"{facts.ro}: {VERDICTS[facts.verdict]}. {likeliest}")
     if facts.verdict in ("stop-testing", "bet"):
         lines += page.wrap(UNPROVEN, indent=2)
     return lines
@@ -298,7 +301,8 @@ def _instead(facts: NextView, page: Page) -> list[str]:
 
 
 def _more(step: StepFacts, best: StepFacts) -> str:
-    return f"{step.expected_total - best.expected_total:+.0f}"
+    more = round(step.expected_total - best.expected_total)
+    return f"{abs(more)} {'less' if more < 0 else 'more'}"
 
 
 def _everything(facts: NextView, page: Page) -> list[str]:

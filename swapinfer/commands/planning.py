@@ -78,4 +78,4 @@ def time_words(minutes: float, drive_minutes: float) -> str:
 
 def whole_way(expected_total: float, currency: str) -> str:
     """Say what it is expected to cost until the vehicle is verified."""
-    return f"whole way out about {money(expected_total, currency)}"
+    return f"in all about {money(expected_total, currency)}"

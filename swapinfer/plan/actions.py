@@ -178,7 +178,8 @@ def title_action(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) -
     parts = [work] if work else []
     if action.drive_minutes:
         tags = f" ({', '.join(action.conditions)})" if action.conditions else ""
-        parts.append(f"drive {action.drive_minutes:g} min{tags}")
+        verb = "run" if "idle" in action.conditions else "drive"
+        parts.append(f"{verb} {action.drive_minutes:g} min{tags}")
     return "; ".join(parts)
 
 

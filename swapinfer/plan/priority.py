@@ -27,8 +27,8 @@ GIVE_UP = "give-up"
 """Id of the step that passes the vehicle on to someone else."""
 
 ENDINGS = {
-    HAND_OVER: "hand the vehicle over as it is",
-    GIVE_UP: "stop and quote, or pass the vehicle on",
+    HAND_OVER: "hand the vehicle over",
+    GIVE_UP: "stop and quote the repair, or refer the vehicle",
 }
 """Ways to end a job, in words."""
 

@@ -89,7 +89,7 @@ class Vehicle:
     def answer(self, shown: str) -> str:
         question = " ".join(shown.split())
         known: dict[str, Callable[[str], str]] = {
-            "pass the vehicle on": lambda _: "x",
+            "refer the vehicle": lambda _: "x",
             "What happened?": lambda _: "3",
             "What, and where?": lambda _: self.fault,
             "work done, not driven yet": lambda _: "w",
