@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import datetime, timedelta
 from functools import cached_property, partial
+from itertools import pairwise
 
 import numpy as np
 from msgspec import Struct
@@ -26,8 +28,9 @@ from swapinfer.errors import SwapinferError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.states import draw_priors
-from swapinfer.ledger.event import require_known
-from swapinfer.ledger.record import Record, clock_steps
+from swapinfer.ledger.event import Aside, require_known
+from swapinfer.ledger.events import Opened, Ran, Reopened
+from swapinfer.ledger.record import Record, as_utc, clock_steps
 from swapinfer.ledger.replay import Job, Numbered, replay
 from swapinfer.ledger.words import element_label, now_at
 from swapinfer.pack.model import Pack, Test
@@ -62,6 +65,15 @@ AGAINST_THE_CAUSE = 5.0
 """Decibans from which a finding against the cause is a conflict."""
 
 MOST_AGAINST = 3
+
+ROUNDED = 5.0
+"""Minutes by which a drive may be longer than the clock allows, and clocks may differ."""
+
+FASTEST = 3.0
+"""Times faster than by standard times that a job may have gone."""
+
+ALL_ROUNDED = 30.0
+"""Minutes of standard time that may be recorded in no time at all."""
 
 MOST_RARER = 1e6
 """Times rarer beforehand, beyond which it does not matter."""
@@ -354,8 +366,24 @@ def list_conflicts(
     causes: Sequence[CauseLine],
     findings: Sequence[FindingLine],
     records: Sequence[Record],
+    minutes: Mapping[int, float],
+    written_at: str,
 ) -> tuple[Conflict, ...]:
-    """List what does not fit: findings against the cause, a better rival, odd records."""
+    """List what does not fit: findings against the cause, a better rival, odd records and times.
+
+    Parameters
+    ----------
+    course : Course
+        Of the job.
+    causes, findings
+        Those shown.
+    records : sequence of Record
+        The whole chain.
+    minutes : mapping of int to float
+        Standard time of each event.
+    written_at : str
+        Time of the write-up; empty where it has none.
+    """
     conflicts = [
         Conflict("against", finding.seq, causes[0].label, finding.decibans_c[0])
         for finding in findings
@@ -372,9 +400,45 @@ def list_conflicts(
             kind = "not leading" if element == course.leader else "not named"
             conflicts.append(Conflict(kind, -1, course.label(element)))
     conflicts += [Conflict("clock", seq, records[seq].at) for seq in clock_steps(records)]
+    conflicts += _misfit_times(course.job, records, minutes)
+    if written_at:
+        conflicts += dated_after(records, as_utc(written_at))
     odd = [record.seq for record in records if record.pack != records[0].pack]
     conflicts += [Conflict("packs", seq, records[seq].pack) for seq in odd]
     return tuple(conflicts)
+
+
+def _misfit_times(
+    job: Job, records: Sequence[Record], minutes: Mapping[int, float]
+) -> Iterator[Conflict]:
+    """Yield drives longer than the clock allows, and work that the whole time is too short for.
+
+    What was driven before a job was opened, or opened again, may be recorded just after.
+    """
+    events = [(seq, event) for seq, event in job.standing if not isinstance(event, Aside)]
+    taken = 0.0
+    for (before, earlier), (seq, event) in pairwise(events):
+        if isinstance(event, Ran) and isinstance(earlier, (Opened, Reopened)):
+            continue
+        taken += minutes[seq]
+        if isinstance(event, Ran) and event.minutes > _passed(records, before, seq) + ROUNDED:
+            since = records[before].at
+            yield Conflict("drive", seq, records[seq].at, since=since, minutes=event.minutes)
+    last = events[-1][0]
+    if taken > FASTEST * _passed(records, 0, last) + ALL_ROUNDED:
+        yield Conflict("work", last, records[last].at, since=records[0].at, minutes=taken)
+
+
+def _passed(records: Sequence[Record], first: int, last: int) -> float:
+    """Minutes on the clock from one record to another."""
+    return (as_utc(records[last].at) - as_utc(records[first].at)).total_seconds() / 60.0
+
+
+def dated_after(records: Sequence[Record], time: datetime) -> list[Conflict]:
+    """List the records that are dated after a time, for which they were still to come."""
+    latest = time + timedelta(minutes=ROUNDED)
+    late = [record for record in records if as_utc(record.at) > latest]
+    return [Conflict("future", record.seq, record.at) for record in late]
 
 
 def standing_of(

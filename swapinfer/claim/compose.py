@@ -11,6 +11,7 @@ from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section,
 from swapinfer.claim.facts import (
     CauseLine,
     ClaimFacts,
+    Conflict,
     Otherwise,
     Readout,
     RepairLine,
@@ -109,6 +110,19 @@ def _remarks(facts: ClaimFacts, numbers: Numbers) -> Iterator[str]:
 
     if facts.with_retracted:
         yield _retractions(facts, facts.with_retracted, numbers)
+
+    misfits = [one for one in facts.conflicts if one.is_of_time]
+    if misfits:
+        yield _misfits(misfits, numbers)
+
+
+def _misfits(misfits: Sequence[Conflict], numbers: Numbers) -> str:
+    """Say which times do not fit, the first of each kind in words."""
+    told = {one.kind: one for one in reversed(misfits)}.values()
+    said = " ".join(proof.capital(proof.tell_conflict(one, numbers)) for one in reversed(told))
+    left = len(misfits) - len(told)
+    more = f" {numbers.plain(left)} more: see “{proof.UNCERTAIN}”." if left else ""
+    return f"Times do not fit. {said}{more}"
 
 
 def _retractions(facts: ClaimFacts, counted: Otherwise, numbers: Numbers) -> str:

@@ -266,18 +266,32 @@ class Conflict(Struct, frozen=True):
     kind : str
         ``"against"`` (a finding against the cause), ``"check again"`` (one that all others make
         unlikely), ``"not leading"`` (another cause is likelier), ``"not named"`` (another is
-        likely too), ``"clock"`` (dated before the event that it follows), ``"packs"`` (other
-        priors).
+        likely too), ``"packs"`` (other priors); times that do not fit: ``"clock"`` (dated before
+        the event that it follows), ``"drive"`` (longer than the clock allows), ``"work"`` (far more
+        than the time that passed), ``"future"`` (dated after the write-up).
     seq : int
         Event concerned, or -1.
+    detail : str
+        Element, pack or time concerned.
     decibans : float or None
         Weight of the finding.
+    since : str
+        Time from which a drive or work would have to fit in.
+    minutes : float or None
+        What it took.
     """
 
     kind: str
     seq: int
     detail: str
     decibans: float | None = None
+    since: str = ""
+    minutes: float | None = None
+
+    @property
+    def is_of_time(self) -> bool:
+        """Whether times do not fit."""
+        return self.kind in {"clock", "drive", "work", "future"}
 
 
 class Retracted(OnRecord, frozen=True):

@@ -29,6 +29,9 @@ LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 ARROW = ("<->", "\u2194")
 """How an exchange stands at a shell and in print."""
 
+UNCERTAIN = "What remains uncertain"
+"""Title of the section that lists conflicts."""
+
 WORK = {
     "testing": "testing and reading codes",
     "moving": "moving and reseating parts",
@@ -162,7 +165,7 @@ def _finding(finding: FindingLine, subjects: int, numbers: Numbers) -> tuple[str
         f"#{finding.seq}",
         f"{numbers.moment(finding.at)}, {finding.who}",
         _what(finding, numbers),
-        ". ".join(map(_capital, [_result(finding, numbers), *finding.meaning])) + ".",
+        ". ".join(map(capital, [_result(finding, numbers), *finding.meaning])) + ".",
         ", ".join(lettered) if len(weights) > 1 else only,
     )
 
@@ -172,7 +175,8 @@ def _weight_words(decibans: float) -> str:
     return f"{words} it" if "evidence" in words else words
 
 
-def _capital(text: str) -> str:
+def capital(text: str) -> str:
+    """Begin with a capital letter."""
     return text[:1].upper() + text[1:]
 
 
@@ -302,16 +306,19 @@ def _uncertain(facts: ClaimFacts, numbers: Numbers) -> Section:
         )
         blocks.append(Paragraph(nearest))
     if facts.conflicts:
-        blocks.append(Items(tuple(_conflict(one, numbers) for one in facts.conflicts)))
+        told = (f"Conflict: {tell_conflict(one, numbers)}" for one in facts.conflicts)
+        blocks.append(Items(tuple(told)))
     else:
         none = "No finding conflicts with the conclusion, and the records are in order."
         blocks.append(Paragraph(none))
-    return Section("open", "What remains uncertain", tuple(blocks))
+    return Section("open", UNCERTAIN, tuple(blocks))
 
 
-def _conflict(conflict: Conflict, numbers: Numbers) -> str:
+def tell_conflict(conflict: Conflict, numbers: Numbers) -> str:
+    """Say what does not fit, in a sentence."""
     seq, detail = conflict.seq, conflict.detail
     weight = "" if conflict.decibans is None else numbers.decibans(conflict.decibans)
+    minutes = "" if conflict.minutes is None else numbers.minutes(conflict.minutes)
     match conflict.kind:
         case "against":
             said = f"finding #{seq} speaks against the {detail} by {weight} dB."
@@ -329,9 +336,21 @@ def _conflict(conflict: Conflict, numbers: Numbers) -> str:
                 f"event #{seq} ({numbers.moment(detail)}) is dated before the one that it follows: "
                 "a clock was set back, or two computers differ."
             )
+        case "drive":
+            said = (
+                f"#{seq}, recorded {numbers.moment(detail)}, is a drive of {minutes}, but what was "
+                f"done before it was recorded {numbers.moment(conflict.since)}."
+            )
+        case "work":
+            said = (
+                f"what was recorded from {numbers.moment(conflict.since)} to "
+                f"{numbers.moment(detail)} takes {minutes} by standard times."
+            )
+        case "future":
+            said = f"event #{seq} is dated {numbers.moment(detail)}, which was still to come."
         case _:
             said = f"event #{seq} was recorded under other priors ({detail})."
-    return f"Conflict: {said}"
+    return said
 
 
 def _spent(facts: ClaimFacts, numbers: Numbers) -> Section:
@@ -481,10 +500,19 @@ def _check(facts: ClaimFacts, numbers: Numbers) -> Section:
         "all of them and the priors. With the exported job file, this one command checks the "
         "chain, computes every number anew and says whether it is the same job:"
     )
+    limits = (
+        "What the chain cannot show: whoever has the whole ledger can write another that is whole "
+        "too. It shows that nothing was changed since a digest left the shop. That the clock was "
+        "right, that everything was recorded, and that a name is that of who typed, it does not."
+    )
+    made = (
+        f" on {numbers.moment(written_at)}" if (written_at := numbers.settings.written_at) else ""
+    )
     blocks = (
         Paragraph(intro),
         Paragraph(f"swapinfer claim verify JOB-FILE.json --expect {ledger.head}", "code"),
         Paragraph(f"Digest of the ledger: {ledger.head}"),
-        Paragraph(f"Written by swapinfer {ledger.program}.", "small"),
+        Paragraph(limits),
+        Paragraph(f"Written by swapinfer {ledger.program}{made}.", "small"),
     )
     return Section("check", "How to check every number", blocks)

@@ -9,6 +9,7 @@ from msgspec import Struct
 
 from swapinfer.claim.facts import OnRecord
 from swapinfer.errors import InputError, near_match
+from swapinfer.ledger.record import as_utc
 from swapinfer.pack.money import OwnMoney
 from swapinfer.units import convert
 
@@ -75,6 +76,8 @@ class ClaimSettings(Struct, frozen=True, forbid_unknown_fields=True):
         Whether identification number and customer are left out.
     comparison : Comparison or None
         Printed only when there is one.
+    written_at : str
+        When, in ISO 8601 with the offset from UTC; empty where that is not told.
     """
 
     shop: str = ""
@@ -91,6 +94,7 @@ class ClaimSettings(Struct, frozen=True, forbid_unknown_fields=True):
     established: float = ESTABLISHED
     redact: bool = False
     comparison: Comparison | None = None
+    written_at: str = ""
 
     def __post_init__(self) -> None:
         """Refuse what no write-up can be made with."""
@@ -98,6 +102,8 @@ class ClaimSettings(Struct, frozen=True, forbid_unknown_fields=True):
             value = getattr(self, name)
             if value not in known:
                 raise InputError(f'no {name} setting "{value}"{near_match(str(value), known)}')
+        if self.written_at:
+            as_utc(self.written_at)
         if not 0.5 <= self.established < 1.0:
             raise InputError(
                 f"a cause may be worded as established from a probability of 0.5 up to, but not "

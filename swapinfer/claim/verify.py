@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from msgspec import Struct, ValidationError, convert, to_builtins
 
+from swapinfer.claim.beliefs import ROUNDED, dated_after
 from swapinfer.claim.facts import ClaimFacts
 from swapinfer.claim.proof import tell_changes, tell_priors
 from swapinfer.claim.settings import ClaimSettings, Numbers
@@ -16,7 +19,7 @@ from swapinfer.claim.write import SHAPE, Claim, dump, seal_of, write_up
 from swapinfer.errors import ClaimError, InputError, SwapinferError
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.exchange import JOB_FORMAT, MAX_BYTES, dump_document, read_document
-from swapinfer.ledger.record import Record
+from swapinfer.ledger.record import Record, as_utc
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.tables import pack_from_json
 
@@ -55,7 +58,9 @@ class Verified(Struct, frozen=True):
     remarks: tuple[str, ...] = ()
 
 
-def verify_file(path: Path, *, expect: str = "", job: Path | None = None) -> Verified:
+def verify_file(
+    path: Path, *, expect: str = "", job: Path | None = None, now: datetime | None = None
+) -> Verified:
     """Verify an exported job or a write-up in JSON.
 
     Parameters
@@ -66,6 +71,8 @@ def verify_file(path: Path, *, expect: str = "", job: Path | None = None) -> Ver
         Digest of the ledger, as a write-up prints it.
     job : Path, optional
         Exported job, for a write-up from which something was left out.
+    now : datetime, optional
+        Time after which no record can be dated; by default that of the clock.
 
     Returns
     -------
@@ -84,7 +91,7 @@ def verify_file(path: Path, *, expect: str = "", job: Path | None = None) -> Ver
     """
     text = _read(path)
     try:
-        return _verify(text, expect, None if job is None else _read(job))
+        return _verify(text, expect, None if job is None else _read(job), now or datetime.now(UTC))
     except _DifferenceError as found:
         return Verified(same=False, difference=str(found), compared=found.compared)
 
@@ -106,7 +113,7 @@ def _read(path: Path) -> bytes:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from error
 
 
-def _verify(raw: bytes, expect: str, job_raw: bytes | None) -> Verified:
+def _verify(raw: bytes, expect: str, job_raw: bytes | None, now: datetime) -> Verified:
     document = _parse(raw)
     if document.get("format") == JOB_FORMAT:
         claim = _recompute(document, ClaimSettings(), expect)
@@ -127,8 +134,20 @@ def _verify(raw: bytes, expect: str, job_raw: bytes | None) -> Verified:
         facts=claim.facts,
         priors=tell_priors(published, numbers),
         changes=tell_changes(published, numbers),
-        remarks=claim.document.warnings,
+        remarks=(*claim.document.warnings, *_still_to_come(claim, now)),
     )
+
+
+def _still_to_come(claim: Claim, now: datetime) -> Iterator[str]:
+    """Yield what is dated after the time of this check."""
+    numbers, written_at = Numbers(claim.settings), claim.settings.written_at
+    if written_at and as_utc(written_at) > now + timedelta(minutes=ROUNDED):
+        yield f"Times do not fit. The write-up is dated {numbers.moment(written_at)}."
+    late = dated_after(claim.records, now)
+    if late:
+        first = f"#{late[0].seq}, {numbers.moment(late[0].detail)}"
+        count = numbers.plain(len(late))
+        yield f"Times do not fit. Dated later than this check: {count} events, the first {first}."
 
 
 def _parse(raw: bytes) -> dict[str, Any]:

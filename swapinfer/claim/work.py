@@ -83,11 +83,14 @@ class Sheet:
         self._open: set[str] = set()
         self._unclear: list[RepairRange] = []
         self.mended: list[Mended] = []
+        self.minutes_of: dict[int, float] = {}
         for (seq, event), before in zip(
             job.standing[1:], follow(job.standing, job.pack), strict=False
         ):
             self._seq, self._before = seq, before
+            so_far = sum(self._minutes.values())
             event.book(self, before)
+            self.minutes_of[seq] = sum(self._minutes.values()) - so_far
         self._close(self._open)
 
     def drove(self, minutes: float, *, is_read: bool) -> None:

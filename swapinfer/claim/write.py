@@ -213,7 +213,9 @@ def gather_facts(
         arrangements=work.arrange(job),
         trails=work.list_trails(job),
         rivals=beliefs.list_rivals(course, causes, findings),
-        conflicts=beliefs.list_conflicts(course, causes, findings, records),
+        conflicts=beliefs.list_conflicts(
+            course, causes, findings, records, sheet.minutes_of, settings.written_at
+        ),
         retracted=_retracted(job, records),
         with_retracted=_with_retracted(course, records),
         notes=tuple(

@@ -138,6 +138,7 @@ def write_claim(
         established=ESTABLISHED if own.established is None else own.established,
         redact=redact,
         comparison=_compare(shop, loaded.job, compared) if compared else None,
+        written_at=shop.now(),
     )
     text = shop.store.pack(loaded.records[0].pack)
     claim = write_up(loaded.job, loaded.records, settings=settings, pack_text=text)

@@ -32,9 +32,15 @@ def base_pack() -> Pack:
 
 
 def chain(
-    events: Sequence[Event], whos: Sequence[str] = WHOS, pack: Pack | None = None
+    events: Sequence[Event],
+    whos: Sequence[str] = WHOS,
+    pack: Pack | None = None,
+    minutes: Sequence[float] = (),
 ) -> list[Record]:
-    """Seal events into records, a quarter of an hour apart, under the base pack or another."""
+    """Seal events into records, under the base pack or another.
+
+    They are a quarter of an hour apart, or so many minutes after the start.
+    """
     records: list[Record] = []
     for seq, event in enumerate(events):
         records.append(
@@ -44,7 +50,7 @@ def chain(
                 event.type,
                 event.to_json(),
                 who=whos[seq % len(whos)],
-                at=(START + timedelta(minutes=15 * seq)).isoformat(),
+                at=(START + timedelta(minutes=minutes[seq] if minutes else 15 * seq)).isoformat(),
                 pack=(pack or base_pack()).digest,
                 previous=records[-1].digest if records else GENESIS,
             )
