@@ -70,6 +70,9 @@ MIGRATIONS: Mapping[str, tuple[str, ...]] = {
 The jobs' table is an index of the records, kept in the same transactions. A record's payload is
 canonical JSON as text, so that a database never reorders it. Packs are those ever in force."""
 
+TABLES = ("records", "settings", "packs", "jobs", "store_schema")
+"""Tables of the last schema."""
+
 SCHEMAS = tuple(MIGRATIONS)
 """Schema versions that this program knows, oldest first; it works with the last."""
 
@@ -83,6 +86,8 @@ class Database:
         connection: Connection,
         timeout: float,
         made: Sequence[Path] = (),
+        *,
+        has_made_tables: bool = False,
     ) -> None:
         self._where = where
         self._identity = _identity(self.path)
@@ -90,6 +95,7 @@ class Database:
         self._timeout = timeout
         self._begun = ""
         self._made = list(made)
+        self._has_made_tables = has_made_tables
 
     @classmethod
     def open(cls, place: str | Path, *, create: bool = True, timeout: float = 30.0) -> Self:
@@ -122,10 +128,10 @@ class Database:
             connection = connect(where, timeout)
             try:
                 # A file that is there is a store, or it is something else and left alone.
-                _require_schema(connection, where, create=create and isinstance(where, str))
+                new = _require_schema(connection, where, create=create and isinstance(where, str))
                 if isinstance(where, Path):
                     make_private(where)  # only now: it is a store, and no one else's file
-                return cls(where, connection, timeout, made)
+                return cls(where, connection, timeout, made, has_made_tables=new)
             except BaseException:
                 connection.close()
                 raise
@@ -142,9 +148,12 @@ class Database:
                 raise
 
     def abandon(self) -> None:
-        """Remove the file if this opening made it, unless someone has a job in it by now."""
+        """Remove what this opening made, unless someone has a job in it by now."""
         path = self.path
-        if not self._made or path is None or _identity(path) != self._identity:
+        if path is None:
+            self._drop_tables()
+            return
+        if not self._made or _identity(path) != self._identity:
             return
         with self.writing() as connection:
             if connection.execute("SELECT 1 FROM jobs LIMIT 1"):
@@ -155,6 +164,15 @@ class Database:
         for suffix in ("-wal", "-shm"):
             path.with_name(path.name + suffix).unlink(missing_ok=True)
         remove_folders(self._made[:-1])
+
+    def _drop_tables(self) -> None:
+        if not self._has_made_tables:
+            return
+        with self.writing() as connection:
+            connection.execute("LOCK TABLE jobs IN ACCESS EXCLUSIVE MODE")
+            if not connection.execute("SELECT 1 FROM jobs LIMIT 1"):
+                for table in TABLES:
+                    connection.execute(f"DROP TABLE {table}")
 
     def close(self) -> None:
         """End the connection; a later transaction makes another."""
@@ -237,14 +255,14 @@ def schema_of(connection: Connection) -> str | None:
     return rows[0][0] if rows else None
 
 
-def _require_schema(connection: Connection, where: Path | str, *, create: bool) -> None:
-    """Bring a store to the newest schema, leaving one that has it alone.
+def _require_schema(connection: Connection, where: Path | str, *, create: bool) -> bool:
+    """Bring a store to the newest schema, leaving one that has it alone; say whether it had none.
 
     A database without any schema is given one where `create` asks for it.
     """
     found = schema_of(connection)
     if found == SCHEMAS[-1]:
-        return
+        return False
     if found is None and not create and isinstance(where, str):
         raise JobError(f"store {where}: it has no tables yet; opening a job makes them")
     if found is None and not create:
@@ -255,6 +273,7 @@ def _require_schema(connection: Connection, where: Path | str, *, create: bool) 
             f"{SCHEMAS[0]} to {SCHEMAS[-1]}; install a newer swapinfer"
         )
     _migrate(connection)
+    return found is None
 
 
 def _migrate(connection: Connection) -> None:

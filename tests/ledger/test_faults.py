@@ -265,6 +265,20 @@ def test_unknown_urls_are_refused(place: str, message: str) -> None:
         Store.open(place)
 
 
+def test_tables_made_for_work_that_fails_go_again(postgres_places: Callable[[], str]) -> None:
+    place = postgres_places()
+    with pytest.raises(ValueError, match="no"), Store.founding(place):
+        raise ValueError("no")
+    with pytest.raises(JobError, match="it has no tables yet"):
+        Store.open(place, create=False)
+    with Store.founding(place) as store:
+        assert store.jobs() == []
+    with pytest.raises(ValueError, match="no"), Store.founding(place):
+        raise ValueError("no")
+    with Store.open(place, create=False) as store:
+        assert store.jobs() == [], "tables that were there stay"
+
+
 def test_postgresql_that_is_not_there(postgres_places: Callable[[], str]) -> None:
     place = postgres_places()
     with pytest.raises(LedgerError, match=r'database "shop_\w+_not" does not exist'):
