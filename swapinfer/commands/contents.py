@@ -81,7 +81,7 @@ CONTENTS: Mapping[str, Entry] = {
     ),
     "priors": Entry("", "Show, check, learn and compare priors."),
     "priors show": Entry("priors", "Show numbers with their provenance."),
-    "priors check": Entry("priors", "Check overlay files; errors name file and line."),
+    "priors check": Entry("overlays", "Check overlay files: each number before and after."),
     "priors weight": Entry(
         "influence", "Say which numbers move decisions most; this takes some minutes."
     ),

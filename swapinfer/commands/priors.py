@@ -1,8 +1,7 @@
-"""Priors: a number with its source, and overlay files checked."""
+"""Priors: a number with its source."""
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated, Any, ClassVar
 
 import typer
@@ -64,14 +63,6 @@ def show_priors(
         for name, (value, source) in numbers_under(pack, path).items()
     )
     return PriorsView(pack.name, pack.version, pack.digest, numbers, numbers_by_grade(pack))
-
-
-@command("priors check", "priors check ours.toml")
-def check_priors(
-    overlays: Annotated[list[Path], typer.Argument(help="Overlays, in the order applied.")],
-) -> PriorsView:
-    """Check overlay files, and show the costs that hold with them."""
-    return show_priors("costs", overlays)
 
 
 @show.register

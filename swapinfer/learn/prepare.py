@@ -10,8 +10,9 @@ import numpy as np
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.learn.counts import Cell, Counts
 from swapinfer.learn.models import CauseCounts, CausePriors, Grouping, OutcomeCounts
-from swapinfer.learn.prior import NEVER, Tests, base_shares, cause_modes, shop_sd
+from swapinfer.learn.prior import NEVER, Tests, base_shares, shop_sd
 from swapinfer.pack.model import Pack
+from swapinfer.pack.shares import cause_modes
 
 MAX_OPEN_GROUPS = 250
 """Groups of unconfirmed jobs that the cause model takes; beyond, like ones are merged."""

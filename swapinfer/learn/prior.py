@@ -9,25 +9,14 @@ from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.profiles import chances_of, profile_of
-from swapinfer.layout import places_of
 from swapinfer.learn.checks import Vocabulary
 from swapinfer.learn.counts import AGE_BANDS, AGE_MIDDLES_KM, Cell
-from swapinfer.pack.engine import is_fitted
 from swapinfer.pack.hazard import mode_prior_draws
 from swapinfer.pack.model import GOOD, Mode, Pack, Test
+from swapinfer.pack.shares import cause_chances, cause_modes
 
 NEVER = 1e-12
 """Share of a cause that an engine cannot have; keeps logs finite."""
-
-
-def cause_modes(pack: Pack) -> dict[str, Mode]:
-    """Every mode that can cause a misfire, by ``"kind.mode"``, in the pack's order."""
-    return {
-        f"{kind.id}.{mode.id}": mode
-        for kind in pack.kinds.values()
-        for mode in kind.modes.values()
-        if mode.misfire > 0
-    }
 
 
 def titles_of(pack: Pack) -> dict[str, str]:
@@ -108,17 +97,12 @@ def _base_row(pack: Pack, cell: Cell) -> FloatArray:
     fitment = {"ignition": cell.ignition, "fuel": cell.fuel}
     known = cell.age != AGE_BANDS[-1]
     age_km = AGE_MIDDLES_KM[AGE_BANDS.index(cell.age)] if known else pack.running.odometer_km
-    layout = pack.layouts[cell.layout]
-    chances = []
-    for kind in pack.kinds.values():
-        count = 0
-        if is_fitted(kind.fitted, fitment):
-            count = len(places_of(layout, kind.id, kind.pattern))
-        for mode in kind.modes.values():
-            if mode.misfire > 0:
-                one = mode_prior_draws(mode, age_km, pack.running.exposure_km, np.zeros(1))
-                chances.append(count * float(one[0]))
-    return np.array(chances)
+    exposure_km = pack.running.exposure_km
+
+    def at_median(mode: Mode) -> float:
+        return float(mode_prior_draws(mode, age_km, exposure_km, np.zeros(1))[0])
+
+    return np.array(list(cause_chances(pack, cell.layout, fitment, at_median).values()))
 
 
 def shop_sd(pack: Pack, weight: float) -> FloatArray:

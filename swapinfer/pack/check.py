@@ -16,6 +16,7 @@ from swapinfer.pack.model import (
     Access,
     Code,
     Curve,
+    Fix,
     Handling,
     Kind,
     Mode,
@@ -171,6 +172,7 @@ def _check_kind(pack: Pack, kind: Kind) -> None:
     _check_reach(pack, kind.fitted, kind.access, *path)
     _check_handling(pack, kind.handling, *path, "handling")
     _all_known(kind.cautions, pack.cautions, "caution", *path, "cautions")
+    _check_price(kind.fix, *path, "fix", "price")
     if not kind.modes:
         raise MisfitError("needs at least one mode of failing", path)
     if kind.fix.access is not None:
@@ -182,9 +184,17 @@ def _check_kind(pack: Pack, kind: Kind) -> None:
 def _check_mode(pack: Pack, mode: Mode, *path: str) -> None:
     _all_known(mode.severity, pack.severities, "severity", *path, "severity")
     _sum_to_one(mode.severity, "shares of the severities", *path, "severity")
+    if mode.fix is not None:
+        _check_price(mode.fix, *path, "fix", "price")
     _all_known(mode.when, pack.running.conditions, "condition", *path, "when")
     if mode.fix is not None and mode.fix.access:
         _known(mode.fix.access, pack.access, "access", *path, "fix", "access")
+
+
+def _check_price(fix: Fix, *path: str) -> None:
+    if list(fix.price) != sorted(fix.price):
+        got = ", ".join(f"{price:g}" for price in fix.price)
+        raise MisfitError(f"must rise from low to typical to high, got [{got}]", path)
 
 
 def _check_reach(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import msgspec
@@ -73,7 +73,8 @@ def blame(hint: Any, value: Any) -> None:  # noqa: ANN401 (any type, and whateve
     _blame(inspect.type_info(hint), value)
 
 
-def _blame(kind: Any, value: Any) -> None:  # noqa: ANN401 (msgspec's description; any value)
+def _blame(kind: Any, value: Any, called: str = "thing") -> None:  # noqa: ANN401 (any type, value)
+    """Find it in a value of a type; `called` is the key that it stands under."""
     match kind:
         case inspect.StructType():
             _need(isinstance(value, dict), "a table", value)
@@ -82,7 +83,7 @@ def _blame(kind: Any, value: Any) -> None:  # noqa: ANN401 (msgspec's descriptio
             _need(isinstance(value, dict), "a table", value)
             for key, item in value.items():
                 with under(key):
-                    _blame_named(kind.value_type, item, [name for name in value if name != key])
+                    _blame_named(kind.value_type, item, called, key, value.keys() - {key})
         case inspect.VarTupleType():
             _need(isinstance(value, list | tuple), "a list", value)
             for item in value:
@@ -93,7 +94,7 @@ def _blame(kind: Any, value: Any) -> None:  # noqa: ANN401 (msgspec's descriptio
             for one, item in zip(inner, value, strict=True):
                 _blame(one, item)
         case inspect.UnionType():
-            _blame_one_of(kind.types, value)
+            _blame_one_of(kind.types, value, called)
         case inspect.Metadata():
             _blame(kind.type, value)
             _blame_size(kind, value)
@@ -121,7 +122,7 @@ def _blame_record(kind: inspect.StructType, table: Table) -> None:
             known = [name for name in fields if name not in NOT_IN_FILES]
             raise MisfitError(f'unknown key "{key}"{near_match(key, known)}', (key,))
         with under("profile" if key == "chances" else key):
-            _blame(fields[key].type, value)
+            _blame(fields[key].type, value, key)
     for key, field in fields.items():
         if field.required and key not in table:
             raise MissingKeyError(f'needs a key "{key}"')
@@ -131,25 +132,33 @@ def _blame_record(kind: inspect.StructType, table: Table) -> None:
         raise MisfitError(str(error)) from None
 
 
-def _blame_named(kind: inspect.Type, value: Any, others: list[str]) -> None:  # noqa: ANN401
-    """Blame a thing called by its key; one that lacks most keys may be a misspelt other."""
+def _blame_named(
+    kind: inspect.Type,
+    value: Any,  # noqa: ANN401 (whatever the file holds)
+    called: str,
+    name: str,
+    others: Iterable[str],
+) -> None:
+    """Blame a thing called by its key; one that lacks keys may be a misspelt other."""
     try:
         _blame(kind, value)
     except MissingKeyError as error:
-        meant = near_match(value.get("id", ""), others)
+        meant = near_match(name, sorted(others))
         if "did you mean" in meant:
-            error.message += meant
+            raise MisfitError(
+                f'no {called} "{name}"{meant} a new one {error.message}', error.path
+            ) from None
         raise
 
 
-def _blame_one_of(kinds: tuple[inspect.Type, ...], value: Any) -> None:  # noqa: ANN401
+def _blame_one_of(kinds: tuple[inspect.Type, ...], value: Any, called: str) -> None:  # noqa: ANN401
     """Blame a table as the table that it might be, and anything else as what else it might be."""
     literals = [kind for kind in kinds if isinstance(kind, inspect.LiteralType)]
     if value is None or any(value in one.values for one in literals):
         return
     tables = [kind for kind in kinds if isinstance(kind, inspect.DictType | inspect.StructType)]
     others = [kind for kind in kinds if kind not in (*tables, inspect.NoneType())]
-    _blame((tables if isinstance(value, dict) and tables else others or tables)[0], value)
+    _blame((tables if isinstance(value, dict) and tables else others or tables)[0], value, called)
 
 
 def _blame_size(kind: inspect.Metadata, value: float) -> None:

@@ -131,14 +131,15 @@ def numbers_under(pack: Pack, path: str = "") -> dict[str, tuple[Any, Source]]:
     if not places:
         raise InputError(f'no number "{path}" in the priors{_near_path(pack, path)}')
     table = encode(pack)
-    return {place: (_value_at(table, place), provenance_of(pack, place)) for place in places}
+    return {place: (value_at(table, place), provenance_of(pack, place)) for place in places}
 
 
-def _value_at(table: Table, place: str) -> Any:  # noqa: ANN401 (a number or a list of numbers)
+def value_at(table: Table, place: str) -> Any:  # noqa: ANN401 (a number or a list of numbers)
+    """Return what stands at dotted keys of a pack's tables; None where nothing does."""
     value: Any = table
     for key in place.split("."):
-        value = value[key]
-    return value[ANY] if isinstance(value, dict) else value
+        value = value.get(key) if isinstance(value, dict) else None
+    return value.get(ANY) if isinstance(value, dict) else value
 
 
 def _near_path(pack: Pack, path: str) -> str:

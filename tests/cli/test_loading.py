@@ -24,7 +24,7 @@ NUMBERS = {"numpy", "swapinfer.posterior", "swapinfer.evidence"}
 
 WITHOUT_NUMBERS = {
     "--help", "jobs", "settings", "explain", "export", "store check", "store backup",
-    "store rescue", "store move", "priors show", "priors check",
+    "store rescue", "store move", "priors show",
 }  # fmt: skip
 """What reads or keeps without reasoning."""
 

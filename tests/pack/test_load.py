@@ -211,7 +211,15 @@ def test_later_overlays_win_and_both_are_named(pack: Pack, tmp_path: Path) -> No
     ("text", "told"),
     [
         ("[element.coil.fix]\nprize = 3", ':2: unknown key "prize"; did you mean "price"?'),
-        ("[element.coli]\naccess = ''", ':1: needs a key "title"; did you mean "coil"?'),
+        ("[element.coli]\naccess = ''", ':1: no element "coli"; did you mean "coil"? a new one'),
+        ("[element.coil.mode.opne]\nshape = 2", ':1: no mode "opne"; did you mean "open"? a new'),
+        ("[element.gremlin]\nmovable = true", ':1: needs a key "title"'),
+        ("[element.coil.fix]\nprice = [150, 60, 30]", ":2: price must rise from low to typical"),
+        ("[element.coil.fix]\nprice = [30, 160, 150]", ":2: price must rise from low to typical"),
+        (
+            "[element.sealing.mode.tight-valve.fix]\ntitle = 't'\nminutes = 1\nprice = [2, 1, 3]",
+            ":4: price must rise from low to typical to high, got [2, 1, 3]",
+        ),
         ("[test.plug-look]\nminutes = -2", ":2: minutes must not be negative, got -2"),
         ("[element.coil.mode.x]\nlike = 'brakdown'", ':2: unknown key "like"'),
         ("[element.x]\nlike = 'coli'", ':2: no other element "coli"; did you mean "coil"?'),
