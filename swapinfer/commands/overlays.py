@@ -213,7 +213,7 @@ def _(facts: OverlaysView, page: Page) -> str:
     count = f"{len(facts.numbers)} number{'s' * (len(facts.numbers) != 1)}"
     differ = "differ" if len(facts.numbers) != 1 else "differs"
     lines = page.wrap(
-        f"priors {facts.name} {facts.version} ({facts.digest[:12]}): {count} {differ} from "
+        f"priors {facts.name} {facts.version}: {count} {differ} from "
         f"{facts.base}; shares are of all misfires, beforehand, in {facts.engine}"
     )
     source = ""
