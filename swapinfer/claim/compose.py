@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 
 from swapinfer.claim import proof
+from swapinfer.claim.beliefs import WORTH_SAYING
 from swapinfer.claim.clean import Picture, map_texts
 from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section, Table
 from swapinfer.claim.facts import (
@@ -15,6 +16,7 @@ from swapinfer.claim.facts import (
     Otherwise,
     Readout,
     RepairLine,
+    Spent,
     Vehicle,
     Verification,
 )
@@ -143,7 +145,7 @@ def _otherwise(other: Otherwise, facts: ClaimFacts, numbers: Numbers, how: str) 
     named = proof.names(facts)
     joint, stands = numbers.percent(other.joint), numbers.percent(facts.standing.joint)
     said = f"The {named} would stand at {joint} {how}"
-    said += " as well" if joint == stands else f", not at {stands}"
+    said += ", as it does here" if joint == stands else f", against {stands} here"
     if other.leader in [cause.label for cause in facts.concluded]:
         return f"{said}."
     likeliest = numbers.percent(other.leader_probability)
@@ -164,9 +166,11 @@ def _vehicle(vehicle: Vehicle, numbers: Numbers) -> Pairs:
     if vehicle.firing_order_given:
         given = "as given for this vehicle"
     rows = [("Engine", vehicle.engine), ("Firing order", f"{order} ({given})")]
-    distances = {"Odometer": vehicle.odometer_km, "Driven with the fault": vehicle.driven_km}
-    for name, km in distances.items():
-        rows.append((name, "not given" if km is None else numbers.distance(km)))
+    done, driven = (
+        "not given" if km is None else numbers.distance(km)
+        for km in (vehicle.odometer_km, vehicle.driven_km)
+    )
+    rows.append(("Odometer", f"{done}; driven with the fault: {driven}"))
     checked = {
         "valid": "check digit correct",
         "wrong": "check digit WRONG: read it again from the vehicle",
@@ -208,6 +212,7 @@ def _cause(facts: ClaimFacts, numbers: Numbers) -> Section:
             f"Over the uncertainty of the prior probabilities it lies between {between} (90 % "
             "interval)."
         )
+    sentences.append(_against(facts, numbers))
     if facts.concluded[0].named:
         sentences.append("This is what the job was closed with.")
     else:
@@ -226,10 +231,26 @@ def _cause(facts: ClaimFacts, numbers: Numbers) -> Section:
     blocks = (
         Paragraph(_conclusion(facts, numbers), "lead"),
         Paragraph(" ".join(sentences)),
-        proof.draw_belief(facts, numbers),
-        proof.tabulate_belief(facts, numbers),
     )
     return Section("cause", "Cause", blocks, major=True)
+
+
+def _against(facts: ClaimFacts, numbers: Numbers) -> str:
+    """Say what spoke most against the conclusion, and what is likeliest beside it."""
+    spoke = []
+    for position, cause in enumerate(facts.concluded):
+        worst = min(facts.findings, key=lambda finding: finding.decibans_c[position])
+        if worst.decibans_c[position] <= -WORTH_SAYING:
+            weight = numbers.decibans(worst.decibans_c[position])
+            what = f"#{worst.seq}, {proof.tell_what(worst, numbers)}"
+            spoke.append(f"Most of all spoke against the {cause.label}: {what} ({weight} dB).")
+    said = " ".join(spoke)
+    if not spoke:
+        said = "No single finding spoke against it by more than a deciban."
+    if not facts.rivals:
+        return said
+    rival = max(facts.rivals, key=lambda one: one.probability)
+    return f"{said} Next likeliest: the {rival.label}, at {numbers.percent(rival.probability)}."
 
 
 def _under_priors(facts: ClaimFacts, numbers: Numbers) -> str:
@@ -248,7 +269,7 @@ def _under_priors(facts: ClaimFacts, numbers: Numbers) -> str:
     established = standing.joint >= standing.established
     least = numbers.percent(standing.established) if established else "one half"
     return (
-        f"{said} It stays above {least} unless the {facts.concluded[0].label} were "
+        f"{said} The probability stays above {least} unless the {facts.concluded[0].label} were "
         f"{numbers.factor(standing.rarer)} times rarer beforehand than these priors say."
     )
 
@@ -279,17 +300,28 @@ def _correction(facts: ClaimFacts, numbers: Numbers) -> Section:
         blocks += _repair(repair, facts.spent.currency, numbers)
     if not blocks:
         blocks.append(Paragraph("Nothing was replaced or repaired.", "lead"))
-    blocks.append(Paragraph(_verification(facts.verification, numbers)))
     risk = numbers.percent(facts.verification.residual_risk)
-    blocks.append(
-        Paragraph(
-            f"Residual risk of a comeback: {risk} that a fault which can cause a misfire is still "
-            "in the vehicle, all parts counted."
-        )
+    verified = (
+        f"{_verification(facts.verification, numbers)} Residual risk of a comeback: {risk} that a "
+        "fault which can cause a misfire is still in the vehicle, all parts counted."
     )
+    blocks.append(Paragraph(verified))
+    blocks.append(Paragraph(_money(facts.spent, numbers)))
     if facts.remark.strip():
         blocks += [Paragraph("Remark at closing:"), Paragraph(facts.remark, "quote")]
     return Section("correction", "Correction", tuple(blocks), major=True)
+
+
+def _money(spent: Spent, numbers: Numbers) -> str:
+    labour, rate, parts, other, total = (
+        numbers.money(value, spent.currency)
+        for value in (spent.labour, spent.rate_per_hour, spent.parts, spent.other, spent.total)
+    )
+    took = numbers.minutes(spent.minutes)
+    return (
+        f"Cost: {total}, of it labour {labour} ({took} by standard times, at {rate} an hour), "
+        f"parts {parts}, consumables and driving {other}."
+    )
 
 
 def _repair(repair: RepairLine, currency: str, numbers: Numbers) -> tuple[Block, ...]:
@@ -308,7 +340,7 @@ def _repair(repair: RepairLine, currency: str, numbers: Numbers) -> tuple[Block,
             f"{repair.next_label} at {other}: the findings did not ask for this."
         )
     lead = f"Work done: {repair.what} ({repair.label})."
-    return Paragraph(lead, "lead"), Paragraph(done), Paragraph(why)
+    return Paragraph(lead, "lead"), Paragraph(f"{done} {why}")
 
 
 def _verification(drive: Verification, numbers: Numbers) -> str:

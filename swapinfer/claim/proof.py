@@ -66,6 +66,7 @@ def sections(
         Attached pictures by position of their event.
     """
     return (
+        _moved_belief(facts, numbers),
         _found(facts, numbers),
         _moved(facts, numbers),
         _rivals(facts, numbers),
@@ -84,7 +85,12 @@ def names(facts: ClaimFacts) -> str:
     return listed([cause.label for cause in facts.concluded])
 
 
-def draw_belief(facts: ClaimFacts, numbers: Numbers) -> Figure:
+def _moved_belief(facts: ClaimFacts, numbers: Numbers) -> Section:
+    blocks = (_draw_belief(facts, numbers), _tabulate_belief(facts, numbers))
+    return Section("belief", "How belief moved", blocks)
+
+
+def _draw_belief(facts: ClaimFacts, numbers: Numbers) -> Figure:
     """Draw the probability of each shown cause after each finding."""
     lettered = list(zip(LETTERS, facts.causes, strict=False))
     lines = [
@@ -110,11 +116,11 @@ def draw_belief(facts: ClaimFacts, numbers: Numbers) -> Figure:
     return Figure(draw_course(lines, ticks, labels), caption, description)
 
 
-def tabulate_belief(facts: ClaimFacts, numbers: Numbers) -> Table:
+def _tabulate_belief(facts: ClaimFacts, numbers: Numbers) -> Table:
     """List the same numbers in a table."""
     before = map(numbers.percent, (cause.before for cause in facts.causes))
     rows = [
-        (f"#{found.seq} {_what(found, numbers)}", *map(numbers.percent, found.probability_c))
+        (f"#{found.seq} {tell_what(found, numbers)}", *map(numbers.percent, found.probability_c))
         for found in facts.findings
     ]
     return Table(
@@ -164,7 +170,7 @@ def _finding(finding: FindingLine, subjects: int, numbers: Numbers) -> tuple[str
     return (
         f"#{finding.seq}",
         f"{numbers.moment(finding.at)}, {finding.who}",
-        _what(finding, numbers),
+        tell_what(finding, numbers),
         ". ".join(map(capital, [_result(finding, numbers), *finding.meaning])) + ".",
         ", ".join(lettered) if len(weights) > 1 else only,
     )
@@ -180,7 +186,8 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _what(finding: FindingLine, numbers: Numbers) -> str:
+def tell_what(finding: FindingLine, numbers: Numbers) -> str:
+    """Say what was done to find it."""
     if finding.kind == "complaint":
         return "complaint"
     if finding.kind == "run":
@@ -424,7 +431,7 @@ def _cautions(facts: ClaimFacts) -> tuple[Section, ...]:
         "They belong to the work recorded above. The maker's procedure, local codes and licensed "
         "practice come first."
     )
-    return (Section("cautions", "Cautions observed", (Paragraph(intro), Items(facts.cautions))),)
+    return (Section("cautions", "Cautions that apply", (Paragraph(intro), Items(facts.cautions))),)
 
 
 def _notes(facts: ClaimFacts, numbers: Numbers) -> tuple[Section, ...]:
