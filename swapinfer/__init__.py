@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         Swapped,
     )
     from swapinfer.pack.load import load_pack
+    from swapinfer.pack.money import OwnMoney
     from swapinfer.plan.costing import PlanSettings
     from swapinfer.plan.next import PlannedStep
     from swapinfer.plan.sequence import Policy, decide, isolate
@@ -34,6 +35,7 @@ _HOMES = {
     "Measured": "swapinfer.ledger.events",
     "Noted": "swapinfer.ledger.events",
     "Opened": "swapinfer.ledger.events",
+    "OwnMoney": "swapinfer.pack.money",
     "PlanSettings": "swapinfer.plan.costing",
     "PlannedStep": "swapinfer.plan.next",
     "Policy": "swapinfer.plan.sequence",
@@ -57,6 +59,7 @@ __all__ = [
     "Measured",
     "Noted",
     "Opened",
+    "OwnMoney",
     "PlanSettings",
     "PlannedStep",
     "Policy",

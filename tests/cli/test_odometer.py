@@ -71,21 +71,3 @@ def test_distances_that_cannot_be_are_one_line(bay: Bay, name: str) -> None:
     assert told.code == 2
     assert len(told.err.splitlines()) == 1
     assert word in told.err
-
-
-@pytest.mark.parametrize(
-    ("price", "word"),
-    [("-5", "not be negative"), ("1e12", "at most"), ("30000", "at most USD"), ("inf", "number")],
-)
-def test_prices_that_cannot_be_are_one_line(opened: Bay, price: str, word: str) -> None:
-    told = opened(f"replace coil3 --price={price}")
-    assert told.code == 2
-    assert len(told.err.splitlines()) == 1
-    assert word in told.err
-
-
-def test_a_price_may_have_a_comma(opened: Bay) -> None:
-    opened.must("replace coil3 --price 52,50")
-    file = opened.folder / "claim.md"
-    opened.must(f"claim --md {file}")
-    assert "52\\.50 USD" in file.read_text(encoding="utf-8")
