@@ -7,7 +7,7 @@ import sys
 import warnings
 from typing import Any
 
-from swapinfer.errors import SwapinferError, missing_extra, printable
+from swapinfer.errors import InputError, SwapinferError, missing_extra, printable
 
 
 def main() -> None:
@@ -53,10 +53,16 @@ def run(arguments: list[str]) -> int:
     except SystemExit as leaving:
         return leaving.code if isinstance(leaving.code, int) else 1
     except usage_error as error:
-        for word in arguments:
-            error.message = error.message.replace(word or "\0", printable(word))
-        error.show()
-        return int(error.exit_code)
+        return _complain_of_usage(error, arguments)
+
+
+def _complain_of_usage(error: Any, arguments: list[str]) -> int:  # noqa: ANN401  typer's own
+    for word in arguments:
+        error.message = error.message.replace(word or "\0", printable(word))
+    if error.ctx is None:  # an option without its value; nobody noted of which command
+        return _complain(InputError(error.format_message().rstrip(".")))
+    error.show()
+    return int(error.exit_code)
 
 
 def _complain(error: SwapinferError) -> int:

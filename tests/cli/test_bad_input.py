@@ -101,6 +101,14 @@ def test_no_current_job(bay: Bay) -> None:
     assert "open" in told.err
 
 
+@pytest.mark.parametrize("line", ["jobs --store", "store restore --store", "page --tls one"])
+def test_an_option_without_its_value_is_told_in_one_line(bay: Bay, line: str) -> None:
+    told = bay(line)
+    assert told.code == 2
+    assert told.err.startswith("swapinfer: Option '--")
+    assert len(told.err.splitlines()) == 1
+
+
 def test_usage_error_of_the_shell(bay: Bay) -> None:
     assert bay("drive").code == 2
     assert bay("no-such-command").code == 2
