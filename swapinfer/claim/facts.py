@@ -390,7 +390,7 @@ class ChangedEntry(Struct, frozen=True):
     path : str
         Dotted keys as in the priors' files.
     published, own : str
-        As JSON; ``"absent"`` where there is none.
+        A number to ten digits, else JSON, cut short; ``"absent"`` where there is none.
     joint : float or None
         Probability of the conclusion under the published priors with this entry alone changed; None
         where it cannot stand alone.

@@ -19,7 +19,7 @@ SHOWN = 8
 """Changed entries that are listed, those that weigh most."""
 
 TRIED = 16
-"""Changed entries whose weight is worked out: of the causes' own kinds first, the most changed."""
+"""Changed entries whose weight is worked out: of the shown causes' kinds first, the most changed."""
 
 BESIDE = ("name", "version", "source", "provenance")
 """Tables that say nothing of engines."""
@@ -83,7 +83,7 @@ def _weightiest(
 ) -> tuple[ChangedEntry, ...]:
     """List what changed most of the answer, each change made alone in the published priors."""
     elements = course.job.elements
-    kinds = {f"element.{elements[subject].home.kind}." for subject in course.subjects}
+    kinds = {f"element.{elements[element].home.kind}." for element in course.shown}
     likeliest = sorted(
         changes,
         key=lambda path: (not path.startswith(tuple(kinds)), -_stretch(*changes[path]), path),
@@ -136,5 +136,7 @@ def _logit(probability: float) -> float:
 
 
 def _written(value: object) -> str:
+    if type(value) in (int, float):
+        return f"{value:.10g}"
     text = ABSENT if value is None else json.dumps(value, ensure_ascii=False)
     return text if len(text) <= LONGEST else f"{text[: LONGEST - 1]}…"

@@ -87,7 +87,7 @@ def test_what_was_changed_is_listed_by_its_weight_on_the_answer(swayed: Claim) -
     alone = doctored(lambda table: _put(table, first.path, float(first.own)))
     assert under(alone, THREE_DRIVES).facts.published.numbers == 1
     found = next(c for c in under(alone, THREE_DRIVES).facts.causes if c.element == "coil3")
-    assert first.joint == pytest.approx(found.probability, rel=1e-9)
+    assert first.joint == pytest.approx(found.probability, rel=1e-6)
 
 
 def _put(table: dict[str, Any], path: str, value: float) -> None:
