@@ -509,8 +509,9 @@ def _check(facts: ClaimFacts, numbers: Numbers) -> Section:
     )
     limits = (
         "What the chain cannot show: whoever has the whole ledger can write another that is whole "
-        "too. It shows that nothing was changed since a digest left the shop. That the clock was "
-        "right, that everything was recorded, and that a name is that of who typed, it does not."
+        "too. It shows that nothing was changed since a digest left the shop; a seal of the store "
+        "given away in time shows what there was by then. That the clock was right, that all was "
+        "recorded, and that a name is that of who typed, it does not."
     )
     made = (
         f" on {numbers.moment(written_at)}" if (written_at := numbers.settings.written_at) else ""

@@ -19,7 +19,7 @@ SHOWN = 8
 """Changed entries that are listed, those that weigh most."""
 
 TRIED = 16
-"""Changed entries whose weight is worked out: of the shown causes' kinds first, the most changed."""
+"""Changed entries whose weight is worked out: those of the kinds shown first, the most changed."""
 
 BESIDE = ("name", "version", "source", "provenance")
 """Tables that say nothing of engines."""

@@ -18,7 +18,7 @@ from swapinfer.claim.settings import ClaimSettings, Numbers
 from swapinfer.claim.write import SHAPE, Claim, dump, seal_of, write_up
 from swapinfer.errors import ClaimError, InputError, SwapinferError
 from swapinfer.ledger.events import read_events
-from swapinfer.ledger.exchange import JOB_FORMAT, MAX_BYTES, dump_document, read_document
+from swapinfer.ledger.exchange import JOB_FORMAT, MAX_BYTES, dump_document, read_document, read_seal
 from swapinfer.ledger.record import Record, as_utc
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.tables import pack_from_json
@@ -47,6 +47,8 @@ class Verified(Struct, frozen=True):
         What of them is not, those first that weigh most on the answer; a few.
     remarks : tuple of str
         What stands at the stamp of its write-up.
+    sealed : str
+        Which of its events a seal shows to have existed; empty where none was given.
     """
 
     same: bool
@@ -56,10 +58,16 @@ class Verified(Struct, frozen=True):
     priors: str = ""
     changes: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
+    sealed: str = ""
 
 
 def verify_file(
-    path: Path, *, expect: str = "", job: Path | None = None, now: datetime | None = None
+    path: Path,
+    *,
+    expect: str = "",
+    job: Path | None = None,
+    seal: Path | None = None,
+    now: datetime | None = None,
 ) -> Verified:
     """Verify an exported job or a write-up in JSON.
 
@@ -71,6 +79,8 @@ def verify_file(
         Digest of the ledger, as a write-up prints it.
     job : Path, optional
         Exported job, for a write-up from which something was left out.
+    seal : Path, optional
+        Made by sealing the store that the job was in.
     now : datetime, optional
         Time after which no record can be dated; by default that of the clock.
 
@@ -90,10 +100,22 @@ def verify_file(
     by `expect`, or by the numbers of the write-up in JSON.
     """
     text = _read(path)
+    sealed = None if seal is None else read_seal(seal)
     try:
-        return _verify(text, expect, None if job is None else _read(job), now or datetime.now(UTC))
+        claim, compared = _verify(text, expect, None if job is None else _read(job))
     except _DifferenceError as found:
         return Verified(same=False, difference=str(found), compared=found.compared)
+    published, numbers = claim.facts.published, Numbers(claim.settings)
+    return Verified(
+        same=True,
+        difference="",
+        compared=compared,
+        facts=claim.facts,
+        priors=tell_priors(published, numbers),
+        changes=tell_changes(published, numbers),
+        remarks=(*claim.document.warnings, *_still_to_come(claim, now or datetime.now(UTC))),
+        sealed=_tell_seal(claim, *sealed) if sealed else "",
+    )
 
 
 class _DifferenceError(ClaimError):
@@ -113,7 +135,7 @@ def _read(path: Path) -> bytes:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from error
 
 
-def _verify(raw: bytes, expect: str, job_raw: bytes | None, now: datetime) -> Verified:
+def _verify(raw: bytes, expect: str, job_raw: bytes | None) -> tuple[Claim, tuple[str, ...]]:
     document = _parse(raw)
     if document.get("format") == JOB_FORMAT:
         claim = _recompute(document, ClaimSettings(), expect)
@@ -126,16 +148,23 @@ def _verify(raw: bytes, expect: str, job_raw: bytes | None, now: datetime) -> Ve
     else:
         raise _DifferenceError(f'neither an exported job ("{JOB_FORMAT}") nor a "{SHAPE}"')
     compared += ("digest", "bytes") if expect else ("bytes",)
-    published, numbers = claim.facts.published, Numbers(claim.settings)
-    return Verified(
-        same=True,
-        difference="",
-        compared=compared,
-        facts=claim.facts,
-        priors=tell_priors(published, numbers),
-        changes=tell_changes(published, numbers),
-        remarks=(*claim.document.warnings, *_still_to_come(claim, now)),
-    )
+    return claim, compared
+
+
+def _tell_seal(claim: Claim, digest: str, heads: frozenset[str]) -> str:
+    """Say which events there were when the store was sealed: a digest covers all before it."""
+    known = [record.seq for record in claim.records if record.digest in heads]
+    last = len(claim.records) - 1
+    if not known:
+        said = "none of this job's events is in it: begun, or written anew, after it was made"
+    elif known[-1] == last:
+        said = f"all events, #0 to #{last}, are as they were when it was made"
+    else:
+        said = (
+            f"events #0 to #{known[-1]} are as they were when it was made; "
+            f"#{known[-1] + 1} to #{last} are not in it"
+        )
+    return f"{said}; its digest is {digest}"
 
 
 def _still_to_come(claim: Claim, now: datetime) -> Iterator[str]:

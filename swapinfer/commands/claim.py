@@ -40,6 +40,8 @@ class VerifiedView(Facts, frozen=True):
         What of them is not, the weightiest first; a few.
     remarks : tuple of str
         What stands at the stamp of the write-up.
+    sealed : str
+        Which events a seal shows to have existed.
     """
 
     shape: ClassVar[str] = "verified/1"
@@ -52,6 +54,7 @@ class VerifiedView(Facts, frozen=True):
     priors: str
     changes: tuple[str, ...]
     remarks: tuple[str, ...]
+    sealed: str
 
     @property
     def exit_code(self) -> int:
@@ -193,11 +196,14 @@ def verify_claim(
     exported: Annotated[
         Path | None, typer.Option("--export", help="Exported job, for a redacted write-up.")
     ] = None,
+    seal: Annotated[
+        Path | None, typer.Option(help="Seal of the shop's store, made at an earlier time.")
+    ] = None,
 ) -> VerifiedView:
     """Say whether a write-up or an exported job still says what its ledger says."""
     from swapinfer.claim.verify import verify_file
 
-    found = verify_file(file, expect=expect, job=exported)
+    found = verify_file(file, expect=expect, job=exported, seal=seal)
     head = found.facts.ledger.head if found.facts else ""
     return VerifiedView(
         str(file),
@@ -208,6 +214,7 @@ def verify_claim(
         found.priors,
         found.changes,
         found.remarks,
+        found.sealed,
     )
 
 
@@ -223,6 +230,8 @@ def _(facts: VerifiedView, page: Page) -> str:
         lines += page.wrap(f"priors: {facts.priors}", indent=2)
     for change in facts.changes:
         lines += page.wrap(change, indent=4)
+    if facts.sealed:
+        lines += page.wrap(f"seal: {facts.sealed}", indent=2)
     for remark in facts.remarks:
         lines += page.wrap(f"note: {remark}", indent=2)
     return "\n".join(lines)

@@ -70,6 +70,9 @@ CONTENTS: Mapping[str, Entry] = {
     "store check": Entry("store", "Verify every chain in the store."),
     "store rescue": Entry("store", "Save what verifies of a damaged store into this one."),
     "store backup": Entry("store", "Copy the store while it is in use."),
+    "store seal": Entry(
+        "store", "Write down the last digest of every job, to show later what there was."
+    ),
     "store restore": Entry(
         "store", "Bring every job of a backup back, into a store that is empty."
     ),

@@ -91,6 +91,14 @@ def back_up(shop: Shop, file: NewFile) -> Written:
     return Written("", (str(file),), remarks=tuple(remarks))
 
 
+@command("store seal", "store seal seal.txt")
+def seal(shop: Shop, file: NewFile) -> Written:
+    """Write down the last digest of every job, for `claim verify --seal` later on."""
+    digest = exchange.seal_store(shop.store, file)
+    remark = f"give its digest away now, by mail or on paper: {digest}"
+    return Written("", (str(file),), remarks=(remark,))
+
+
 @command("store restore", "store restore copy.db --store fresh.db")
 def restore_store(
     shop: Shop,

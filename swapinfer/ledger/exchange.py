@@ -38,6 +38,7 @@ from swapinfer.ledger.store import JobRow, Store, Summary, SumUp, require_whole_
 
 JOB_FORMAT = "swapinfer-job/1"
 BACKUP_FORMAT = "swapinfer-backup/1"
+SEAL_FORMAT = "swapinfer-seal/1"
 
 MAX_BYTES = 256 * 2**20
 """Largest job file that is read."""
@@ -119,6 +120,48 @@ def export_job(store: Store, job: str, path: Path) -> None:
     text = dump_document(job_document(store, job))
     with _new_file(path) as draft:
         draft.write_text(text, encoding="utf-8")
+
+
+def seal_store(store: Store, path: Path) -> str:
+    """Write the last digest of every job to a new file, with no names and in no telling order.
+
+    Returns
+    -------
+    str
+        Digest of the file: given away in time, it shows which records there were.
+
+    Raises
+    ------
+    InputError
+        If the file is there already.
+    """
+    text = "".join(f"{line}\n" for line in (SEAL_FORMAT, *sorted(row.head for row in store.jobs())))
+    with _new_file(path) as draft:
+        draft.write_text(text, encoding="utf-8")
+    return digest_text(text)
+
+
+def read_seal(path: Path) -> tuple[str, frozenset[str]]:
+    """Read such a file.
+
+    Returns
+    -------
+    tuple of str and frozenset of str
+        Digest of the file, and the digests in it.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, or is none.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read: {error}") from error
+    first, *heads = text.splitlines() or [""]
+    if first != SEAL_FORMAT:
+        raise InputError(f'{path}: no seal; its first line must be "{SEAL_FORMAT}"')
+    return digest_text(text), frozenset(heads)
 
 
 def import_job(store: Store, path: Path, sum_up: SumUp | None = None) -> Imported:

@@ -48,6 +48,7 @@ READING = (
     "reseat coil1", "replace coil1", "read compression 1=100psi", "inspect plug-look 3 oil",
     "note x", "undo", "close", "reopen", "guide", "export new.json",
     "claim --html new.html", "store check", "store backup new.db", "store move new.db",
+    "store seal new.txt",
     "store tables a.csv b.csv", "priors learn --out new", "priors compare base base",
     "drive 10 --no-codes --what-if",
 )  # fmt: skip

@@ -59,6 +59,7 @@ LINES = (
     "import RO-1.json --store second.db",
     "store check",
     "store backup copy.db",
+    "store seal seal.txt",
     "store restore copy.db --store restored.db",
     "store rescue copy.db --store fresh.db",
     "store tables jobs.csv findings.csv",
