@@ -128,14 +128,25 @@ def _misfits(misfits: Sequence[Conflict], numbers: Numbers) -> str:
 
 
 def _retractions(facts: ClaimFacts, counted: Otherwise, numbers: Numbers) -> str:
-    """Say how many findings were retracted, why, and what they would lead to."""
-    findings = [event for event in facts.retracted if event.is_finding]
-    reasons = dict.fromkeys(event.reason for event in findings)
+    """Say how many findings were retracted, and how much work, why, and what they would do."""
+    weighed = [event for event in facts.retracted if event.is_weighed]
+    findings = sum(event.is_finding for event in weighed)
+    counts = (
+        (findings, "finding", "findings"),
+        (len(weighed) - findings, "piece of work", "pieces of work"),
+    )
+    what = listed(
+        [
+            f"{numbers.plain(count)} {one if count == 1 else many}"
+            for count, one, many in counts
+            if count
+        ]
+    )
+    reasons = dict.fromkeys(event.reason for event in weighed)
     given = [f"“{reason}”" for reason in reasons if reason] + ["no reason given"] * ("" in reasons)
-    many = len(findings) > 1
-    said = f"{numbers.plain(len(findings))} findings were" if many else "1 finding was"
-    other = _otherwise(counted, facts, numbers, f"with {'them' if many else 'it'} counted")
-    return f"{said} retracted ({'; '.join(given)}). {other}"
+    were, them = ("were", "them") if len(weighed) > 1 else ("was", "it")
+    other = _otherwise(counted, facts, numbers, f"with {them} counted")
+    return f"{what} {were} retracted ({'; '.join(given)}). {other}"
 
 
 def _otherwise(other: Otherwise, facts: ClaimFacts, numbers: Numbers, how: str) -> str:

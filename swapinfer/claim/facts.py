@@ -303,6 +303,8 @@ class Retracted(OnRecord, frozen=True):
         Why; empty where none was given.
     is_finding : bool
         Whether it said something about faults.
+    is_weighed : bool
+        Whether it did, or was work under which something was found before it was undone.
     """
 
     said: str
@@ -310,6 +312,7 @@ class Retracted(OnRecord, frozen=True):
     undone_at: str
     reason: str
     is_finding: bool
+    is_weighed: bool
 
 
 class NoteLine(OnRecord, frozen=True):
@@ -557,7 +560,7 @@ class ClaimFacts(Struct, frozen=True):
     findings : tuple of FindingLine
         In order of time; `FindingLine.probability_c` goes along `causes`.
     with_retracted : Otherwise or None
-        The conclusion with the retracted findings counted; None where none was retracted.
+        The conclusion with those retracted events counted that are weighed; None without any.
     """
 
     ro: str

@@ -187,7 +187,7 @@ def gather_facts(
     verified = _verification(course)
     sheet = work.Sheet(course, settings.money)
     compared = compare_with_published(course, published)
-    readouts = _readouts(job, records)
+    readouts, retracted = _readouts(job, records), _retracted(job, records)
     confirming = job.engine.tests.get(job.closing.confirmed_by) if job.closing else None
     facts = ClaimFacts(
         ro=job.opening.ro,
@@ -216,8 +216,8 @@ def gather_facts(
         conflicts=beliefs.list_conflicts(
             course, causes, findings, records, sheet.minutes_of, settings.written_at
         ),
-        retracted=_retracted(job, records),
-        with_retracted=_with_retracted(course, records),
+        retracted=retracted,
+        with_retracted=_with_retracted(course, records, retracted),
         notes=tuple(
             NoteLine(*on_record(records[seq]), event.text)
             for seq, event in job.standing
@@ -374,33 +374,36 @@ def _verification(course: Course) -> Verification:
 
 def _retracted(job: Job, records: Sequence[Record]) -> tuple[Retracted, ...]:
     events = dict(read_events(records))
-    undoing = {
-        event.seq: (seq, event) for seq, event in job.standing if isinstance(event, ev.Undone)
-    }
-    return tuple(
-        Retracted(
-            *on_record(records[seq]),
-            said=events[seq].say(job),
-            undone_by=records[undoing[seq][0]].who,
-            undone_at=records[undoing[seq][0]].at,
-            reason=undoing[seq][1].reason,
-            is_finding=isinstance(events[seq], replay.FOUND),
-        )
-        for seq in sorted(job.undone)
-    )
+    found = [seq for seq, event in events.items() if isinstance(event, replay.FOUND)]
+    lines: dict[int, Retracted] = {}
+    for undoing, event in job.standing:
+        if isinstance(event, ev.Undone) and event.seq not in lines:
+            seq, gone = event.seq, events[event.seq]
+            is_finding = seq in found
+            is_under = gone.is_work and any(seq < finding < undoing for finding in found)
+            lines[seq] = Retracted(
+                *on_record(records[seq]),
+                said=gone.say(job),
+                undone_by=records[undoing].who,
+                undone_at=records[undoing].at,
+                reason=event.reason,
+                is_finding=is_finding,
+                is_weighed=is_finding or is_under,
+            )
+    return tuple(line for _, line in sorted(lines.items()))
 
 
-def _with_retracted(course: Course, records: Sequence[Record]) -> Otherwise | None:
-    """Conclude as if no finding had been retracted; work that was stays so."""
-    job = course.job
+def _with_retracted(
+    course: Course, records: Sequence[Record], retracted: Sequence[Retracted]
+) -> Otherwise | None:
+    """Conclude as if what is weighed had not been retracted."""
+    weighed = {line.seq for line in retracted if line.is_weighed}
     events = [
         (seq, event)
         for seq, event in read_events(records)
-        if not isinstance(event, ev.Undone)
-        and (seq not in job.undone or isinstance(event, replay.FOUND))
+        if not isinstance(event, ev.Undone) and (seq not in course.job.undone or seq in weighed)
     ]
-    is_same = len(events) == len(job.happened)
-    return None if is_same else beliefs.conclude(course, job.pack, events)
+    return beliefs.conclude(course, course.job.pack, events) if weighed else None
 
 
 def _photo(record: Record, event: ev.Attached) -> Photo:

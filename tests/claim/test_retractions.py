@@ -70,6 +70,22 @@ def test_work_that_was_retracted_is_no_finding() -> None:
     assert "wrong cylinders" in text_of(claim)
 
 
+def test_what_was_retracted_twice_is_listed_once() -> None:
+    claim = claim_of([*SWAPPED, STAYED, ev.Undone(3, "slip"), ev.Undone(3, "again"), *ENDED])
+    assert [(one.seq, one.reason) for one in claim.facts.retracted] == [(3, "slip")]
+
+
+def test_work_under_which_something_was_found_counts_although_it_was_retracted() -> None:
+    """Without the swap, the misfire that stayed no longer speaks against the coil."""
+    hidden = claim_of([*SWAPPED, STAYED, ev.Undone(2, "never swapped"), *ENDED[1:]])
+    assert [(one.seq, one.is_weighed) for one in hidden.facts.retracted] == [(2, True)]
+    honest = claim_of([*SWAPPED, STAYED, *ENDED[1:]])
+    counted = hidden.facts.with_retracted
+    assert counted is not None
+    assert counted.joint == pytest.approx(honest.facts.standing.joint, rel=1e-9)
+    assert "1 piece of work was retracted (“never swapped”)" in text_of(hidden)
+
+
 def test_a_reason_is_kept_and_a_record_without_one_has_the_bytes_it_had() -> None:
     assert ev.Undone(3).to_json() == {"seq": 3}
     assert ev.Undone.from_json({"seq": 3, "reason": "slip"}) == ev.Undone(3, "slip")
