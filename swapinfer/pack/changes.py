@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.pack.files import PriorsFile
+from swapinfer.pack.misfits import Table
 from swapinfer.pack.model import Pack
 from swapinfer.pack.money import OF_COSTS
 from swapinfer.pack.provenance import numbers_under, value_at
@@ -21,6 +22,9 @@ OF_CHANCE = ("life_km", "shape", "latent_km", "hazard_ratio", "misfire")
 
 OF_ENGINE = ("odometer_km", "exposure_km")
 """Keys of `running` on which all such chances rest."""
+
+BESIDE = ("name", "version", "source", "provenance")
+"""Tables that say nothing of engines."""
 
 FACTORS = (1000.0, 100.0)
 """By which a number is off whose decimal sign or thousands were taken for each other."""
@@ -60,6 +64,34 @@ def changed_numbers(before: Pack, after: Pack) -> list[Change]:
         (path, value_at(held, path), value) for path, (value, _) in numbers_under(after).items()
     ]
     return [Change(*one) for one in pairs if one[1] != one[2]]
+
+
+def changed_entries(before: Pack, after: Pack) -> list[Change]:
+    """List everything in two packs that differs, numbers or not, by content alone.
+
+    Provenance is not asked, since a pack may leave it out; nor are names and sources compared.
+
+    Parameters
+    ----------
+    before, after : Pack
+        Any two.
+
+    Returns
+    -------
+    list of Change
+        None after where an entry is gone.
+    """
+    held, holds = (dict(_entries(encode(pack))) for pack in (before, after))
+    pairs = [(path, held.get(path), holds.get(path)) for path in {**held, **holds}]
+    return [Change(*one) for one in pairs if one[1] != one[2]]
+
+
+def _entries(table: Table, above: str = "") -> Iterator[tuple[str, Any]]:
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _entries(value, f"{above}{key}.")
+        elif (above or key).partition(".")[0] not in BESIDE:
+            yield f"{above}{key}", value
 
 
 def with_one(before: Pack, after: Pack, path: str) -> Pack | None:
