@@ -80,13 +80,17 @@ READING = {
 }  # fmt: skip
 """Commands that leave the disk as it was even when they succeed."""
 
-TAKES_LONG = {("priors", "weight"): ["--fuel", "x"], ("priors", "learn"): ["header.csv"]}
-"""Words that keep a command from minutes of work."""
+TAKES_LONG = {
+    ("priors", "weight"): ["--fuel", "x"],
+    ("priors", "learn"): ["header.csv"],
+    ("page",): ["--devices"],
+}
+"""Words that keep a command from minutes of work, or from serving for ever."""
 
 FEW = {"past": "1", "compare": "2", "depth": "2"}
 """Values of options that would have whole jobs simulated, or a plan grown, for each one more."""
 
-DOCUMENTED = frozenset(range(13))
+DOCUMENTED = frozenset(range(14))
 
 
 @dataclass(frozen=True)

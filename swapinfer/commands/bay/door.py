@@ -114,8 +114,10 @@ class Devices:
         """Take a device away; say whether there was one."""
         devices = self.all()
         kept = [device for device in devices if device.id != device_id]
+        if len(kept) == len(devices):
+            return False
         self._write(kept)
-        return len(kept) < len(devices)
+        return True
 
     def find(self, secret: str) -> Device | None:
         """Return the device with a secret."""
