@@ -221,11 +221,13 @@ def title_way(outlook: Outlook, way: Way) -> str:
 def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     """Put a ranking in words and figures that people read."""
     order = order_ways(outlook, ranking)
-    author = _Author(outlook, ranking, order.ways[0].total)
+    first, *others = order.ways
+    author = _Author(outlook, ranking, first.total)
+    others.sort(key=lambda way: (way in order.barred, round(author.total(way), 6)))
     return Plan(
         steps=tuple(
             replace(author.step(way, is_told=n < DETAILED), is_barred=way in order.barred)
-            for n, way in enumerate(order.ways)
+            for n, way in enumerate((first, *others))
         ),
         without_tests=ranking.policy_cost,
         forecast=forecast(outlook, ranking, order.ways[0]),
@@ -247,6 +249,12 @@ class _Author(Struct, frozen=True):
         """Say what a total comes to when it is played."""
         return self.outlook.honest(total, self.outlook.hypotheses.belief_h)
 
+    def total(self, way: Way) -> float:
+        """Say what a way costs; whatever a test shows, what comes first now can still follow."""
+        if way.action is None or not way.action.test:
+            return way.total
+        return min(way.total, self.best + float(self.ranking.cost_a[way.number]))
+
     def step(self, way: Way, *, is_told: bool) -> PlannedStep:
         """Tell of a way on."""
         if way.action is None:
@@ -259,10 +267,6 @@ class _Author(Struct, frozen=True):
         one, ranking = self.outlook.priced[a], self.ranking
         belief_h = self.outlook.hypotheses.belief_h
         effort = mean_effort(one, belief_h)
-        total = way.total
-        if one.action.test:
-            # Whatever it shows, what comes first now can still follow.
-            total = min(total, self.best + float(ranking.cost_a[a]))
         return PlannedStep(
             id=one.action.id,
             title=title_way(self.outlook, way),
@@ -272,7 +276,7 @@ class _Author(Struct, frozen=True):
             parts=effort.parts,
             money=self.outlook.costing.money(effort),
             cost=self.outlook.costing.split(effort),
-            expected_total=self.honest(total),
+            expected_total=self.honest(self.total(way)),
             worth=float(ranking.worth_a[a]),
             gain=float(ranking.worth_a[a] - ranking.cost_a[a]),
             bits=information_bits(belief_h, one.prediction.chance_oh),

@@ -116,7 +116,7 @@ def test_bare_numbers_are_in_the_shops_units(bay: Bay) -> None:
 
 
 def test_units_that_nobody_chose_are_shown_as_usual(bay: Bay) -> None:
-    bay.must("settings --set currency=EUR")
+    bay.must("settings --set shop=Yard")
     assert re.search(r"pressure +psi \(by default\)", bay.must("settings").out)
     assert bay.must("settings --json").facts["values"]["pressure"] == ""
     bay.must("open RO-1 --odometer 92000 --fuel direct")
