@@ -170,7 +170,7 @@ def test_every_library_comes_with_the_extra_that_is_named(built: Path) -> None:
         about = Parser().parsestr(archive.read(name).decode())
     wanted = [Requirement(text) for text in about.get_all("Requires-Dist", [])]
     always = {one.name for one in wanted if one.marker is None}
-    assert always == {"numpy", "pint", "platformdirs", "rich", "typer"}
+    assert always == {"msgspec", "numpy", "pint", "platformdirs", "rich", "typer"}
     brought_by = packages_distributions()
     for library, extra in EXTRAS.items():
         with_it = {o.name for o in wanted if o.marker and o.marker.evaluate({"extra": extra})}
