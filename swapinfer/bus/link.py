@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     import can
 
 FIRST_WAIT = 0.25
-"""Seconds until a first answer: the standard allows 0.05 (ISO 15765-4), adapters add theirs."""
+"""Seconds until a first answer: ISO 15765-4 allows 0.05 (from memory), adapters add theirs."""
 
 NEXT_WAIT = 1.0
-"""Seconds between two frames of one message (ISO 15765-2)."""
+"""Seconds between two frames of one message (ISO 15765-2, from memory)."""
 
 MOST_WAIT = 6.0
 """Seconds for a whole answer, however often a unit says that it is still to come."""
@@ -85,13 +85,13 @@ class Trouble(Struct, frozen=True):
 
     Attributes
     ----------
-    unit : int or None
-        None when nobody answered at all.
+    unit : int
+        Identifier that it answers with.
     what : str
         In words.
     """
 
-    unit: int | None
+    unit: int
     what: str
 
 

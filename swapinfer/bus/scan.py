@@ -24,8 +24,8 @@ FRAME_WANTED = (0x04, 0x05, 0x06, 0x07, 0x08, 0x09, 0x0B, 0x0C, 0x0D, 0x11, 0x1F
 NOW_WANTED = (*FRAME_WANTED, 0x0F, 0x21, 0x30, 0x31, 0x33, 0x42, 0x46)
 """What is read as it stands, where it is there."""
 
-WATCHED = (0x04, 0x05, 0x0C, 0x0D)
-"""What tells the conditions of a drive."""
+ERASED = "somebody erased what was stored: what it states after that says little"
+"""Told of a recording; a scan never erases."""
 
 
 class Frame(Struct, frozen=True):
@@ -118,7 +118,13 @@ class _Gathered:
             return
         unit = self.units.setdefault(answer.unit, UnitReading(f"{answer.unit:X}"))
         for one in stated:
-            if isinstance(one, sv.Supported):
+            if isinstance(one, sv.Erased):
+                self.fail(Trouble(answer.unit, ERASED))
+            elif isinstance(one, sv.Refusal):
+                if one.reason not in sv.NOT_THERE:
+                    what = f"refuses service {one.service:02X}: {one}"
+                    self.fail(Trouble(answer.unit, what))
+            elif isinstance(one, sv.Supported):
                 self.there.setdefault((answer.unit, one.service), set()).update(one.there)
             else:
                 unit = _with(unit, one)
@@ -126,8 +132,7 @@ class _Gathered:
 
     def fail(self, trouble: Trouble) -> None:
         """Note an answer that did not come whole."""
-        who = "no unit" if trouble.unit is None else f"unit {trouble.unit:X}"
-        self.troubles[f"{who}: {trouble.what}"] = None
+        self.troubles[f"unit {trouble.unit:X}: {trouble.what}"] = None
 
     def has(self, unit: int, service: int, identifier: int) -> bool:
         """Whether a unit says that it has something."""

@@ -28,9 +28,12 @@ REASONS = {
     0x13: "wrong length or format", 0x21: "busy", 0x22: "conditions not right",
     0x31: "out of range", 0x33: "access denied", WAIT: "wait",
 }  # fmt: skip
-"""Reasons of a refusal (ISO 14229-1)."""
+"""Reasons of a refusal (ISO 14229-1, from memory)."""
 
-STATUS, FRAME_CODE, SPEED = 0x01, 0x02, 0x0D
+NOT_THERE = {0x11, 0x12, 0x31}
+"""Those of a unit that does not have what is asked; the others may pass."""
+
+STATUS, FRAME_CODE = 0x01, 0x02
 VEHICLE_NUMBER = 0x02
 SUPPORTED = range(0x00, 0x100, 0x20)
 """Identifiers that list which of the next 32 there are."""
@@ -99,7 +102,8 @@ QUANTITIES = {
     0x42: Quantity("supply of the unit", "V", 2, lambda n: n / 1000),
     0x46: Quantity("outside air", "degC", 1, lambda n: n - 40.0),
 }
-"""Identifiers that bear on a misfire, with the standard's scaling."""
+"""Identifiers that bear on a misfire, with the standard's scaling: from memory of SAE J1979, and
+held by the tests to a second implementation."""
 
 
 class Supported(Struct, frozen=True):
@@ -159,15 +163,10 @@ class Erased(Struct, frozen=True):
 
 
 class Refusal(Struct, frozen=True):
-    """A unit refuses a service, or asks to wait."""
+    """A unit refuses a service."""
 
     service: int
     reason: int
-
-    @property
-    def is_wait(self) -> bool:
-        """Whether the answer is still to come."""
-        return self.reason == WAIT
 
     def __str__(self) -> str:
         return REASONS.get(self.reason, f"reason {self.reason:02X}")
@@ -192,12 +191,6 @@ def code_text(high: int, low: int) -> str:
         Five characters.
     """
     return f"{_LETTERS[high >> 6]}{high >> 4 & 3}{high & 0x0F:X}{low:02X}"
-
-
-def code_bytes(text: str) -> bytes:
-    """Write a code as two bytes; the other way round from `code_text`."""
-    return bytes([_LETTERS.index(text[0]) << 6 | int(text[1]) << 4 | int(text[2], 16),
-                  int(text[3:], 16)])  # fmt: skip
 
 
 def read_answer(message: bytes) -> list[Stated]:

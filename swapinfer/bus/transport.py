@@ -17,7 +17,7 @@ SINGLE, FIRST, CONSECUTIVE = 0, 1, 2
 GO_ON = bytes([0x30, 0, 0]).ljust(FRAME_BYTES, b"\0")
 """Flow control: send all that is left, without a pause."""
 
-_SINGLE_MOST, _FIRST_HAS, _NEXT_HAS = 7, 6, 7
+_SINGLE_MOST, _NEXT_HAS = 7, 7
 
 
 def single_frame(request: bytes) -> bytes:

@@ -66,6 +66,19 @@ def test_pending_codes_and_counters_are_read_before_stored_codes(drive_in: Drive
     assert services.index(6) < services.index(7) < services.index(3)
 
 
+def test_a_refusal_that_may_pass_is_told_and_one_that_does_not_is_not(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "bay.log"
+    path.write_text(
+        "(1.0) can0 7E8#0643020300030300\n(2.0) can0 7E8#037F072200000000\n"
+        "(3.0) can0 7E8#037F0A1100000000\n"
+    )
+    reading = read_recording(read_frames(path))
+    assert reading.troubles == ("unit 7E8: refuses service 07: conditions not right",)
+    assert reading.units[0].pending is None
+
+
 def test_long_addresses_are_found(drive_in: DriveIn) -> None:
     vehicle = drive_in(engine_unit(0x18DAF110), is_extended=True)
     with connect(f"virtual:{vehicle.channel}") as link:
@@ -100,6 +113,18 @@ def test_a_recording_in_the_plain_form_of_another_program_is_read(tmp_path: Path
     first, second = read_recording(read_frames(path)).units
     assert first.stored == ("P0300", "P0303", "P0351")
     assert second.stored == ()
+
+
+def test_a_recording_in_which_codes_were_erased_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "bay.log"
+    path.write_text(
+        "(1.0) can0 7E8#0643020300030300\n(2.0) can0 7E8#0144000000000000\n"
+        "(3.0) can0 7E8#0243000000000000\n"
+    )
+    reading = read_recording(read_frames(path))
+    assert reading.units[0].stored == ()
+    (trouble,) = reading.troubles
+    assert "erased" in trouble
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,6 @@ something, the page that a form stands on are checked at every request.
 from __future__ import annotations
 
 import hashlib
-import json
 import secrets
 import time
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
@@ -129,7 +128,7 @@ class Devices:
         self.path.parent.mkdir(parents=True, exist_ok=True)
         part = self.path.with_suffix(".part")
         part.touch(mode=0o600)
-        part.write_text(json.dumps(msgspec.to_builtins(devices), indent=1), encoding="utf-8")
+        part.write_bytes(msgspec.json.encode(devices))
         part.replace(self.path)
 
 

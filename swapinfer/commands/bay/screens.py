@@ -286,7 +286,7 @@ def _drive(bay: Bay, request: Request) -> Response:
             minutes=request.query_params.get("minutes", ""),
             cautions=[loaded.job.pack.cautions[name].text for name in running.cautions],
             cylinders=loaded.job.engine.layout.cylinders,
-            feelings={k: v.title for k, v in loaded.job.pack.feelings.items() if k != "complaint"},
+            feelings=loaded.job.pack.drive_feelings,
             seen=len(loaded.records),
         )
 
