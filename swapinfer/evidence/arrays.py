@@ -31,13 +31,66 @@ def for_order(values: FloatArray) -> NDArray[np.float32]:
     return values.astype(np.float32)
 
 
+class Explain(msgspec.Struct, frozen=True, eq=False):
+    """Weights with which the states of elements explain terms, or digits of equal ones.
+
+    Of the few things that states show, only how likely each is depends on the level that readings
+    share; so no more than that is held for every level node.
+
+    Attributes
+    ----------
+    most_tes : ndarray of float, shape (term, element, state)
+        Largest weight over the level nodes; the weight itself where it depends on none.
+    shown_tes : ndarray of int, shape (term, element, state)
+        Number of what each state shows.
+    share_qtp : ndarray of float, shape (level, term, shown)
+        Share of the largest weight that what is shown leaves at each level node.
+    """
+
+    most_tes: FloatArray
+    shown_tes: IntArray
+    share_qtp: FloatArray
+
+    @classmethod
+    def of(cls, own_tes: FloatArray, shown_tes: IntArray, chance_qtp: FloatArray) -> Explain:
+        """Multiply what each state weighs by the chance of what it shows."""
+        most_tp = chance_qtp.max(axis=0)
+        share_qtp = chance_qtp / np.where(most_tp > 0.0, most_tp, 1.0)
+        term_t = np.arange(len(own_tes))[:, None, None]
+        return cls(own_tes * most_tp[term_t, shown_tes], shown_tes, share_qtp)
+
+    @property
+    def varies_t(self) -> BoolArray:
+        """Which terms depend on the level, shape (term,)."""
+        varies_tp = (self.share_qtp[1:] != self.share_qtp[:1]).any(axis=0)
+        term_t = np.arange(len(varies_tp))[:, None, None]
+        varies_tes = varies_tp[term_t, self.shown_tes] & (self.most_tes != 0.0)
+        return np.asarray(varies_tes.any(axis=(1, 2)))
+
+    def at(
+        self, term: IntArray, element: IntArray, state: IntArray, nodes: slice = slice(None)
+    ) -> FloatArray:
+        """Return the weights of some states at some level nodes, shape (level, ...)."""
+        at = term, element, state
+        weights: FloatArray = self.most_tes[at] * self.share_qtp[nodes, term, self.shown_tes[at]]
+        return weights
+
+    def only(self, terms: IntArray | BoolArray | slice) -> Explain:
+        """Return the weights of some terms."""
+        return Explain(self.most_tes[terms], self.shown_tes[terms], self.share_qtp[:, terms])
+
+    def at_nodes(self, kept_q: BoolArray) -> Explain:
+        """Return the weights at some level nodes."""
+        return Explain.of(self.most_tes, self.shown_tes, self.share_qtp[kept_q])
+
+
 class Arrays(msgspec.Struct, frozen=True, eq=False):
     """Independent elements, the factors on each, and the bits that join them.
 
     Every element is one categorical variable; state 0 is *good*. A finding acts in one of two
     ways. As a *factor* it multiplies the weight of each state of each element. As a *term* it is
     one bit, "explained yet, or not": going through the elements in order, an element in state
-    ``s`` leaves an open bit open with weight ``open_tes``, explains it with ``explain_qtes`` and
+    ``s`` leaves an open bit open with weight ``open_tes``, explains it with ``explain`` and
     leaves an explained bit explained with ``explained_tes``; at the end an open bit weighs
     ``close_qt2[..., 0]`` and an explained one ``close_qt2[..., 1]``. All weights are
     non-negative. The unknown level that some readings share is the outer axis ``q``.
@@ -61,7 +114,7 @@ class Arrays(msgspec.Struct, frozen=True, eq=False):
         Index of the finding that each term belongs to.
     open_tes, explained_tes : ndarray of float, shape (term, element, state)
         Elements that a term does not reach have ``open = explained = 1`` and ``explain = 0``.
-    explain_qtes : ndarray of float, shape (level, term, element, state)
+    explain : Explain
         As above.
     close_qt2 : ndarray of float, shape (level, term, 2)
         Closing weight of an open and of an explained bit.
@@ -79,7 +132,7 @@ class Arrays(msgspec.Struct, frozen=True, eq=False):
     log_factor_nes: FloatArray
     finding_t: IntArray
     open_tes: FloatArray
-    explain_qtes: FloatArray
+    explain: Explain
     explained_tes: FloatArray
     close_qt2: FloatArray
     level_q: FloatArray
@@ -105,7 +158,7 @@ class Arrays(msgspec.Struct, frozen=True, eq=False):
         """Return the arrays with the shared levels known to be at one of some nodes."""
         return replace(
             self,
-            explain_qtes=self.explain_qtes[kept_q],
+            explain=self.explain.at_nodes(kept_q),
             close_qt2=self.close_qt2[kept_q],
             level_q=self.level_q[kept_q] / self.level_q[kept_q].sum(),
         )
@@ -118,7 +171,7 @@ class Arrays(msgspec.Struct, frozen=True, eq=False):
             log_factor_nes=np.where(keep_n[:, None, None], self.log_factor_nes, 0.0),
             finding_t=self.finding_t[keep_t],
             open_tes=self.open_tes[keep_t],
-            explain_qtes=self.explain_qtes[:, keep_t],
+            explain=self.explain.only(keep_t),
             explained_tes=self.explained_tes[keep_t],
             close_qt2=self.close_qt2[:, keep_t],
         )
@@ -146,16 +199,22 @@ class Term(msgspec.Struct, frozen=True, eq=False):
     ----------
     open_es, explained_es : ndarray of float, shape (element, state)
         Weights of leaving the bit as it is.
-    explain_qes : ndarray of float, shape (level, element, state) or (1, element, state)
-        Weights of explaining it.
+    explain_es : ndarray of float, shape (element, state)
+        Weights of explaining it, but for the chance of what is shown.
     close_q2 : ndarray of float, shape (level, 2) or (1, 2)
         Closing weights of an open and of an explained bit.
+    shown_es : ndarray of int, shape (element, state), or None
+        Number of what each state shows; None if that makes no difference.
+    chance_qp : ndarray of float, shape (level, shown) or (1, shown)
+        Chance of what is shown.
     """
 
     open_es: FloatArray
-    explain_qes: FloatArray
+    explain_es: FloatArray
     explained_es: FloatArray
     close_q2: FloatArray
+    shown_es: IntArray | None = None
+    chance_qp: FloatArray = msgspec.field(default_factory=lambda: np.ones((1, 1)))
 
     @classmethod
     def plain(
@@ -166,7 +225,7 @@ class Term(msgspec.Struct, frozen=True, eq=False):
         close: tuple[float, float],
     ) -> Term:
         """Make a term that does not depend on a shared level."""
-        return cls(open_es, explain_es[None], explained_es, np.array([close]))
+        return cls(open_es, explain_es, explained_es, np.array([close]))
 
 
 def any_episode(expected_es: FloatArray, close_q2: FloatArray | tuple[float, float]) -> Term:
@@ -188,9 +247,8 @@ def any_episode(expected_es: FloatArray, close_q2: FloatArray | tuple[float, flo
     ----------
     Pearl, J. (1988), Probabilistic Reasoning in Intelligent Systems, section 4.3.2.
     """
-    explain_qes = -np.expm1(-expected_es)[None]
-    ones = np.ones_like(expected_es)
-    return Term(np.exp(-expected_es), explain_qes, ones, np.atleast_2d(close_q2))
+    open_es, ones = np.exp(-expected_es), np.ones_like(expected_es)
+    return Term(open_es, -np.expm1(-expected_es), ones, np.atleast_2d(close_q2))
 
 
 def at_least_one(expected_es: FloatArray, leak: float) -> Term:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from msgspec import Struct
 
-from swapinfer.evidence.arrays import Arrays, BoolArray, Factor, FloatArray, Term
+from swapinfer.evidence.arrays import Arrays, BoolArray, Explain, Factor, FloatArray, Term
 from swapinfer.evidence.levels import Levels, Nodes, level_name, nodes_by_name, tells_little
 from swapinfer.evidence.looks import Look, look, observations
 from swapinfer.evidence.running import (
@@ -273,11 +273,19 @@ def _stack(
                 terms.append(piece)
                 finding_t.append(n)
     q, t = len(weight_q), len(terms)
-    open_tes, explained_tes = np.empty((t, *shape)), np.empty((t, *shape))
-    explain_qtes, close_qt2 = np.empty((q, t, *shape)), np.empty((q, t, 2))
+    open_tes, own_tes, explained_tes = (np.empty((t, *shape)) for _ in range(3))
+    shown_tes, close_qt2 = np.zeros((t, *shape), dtype=np.int64), np.empty((q, t, 2))
+    chance_qtp = np.ones((q, t, max((term.chance_qp.shape[1] for term in terms), default=1)))
     for at, term in enumerate(terms):
-        open_tes[at], explained_tes[at] = term.open_es, term.explained_es
-        explain_qtes[:, at], close_qt2[:, at] = term.explain_qes, term.close_q2
+        open_tes[at], own_tes[at], explained_tes[at] = (
+            term.open_es,
+            term.explain_es,
+            term.explained_es,
+        )
+        close_qt2[:, at] = term.close_q2
+        if term.shown_es is not None:
+            shown_tes[at] = term.shown_es
+            chance_qtp[:, at, : term.chance_qp.shape[1]] = term.chance_qp
     lot_z, lot_zes = lot_factors(space, lots)
     return Arrays(
         elements=tuple(element.id for element in space.elements),
@@ -287,7 +295,7 @@ def _stack(
         finding_t=np.array(finding_t, dtype=np.int64),
         open_tes=open_tes,
         explained_tes=explained_tes,
-        explain_qtes=explain_qtes,
+        explain=Explain.of(own_tes, shown_tes, chance_qtp),
         close_qt2=close_qt2,
         level_q=weight_q,
         lot_z=lot_z,

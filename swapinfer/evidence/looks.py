@@ -460,10 +460,11 @@ def judge(view: View, chances: Chances, looks: int = 1) -> Term:
     shows_es = view.shown_es(looks)
     close_q2 = np.stack([chances.exact_qp[:, 0], chances.good_upto_q], axis=1)
     if chances.own_parts is None:
-        explain_qes = shows_es * chances.exact_qp[:, view.profile_es]
-        return Term(1.0 - shows_es, explain_qes, np.ones_like(shows_es), close_q2)
+        ones = np.ones_like(shows_es)
+        shown = view.profile_es, chances.exact_qp
+        return Term(1.0 - shows_es, shows_es, ones, close_q2, *shown)
     open_p, explain_p = chances.own_parts
     open_es = (1.0 - shows_es) + shows_es * open_p[view.profile_es]
     explain_es = shows_es * explain_p[view.profile_es]
     explained_es = open_es if chances.is_density else open_es + explain_es
-    return Term(open_es, explain_es[None], explained_es, close_q2)
+    return Term(open_es, explain_es, explained_es, close_q2)

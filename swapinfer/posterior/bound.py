@@ -96,7 +96,7 @@ def _longest(digits: Digits) -> int:
 
 def _most_different(digits: Digits) -> list[int]:
     """Order the digits so that each is as unlike those before it as can be."""
-    reach_ge = digits.explain_qges.max(axis=0).reshape(len(digits), -1)
+    reach_ge = digits.explain.most_tes.reshape(len(digits), -1)
     norm_g = np.linalg.norm(reach_ge, axis=1)
     unit_ge = reach_ge / np.where(norm_g > 0, norm_g, 1.0)[:, None]
     likeness_g = np.zeros(len(digits))
@@ -116,7 +116,7 @@ def _most(digits: Digits) -> tuple[FloatArray, float]:
     ``max(open + explain, explained)``, and closing by at most the larger closing weight.
     """
     count_g = digits.count_g.astype(float)
-    moved_ges = digits.open_ges + digits.explain_qges.max(axis=0)
+    moved_ges = digits.open_ges + digits.explain.most_tes
     with np.errstate(divide="ignore"):
         log_most_ges = np.log(np.maximum(moved_ges, digits.explained_ges))
         log_close_g = np.log(digits.close_qg2.max(axis=(0, 2)))

@@ -13,7 +13,7 @@ import numpy as np
 from msgspec.structs import replace
 
 from swapinfer.errors import EvidenceError
-from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray, IntArray
+from swapinfer.evidence.arrays import Arrays, BoolArray, Explain, FloatArray, IntArray
 
 ROUNDING = 1e-15
 """Relative difference up to which ``explain`` counts as ``explained - open``."""
@@ -33,7 +33,7 @@ class Digits(msgspec.Struct, frozen=True, eq=False):
         Number of terms merged into each digit.
     open_ges, explained_ges : ndarray of float, shape (digit, element, state)
         Weights of one of its terms.
-    explain_qges : ndarray of float, shape (level node, digit, element, state)
+    explain : Explain
         As above.
     start_qg2, close_qg2 : ndarray of float, shape (level node, digit, 2)
         Weights of an open and an explained term before the first element, and closing weights.
@@ -49,7 +49,7 @@ class Digits(msgspec.Struct, frozen=True, eq=False):
 
     count_g: IntArray
     open_ges: FloatArray
-    explain_qges: FloatArray
+    explain: Explain
     explained_ges: FloatArray
     start_qg2: FloatArray
     close_qg2: FloatArray
@@ -64,7 +64,7 @@ class Digits(msgspec.Struct, frozen=True, eq=False):
     @property
     def n_nodes(self) -> int:
         """Number of level nodes."""
-        return len(self.explain_qges)
+        return len(self.close_qg2)
 
     def starting(self, digit: int) -> FloatArray:
         """Return the weight of each level at first, shape (count + 1, level node or 1)."""
@@ -92,7 +92,7 @@ class Digits(msgspec.Struct, frozen=True, eq=False):
         return Digits(
             count_g=self.count_g[keep_g],
             open_ges=self.open_ges[keep_g],
-            explain_qges=self.explain_qges[:, keep_g],
+            explain=self.explain.only(keep_g),
             explained_ges=self.explained_ges[keep_g],
             start_qg2=self.start_qg2[:, keep_g],
             close_qg2=self.close_qg2[:, keep_g],
@@ -108,14 +108,18 @@ class Digits(msgspec.Struct, frozen=True, eq=False):
         The weights of knots are left to themselves: 1, 0 and 1.
         """
         shape = (len(self), len(knots), self.open_ges.shape[2])
-        ones_gks, zeros_qgks = np.ones(shape), np.zeros((len(self.explain_qges), *shape))
+        ones_gks, zeros_gks = np.ones(shape), np.zeros(shape)
+        most_ges, shown_ges = (
+            np.concatenate([zeros_gks.astype(of_ges.dtype), of_ges[:, elements]], axis=1)
+            for of_ges in (self.explain.most_tes, self.explain.shown_tes)
+        )
         reach_gk = np.zeros(shape[:2], dtype=np.bool_)
         for k, reached in enumerate(knots):
             reach_gk[reached, k] = True
         return replace(
             self,
             open_ges=np.concatenate([ones_gks, self.open_ges[:, elements]], axis=1),
-            explain_qges=np.concatenate([zeros_qgks, self.explain_qges[:, :, elements]], axis=2),
+            explain=Explain(most_ges, shown_ges, self.explain.share_qtp),
             explained_ges=np.concatenate([ones_gks, self.explained_ges[:, elements]], axis=1),
             reach_ge=np.concatenate([reach_gk, self.reach_ge[:, elements]], axis=1),
         )
@@ -140,7 +144,7 @@ def merge_terms(arrays: Arrays, used_es: BoolArray) -> Digits:
     by_sum: dict[tuple[float, ...], list[list[int]]] = {}
     sums_t = zip(
         arrays.open_tes.sum(axis=(1, 2)).tolist(),
-        arrays.explain_qtes.sum(axis=(0, 2, 3)).tolist(),
+        arrays.explain.most_tes.sum(axis=(1, 2)).tolist(),
         arrays.close_qt2.sum(axis=(0, 2)).tolist(),
         strict=True,
     )
@@ -157,22 +161,22 @@ def merge_terms(arrays: Arrays, used_es: BoolArray) -> Digits:
     if len(groups) == arrays.finding_t.size:
         first = slice(None)  # a view of everything instead of a copy
     open_ges = arrays.open_tes[first]
-    explain_qges = arrays.explain_qtes[:, first]
+    explain = arrays.explain.only(first)
     explained_ges = arrays.explained_tes[first]
     close_qg2 = arrays.close_qt2[:, first]
-    acts_ges = (open_ges != 1.0) | (explained_ges != 1.0) | (explain_qges != 0.0).any(axis=0)
-    explain_varies_g = (explain_qges[1:] != explain_qges[:1]).any(axis=(0, 2, 3))
+    acts_ges = (open_ges != 1.0) | (explained_ges != 1.0) | (explain.most_tes != 0.0)
+    explain_varies_g = explain.varies_t
     return Digits(
         count_g=np.array([len(terms) for terms in groups], dtype=np.int64),
         open_ges=open_ges,
-        explain_qges=explain_qges,
+        explain=explain,
         explained_ges=explained_ges,
         start_qg2=np.stack([np.ones(close_qg2.shape[:2]), np.zeros(close_qg2.shape[:2])], axis=2),
         close_qg2=close_qg2,
         reach_ge=(acts_ges & used_es).any(axis=2),
         by_level_g=explain_varies_g | (close_qg2[1:] != close_qg2[:1]).any(axis=(0, 2)),
         moves_by_level_g=explain_varies_g,
-        strict_g=explain_varies_g | _minds_order(open_ges, explain_qges[0], explained_ges),
+        strict_g=explain_varies_g | _minds_order(open_ges, explain.most_tes, explained_ges),
     )
 
 
@@ -188,11 +192,11 @@ def _minds_order(
 
 def _are_equal(arrays: Arrays, one: int, other: int) -> bool:
     """Say whether two terms have equal weights everywhere."""
-    return (
-        np.array_equal(arrays.open_tes[one], arrays.open_tes[other])
-        and np.array_equal(arrays.explain_qtes[:, one], arrays.explain_qtes[:, other])
-        and np.array_equal(arrays.explained_tes[one], arrays.explained_tes[other])
-        and np.array_equal(arrays.close_qt2[:, one], arrays.close_qt2[:, other])
+    explain = arrays.explain
+    by_term = arrays.open_tes, arrays.explained_tes, explain.most_tes, explain.shown_tes
+    by_node = explain.share_qtp, arrays.close_qt2
+    return all(np.array_equal(each[one], each[other]) for each in by_term) and all(
+        np.array_equal(each[:, one], each[:, other]) for each in by_node
     )
 
 
@@ -267,7 +271,9 @@ class Prepared(msgspec.Struct, frozen=True, eq=False):
         first_g = digits.reach_ge.argmax(axis=1)
         leader = int(np.bincount(first_g[joins_g]).argmax())
         led = np.flatnonzero(joins_g & (first_g == leader))
-        open_gs, explain_qgs = digits.open_ges[led, leader], digits.explain_qges[:, led, leader]
+        open_gs = digits.open_ges[led, leader]
+        every_s = np.arange(open_gs.shape[1])
+        explain_qgs = digits.explain.at(led[:, None], np.array(leader), every_s)
         acts = np.concatenate([open_gs, *explain_qgs])
         first_k, kind_s = distinct_rows(acts.T)
         reach_ge = digits.reach_ge.copy()
@@ -360,7 +366,7 @@ def _log_constants(digits: Digits) -> FloatArray:
 def _log_alone(digits: Digits) -> FloatArray:
     """Return the log factors of digits that one element decides, shape (element, state)."""
     open_close_g, explained_close_g = digits.close_qg2[0, :, :, None, None].swapaxes(0, 1)
-    closed_ges = digits.open_ges * open_close_g + digits.explain_qges[0] * explained_close_g
+    closed_ges = digits.open_ges * open_close_g + digits.explain.most_tes * explained_close_g
     log_ges = np.where(digits.reach_ge[:, :, None], np.log(closed_ges), 0.0)
     total: FloatArray = np.tensordot(digits.count_g.astype(float), log_ges, axes=1)
     return total

@@ -33,7 +33,7 @@ def log_joint(arrays: Arrays, element_hk: IntArray, state_hk: IntArray) -> Float
     element_hk = np.take_along_axis(element_hk, order, axis=1)
     state_hk = np.take_along_axis(state_hk, order, axis=1)
     log_h = _log_prior(arrays, element_hk, state_hk)
-    by_level_t = (arrays.explain_qtes[1:] != arrays.explain_qtes[:1]).any(axis=(0, 2, 3))
+    by_level_t = arrays.explain.varies_t
     by_level_t |= (arrays.close_qt2[1:] != arrays.close_qt2[:1]).any(axis=(0, 2))
     log_h = log_h + _log_closed(arrays, element_hk, state_hk, ~by_level_t, slice(1))[0]
     log_qh = np.empty((arrays.level_q.size, len(log_h)))
@@ -61,12 +61,11 @@ def _log_closed(
     close_qt2 = arrays.close_qt2[levels][:, None, terms]
     open_ht = np.ones((len(element_hk), terms.size))
     explained_qht = np.zeros((len(close_qt2), *open_ht.shape))
-    explain_qtes = arrays.explain_qtes[levels]
     for element_h, state_h in zip(element_hk.T, state_hk.T, strict=True):
         rows = np.flatnonzero(element_h >= 0)
         at = terms[:, None], element_h[rows], state_h[rows]
         explained_qht[:, rows] *= arrays.explained_tes[at].T
-        explained_qht[:, rows] += open_ht[rows] * explain_qtes[:, *at].swapaxes(1, 2)
+        explained_qht[:, rows] += open_ht[rows] * arrays.explain.at(*at, levels).swapaxes(1, 2)
         open_ht[rows] *= arrays.open_tes[at].T
     closed_qht = open_ht * close_qt2[..., 0] + explained_qht * close_qt2[..., 1]
     with np.errstate(divide="ignore"):
@@ -80,7 +79,7 @@ def _good_is_silent(arrays: Arrays) -> bool:
         np.all(arrays.prior_es[:, 0] > 0.0)
         and np.all(arrays.open_tes[:, :, 0] == 1.0)
         and np.all(arrays.explained_tes[:, :, 0] == 1.0)
-        and not arrays.explain_qtes[:, :, :, 0].any()
+        and not arrays.explain.most_tes[:, :, 0].any()
     )
 
 

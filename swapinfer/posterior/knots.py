@@ -136,7 +136,7 @@ class Bundled(msgspec.Struct, frozen=True, eq=False):
         weight_dbes = weight_des[:, element_be]
         at = digit_bg[:, :, None], element_be[:, None]
         open_gbes = digits.open_ges[at].swapaxes(0, 1)
-        explain_gbes = digits.explain_qges[0][at].swapaxes(0, 1)
+        explain_gbes = digits.explain.most_tes[at].swapaxes(0, 1)
         if missing_be.any():
             weight_dbes[:, missing_be] = np.eye(weight_des.shape[2])[0]
             open_gbes[:, missing_be] = 1.0

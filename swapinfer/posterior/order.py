@@ -298,6 +298,7 @@ def _moves(digits: Digits, n_knots: int) -> dict[tuple[int, int], FloatArray]:
         zip(digits.count_g.tolist(), digits.moves_by_level_g.tolist(), strict=True)
     ):
         by_kind.setdefault((count, by_level), []).append(g)
+    every_s = np.arange(digits.open_ges.shape[2])
     moves: dict[tuple[int, int], FloatArray] = {}
     for (count, by_level), members in by_kind.items():
         row_x, element_x = np.nonzero(digits.reach_ge[members, n_knots:])
@@ -307,7 +308,7 @@ def _moves(digits: Digits, n_knots: int) -> dict[tuple[int, int], FloatArray]:
         every = count_moves(
             count,
             digits.open_ges[digit_x, element_x],
-            digits.explain_qges[levels, digit_x, element_x],
+            digits.explain.at(digit_x[:, None], element_x[:, None], every_s, levels),
             digits.explained_ges[digit_x, element_x],
         ).transpose(3, 4, 2, 0, 1)
         pairs = zip(digit_x.tolist(), element_x.tolist(), strict=True)

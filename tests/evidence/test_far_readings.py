@@ -130,7 +130,9 @@ def test_answers_that_are_no_steps_weigh_as_their_profile_says(answer: str) -> N
     e = space.index["coil1"]
     (s,) = (i for i, one in enumerate(space.states[e]) if one.name == "breakdown/rare")
     left, right = term.close_q2[0]
-    found = term.open_es[e, s] * left + term.explain_qes[0, e, s] * right
+    assert term.shown_es is not None
+    shown = term.chance_qp[0, term.shown_es[e, s]]
+    found = term.open_es[e, s] * left + term.explain_es[e, s] * shown * right
     good, load = (outcome_chances(test, name)[answer] for name in (GOOD, "load"))
     missed = test.miss["rare"]
     assert found == pytest.approx(missed * good + (1.0 - missed) * load)

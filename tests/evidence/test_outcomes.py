@@ -40,7 +40,7 @@ def chance(arrays: Arrays, faults: dict[str, str]) -> float:
             is_open, explained = 1.0, 0.0
             for e, s in chosen.items():
                 explained *= arrays.explained_tes[t, e, s]
-                explained += is_open * arrays.explain_qtes[q, t, e, s]
+                explained += is_open * arrays.explain.at(t, e, s)[q]
                 is_open *= arrays.open_tes[t, e, s]
             mass *= is_open * arrays.close_qt2[q, t, 0] + explained * arrays.close_qt2[q, t, 1]
         total += mass

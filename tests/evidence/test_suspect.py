@@ -42,7 +42,7 @@ def test_two_states_by_hand() -> None:
     """
     term = suspect(np.array([[0.0, 2.0]]), 0.6, 0.0)
     left, right = term.close_q2[0]
-    likelihood_s = term.open_es[0] * left + term.explain_qes[0, 0] * right
+    likelihood_s = term.open_es[0] * left + term.explain_es[0] * right
     np.testing.assert_allclose(likelihood_s, [0.4, 1.0 - 0.6 * exp(-2.0)], rtol=1e-14)
     joint_s = np.array([0.9, 0.1]) * likelihood_s
     assert joint_s[1] / joint_s.sum() == pytest.approx(0.203328, abs=5e-7)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swapinfer.evidence.arrays import Arrays
+from tests.posterior.strategies import explaining
 
 Array = NDArray[np.float64]
 
@@ -165,7 +166,7 @@ class Job:
             log_factor_nes=np.stack(self.log_factors),
             finding_t=np.array([term[0] for term in self.terms]),
             open_tes=np.stack([term[1] for term in self.terms]),
-            explain_qtes=np.stack([term[2] for term in self.terms], axis=1),
+            explain=explaining(np.stack([term[2] for term in self.terms], axis=1)),
             explained_tes=np.stack([term[3] for term in self.terms]),
             close_qt2=np.stack([term[4] for term in self.terms], axis=1),
             level_q=self.level_q,

@@ -70,7 +70,7 @@ def _chain(arrays: Arrays, t: int) -> tuple[list[Node], float]:
     for e, name in enumerate(arrays.elements):
         size = len(arrays.states[e])
         open_s = arrays.open_tes[t, e, :size]
-        explain_s = arrays.explain_qtes[0, t, e, :size]
+        explain_s = arrays.explain.most_tes[t, e, :size]
         explained_s = arrays.explained_tes[t, e, :size]
         if (open_s == 1).all() and (explain_s == 0).all() and (explained_s == 1).all():
             continue

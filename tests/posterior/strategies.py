@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from swapinfer.evidence.arrays import Arrays
+from swapinfer.evidence.arrays import Arrays, Explain
 
 TERM_KINDS = ("noisy-or", "first-cause", "count", "any")
 
@@ -41,8 +41,10 @@ def random_problem(
         log_factor_nes=log_factor_nes,
         finding_t=np.arange(len(picks)),
         open_tes=_stack([terms[pick][0] for pick in picks], (n_elements, n_states)),
-        explain_qtes=np.moveaxis(
-            _stack([terms[pick][1] for pick in picks], (n_levels, n_elements, n_states)), 0, 1
+        explain=explaining(
+            np.moveaxis(
+                _stack([terms[pick][1] for pick in picks], (n_levels, n_elements, n_states)), 0, 1
+            )
         ),
         explained_tes=_stack([terms[pick][2] for pick in picks], (n_elements, n_states)),
         close_qt2=np.moveaxis(_stack([terms[pick][3] for pick in picks], (n_levels, 2)), 0, 1),
@@ -52,6 +54,19 @@ def random_problem(
 
 def _stack(arrays: list[NDArray[np.float64]], shape: tuple[int, ...]) -> NDArray[np.float64]:
     return np.stack(arrays) if arrays else np.zeros((0, *shape))
+
+
+def explaining(explain_qtes: NDArray[np.float64]) -> Explain:
+    """Let every state show something of its own, with the given weight at each level node."""
+    shape = explain_qtes.shape[1:]
+    if len(explain_qtes) == 1:
+        shown_tes, chance_qtp = np.zeros(shape, dtype=np.int64), np.ones((1, shape[0], 1))
+        return Explain.of(explain_qtes[0], shown_tes, chance_qtp)
+    shown_es = np.arange(shape[1] * shape[2]).reshape(shape[1:])
+    own_tes = (explain_qtes > 0.0).any(axis=0).astype(float)
+    return Explain.of(
+        own_tes, np.broadcast_to(shown_es, shape), explain_qtes.reshape(*explain_qtes.shape[:2], -1)
+    )
 
 
 def draw_term(
@@ -127,7 +142,7 @@ def brute_weight(arrays: Arrays, states: tuple[int, ...]) -> float:
             for element, state in enumerate(states):
                 explained = (
                     explained * arrays.explained_tes[term, element, state]
-                    + still_open * arrays.explain_qtes[level, term, element, state]
+                    + still_open * arrays.explain.at(term, element, state)[level]
                 )
                 still_open *= arrays.open_tes[term, element, state]
             close = arrays.close_qt2[level, term]
@@ -157,7 +172,7 @@ def factors_only(prior_es: NDArray[np.float64], log_factor_nes: NDArray[np.float
         log_factor_nes=log_factor_nes,
         finding_t=np.zeros(0, dtype=np.int64),
         open_tes=np.ones((0, n_elements, n_states)),
-        explain_qtes=np.zeros((1, 0, n_elements, n_states)),
+        explain=explaining(np.zeros((1, 0, n_elements, n_states))),
         explained_tes=np.ones((0, n_elements, n_states)),
         close_qt2=np.ones((1, 0, 2)),
         level_q=np.ones(1),

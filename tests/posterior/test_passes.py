@@ -132,7 +132,7 @@ def test_alike_states_are_moved_as_one_even_beside_minute_differences() -> None:
     rng = np.random.default_rng(8)
     kinds = ("noisy-or",) * 6
     arrays = random_problem(rng, n_elements=3, n_states=4, kinds=kinds, reach=1.0)
-    for tes in (arrays.open_tes, arrays.explain_qtes[0], arrays.explained_tes):
+    for tes in (arrays.open_tes, arrays.explain.most_tes, arrays.explained_tes):
         tes[:, :, 2] = tes[:, :, 1]
         tes[:, :, 3] = tes[:, :, 1]
     arrays.open_tes[0, :, 3] = 1e-105

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from swapinfer.errors import EvidenceError
 from swapinfer.evidence.arrays import Arrays
 from swapinfer.posterior import infer
-from tests.posterior.strategies import factors_only
+from tests.posterior.strategies import explaining, factors_only
 
 Array = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ def binary_problem(
         log_factor_nes=bare.log_factor_nes,
         finding_t=np.arange(len(terms)),
         open_tes=open_tes,
-        explain_qtes=explain_tes[None],
+        explain=explaining(explain_tes[None]),
         explained_tes=explained_tes,
         close_qt2=np.array([[term[3] for term in terms]]),
         level_q=np.ones(1),
