@@ -63,6 +63,8 @@ class Explain(msgspec.Struct, frozen=True, eq=False):
     def varies_t(self) -> BoolArray:
         """Which terms depend on the level, shape (term,)."""
         varies_tp = (self.share_qtp[1:] != self.share_qtp[:1]).any(axis=0)
+        if not varies_tp.any():
+            return np.zeros(len(varies_tp), dtype=np.bool_)
         term_t = np.arange(len(varies_tp))[:, None, None]
         varies_tes = varies_tp[term_t, self.shown_tes] & (self.most_tes != 0.0)
         return np.asarray(varies_tes.any(axis=(1, 2)))

@@ -304,12 +304,12 @@ def _moves(digits: Digits, n_knots: int) -> dict[tuple[int, int], FloatArray]:
         row_x, element_x = np.nonzero(digits.reach_ge[members, n_knots:])
         element_x += n_knots
         digit_x = np.array(members)[row_x]
-        levels = slice(None) if by_level else slice(1)
+        at, explain = (digit_x, element_x), digits.explain
+        explain_qxs = explain.most_tes[at][None]
+        if by_level:
+            explain_qxs = explain.at(digit_x[:, None], element_x[:, None], every_s)
         every = count_moves(
-            count,
-            digits.open_ges[digit_x, element_x],
-            digits.explain.at(digit_x[:, None], element_x[:, None], every_s, levels),
-            digits.explained_ges[digit_x, element_x],
+            count, digits.open_ges[at], explain_qxs, digits.explained_ges[at]
         ).transpose(3, 4, 2, 0, 1)
         pairs = zip(digit_x.tolist(), element_x.tolist(), strict=True)
         moves |= dict(zip(pairs, np.ascontiguousarray(every), strict=True))

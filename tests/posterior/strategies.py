@@ -63,10 +63,9 @@ def explaining(explain_qtes: NDArray[np.float64]) -> Explain:
         shown_tes, chance_qtp = np.zeros(shape, dtype=np.int64), np.ones((1, shape[0], 1))
         return Explain.of(explain_qtes[0], shown_tes, chance_qtp)
     shown_es = np.arange(shape[1] * shape[2]).reshape(shape[1:])
+    chance_qtp = explain_qtes.reshape(len(explain_qtes), shape[0], shown_es.size)
     own_tes = (explain_qtes > 0.0).any(axis=0).astype(float)
-    return Explain.of(
-        own_tes, np.broadcast_to(shown_es, shape), explain_qtes.reshape(*explain_qtes.shape[:2], -1)
-    )
+    return Explain.of(own_tes, np.broadcast_to(shown_es, shape), chance_qtp)
 
 
 def draw_term(
