@@ -25,6 +25,9 @@ MOST_MINUTES = 10_000.0
 MOST_KM = 3_000_000.0
 """Distance that a vehicle does in its life at most; from memory."""
 
+MOST_DAYS = 3_650.0
+"""From a repair to its coming back at most: ten years; our choice, no source."""
+
 MOST_KM_A_DAY = 2_000.0
 """Distance that a vehicle does in a day at most, drivers taking turns; our choice, no source."""
 
@@ -233,6 +236,18 @@ def check_km(km: float) -> None:
     """
     if not 0 <= km <= MOST_KM:
         raise InputError(f"a distance must be 0 to {MOST_KM:,.0f} km, got {km:,.12g} km")
+
+
+def check_days(days: float) -> None:
+    """Refuse a time after which nobody brings a job back.
+
+    Raises
+    ------
+    InputError
+        Naming the limit.
+    """
+    if not 0 <= days <= MOST_DAYS:
+        raise InputError(f"days must be 0 to {MOST_DAYS:,.0f}, got {days:,.12g}")
 
 
 def check_altitude(altitude_m: float) -> None:

@@ -293,6 +293,8 @@ def _finding(course: Course, found: replay.Finding, record: Record) -> FindingLi
             felt=job.pack.feelings[event.felt].title if event.felt else "",
             meaning=tuple(explain_run(job, found)),
         )
+    if isinstance(event, ev.Reopened):
+        return FindingLine(*stamp, "complaint", event.reason, "")
     test = job.engine.tests[event.test]
     where = place_label(job.engine, event.target)
     if isinstance(event, ev.Measured):

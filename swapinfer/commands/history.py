@@ -199,9 +199,9 @@ class _Course:
         return believe(replay(self.events[:count], self.job.pack))
 
     def findings(self) -> Iterator[tuple[int, Event, Belief]]:
-        """Yield the opening and what was done to the engine, each with the belief after it."""
+        """Yield the complaints and what was done to the engine, each with the belief after it."""
         for count, (seq, event) in enumerate(self.events, start=1):
-            if seq == 0 or not isinstance(event, Paperwork):
+            if isinstance(event, ev.Opened | ev.Reopened) or not isinstance(event, Paperwork):
                 yield seq, event, self.belief(count)
 
 

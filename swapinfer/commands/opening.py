@@ -16,10 +16,11 @@ from swapinfer.commands.options import Overlays, complete_layout
 from swapinfer.commands.planning import first_step
 from swapinfer.commands.record import LEADING, Recorded, record, summarise
 from swapinfer.commands.shop import Shop
-from swapinfer.commands.terminal import is_agreed
+from swapinfer.commands.terminal import asked, is_agreed
 from swapinfer.commands.typed import decimal, name_and_value, quantity
 from swapinfer.errors import InputError, UnconfirmedError, near_match, one_word
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.record import as_utc
 from swapinfer.ledger.replay import Job, build_engine, replay
 from swapinfer.units import to_unit
 
@@ -256,13 +257,48 @@ def _find_element(job: Job, typed: str) -> str:
     return word if word in job.elements else job.engine.find_place(typed).id
 
 
-@command("reopen", "reopen 'misfires again when wet' --odometer '93500 km'")
+@command("reopen", "reopen 'misfires again when wet' --driven '350 km'")
 def reopen(
     shop: Shop,
     reason: Annotated[str, typer.Argument(help="Why it came back.")] = "",
+    driven: Annotated[str, typer.Option(help="Distance driven since it was closed.")] = "",
+    days: Annotated[
+        float | None,
+        typer.Option(parser=decimal, metavar="<number>", help="Days since; by default counted."),
+    ] = None,
     odometer: Annotated[str, typer.Option(help="With unit.")] = "",
     ro: str = "",
 ) -> Recorded:
-    """Reopen a closed job: the vehicle came back."""
-    km = quantity(odometer, "km", shop.settings.bare_unit("km"))
-    return record(shop, lambda _job: [ev.Reopened(reason, km)], ro)
+    """Reopen a closed job: the vehicle came back with its complaint. It counts as a finding.
+
+    What was closed by mistake is opened again with undo.
+    """
+    if not driven and not odometer and days is None:
+        driven = asked("Driven since it was closed, with unit (empty: not known)")
+    bare = shop.settings.bare_unit("km")
+    came_back = ev.Reopened(reason, quantity(odometer, "km", bare), quantity(driven, "km", bare))
+    return reopen_job(shop, structs.replace(came_back, days=days), ro)
+
+
+def reopen_job(shop: Shop, came_back: ev.Reopened, ro: str = "") -> Recorded:
+    """Reopen a closed job, by default after as many days as the calendar says.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    came_back : Reopened
+        What was told.
+    ro : str, optional
+        Repair order; default the current job.
+
+    Raises
+    ------
+    JobError
+        If the job is not closed.
+    """
+    if came_back.days is None:
+        closed = [one.at for one in shop.load(ro).records if one.type == ev.Closed.type_name()]
+        passed = (as_utc(shop.now()) - as_utc(closed[-1])).days if closed else 0
+        came_back = structs.replace(came_back, days=float(passed) if passed > 0 else None)
+    return record(shop, lambda _job: [came_back], ro)

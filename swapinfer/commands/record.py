@@ -18,7 +18,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Aside, Event, Paperwork, Work, unhandled
 from swapinfer.ledger.record import Record, digest_text
 from swapinfer.ledger.replay import Job, refuse_conflict
-from swapinfer.ledger.runs import explain_run
+from swapinfer.ledger.runs import explain_run, is_unseen
 from swapinfer.ledger.words import element_label, expected_range, in_unit_typed
 from swapinfer.pack.codes import read_codes
 from swapinfer.posterior import level_weights
@@ -208,6 +208,8 @@ def explain_events(before: Belief, after: Belief, events: Sequence[Event]) -> li
             return [*_reading_words(before, after, newest), *_shift(before, after)]
         case ev.Inspected():
             return [*_where_it_ran(after, newest), *_shift(before, after)]
+        case ev.Reopened():
+            return _shift(before, after)
         case Work() | Paperwork():
             return []
         case _:
@@ -314,7 +316,7 @@ def _unweighed(job: Job, run: ev.Ran) -> list[str]:
             said.append(f"{read.text}: not weighed, since the counter of {listed} was read")
         if read.role == "random" and counted >= set(job.engine.layout.cylinders):
             said.append(f"{read.text}: not weighed, since every cylinder was counted")
-    if run.felt and (run.codes is not None or run.counts):
+    if run.felt and (run.codes is not None or run.counts) and not is_unseen(job, run):
         read_out = "codes were" if run.codes is not None else "counters were"
         said.append(f'felt "{run.felt}": kept, not weighed, since {read_out} read')
     elif run.felt and run.suspected:

@@ -268,7 +268,7 @@ def _finding_rows(visit: Visit) -> Iterator[dict[str, Any]]:
     weight_q = evidence.arrays.level_q / evidence.arrays.level_q.sum()
     for finding in visit.findings:
         event = finding.event
-        if isinstance(event, Ran):
+        if not isinstance(event, Measured | Inspected):
             continue
         test = visit.job.engine.tests[event.test]
         outcome = event.outcome if isinstance(event, Inspected) else ""

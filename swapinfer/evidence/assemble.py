@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import Arrays, BoolArray, Explain, Factor, FloatArray, Term
 from swapinfer.evidence.levels import Levels, Nodes, level_name, nodes_by_name, tells_little
@@ -13,6 +14,7 @@ from swapinfer.evidence.looks import Look, look, observations
 from swapinfer.evidence.running import (
     CodedRun,
     Drive,
+    Episodes,
     FaultCodes,
     count_misfires,
     expected_episodes,
@@ -21,8 +23,10 @@ from swapinfer.evidence.running import (
     suspect,
 )
 from swapinfer.evidence.states import StateSpace, build_states, lot_factors
-from swapinfer.ledger.events import Ran
+from swapinfer.ledger.event import Tested
+from swapinfer.ledger.events import Ran, Reopened
 from swapinfer.ledger.replay import Finding, Job
+from swapinfer.ledger.runs import is_unseen
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.model import COMPLAINT_WORD, Test
 
@@ -87,7 +91,7 @@ class Evidence(Struct, frozen=True, eq=False):
         """
         tests, name = self.job.engine.tests, level_name(test)
         events = [finding.event for finding in self.job.findings]
-        read = [tests[event.test] for event in events if not isinstance(event, Ran)]
+        read = [tests[event.test] for event in events if isinstance(event, Tested)]
         compared = sum(level_name(other) == name for other in read)
         if compared < 2 and tells_little(test, self.job.opening):
             return None
@@ -142,7 +146,9 @@ class Findings(Struct, frozen=True, eq=False):
     def of(cls, space: StateSpace) -> Findings:
         """Take in a job's complaint and all that was found since."""
         job = space.job
-        pieces: list[list[Term | Factor]] = [[_complaint(space)]]
+        driven = job.opening.driven_km
+        original = {place: place for place in job.engine.places}
+        pieces: list[list[Term | Factor]] = [[_complaint(space, driven, original, 0)]]
         fault_codes = FaultCodes.of(space)
         coded, looks = {}, []
         for n, finding in enumerate(job.findings, start=1):
@@ -151,7 +157,7 @@ class Findings(Struct, frozen=True, eq=False):
             if run is not None:
                 coded[n] = run
             event = finding.event
-            if not isinstance(event, Ran):
+            if isinstance(event, Tested):
                 view = look(space, event.test, event.target, finding)
                 looks.append(Look(n, event, view))
         return cls(space, pieces, coded, looks)
@@ -207,15 +213,14 @@ def _likeness(job: Job, n: int, run: CodedRun) -> tuple[object, ...]:
     return tuple(sorted(job.findings[n - 1].fitted.items())), run.cylinders, run.misfired
 
 
-def _complaint(space: StateSpace) -> Term:
-    """Someone noticed a misfire while driving with the fault."""
+def _complaint(
+    space: StateSpace, driven_km: float | None, fitted: Mapping[str, str], time: int
+) -> Term:
+    """Someone noticed a misfire while driving so far."""
     job = space.job
     running = job.pack.running
-    driven = job.opening.driven_km
-    minutes = running.complaint_minutes if driven is None else driven / running.km_per_min
-    original = {place: place for place in job.engine.places}
-    drive = Drive(minutes, (), original, time=0)
-    episodes = expected_episodes(space, drive)
+    minutes = running.complaint_minutes if driven_km is None else driven_km / running.km_per_min
+    episodes = expected_episodes(space, Drive(minutes, (), fitted, time))
     return feel(episodes.in_any(job.engine.layout.cylinders), job.pack.feelings[COMPLAINT_WORD])
 
 
@@ -225,6 +230,9 @@ def _take_run(
     """Terms and factors of a run, and the codes that are still to be read."""
     job, run = space.job, finding.event
     running = job.pack.running
+    if isinstance(run, Reopened):
+        driven_km = job.returns[finding.time]
+        return [_complaint(space, driven_km, finding.fitted, finding.time)], None
     if not isinstance(run, Ran):
         return [], None
     drive = Drive(run.minutes, run.conditions, finding.fitted, finding.time)
@@ -241,7 +249,9 @@ def _take_run(
         misfired = frozenset(c.cylinder for c in codes if c.role == "misfire" and c.cylinder)
         names_none = not misfired and any(c.role == "random" for c in codes)
         uncounted = tuple(c for c in every if c not in run.counts)
-        if uncounted and names_none:
+        if is_unseen(job, run):
+            pieces.append(_felt(job, run, episodes, running.unseen))
+        elif uncounted and names_none:
             pieces.append(read_random_only(episodes, uncounted, running.unnamed))
         elif uncounted:
             return pieces, CodedRun(episodes, uncounted, misfired & set(uncounted))
@@ -249,9 +259,15 @@ def _take_run(
         leak, right = episodes.leak_chance(), running.suspected_right
         pieces += [suspect(episodes.in_cylinder(c), right, leak) for c in run.suspected]
     elif run.felt and not run.counts:
-        leak = episodes.leak_chance(len(every))
-        pieces.append(feel(episodes.in_any(every), job.pack.feelings[run.felt], leak))
+        pieces.append(_felt(job, run, episodes))
     return pieces, None
+
+
+def _felt(job: Job, run: Ran, episodes: Episodes, silent: float = 1.0) -> Term:
+    """Take in how a drive felt; `silent` is the chance of no code where a misfire was felt."""
+    every, word = job.engine.layout.cylinders, job.pack.feelings[run.felt]
+    word = replace(word, with_misfire=word.with_misfire * silent)
+    return feel(episodes.in_any(every), word, episodes.leak_chance(len(every)))
 
 
 def _stack(

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.ledger.events import Ran
@@ -57,7 +58,7 @@ class Life(Struct, frozen=True):
     age_km : float
         Distance on it.
     induced : tuple of (mode, onset, chance)
-        Faults that handling may have brought.
+        Faults that handling, or driving between two visits, may have brought.
     """
 
     kind: str
@@ -419,4 +420,16 @@ def _induced(job: Job, element: Element) -> tuple[tuple[str, int, float], ...]:
         key = one.handling.mode, epoch
         spared[key] = spared.get(key, 1.0) * (1.0 - one.handling.chance)
         onset[key] = one.time
-    return tuple((mode, onset[mode, epoch], 1.0 - left) for (mode, epoch), left in spared.items())
+    handled = [(mode, onset[mode, epoch], 1.0 - left) for (mode, epoch), left in spared.items()]
+    return tuple(sorted([*handled, *_worn_out(job, element)], key=lambda one: one[1]))
+
+
+def _worn_out(job: Job, element: Element) -> Iterator[tuple[str, int, float]]:
+    """Mode, onset and chance of what failed between a closing and the vehicle's coming back."""
+    for finding in job.findings:
+        driven_km = job.returns.get(finding.time, 0.0)
+        if driven_km > 0.0 and element.id in finding.fitted.values():
+            age_km = element.age_km + driven_km * (not element.is_new)
+            for name, mode in job.engine.kinds[element.home.kind].modes.items():
+                then = replace(mode, latent_km=0.0)
+                yield name, finding.time - 1, mode_prior(then, age_km, driven_km)

@@ -394,29 +394,57 @@ class Closed(Paperwork, frozen=True):
 
 
 class Reopened(Paperwork, frozen=True):
-    """The vehicle came back."""
+    """The vehicle came back with its complaint: a finding, though nobody drove to make it.
+
+    Attributes
+    ----------
+    reason : str
+        Why, in the customer's words.
+    odometer_km : float or None
+        Distance on the clock.
+    driven_km, days : float or None
+        Driven, and passed, since the job was closed.
+    """
 
     reason: str = ""
     odometer_km: float | None = None
+    driven_km: float | None = None
+    days: float | None = None
 
     def check(self) -> None:
-        """Refuse a distance that no vehicle has."""
-        if self.odometer_km is not None:
-            physics.check_km(self.odometer_km)
+        """Refuse distances and times that no vehicle has."""
+        for km in (self.odometer_km, self.driven_km):
+            if km is not None:
+                physics.check_km(km)
+        if self.days is not None:
+            physics.check_days(self.days)
 
     def apply(self, job: Job) -> None:
         """Open the job again, with new parts as old as they are by now."""
         if not job.closing:
             raise JobError(f"job {job.opening.ro} is not closed, so it cannot be reopened")
         job.closing = None
-        job.comebacks += 1
-        start = job.opening.odometer_km
-        if self.odometer_km is not None and start is not None:
-            job.age_new_parts(self.odometer_km - start)
+        job.came_back(self._since_closed(job), self.odometer_km)
+
+    def _since_closed(self, job: Job) -> float:
+        """Distance as told, by the clock if it went forward, in so many days, or the usual."""
+        running = job.pack.running
+        if self.driven_km is not None:
+            return self.driven_km
+        shown, before = self.odometer_km, job.odometer_km
+        if shown is not None and before is not None and shown > before:
+            return shown - before
+        if self.days is not None:
+            return self.days * running.km_per_day
+        return running.complaint_minutes * running.km_per_min
 
     def say(self, job: Job) -> str:
-        """Say why, if it is known."""
-        return "reopened" + (f": {self.reason}" if self.reason else "")
+        """Say after how long, and why, if it is known."""
+        days = "" if self.days is None else f"{self.days:g} days"
+        km = "" if self.driven_km is None else f"{self.driven_km:,.0f} km"
+        after = " and ".join(filter(None, (days, km)))
+        said = f"reopened after {after}" if after else "reopened"
+        return said + (f": {self.reason}" if self.reason else "")
 
 
 TYPES: dict[str, type[Event]] = {

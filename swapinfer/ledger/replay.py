@@ -20,7 +20,7 @@ from swapinfer.pack.model import Handling, Pack, Test
 Numbered: TypeAlias = tuple[int, Event]
 """An event and its position in the job's chain."""
 
-FOUND = (ev.Ran, ev.Measured, ev.Inspected)
+FOUND = (ev.Ran, ev.Measured, ev.Inspected, ev.Reopened)
 """Events that say something about faults."""
 
 
@@ -70,7 +70,7 @@ class Finding(msgspec.Struct, frozen=True):
     ----------
     seq, time : int
         Position in the chain, and among the events that stand.
-    event : Ran, Measured or Inspected
+    event : Ran, Measured, Inspected or Reopened
         What was found.
     fitted : mapping of str to str
         Place to element, then.
@@ -78,7 +78,7 @@ class Finding(msgspec.Struct, frozen=True):
 
     seq: int
     time: int
-    event: ev.Ran | ev.Measured | ev.Inspected
+    event: ev.Ran | ev.Measured | ev.Inspected | ev.Reopened
     fitted: Mapping[str, str]
 
 
@@ -128,8 +128,10 @@ class Job(msgspec.Struct, eq=False):
         Events that have not been undone.
     undone : frozenset of int
         Positions of those that have.
-    comebacks : int
-        How often the job was reopened.
+    odometer_km : float or None
+        Distance on the clock when last read.
+    returns : dict of int to float
+        Time of each reopening, and the distance driven since the closing before.
     """
 
     opening: ev.Opened
@@ -144,7 +146,8 @@ class Job(msgspec.Struct, eq=False):
     closing: ev.Closed | None = None
     standing: list[Numbered] = []
     undone: frozenset[int] = frozenset()
-    comebacks: int = 0
+    odometer_km: float | None = None
+    returns: dict[int, float] = {}
 
     @property
     def time(self) -> int:
@@ -343,11 +346,14 @@ class Job(msgspec.Struct, eq=False):
         """Put back what an engine does not run without."""
         self.open_access = {name for name in self.open_access if self.pack.access[name].stays_open}
 
-    def age_new_parts(self, driven_km: float) -> None:
-        """Give what was fitted during the job the distance that it has done since."""
-        for name, element in self.elements.items():
+    def came_back(self, driven_km: float, odometer_km: float | None) -> None:
+        """Give what was fitted during the job the distance that it has done since it was closed."""
+        self.returns[self.time] = driven_km
+        self.odometer_km = self.odometer_km if odometer_km is None else odometer_km
+        for name in self.fitted.values():
+            element = self.elements[name]
             if element.is_new:
-                self.elements[name] = replace(element, age_km=max(driven_km, 0.0))
+                self.elements[name] = replace(element, age_km=element.age_km + driven_km)
 
     def _open(self, *ways: str) -> None:
         """Open what every way to the work needs."""
@@ -471,7 +477,8 @@ def build_engine(opening: ev.Opened, pack: Pack) -> Engine:
 
 
 def _begin(opening: ev.Opened, pack: Pack) -> Job:
-    job = Job(opening, build_engine(opening, pack), pack)
+    engine = build_engine(opening, pack)
+    job = Job(opening, engine, pack, odometer_km=opening.odometer_km)
     for name, place in job.engine.places.items():
         age = opening.newer.get(name, opening.odometer_km)
         age_km = pack.running.odometer_km if age is None else age

@@ -35,7 +35,7 @@ def misfiring(job: Job, run: ev.Ran) -> frozenset[int] | None:
 
 def speaks_of(job: Job, run: ev.Ran) -> frozenset[int]:
     """Cylinders of which a run says whether they misfired."""
-    says_all = not names_none(job, run)
+    says_all = not names_none(job, run) and not is_unseen(job, run)
     if run.codes is None:
         says_all = run.felt == "smooth" and not run.counts
     return frozenset(job.engine.layout.cylinders if says_all else run.counts)
@@ -52,10 +52,20 @@ def has_misfired(job: Job, run: ev.Ran) -> bool:
     return bool(_counted(job, run) or _named(job, run)) or names_none(job, run)
 
 
+def is_unseen(job: Job, run: ev.Ran) -> bool:
+    """Whether a misfire was felt in a run, and codes were read that know nothing of it."""
+    felt = job.pack.feelings.get(run.felt)
+    is_silent = run.codes is not None and not run.counts and not has_misfired(job, run)
+    return felt is not None and felt.with_misfire > felt.without and is_silent
+
+
 def is_clean(job: Job, run: ev.Ran) -> bool:
-    """Whether codes, or counters of all cylinders, were read after a run and show no misfire."""
+    """Whether codes, or counters of all cylinders, were read after a run and show no misfire.
+
+    Nor was one felt: the control unit may have missed it.
+    """
     is_read = run.codes is not None or run.counts.keys() >= set(job.engine.layout.cylinders)
-    return is_read and not has_misfired(job, run)
+    return is_read and not has_misfired(job, run) and not is_unseen(job, run)
 
 
 def _counted(job: Job, run: ev.Ran) -> frozenset[int]:
@@ -158,6 +168,8 @@ def explain_run(job: Job, finding: Finding) -> list[str]:
     if not isinstance(run, ev.Ran):
         return []
     now = misfiring(job, run)
+    if is_unseen(job, run):
+        return ["a misfire was felt and no code set: counters would say in which cylinder"]
     if now is None and run.suspected:
         heard = " and ".join(map(str, sorted(run.suspected)))
         return [f"the ear suspects cylinder {heard}; codes or counters would say which it is"]

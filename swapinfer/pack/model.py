@@ -579,6 +579,10 @@ class Running(Record, frozen=True):
         Age taken when the job gives no odometer.
     suspected_right : float
         Chance that an ear, or the seat, names the cylinder that misfires.
+    km_per_day : float
+        Turns the days since a repair into distance where that is not said.
+    unseen : float
+        Chance that a drive in which a misfire was felt leaves no code of it.
     conditions : dict of str to str
         Condition tags and what they mean.
     cautions : tuple of str
@@ -598,6 +602,8 @@ class Running(Record, frozen=True):
     conditions: dict[str, str]
     cautions: tuple[str, ...] = ()
     suspected_right: Chance = 0.6
+    km_per_day: Positive = 40.0
+    unseen: Chance = 0.0
 
 
 class Costs(Record, frozen=True):

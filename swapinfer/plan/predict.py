@@ -23,7 +23,7 @@ from swapinfer.evidence.profiles import (
     reading_value,
 )
 from swapinfer.evidence.running import blame_cc, is_shared, reach_ec
-from swapinfer.ledger.events import Inspected, Measured, Ran
+from swapinfer.ledger.events import Inspected, Measured
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import GOOD, Test
 from swapinfer.plan.actions import ALL_GOOD, ELSEWHERE, QUIET
@@ -306,7 +306,9 @@ class Predictor:
         job, space = self.evidence.job, self.evidence.space
         for finding in reversed(job.findings):
             event = finding.event
-            if isinstance(event, Ran) or (event.test, event.target) != (test.id, target):
+            if not isinstance(event, (Measured, Inspected)):
+                continue
+            if (event.test, event.target) != (test.id, target):
                 continue
             if look(space, test.id, target, finding).key == view.key:
                 return _outcome_of(job, test, event)

@@ -11,7 +11,7 @@ from swapinfer.commands.readings import Beside
 from swapinfer.commands.record import Recorded
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import ConflictError, InputError
-from swapinfer.ledger.events import Closed
+from swapinfer.ledger.events import Closed, Reopened
 
 Form = Mapping[str, str]
 Deed = Callable[[Shop, str, Form], Recorded]
@@ -82,7 +82,7 @@ DEEDS: dict[str, Deed] = {
     "note": lambda shop, ro, form: notes.note(shop, form.get("text", ""), ro),
     "undo": lambda shop, ro, form: notes.take_back(shop, int(form["seq"]), form.get("why", ""), ro),
     "close": _close,
-    "reopen": lambda shop, ro, form: opening.reopen(shop, form.get("reason", ""), ro=ro),
+    "reopen": lambda shop, ro, form: opening.reopen_job(shop, Reopened(form.get("reason", "")), ro),
 }
 """Deeds by the name that a form gives."""
 
