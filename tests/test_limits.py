@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from swapinfer import Job, Opened, Ran, belief
@@ -32,6 +34,8 @@ def test_openings(change: dict[str, object], limit: str) -> None:
         (Ran(1e7, codes=()), "10,000 minutes"),
         (Ran(10.0, counts={2: 10**20}), "100,535"),
         (Reopened(odometer_km=1e9), "3,000,000 km"),
+        (Reopened(driven_km=-1.0), "3,000,000 km"),
+        (Reopened(days=math.nan), "3,650"),
     ],
 )
 def test_what_follows(event: Ran | Reopened, limit: str) -> None:

@@ -189,7 +189,7 @@ def capital(text: str) -> str:
 def tell_what(finding: FindingLine, numbers: Numbers) -> str:
     """Say what was done to find it."""
     if finding.kind == "complaint":
-        return "complaint"
+        return "complaint" if finding.seq == 0 else "the vehicle came back"
     if finding.kind == "run":
         ran = f"engine run, {numbers.minutes(finding.minutes or 0.0)}"
         return "; ".join([ran, *finding.conditions])

@@ -37,7 +37,7 @@ CONTENTS: Mapping[str, Entry] = {
     "undo": Entry("notes", "Retract an event; it stays in the ledger, marked as undone."),
     "close": Entry("opening", "Close a job."),
     "reopen": Entry(
-        "opening", "Reopen a closed job: the vehicle came back with its complaint. It..."
+        "opening", "Reopen a closed job: the vehicle came back with its complaint."
     ),
     "jobs": Entry("jobs", "List jobs at a glance."),
     "use": Entry("show", "Make a job the current one."),

@@ -269,9 +269,9 @@ def reopen(
     odometer: Annotated[str, typer.Option(help="With unit.")] = "",
     ro: str = "",
 ) -> Recorded:
-    """Reopen a closed job: the vehicle came back with its complaint. It counts as a finding.
+    """Reopen a closed job: the vehicle came back with its complaint.
 
-    What was closed by mistake is opened again with undo.
+    That is a finding; what was closed by mistake is opened again with undo.
     """
     if not driven and not odometer and days is None:
         driven = asked("Driven since it was closed, with unit (empty: not known)")

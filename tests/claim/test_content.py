@@ -211,7 +211,7 @@ def test_a_job_of_nothing_but_a_complaint_can_be_written_up() -> None:
 
 def test_a_reopened_job_is_a_draft_again() -> None:
     claim = claim_of([*coil_events(), ev.Reopened("shakes again", 149_000.0)])
-    assert claim.facts.standing.draft == ("open",)
+    assert claim.facts.standing.draft == ("open", "not established")
 
 
 def test_weights_are_told_in_the_words_of_all_the_program(coil_claim: Claim) -> None:

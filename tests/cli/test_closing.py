@@ -32,6 +32,7 @@ def repaired(opened: Bay) -> Bay:
         ("drive 600 --when idle --no-codes",),
         ("drive 600 --when warm --no-codes",),
         ("drive 600 --when warm,load --felt smooth",),
+        ("drive 600 --when warm,load --no-codes --felt rough",),
         ("drive 600 --when warm,load --counts 2=0",),
         ("drive 600 --when warm,load --codes P0300",),
         ("drive 600 --when warm,load --no-codes", "drive 10 --when warm,load --codes P0302"),

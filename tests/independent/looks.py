@@ -202,7 +202,7 @@ def looks_of(job: Job, states: States) -> list[Look]:
     """Group the readings and inspections of a job, each group as its first look saw it."""
     grouped: dict[Any, Look] = {}
     for finding in job.findings:
-        if finding.event["type"] != "ran":
+        if "test" in finding.event:
             look, key = _look(job, states, finding)
             grouped.setdefault(key, look).events.append(finding.event)
     return list(grouped.values())

@@ -30,6 +30,7 @@ class Element:
     home: Place
     is_new: bool
     age_km: float
+    since_new_km: float = 0.0
     handled: list[tuple[int, str, float]] = field(default_factory=list)
 
 
@@ -70,6 +71,8 @@ class Job:
         self.usual_km = usual
         self.fitted = {name: name for name in self.places}
         self.findings: list[Finding] = []
+        self.returns: list[tuple[Finding, float]] = []
+        self.clock = self.opening.get("odometer_km")
         for time, event in enumerate(standing[1:], start=1):
             self._take(time, event)
 
@@ -128,6 +131,12 @@ class Job:
                     cylinders = self.target_cylinders(event["target"])
                     served = [p for p in self.places.values() if cylinders & {*p.cylinders}]
                     self._disturb(time, disturbs, served)
+            case "reopened":
+                self.findings.append(Finding(time, event, dict(self.fitted)))
+                self.returns.append((self.findings[-1], self._driven_since(event)))
+                self.clock = event.get("odometer_km", self.clock)
+                for name in self.fitted.values():
+                    self.elements[name].since_new_km += self.returns[-1][1]
             case "swapped":
                 for first, second in event["swaps"]:
                     self._swap(time, first, second)
@@ -137,6 +146,16 @@ class Job:
                 self._handle(time, event["place"])
             case "replaced":
                 self._replace(time, event["place"])
+
+    def _driven_since(self, event: Event) -> float:
+        running, clock = self.priors["running"], event.get("odometer_km")
+        if "driven_km" in event:
+            return float(event["driven_km"])
+        if clock is not None and self.clock is not None and clock > self.clock:
+            return float(clock - self.clock)
+        if "days" in event:
+            return float(event["days"] * running["km_per_day"])
+        return float(running["complaint_minutes"] * running["km_per_min"])
 
     def _disturb(self, time: int, handling: Table, places: list[Place]) -> None:
         """Disturb what sits at some places, if it is of the kinds handled."""

@@ -56,11 +56,14 @@ class Runs:
     def __init__(self, job: Job, states: States) -> None:
         self.job, self.states, self.running = job, states, job.priors["running"]
         self.log_s, self.log_constant = np.zeros(len(states.states)), 0.0
-        self.bits = [self._complaint()]
+        km = job.opening.get("driven_km")
+        self.bits = [self._complaint(km, {p: p for p in job.places}, 0)]
         self.coded: list[Coded] = []
         for finding in job.findings:
             if finding.event["type"] == "ran":
                 self._take(finding)
+        for finding, km in job.returns:
+            self.bits.append(self._complaint(km, finding.fitted, finding.time))
         several = [run.likeness for run in self.coded if len(run.misfired) > 1]
         self.supposed = list(dict.fromkeys(several))[:MOST_SUPPOSED]
         for run in self.coded:
@@ -133,17 +136,16 @@ class Runs:
     def _leak(self, minutes: float, cylinders: int = 1) -> float:
         return float(-np.expm1(-self.running["leak_per_min"] * minutes * cylinders))
 
-    def _complaint(self) -> Bit:
-        driven, running = self.job.opening.get("driven_km"), self.running
-        minutes = running["complaint_minutes"] if driven is None else driven / running["km_per_min"]
-        episodes = self._episodes(minutes, [], {p: p for p in self.job.places}, 0)
-        return self._word("complaint", episodes, 0.0)
+    def _complaint(self, km: float | None, fitted: dict[str, str], time: int) -> Bit:
+        running = self.running
+        minutes = running["complaint_minutes"] if km is None else km / running["km_per_min"]
+        return self._word("complaint", self._episodes(minutes, [], fitted, time), 0.0)
 
-    def _word(self, word: str, episodes: Episodes, leak: float) -> Bit:
+    def _word(self, word: str, episodes: Episodes, leak: float, seen: float = 1.0) -> Bit:
         quiet_s = np.exp(-episodes.own_in(self.job.cylinders))
         quiet_s = quiet_s * episodes.u_s(len(self.job.cylinders))
         chance = self.job.priors["feeling"][word]
-        w1, w0 = chance["with_misfire"], chance["without"]
+        w1, w0 = seen * chance["with_misfire"], chance["without"]
         return Bit(quiet_s, 1.0 - quiet_s, np.ones_like(quiet_s), w0 * (1 - leak) + w1 * leak, w1)
 
     def _take(self, finding: Finding) -> None:
@@ -159,7 +161,12 @@ class Runs:
             unread = tuple(c for c in self.job.cylinders if c not in counts)
             named = {c for c in self.job.cylinders if self._numbered("misfire", c) in codes}
             roles = {self._numbered(f): about["role"] for f, about in self._families().items()}
-            if unread and not named and any(roles.get(code) == "random" for code in codes):
+            felt = self.job.priors["feeling"].get(event.get("felt"))
+            is_known = named or any(roles.get(code) == "random" for code in codes)
+            if not counts and not is_known and felt and felt["with_misfire"] > felt["without"]:
+                leak, unseen = self._leak(minutes, len(unread)), self.running["unseen"]
+                self.bits.append(self._word(event["felt"], episodes, leak, unseen))
+            elif unread and not named and any(roles.get(code) == "random" for code in codes):
                 self.bits.append(self._unnamed(episodes, unread, minutes))
             elif unread:
                 misfired = frozenset(named & set(unread))

@@ -106,7 +106,8 @@ def _states_of(job: Job, element: Element) -> list[tuple[State, float]]:
         if share
     ]
     good = 1.0 - sum(chance.values())
-    for (mode, onset), harm in _induced(job, element).items():
+    later = sorted([*_induced(job, element), *_failed_since(job, element)], key=lambda one: one[1])
+    for mode, onset, harm in later:
         for severity, share in kind["mode"][mode]["severity"].items():
             if share:
                 faults.append((State(mode, severity, onset), good * harm * share))
@@ -114,7 +115,19 @@ def _states_of(job: Job, element: Element) -> list[tuple[State, float]]:
     return [(State(), good), *faults]
 
 
-def _induced(job: Job, element: Element) -> dict[tuple[str, int], float]:
+def _failed_since(job: Job, element: Element) -> list[tuple[str, int, float]]:
+    """Modes that appeared on the way between a closing and the reopening."""
+    failed = []
+    for finding, km in job.returns:
+        if element.id in finding.fitted.values():
+            age = element.since_new_km if element.is_new else element.age_km + km
+            for name, mode in job.kinds[element.home.kind]["mode"].items():
+                chance = _prior({**mode, "latent_km": 0.0}, age, km)
+                failed.append((name, finding.time - 1, chance))
+    return failed
+
+
+def _induced(job: Job, element: Element) -> list[tuple[str, int, float]]:
     """Chance of each induced fault; handlings between two findings count as one, at the last."""
     spared: dict[tuple[str, int], float] = {}
     onset: dict[tuple[str, int], int] = {}
@@ -123,7 +136,7 @@ def _induced(job: Job, element: Element) -> dict[tuple[str, int], float]:
             key = mode, sum(finding.time <= time for finding in job.findings)
             spared[key] = spared.get(key, 1.0) * (1.0 - chance)
             onset[key] = time
-    return {(key[0], onset[key]): 1.0 - left for key, left in spared.items()}
+    return [(key[0], onset[key], 1.0 - left) for key, left in spared.items()]
 
 
 def _prior(mode: Table, age: float, exposure: float) -> float:

@@ -81,6 +81,7 @@ STORED: list[tuple[Event, str]] = [
     ),
     (ev.Reopened(), "{}"),
     (ev.Reopened("again", 148300.0), '{"odometer_km":148300.0,"reason":"again"}'),
+    (ev.Reopened(driven_km=480.0, days=12.0), '{"days":12.0,"driven_km":480.0}'),
 ]  # fmt: skip
 """Events, and the text that stores of the first version hold of them: digests are taken of it."""
 

@@ -85,7 +85,7 @@ class Bench(RuleBasedStateMachine):
     @rule()
     def reopen(self) -> None:
         where, found, _ = self.now
-        self.record(ev.Reopened("came back"), (where, found, False))
+        self.record(ev.Reopened("came back"), (where, found + 1, False))
 
     @precondition(lambda self: len(self.history) > 1 and not self.now[2])
     @rule()
