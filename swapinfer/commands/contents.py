@@ -36,9 +36,7 @@ CONTENTS: Mapping[str, Entry] = {
     "note": Entry("notes", "Record a note; it carries no weight."),
     "undo": Entry("notes", "Retract an event; it stays in the ledger, marked as undone."),
     "close": Entry("opening", "Close a job."),
-    "reopen": Entry(
-        "opening", "Reopen a closed job: the vehicle came back with its complaint."
-    ),
+    "reopen": Entry("opening", "Reopen a closed job: the vehicle came back with its complaint."),
     "jobs": Entry("jobs", "List jobs at a glance."),
     "use": Entry("show", "Make a job the current one."),
     "show": Entry("show", "Show a whole job."),
