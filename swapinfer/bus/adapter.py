@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -112,15 +113,21 @@ def _open(interface: str, channel: str, speed: int) -> can.BusABC:
         raise BusError(f"the adapter {interface}:{channel} cannot be opened: {reason}") from error
 
 
-def write_frames(path: Path, frames: Iterable[can.Message]) -> None:
-    """Write a recording.
+@contextmanager
+def recording(path: Path, so_far: Iterable[can.Message]) -> Iterator[Callable[[can.Message], None]]:
+    """Write a recording, frame by frame.
 
     Parameters
     ----------
     path : Path
         Its ending says the form, one of `FORMATS`.
-    frames : iterable of can.Message
-        In the order in which they came.
+    so_far : iterable of can.Message
+        What is written first.
+
+    Yields
+    ------
+    callable
+        Writes one more frame.
 
     Raises
     ------
@@ -129,11 +136,12 @@ def write_frames(path: Path, frames: Iterable[can.Message]) -> None:
     """
     import can
 
-    _check_form(path)
+    check_form(path)
     try:
         with can.Logger(path) as writer:
-            for frame in frames:
+            for frame in so_far:
                 writer.on_message_received(frame)
+            yield writer.on_message_received
     except OSError as error:
         raise InputError(f"{path} cannot be written: {error.strerror}") from error
 
@@ -153,7 +161,7 @@ def read_frames(path: Path) -> Iterator[can.Message]:
     """
     import can
 
-    _check_form(path)
+    check_form(path)
     try:
         with can.LogReader(path) as reader:
             yield from reader
@@ -163,7 +171,8 @@ def read_frames(path: Path) -> Iterator[can.Message]:
         raise InputError(f"{path} is no recording of a bus in the form {path.suffix}") from error
 
 
-def _check_form(path: Path) -> None:
+def check_form(path: Path) -> None:
+    """Refuse a file whose ending does not say how a bus is recorded in it."""
     if path.suffix.lower() not in FORMATS:
         raise InputError(
             f'"{path.name}" does not say what form it has; accepted endings: {", ".join(FORMATS)}'

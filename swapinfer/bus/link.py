@@ -121,7 +121,7 @@ class Link:
         addressing: Addressing = SHORT,
         keep: Callable[[can.Message], None] | None = None,
     ) -> None:
-        self.bus, self.addressing, self._keep = bus, addressing, keep
+        self.bus, self.addressing, self.keep = bus, addressing, keep
 
     def __enter__(self) -> Self:
         return self
@@ -209,8 +209,8 @@ class Link:
             raise BusError(f"the bus cannot be read: {error}") from error
 
     def _tell(self, message: can.Message) -> None:
-        if self._keep is not None:
-            self._keep(message)
+        if self.keep is not None:
+            self.keep(message)
 
 
 class _Talk:
@@ -292,26 +292,27 @@ def _answers(message: bytes, request: bytes) -> bool:
     return message[0] == request[0] + ANSWER and message[1 : 1 + len(echoed)] == echoed
 
 
-def replay(messages: Iterable[can.Message]) -> Iterator[Answer | Trouble]:
-    """Put together what units answered in a recording, whoever asked.
+def replay(messages: Iterable[can.Message]) -> Iterator[tuple[float, Answer | Trouble]]:
+    """Put together what units answered in a recording, whoever asked, with its time in seconds.
 
     Parameters
     ----------
     messages : iterable of can.Message
         In the order in which they were recorded.
     """
+    at = 0.0
     assemblers: dict[int, Assembler] = {}
     for message in messages:
         if not any(is_answer(message, addressing) for addressing in ADDRESSINGS):
             continue
-        source = message.arbitration_id
+        source, at = message.arbitration_id, message.timestamp
         try:
             whole = assemblers.setdefault(source, Assembler()).feed(bytes(message.data))
         except BusError as error:
-            yield Trouble(source, str(error))
+            yield at, Trouble(source, str(error))
             continue
         if whole is not None and not (whole[0] == REFUSED and whole[2:3] == bytes([WAIT])):
-            yield Answer(source, whole)
+            yield at, Answer(source, whole)
     for source, assembler in assemblers.items():
         if assembler.is_begun:
-            yield Trouble(source, BROKE_OFF)
+            yield at, Trouble(source, BROKE_OFF)

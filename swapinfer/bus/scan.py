@@ -5,7 +5,7 @@ The same answers lead to the same reading, whether they were just asked for or r
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from msgspec import Struct, field
@@ -28,6 +28,9 @@ ERASED = "somebody erased what was stored: what it states after that says little
 """Told of a recording; a scan never erases."""
 
 
+_UNITS = {quantity.name: quantity.unit for quantity in sv.QUANTITIES.values()}
+
+
 class Frame(Struct, frozen=True):
     """What a unit kept of the moment in which it stored a code.
 
@@ -41,6 +44,12 @@ class Frame(Struct, frozen=True):
 
     code: str
     values: dict[str, float] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        said = (
+            f"{name} {value:.0f} {_UNITS[name]}".rstrip() for name, value in self.values.items()
+        )
+        return " ".join([self.code, *([f"({', '.join(said)})"] if self.values else [])])
 
 
 class UnitReading(Struct, frozen=True):
@@ -64,6 +73,8 @@ class UnitReading(Struct, frozen=True):
         As they stood when read.
     number : str
         Vehicle's identification number, where it was asked for.
+    raw : tuple of str
+        Its answers as they came, in hexadecimal; without the number, which is personal.
     """
 
     unit: str
@@ -77,6 +88,19 @@ class UnitReading(Struct, frozen=True):
     averages: dict[int, int] = field(default_factory=dict)
     values: dict[str, float] = field(default_factory=dict)
     number: str = ""
+    raw: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        lists = {name: getattr(self, name) for name in sv.CODES.values()}
+        said = [
+            f"{name} {' '.join(codes) or 'none'}"
+            for name, codes in lists.items()
+            if codes is not None
+        ]
+        said += [f"freeze frame {self.frame}"] * (self.frame is not None)
+        if self.counts:
+            said.append("misfires " + ", ".join(f"{c}: {n}" for c, n in self.counts.items()))
+        return f"unit {self.unit}: {', '.join(said) or 'nothing stored'}"
 
 
 class Reading(Struct, frozen=True):
@@ -117,6 +141,8 @@ class _Gathered:
             self.fail(Trouble(answer.unit, str(error)))
             return
         unit = self.units.setdefault(answer.unit, UnitReading(f"{answer.unit:X}"))
+        if answer.message[0] != sv.VEHICLE + sv.ANSWER and answer.message.hex() not in unit.raw:
+            unit = replace(unit, raw=(*unit.raw, answer.message.hex()))
         for one in stated:
             if isinstance(one, sv.Erased):
                 self.fail(Trouble(answer.unit, ERASED))
@@ -207,7 +233,7 @@ def scan(
     for unit in sorted(found.units):
         for request, what in _requests(found, unit, with_number=with_number):
             tell(f"unit {unit:X}: {what}")
-            found.hear(_ask(link, request, unit))
+            found.hear(ask_unit(link, request, unit))
     return found.reading()
 
 
@@ -219,7 +245,7 @@ def _nobody(found: _Gathered) -> str:
     )
 
 
-def _ask(link: Link, request: bytes, unit: int) -> Heard:
+def ask_unit(link: Link, request: bytes, unit: int) -> Heard:
     """Ask a unit itself, and all of them where it does not listen to that."""
     heard = link.ask(request, unit)
     if heard.answers or any(trouble.what != NO_ANSWER for trouble in heard.troubles):
@@ -277,11 +303,30 @@ def read_recording(messages: Iterable[can.Message]) -> Reading:
         If no unit states anything in it.
     """
     found = _Gathered()
-    for one in replay(messages):
+    for _, one in replay(messages):
         if isinstance(one, Trouble):
             found.fail(one)
         else:
             found.take(one)
-    if not any(unit != UnitReading(unit.unit) for unit in found.units.values()):
+    if not any(unit != UnitReading(unit.unit, raw=unit.raw) for unit in found.units.values()):
         raise BusError("no control unit states anything in this recording")
+    return found.reading()
+
+
+def read_answers(heard: Mapping[str, Sequence[str]]) -> Reading:
+    """Say what units stated in answers that were kept.
+
+    Parameters
+    ----------
+    heard : mapping of str to sequence of str
+        Unit to what `UnitReading.raw` holds of it.
+
+    Returns
+    -------
+    Reading
+    """
+    found = _Gathered()
+    for unit, answers in heard.items():
+        for answer in answers:
+            found.take(Answer(int(unit, 16), bytes.fromhex(answer)))
     return found.reading()

@@ -2,31 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import math
+from collections.abc import Iterator
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, ClassVar
 
 import typer
 
-from swapinfer.bus.adapter import connect, list_adapters, read_frames, write_frames
+from swapinfer.bus.adapter import check_form, connect, list_adapters, read_frames, recording
 from swapinfer.bus.scan import Reading, UnitReading, read_recording
-from swapinfer.bus.scan import scan as scan_units
+from swapinfer.bus.watch import Course, watch, watch_recording
 from swapinfer.commands.app import command
 from swapinfer.commands.drive import check_run
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.page import Page, show
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
-from swapinfer.commands.terminal import is_watched, say_aside
+from swapinfer.commands.terminal import changing, page, say_aside
 from swapinfer.commands.typed import quantity, words
-from swapinfer.errors import InputError
+from swapinfer.commands.vehicle import (
+    found_codes,
+    found_counts,
+    read_vehicle,
+    run_found,
+    run_seen,
+    scan_link,
+)
+from swapinfer.errors import BusError, InputError, SwapinferError
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job, carry_on
 
 if TYPE_CHECKING:
     import can
-
-POWERTRAIN = "P"
-"""Codes of other systems do not bear on a misfire."""
 
 
 class ScanView(Facts, frozen=True):
@@ -81,7 +89,13 @@ def scan(
     after: Annotated[
         str, typer.Option(help="Record the findings as those of a drive of so many minutes.")
     ] = "",
-    when: Annotated[str, typer.Option(help="Conditions of that drive: warm,load.")] = "",
+    follow: Annotated[
+        bool, typer.Option("--watch", help="Follow a drive to its end, and record it.")
+    ] = False,
+    minutes: Annotated[str, typer.Option(help="With --watch: end after so much running.")] = "",
+    when: Annotated[
+        str, typer.Option(help="Conditions of that drive: warm,load; with --watch more of them.")
+    ] = "",
     number: Annotated[
         bool, typer.Option("--vin", help="Read the vehicle's number as well; it is personal.")
     ] = False,
@@ -95,63 +109,124 @@ def scan(
     Raises
     ------
     InputError
-        If no adapter is named, or conditions without a drive.
+        If no adapter is named, or what was asked for does not go together.
     BusError
-        If nobody answers.
+        If nobody answers, or the engine did not run while it was watched.
     """
     if check:
         return AdaptersView(tuple(list_adapters()))
-    if when and not after:
+    if when and not after and not follow:
         raise InputError("--when tells of a drive; say how long it was, as in --after 15")
-    source = str(replay) if replay else bus or shop.settings.adapter
-    if not source:
+    if after and follow:
+        raise InputError("--after tells of a drive that is over; --watch follows one from here on")
+    if minutes and not follow:
+        raise InputError("--minutes ends a drive that is followed: --watch --minutes 20")
+    if keep:
+        check_form(keep)
+    source = "" if replay else adapter_named(shop, bus)
+    if follow:
+        job = shop.load(ro).job
+        carry_on(job, ev.Ran(1.0, words(when), ()))  # refused now rather than after the drive
+        most = quantity(minutes, "min") or math.inf
+        course, reading = (
+            _watch_recording(replay) if replay else _watch_drive(source, keep, most, job)
+        )
+        return _record(shop, run_seen(course, reading, job.pack.running, words(when)), ro)
+    reading = (
+        read_recording(read_frames(replay))
+        if replay
+        else _scan_vehicle(source, keep, with_number=number)
+    )
+    if not after:
+        told = f"swapinfer drive MINUTES{_options(found_codes(reading), found_counts(reading))}"
+        return ScanView(str(replay or source), reading.units, reading.troubles, told)
+    return _record(shop, run_found(reading, quantity(after, "min") or 0.0, words(when)), ro)
+
+
+def adapter_named(shop: Shop, bus: str = "") -> str:
+    """Return the adapter that was typed, or the shop's.
+
+    Raises
+    ------
+    InputError
+        If there is neither.
+    """
+    if not bus and not shop.settings.adapter:
         raise InputError(
             "name the adapter, as in --bus socketcan:can0, or once and for all: "
             "swapinfer settings --set adapter=socketcan:can0; "
             "swapinfer scan --check lists those that are there"
         )
-    reading = (
-        read_recording(read_frames(replay))
-        if replay
-        else _read_vehicle(source, keep, with_number=number)
-    )
-    if not after:
-        told = f"swapinfer drive MINUTES{_options(found_codes(reading), found_counts(reading))}"
-        return ScanView(source, reading.units, reading.troubles, told)
-    run = ev.Ran(
-        quantity(after, "min") or 0.0, words(when), found_codes(reading), found_counts(reading)
-    )
-    return record(shop, lambda job: [check_run(job, run)], ro)
+    return bus or shop.settings.adapter
 
 
-def _read_vehicle(name: str, keep: Path | None, *, with_number: bool) -> Reading:
-    tell: Callable[[str], None] = say_aside if is_watched() else lambda _: None
+def _record(shop: Shop, run: ev.Ran, ro: str) -> Recorded:
+    try:
+        return record(shop, lambda job: [check_run(job, run)], ro)
+    except SwapinferError:
+        when = f" --when {','.join(run.conditions)}" if run.conditions else ""
+        found = _options(run.codes, run.counts)
+        say_aside(f"not recorded: swapinfer drive {run.minutes:g}{when}{found}")
+        raise
+
+
+def _scan_vehicle(name: str, keep: Path | None, *, with_number: bool) -> Reading:
     frames: list[can.Message] = []
-    with connect(name, frames.append) as link:
-        reading = scan_units(link, with_number=with_number, tell=tell)
+    reading = read_vehicle(name, frames.append, with_number=with_number)
     if keep:
-        write_frames(keep, frames)
+        with recording(keep, frames):
+            pass
     return reading
 
 
-def found_codes(reading: Reading) -> tuple[str, ...] | None:
-    """Return the codes of the powertrain that are stored or pending; None if nobody lists any."""
-    lists = [codes for unit in reading.units for codes in (unit.stored, unit.pending)]
-    if all(codes is None for codes in lists):
-        return None
-    found = (code for codes in lists for code in codes or () if code.startswith(POWERTRAIN))
-    return tuple(dict.fromkeys(found))
+def _watch_recording(path: Path) -> tuple[Course, Reading]:
+    frames = list(read_frames(path))
+    return watch_recording(frames), read_recording(frames)
 
 
-def found_counts(reading: Reading) -> dict[int, int]:
-    """Return the misfires of each cylinder in this driving cycle.
+def _watch_drive(
+    name: str, keep: Path | None, minutes: float, job: Job
+) -> tuple[Course, Reading | None]:
+    """Follow a drive to its end, whatever ends it, and scan once more if anybody still answers."""
+    course = Course()
+    frames: list[can.Message] = []
+    with (
+        connect(name, frames.append) as link,
+        recording(keep, frames) if keep else nullcontext() as link.keep,
+    ):
+        units = scan_link(link).units
+        for caution in job.pack.running.cautions:
+            say_aside("\n".join(page().wrap(f"CAUTION: {job.pack.cautions[caution].text}")))
+        say_aside("watching: start the engine and drive; Ctrl-C ends it")
+        counting = [unit for unit in units if unit.counts] or units
+        try:
+            with changing() as tell:
+                shown: dict[int, int] = {}
+                for _ in watch(link, course, counting, minutes):
+                    tell(_standing(course), _news(course, shown))
+                    shown = course.counts
+        except KeyboardInterrupt:
+            course.ending = "stopped by hand"
+        say_aside(f"{course.ending}; reading what is stored")
+        try:
+            return course, scan_link(link)
+        except (BusError, KeyboardInterrupt):
+            return course, None
 
-    Counters stand at nought until their monitor has run; then they say nothing.
-    """
-    for unit in reading.units:
-        if unit.counts and unit.has_run is not False:
-            return dict(unit.counts)
-    return {}
+
+def _standing(course: Course) -> str:
+    values = ", ".join(f"{name} {value:.0f}" for name, value in course.values.items())
+    rows = [[f"cylinder {cylinder}", f"{count}"] for cylinder, count in course.counts.items()]
+    return "\n".join([f"{course.minutes:.1f} min: {values}", *page().table(rows)])
+
+
+def _news(course: Course, shown: dict[int, int]) -> str:
+    """Say which counters went on since they were shown, a line each."""
+    return "\n".join(
+        f"{course.minutes:.1f} min: cylinder {cylinder}: {count}"
+        for cylinder, count in course.counts.items()
+        if count != shown.get(cylinder, 0)
+    )
 
 
 def _options(codes: tuple[str, ...] | None, counts: dict[int, int]) -> str:
@@ -184,8 +259,7 @@ def _unit(unit: UnitReading, page: Page) -> Iterator[str]:
         )
     ]
     if unit.frame:
-        values = ", ".join(f"{name} {value:.0f}" for name, value in unit.frame.values.items())
-        rows.append(("freeze frame", f"{unit.frame.code}: {values}" if values else unit.frame.code))
+        rows.append(("freeze frame", str(unit.frame)))
     if unit.counts:
         idle = "; the monitor has not run since codes were erased" * (unit.has_run is False)
         rows.append(("misfires, this cycle", _counted(unit.counts) + idle))

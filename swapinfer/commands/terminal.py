@@ -6,7 +6,8 @@ import json
 import os
 import shutil
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import typer
@@ -105,6 +106,27 @@ def watched(items: Iterable[T], what: str, total: int | None = None) -> Iterable
         disable=not is_watched(),
         transient=True,
     )
+
+
+@contextmanager
+def changing() -> Iterator[Callable[[str, str], None]]:
+    """Show on the side, while work goes on, how things stand.
+
+    Yields
+    ------
+    callable
+        Takes how things stand, which is shown in place where someone watches, and what is new,
+        which is said in a line where nobody does; empty when nothing is.
+    """
+    if not is_watched():
+        yield lambda _, news: say_aside(news) if news else None
+        return
+    from rich.console import Console
+    from rich.live import Live
+    from rich.text import Text
+
+    with Live(console=Console(stderr=True), auto_refresh=False) as live:
+        yield lambda standing, _: live.update(Text(printable(standing, keep="\n")), refresh=True)
 
 
 class Speaker(Protocol):

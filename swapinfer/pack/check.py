@@ -6,6 +6,8 @@ import math
 import re
 from collections.abc import Collection, Iterable, Mapping
 
+from swapinfer.bus.services import QUANTITIES
+from swapinfer.bus.watch import WATCHED
 from swapinfer.errors import near_match
 from swapinfer.layout import PATTERNS
 from swapinfer.pack.misfits import MisfitError, Table
@@ -91,6 +93,7 @@ def check_pack(pack: Pack) -> None:
             raise MisfitError(f"must not be negative, got {layout.degrees}", where)
     _check_cautions(pack)
     _all_known(pack.running.cautions, pack.cautions, "caution", "running", "cautions")
+    _check_signs(pack)
     _check_costs(pack)
     for access in pack.access.values():
         _check_access(pack, access)
@@ -108,6 +111,18 @@ def check_pack(pack: Pack) -> None:
         _known(what, tables, "sort of step", "custom", "order", str(number))
         _known(name, tables[what], what, "custom", "order", str(number))
     _check_sources(pack)
+
+
+def _check_signs(pack: Pack) -> None:
+    path = ("running", "signs")
+    stated = [QUANTITIES[number].name for number in WATCHED]
+    _all_known(pack.running.signs, pack.running.conditions, "condition", *path)
+    for tag, sign in pack.running.signs.items():
+        _all_known(sign.between, stated, "quantity of the bus", *path, tag, "between")
+        for name, (low, high) in sign.between.items():
+            if low > high:
+                where = (*path, tag, "between", name)
+                raise MisfitError(f"must rise, got [{low:g}, {high:g}]", where)
 
 
 def _check_cautions(pack: Pack) -> None:

@@ -554,6 +554,21 @@ class Code(Record, frozen=True, kw_only=True):
     false_chance: Chance
 
 
+class Sign(Record, frozen=True):
+    """By what a drive that was followed over the bus is seen to have had a condition.
+
+    Attributes
+    ----------
+    between : dict of str to (float, float)
+        Quantity of the bus to its limits.
+    share : float
+        Of the running time in which all of them held, at least.
+    """
+
+    between: dict[str, tuple[float, float]]
+    share: Chance
+
+
 class Running(Record, frozen=True):
     """Numbers about engine running that belong to no element.
 
@@ -585,6 +600,8 @@ class Running(Record, frozen=True):
         Chance that a drive in which a misfire was felt leaves no code of it.
     conditions : dict of str to str
         Condition tags and what they mean.
+    signs : dict of str to Sign
+        Condition tag to what shows it; of a tag without one a person tells.
     cautions : tuple of str
         Shown before every drive.
     """
@@ -604,6 +621,7 @@ class Running(Record, frozen=True):
     suspected_right: Chance = 0.6
     km_per_day: Positive = 40.0
     unseen: Chance = 0.0
+    signs: dict[str, Sign] = {}
 
 
 class Costs(Record, frozen=True):

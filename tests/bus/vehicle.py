@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import threading
+import time
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from typing import Self
 
 import pytest
 
@@ -33,9 +35,12 @@ class Unit:
     counters: dict[int, tuple[int, int]] = field(default_factory=dict)
     number: bytes = b""
     asked: list[bytes] = field(default_factory=list)
+    is_silent: bool = False
 
     def respond(self, request: bytes) -> bytes | None:
         """Answer as the standard has it."""
+        if self.is_silent:
+            return None
         self.asked.append(request)
         service, rest = request[0], request[1:]
         known = {1: self._now, 2: self._frame, 6: self._monitor, 9: self._vehicle}
@@ -64,6 +69,39 @@ class Unit:
 
     def _vehicle(self, rest: bytes) -> bytes | None:
         return b"\x01" + self.number if rest[0] == 2 and self.number else None
+
+
+class Driver:
+    """Drives in the background: step by step, what the unit states changes.
+
+    Parameters
+    ----------
+    unit : Unit
+        Of the engine.
+    steps : iterable of (float, dict of int to bytes, dict of int to int)
+        Seconds to wait, what is stated from then on, and misfires that each cylinder adds.
+    """
+
+    def __init__(
+        self, unit: Unit, steps: Iterable[tuple[float, dict[int, bytes], dict[int, int]]]
+    ) -> None:
+        self._unit, self._steps = unit, steps
+        self._thread = threading.Thread(target=self._drive, daemon=True)
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._thread.join()
+
+    def _drive(self) -> None:
+        for seconds, stated, misfires in self._steps:
+            time.sleep(seconds)
+            self._unit.now |= stated
+            for cylinder, more in misfires.items():
+                average, count = self._unit.counters[cylinder]
+                self._unit.counters[cylinder] = average, count + more
 
 
 class Vehicle:
@@ -145,6 +183,7 @@ def engine_unit(answers_on: int = 0x7E8) -> Unit:
         permanent=b"\0",
         now={
             0x01: bytes.fromhex("82 07 E5 00"),
+            0x04: b"\x30",
             0x05: b"\x7b",
             0x0C: bytes.fromhex("0BB8"),
             0x0D: b"\x00",

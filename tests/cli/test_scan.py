@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import signal
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from swapinfer.bus import watch as watching
 from tests.bus.conftest import drive_in
-from tests.bus.vehicle import ENGINE_NUMBER, Vehicle, engine_unit, gearbox_unit
+from tests.bus.vehicle import ENGINE_NUMBER, Driver, Vehicle, engine_unit, gearbox_unit
 from tests.cli.conftest import Bay
 
 __all__ = ["drive_in"]
+
+LOADED = {0x04: b"\xe6", 0x0C: bytes.fromhex("1AF8"), 0x0D: b"\x48"}
+"""Nine tenths of the load, 1,726 rpm, 72 km/h."""
+
+
+@pytest.fixture
+def hurried(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, seconds in (("EVERY", 0.02), ("SILENT", 0.5), ("STOPPED", 0.5)):
+        monkeypatch.setattr(watching, name, seconds)
 
 
 def test_a_scan_after_a_drive_is_the_drive_as_typed(
@@ -62,3 +74,71 @@ def test_the_adapter_of_the_settings_is_used(bay: Bay, drive_in: Callable[..., V
     vehicle = drive_in(engine_unit())
     bay.must(f"settings --set adapter=virtual:{vehicle.channel}")
     assert "P0303" in bay.must("scan").out
+
+
+@pytest.mark.usefixtures("hurried")
+def test_a_watched_drive_is_recorded_with_what_the_counters_gained(
+    bay: Bay, drive_in: Callable[..., Vehicle]
+) -> None:
+    engine = engine_unit()
+    engine.now |= LOADED
+    vehicle, log = drive_in(engine, gearbox_unit()), bay.folder / "drive.log"
+    bay.must("open RO-1 --layout inline-4")
+    line = f"scan --bus virtual:{vehicle.channel} --watch --minutes 0.05 --record {log} --when wet"
+    with Driver(engine, [(2.0, {}, {3: 9}), (0.5, {}, {3: 5})]):
+        told = bay.must(f"{line} --json")
+    (said,) = told.facts["said"]
+    assert said.startswith("ran 0.1 min (warm, load, wet), misfire counts 1: 0, 2: 0, 3: 14, 4: 0")
+    assert "P0300 P0303" in said
+    assert told.facts["meaning"] == ["cylinder 3 misfired, the others were quiet"]
+    news = [line for line in told.err.splitlines() if "cylinder 3" in line]
+    assert [line.rpartition(": ")[2] for line in news] == ["9", "14"]
+    assert "the driver only drives" in " ".join(told.err.split())
+    again = bay.must(f"scan --watch --replay {log} --when wet --what-if --json")
+    assert again.facts["said"] == [said]
+
+
+@pytest.mark.usefixtures("hurried")
+def test_a_drive_that_is_stopped_or_falls_silent_is_recorded_as_far_as_it_was_seen(
+    bay: Bay, drive_in: Callable[..., Vehicle]
+) -> None:
+    def steps(ends: Callable[[], None]) -> Iterator[tuple[float, dict, dict]]:
+        yield 1.8, {}, {3: 9}
+        yield 0.6, {}, {}
+        ends()
+
+    bay.must("open RO-1 --layout inline-4")
+    engine = engine_unit()
+    engine.now |= LOADED
+    bay.must(f"settings --set adapter=virtual:{drive_in(engine).channel}")
+    main = threading.main_thread().ident
+    with Driver(engine, steps(lambda: signal.pthread_kill(main, signal.SIGINT))):
+        told = bay.must("scan --watch")
+    assert "stopped by hand" in told.err
+    assert "misfire counts 1: 0, 2: 0, 3: 9, 4: 0, codes P0300 P0303" in " ".join(told.out.split())
+    with Driver(engine, steps(lambda: setattr(engine, "is_silent", True))):
+        told = bay.must("scan --watch")
+    assert "the bus fell silent" in told.err
+    assert "misfire counts 1: 0, 2: 0, 3: 9, 4: 0 " in " ".join(told.out.split())
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("scan --watch --when wett", 'did you mean "wet"'),
+        ("scan --watch --after 15", "over"),
+        ("scan --minutes 15", "--watch --minutes"),
+        ("scan --watch --record drive.txt", "accepted endings"),
+        ("scan --watch --replay parked.log", "did not run"),
+    ],
+)
+def test_a_watch_that_cannot_be_is_refused_before_the_drive(bay: Bay, line: str, said: str) -> None:
+    parked = bay.folder / "parked.log"
+    parked.write_text("(1.0) can0 7E8#04410C0000000000\n")
+    bay.must("open RO-1 --layout inline-4")
+    bay.must("settings --set adapter=virtual:nobody-there")
+    told = bay(line.replace("parked.log", str(parked)))
+    assert told.code in (2, 13)
+    assert said in told.err
+    assert len(told.err.splitlines()) == 1
+    assert len(bay.must("show --json").facts["events"]) == 1

@@ -1,0 +1,108 @@
+"""The vehicle in front of the shop: what its control units state, as a run of a job has it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from swapinfer.bus.adapter import connect
+from swapinfer.bus.link import Link
+from swapinfer.bus.scan import Reading, scan
+from swapinfer.bus.watch import Course
+from swapinfer.commands.terminal import is_watched, say_aside
+from swapinfer.errors import BusError
+from swapinfer.ledger import events as ev
+from swapinfer.pack.model import Running
+
+if TYPE_CHECKING:
+    import can
+
+POWERTRAIN = "P"
+"""Codes of other systems do not bear on a misfire."""
+
+
+def read_vehicle(
+    name: str, keep: Callable[[can.Message], None] | None = None, *, with_number: bool = False
+) -> Reading:
+    """Connect to a vehicle and scan it.
+
+    Parameters
+    ----------
+    name : str
+        Adapter, as in ``socketcan:can0``.
+    keep : callable, optional
+        Told every diagnostic frame.
+    with_number : bool, optional
+        Whether the vehicle's number is read as well.
+
+    Raises
+    ------
+    InputError
+        If there is no such kind of adapter.
+    BusError
+        If it cannot be opened, or nobody answers.
+    """
+    with connect(name, keep) as link:
+        return scan_link(link, with_number=with_number)
+
+
+def scan_link(link: Link, *, with_number: bool = False) -> Reading:
+    """Scan a vehicle that is connected, and say how that goes on where someone watches."""
+    return scan(link, with_number=with_number, tell=say_aside if is_watched() else lambda _: None)
+
+
+def found_codes(reading: Reading) -> tuple[str, ...] | None:
+    """Return the codes of the powertrain that are stored or pending; None if nobody lists any."""
+    lists = [codes for unit in reading.units for codes in (unit.stored, unit.pending)]
+    if all(codes is None for codes in lists):
+        return None
+    found = (code for codes in lists for code in codes or () if code.startswith(POWERTRAIN))
+    return tuple(dict.fromkeys(found))
+
+
+def found_counts(reading: Reading) -> dict[int, int]:
+    """Return the misfires of each cylinder in this driving cycle.
+
+    Counters stand at nought until their monitor has run; then they say nothing.
+    """
+    found: dict[int, int] = {}
+    for unit in reading.units:
+        if unit.has_run is not False or any(unit.counts.values()):
+            found = {**unit.counts, **found}
+    return found
+
+
+def run_found(reading: Reading, minutes: float, conditions: tuple[str, ...]) -> ev.Ran:
+    """Return a run as a scan after it found it."""
+    return ev.Ran(minutes, conditions, found_codes(reading), found_counts(reading))
+
+
+def run_seen(
+    course: Course, reading: Reading | None, running: Running, besides: tuple[str, ...]
+) -> ev.Ran:
+    """Return a run as it was watched.
+
+    Parameters
+    ----------
+    course : Course
+        All of it.
+    reading : Reading or None
+        What was scanned after it; None where nobody answered any more.
+    running : Running
+        By whose signs conditions are told.
+    besides : tuple of str
+        Conditions that a person tells.
+
+    Raises
+    ------
+    BusError
+        If the engine did not run.
+    """
+    if not course.stretches:
+        raise BusError("the engine did not run while it was watched; nothing was recorded")
+    seen = [tag for tag, sign in running.signs.items() if course.share(sign.between) >= sign.share]
+    conditions = tuple(dict.fromkeys([*seen, *besides]))
+    minutes = max(round(course.minutes, 1), 0.1)
+    run = run_found(reading or Reading(()), minutes, conditions)
+    counts = {c: n for c, n in course.counts.items() if n or c in run.counts or not reading}
+    return ev.Ran(minutes, conditions, run.codes, counts)
