@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from swapinfer.bus.adapter import connect, read_frames, write_frames
+from swapinfer.bus.adapter import connect, read_frames, recording
 from swapinfer.bus.link import LONG, Link
 from swapinfer.bus.scan import Frame, read_recording, scan
 from swapinfer.bus.services import read_answer
@@ -95,7 +95,8 @@ def test_a_recording_reads_to_the_same_facts(
     frames: list[can.Message] = []
     with connect(f"virtual:{vehicle.channel}", frames.append) as link:
         live = scan(link)
-    write_frames(path, frames)
+    with recording(path, frames):
+        pass
     assert read_recording(read_frames(path)) == live
 
 
