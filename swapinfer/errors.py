@@ -14,6 +14,8 @@
     ├── EvidenceError         4   findings that the exact engine cannot take
     ├── LearnError            5   history that cannot be learned from
     ├── ClaimError            6   a write-up that cannot be made or does not verify
+    │   ├── OwnPriorsError   14   it verifies, but not under the published priors
+    │   └── IncompleteError  15   it lacks what its template requires
     ├── ExtraError           12   a library that is not installed
     └── BusError             13   the diagnostic bus, or an adapter to it
 """
@@ -96,6 +98,18 @@ class ClaimError(SwapinferError):
     """A write-up cannot be made, or does not verify."""
 
     exit_code = 6
+
+
+class OwnPriorsError(ClaimError):
+    """A write-up verifies, but its priors are not the published ones."""
+
+    exit_code = 14
+
+
+class IncompleteError(ClaimError):
+    """A write-up lacks what its template requires, or goes beyond its limits."""
+
+    exit_code = 15
 
 
 class ExtraError(SwapinferError):

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import datetime, timedelta
+from collections.abc import Iterable, Sequence
 from functools import cached_property, partial
-from itertools import pairwise
 
 import numpy as np
 from msgspec import Struct
@@ -15,25 +13,20 @@ from msgspec.structs import replace
 from swapinfer.claim.facts import (
     Against,
     CauseLine,
-    Conflict,
     FindingLine,
     ModeLine,
     NearestRival,
     Otherwise,
     Rival,
-    Standing,
-    Verification,
 )
 from swapinfer.errors import SwapinferError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.states import draw_priors
-from swapinfer.ledger.event import Aside, require_known
-from swapinfer.ledger.events import Opened, Ran, Reopened
-from swapinfer.ledger.record import Record, as_utc, clock_steps
+from swapinfer.ledger.event import require_known
 from swapinfer.ledger.replay import Job, Numbered, replay
-from swapinfer.ledger.words import element_label, now_at
-from swapinfer.pack.model import Pack, Test
+from swapinfer.ledger.words import element_label, now_at, origin, where_words
+from swapinfer.pack.model import Kind, Pack, Test
 from swapinfer.plan.costing import mode_weights
 from swapinfer.posterior import (
     FaultIntervals,
@@ -61,22 +54,7 @@ LIKELY = 0.5
 WORTH_SAYING = 1.0
 """Decibans from which a finding is said to have spoken against something."""
 
-AGAINST_THE_CAUSE = 5.0
-"""Decibans from which a finding against the cause is a conflict."""
-
 MOST_AGAINST = 3
-
-ROUNDED = 5.0
-"""Minutes by which a drive may be longer than the clock allows, and clocks may differ."""
-
-FASTEST = 3.0
-"""Times faster than by standard times that a job may have gone."""
-
-ALL_ROUNDED = 30.0
-"""Minutes of standard time that may be recorded in no time at all."""
-
-MOST_RARER = 1e6
-"""Times rarer beforehand, beyond which it does not matter."""
 
 
 class Course(Struct, frozen=True, eq=False, dict=True):
@@ -188,12 +166,15 @@ class Course(Struct, frozen=True, eq=False, dict=True):
 
     def modes_of(self, element: str) -> dict[str, float]:
         """How an element failed: as the job was closed with, else the probability of each mode."""
-        closing = self.job.closing
-        if closing is not None:
-            named = dict(zip(closing.causes, closing.modes, strict=False))
-            if named.get(element):
-                return {named[element]: 1.0}
+        if mode := self.closed_as(element):
+            return {mode: 1.0}
         return mode_weights(self.evidence.space, self.posterior, element)
+
+    def closed_as(self, element: str) -> str:
+        """Mode that the job was closed with; empty where none was named."""
+        closing = self.job.closing
+        named = dict(zip(closing.causes, closing.modes, strict=False)) if closing else {}
+        return named.get(element, "")
 
     def all_faulty(self, elements: Iterable[str]) -> float:
         """Probability that every one of these elements is at fault."""
@@ -313,6 +294,8 @@ def _cause(course: Course, element: str, *, named: bool) -> CauseLine:
     weights = mode_weights(course.evidence.space, course.posterior, element)
     modes = [ModeLine(kind.modes[mode].title, p) for mode, p in weights.items()]
     modes.sort(key=lambda mode: (-mode.probability, mode.title))
+    mode = course.closed_as(element)
+    closed_as = kind.modes[mode].title if mode else ""
     return CauseLine(
         element=element,
         label=course.label(element),
@@ -323,7 +306,19 @@ def _cause(course: Course, element: str, *, named: bool) -> CauseLine:
         before=float(course.fault_ne[0, e]),
         modes=tuple(modes),
         named=named,
+        closed_as=closed_as,
+        headline=_headline(course, element, kind, closed_as),
     )
+
+
+def _headline(course: Course, element: str, kind: Kind, failed: str) -> str:
+    """Name what was at fault by how it failed: "exhaust valve burnt, cylinder 3 (...)"."""
+    if not failed:
+        return course.label(element)
+    if kind.movable:
+        return f"{course.label(element)} ({failed})"
+    place = origin(course.job, element)
+    return f"{', '.join(filter(None, [failed, where_words(place)]))} ({kind.title})"
 
 
 def list_rivals(
@@ -359,143 +354,3 @@ def flip_of(course: Course) -> NearestRival | None:
         return None
     nearest = min(rivals, key=lambda name: (round(math.log(rivals[name]), 6), course.index(name)))
     return NearestRival(course.label(course.leader), course.label(nearest), rivals[nearest])
-
-
-def list_conflicts(
-    course: Course,
-    causes: Sequence[CauseLine],
-    findings: Sequence[FindingLine],
-    records: Sequence[Record],
-    minutes: Mapping[int, float],
-    written_at: str,
-) -> tuple[Conflict, ...]:
-    """List what does not fit: findings against the cause, a better rival, odd records and times.
-
-    Parameters
-    ----------
-    course : Course
-        Of the job.
-    causes, findings
-        Those shown.
-    records : sequence of Record
-        The whole chain.
-    minutes : mapping of int to float
-        Standard time of each event.
-    written_at : str
-        Time of the write-up; empty where it has none.
-    """
-    conflicts = [
-        Conflict("against", finding.seq, causes[0].label, finding.decibans_c[0])
-        for finding in findings
-        if finding.decibans_c[0] <= -AGAINST_THE_CAUSE
-    ]
-    if course.checks is not None:
-        conflicts += [
-            Conflict("check again", seq, "", float(course.checks.conflict_db_n[n]))
-            for n, seq in enumerate(course.evidence.seqs)
-            if course.checks.check_again_n[n]
-        ]
-    for element in course.likely:
-        if element not in course.subjects:
-            kind = "not leading" if element == course.leader else "not named"
-            conflicts.append(Conflict(kind, -1, course.label(element)))
-    conflicts += [Conflict("clock", seq, records[seq].at) for seq in clock_steps(records)]
-    conflicts += _misfit_times(course.job, records, minutes)
-    if written_at:
-        conflicts += dated_after(records, as_utc(written_at))
-    odd = [record.seq for record in records if record.pack != records[0].pack]
-    conflicts += [Conflict("packs", seq, records[seq].pack) for seq in odd]
-    return tuple(conflicts)
-
-
-def _misfit_times(
-    job: Job, records: Sequence[Record], minutes: Mapping[int, float]
-) -> Iterator[Conflict]:
-    """Yield drives longer than the clock allows, and work that the whole time is too short for.
-
-    What was driven before a job was opened, or opened again, may be recorded just after.
-    """
-    events = [(seq, event) for seq, event in job.standing if not isinstance(event, Aside)]
-    taken = 0.0
-    for (before, earlier), (seq, event) in pairwise(events):
-        if isinstance(event, Ran) and isinstance(earlier, (Opened, Reopened)):
-            continue
-        taken += minutes[seq]
-        if isinstance(event, Ran) and event.minutes > _passed(records, before, seq) + ROUNDED:
-            since = records[before].at
-            yield Conflict("drive", seq, records[seq].at, since=since, minutes=event.minutes)
-    last = events[-1][0]
-    if taken > FASTEST * _passed(records, 0, last) + ALL_ROUNDED:
-        yield Conflict("work", last, records[last].at, since=records[0].at, minutes=taken)
-
-
-def _passed(records: Sequence[Record], first: int, last: int) -> float:
-    """Minutes on the clock from one record to another."""
-    return (as_utc(records[last].at) - as_utc(records[first].at)).total_seconds() / 60.0
-
-
-def dated_after(records: Sequence[Record], time: datetime) -> list[Conflict]:
-    """List the records that are dated after a time, for which they were still to come."""
-    latest = time + timedelta(minutes=ROUNDED)
-    late = [record for record in records if as_utc(record.at) > latest]
-    return [Conflict("future", record.seq, record.at) for record in late]
-
-
-def standing_of(
-    course: Course,
-    causes: Sequence[CauseLine],
-    verified: Verification,
-    published: Otherwise,
-    established: float,
-) -> Standing:
-    """Say how firm the conclusion is and, if it is a draft, why.
-
-    Parameters
-    ----------
-    course : Course
-        Of the job.
-    causes : sequence of CauseLine
-        Those shown, the subjects first.
-    verified : Verification
-        What was driven since the last repair.
-    published : Otherwise
-        What follows under the published priors.
-    established : float
-        Least probability for that word.
-    """
-    joint = course.all_faulty(course.subjects)
-    single = len(course.subjects) == 1
-    status, unproven = _status(course.job, verified)
-    unlikely = ["not established"] if joint < established else []
-    if not unlikely and published.joint is not None and published.joint < established:
-        unlikely = ["own priors"]
-    return Standing(
-        status=status,
-        draft=(*unproven, *unlikely),
-        joint=joint,
-        low=causes[0].low if single else None,
-        high=causes[0].high if single else None,
-        rarer=_rarer(joint, established) if single else None,
-        draws=len(course.intervals.fault_de) if course.intervals else 0,
-        established=established,
-        exact=course.posterior.exact,
-        log10_evidence=course.posterior.log_evidence / math.log(10.0),
-    )
-
-
-def _rarer(probability: float, established: float) -> float | None:
-    """How many times a cause's odds beforehand may shrink: its odds now shrink as many times."""
-    least = established if probability >= established else LIKELY
-    if probability < least:
-        return None
-    odds = probability / max(1.0 - probability, 1e-9)
-    return float(f"{min(odds * (1.0 - least) / least, MOST_RARER):.4g}")
-
-
-def _status(job: Job, verified: Verification) -> tuple[str, tuple[str, ...]]:
-    """Open, closed or verified; and why the repair is not proven, if it is not."""
-    if job.closing is None:
-        return "open", ("open",)
-    if not job.closing.verified:
-        return "closed", ("unrepaired" if verified.repaired_seq is None else "unverified",)
-    return ("verified", ()) if verified.proven else ("closed", ("claimed",))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
+from typing import TypeAlias
 
 from swapinfer.claim import proof
 from swapinfer.claim.beliefs import WORTH_SAYING
@@ -11,12 +13,16 @@ from swapinfer.claim.clean import Picture, map_texts
 from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section, Table
 from swapinfer.claim.facts import (
     CauseLine,
+    Charged,
     ClaimFacts,
     Conflict,
+    Exceeded,
     Otherwise,
+    PartLine,
     Readout,
     RepairLine,
     Spent,
+    Unrecorded,
     Vehicle,
     Verification,
 )
@@ -61,7 +67,7 @@ def compose(
         subtitle=f"Write-up of a misfire diagnosis, {first} to {last}, by {who}",
         stamp="Draft" if is_draft else "Closed, repair verified",
         is_draft=is_draft,
-        warnings=(*_why_draft(facts, numbers), *_remarks(facts, numbers)),
+        warnings=(*tell_draft(facts, numbers), *_remarks(facts, numbers)),
         sections=(
             _complaint(facts, numbers),
             _cause(facts, numbers),
@@ -85,7 +91,8 @@ def _shortened(facts: ClaimFacts, numbers: Numbers) -> ClaimFacts:
     return map_texts(facts, shorten)
 
 
-def _why_draft(facts: ClaimFacts, numbers: Numbers) -> tuple[str, ...]:
+def tell_draft(facts: ClaimFacts, numbers: Numbers) -> tuple[str, ...]:
+    """Say why a write-up is a draft; nothing if it is none."""
     standing = facts.standing
     words = {
         "open": "The job is not closed: what follows may still change.",
@@ -98,6 +105,7 @@ def _why_draft(facts: ClaimFacts, numbers: Numbers) -> tuple[str, ...]:
             "established."
         ),
         "own priors": "The cause is established only under priors that are not the published ones.",
+        "incomplete": _tell_missing(facts, numbers),
     }
     return tuple(words[reason] for reason in standing.draft)
 
@@ -113,9 +121,52 @@ def _remarks(facts: ClaimFacts, numbers: Numbers) -> Iterator[str]:
     if facts.with_retracted:
         yield _retractions(facts, facts.with_retracted, numbers)
 
+    if facts.exceeded:
+        yield _tell_exceeded(facts, numbers)
+
     misfits = [one for one in facts.conflicts if one.is_of_time]
     if misfits:
         yield _misfits(misfits, numbers)
+
+
+def _tell_missing(facts: ClaimFacts, numbers: Numbers) -> str:
+    """Say what the template requires and nobody recorded."""
+    missing = [tell_unrecorded(one) for one in facts.unrecorded if one.is_required]
+    return f"Required{_by_whom(numbers)}, and not on record: {'; '.join(missing)}."
+
+
+def _tell_exceeded(facts: ClaimFacts, numbers: Numbers) -> str:
+    beyond = "; ".join(tell_exceeded(one, facts.spent.currency, numbers) for one in facts.exceeded)
+    return f"Beyond the limits{_by_whom(numbers)}: {beyond}."
+
+
+def _by_whom(numbers: Numbers) -> str:
+    name = numbers.settings.template.name
+    return f" of {name}" if name else ""
+
+
+def tell_unrecorded(one: Unrecorded) -> str:
+    """Say what is not on record, and of what."""
+    return f"{one.words} ({listed(one.of)})" if one.of else one.words
+
+
+def tell_exceeded(one: Exceeded, currency: str, numbers: Numbers) -> str:
+    """Say which limit is passed, by what."""
+    amount = partial(numbers.money, currency=numbers.settings.template.currency or currency)
+    words: dict[str, tuple[str, Callable[[float], str]]] = {
+        "probability": ("probability at least", numbers.percent),
+        "residual_risk": ("residual risk at most", numbers.percent),
+        "labour_minutes": ("booked labour at most", numbers.minutes),
+        "times_standard": ("booked, times the standard time, at most", numbers.significant),
+        "parts": ("parts at most", amount),
+        "total": ("amount at most", amount),
+        "months_in_service": ("months in service at most", numbers.significant),
+        "odometer_km": ("odometer when it came at most", numbers.distance),
+        "retracted": ("retracted findings at most", numbers.plain),
+    }
+    title, write = words[one.limit]
+    found = "cannot be told" if one.value is None else write(one.value)
+    return f"{title} {write(one.bound)}: {found}"
 
 
 def _misfits(misfits: Sequence[Conflict], numbers: Numbers) -> str:
@@ -167,21 +218,27 @@ def _complaint(facts: ClaimFacts, numbers: Numbers) -> Section:
     said = Paragraph("No words of the customer were recorded.")
     if facts.complaint.strip():
         said = Paragraph(facts.complaint, "quote")
-    blocks = (said, _vehicle(facts.vehicle, numbers), _codes(facts, numbers))
-    return Section("complaint", "Complaint", blocks, major=True)
+    rows = (*_vehicle(facts.vehicle, numbers), *_codes(facts, numbers))
+    blocks = (said, Pairs(rows))
+    return Section("complaint", numbers.settings.template.headings.complaint, blocks, major=True)
 
 
-def _vehicle(vehicle: Vehicle, numbers: Numbers) -> Pairs:
+Row: TypeAlias = tuple[str, str]
+
+
+def _vehicle(vehicle: Vehicle, numbers: Numbers) -> Iterator[Row]:
     order = "-".join(map(str, vehicle.firing_order))
     given = "generic, check the maker's diagram"
     if vehicle.firing_order_given:
         given = "as given for this vehicle"
-    rows = [("Engine", vehicle.engine), ("Firing order", f"{order} ({given})")]
-    done, driven = (
+    yield "Engine", f"{vehicle.engine}; firing order {order} ({given})"
+    came, left, driven = (
         "not given" if km is None else numbers.distance(km)
-        for km in (vehicle.odometer_km, vehicle.driven_km)
+        for km in (vehicle.odometer_km, vehicle.odometer_out_km, vehicle.driven_km)
     )
-    rows.append(("Odometer", f"{done}; driven with the fault: {driven}"))
+    yield "Odometer", f"in {came}, out {left}; driven with the fault: {driven}"
+    if vehicle.in_service:
+        yield "In service since", numbers.day(vehicle.in_service)
     checked = {
         "valid": "check digit correct",
         "wrong": "check digit WRONG: read it again from the vehicle",
@@ -189,25 +246,20 @@ def _vehicle(vehicle: Vehicle, numbers: Numbers) -> Pairs:
         "malformed": "NOT 17 permitted characters: read it again",
     }
     if vehicle.vin_check:
-        said = f"{vehicle.vin} ({checked[vehicle.vin_check]})"
-        rows.append(("Identification number", said))
+        yield "Identification number", f"{vehicle.vin} ({checked[vehicle.vin_check]})"
     if vehicle.customer:
-        rows.append(("Customer", vehicle.customer))
+        yield "Customer", vehicle.customer
     if vehicle.family:
-        rows.append(("Vehicle family", vehicle.family))
-    return Pairs(tuple(rows))
+        yield "Vehicle family", vehicle.family
 
 
-def _codes(facts: ClaimFacts, numbers: Numbers) -> Block:
-    readouts = {"First readout": facts.codes_before, "After the repair": facts.codes_after}
-    rows = tuple(
-        (f"{when}, {numbers.moment(codes.at)}", _code_words(codes))
-        for when, codes in readouts.items()
-        if codes
-    )
-    if not rows:
-        return Paragraph("No codes were read.")
-    return Table("Trouble codes", ("When", "Codes"), rows, widths=(2, 3))
+def _codes(facts: ClaimFacts, numbers: Numbers) -> Iterator[Row]:
+    readouts = {"Codes at first": facts.codes_before, "After the repair": facts.codes_after}
+    if not any(readouts.values()):
+        yield "Trouble codes", "No codes were read."
+    for when, codes in readouts.items():
+        if codes:
+            yield when, f"{_code_words(codes)}, {numbers.moment(codes.at)}"
 
 
 def _code_words(codes: Readout) -> str:
@@ -238,12 +290,17 @@ def _cause(facts: ClaimFacts, numbers: Numbers) -> Section:
         )
     for cause in facts.concluded:
         whose = "it" if len(facts.concluded) == 1 else f"the {cause.label}"
-        sentences.append(f"How {whose} failed, likeliest first: {_modes(cause, numbers)}.")
+        if cause.closed_as:
+            sentences.append(
+                f"That {whose} failed so ({cause.closed_as}) was named at closing; the probability "
+                "is that of its being at fault, however it failed."
+            )
+        sentences.append(f"By the findings, how {whose} failed: {_modes(cause, numbers)}.")
     blocks = (
         Paragraph(_conclusion(facts, numbers), "lead"),
         Paragraph(" ".join(sentences)),
     )
-    return Section("cause", "Cause", blocks, major=True)
+    return Section("cause", numbers.settings.template.headings.cause, blocks, major=True)
 
 
 def _against(facts: ClaimFacts, numbers: Numbers) -> str:
@@ -290,7 +347,7 @@ def _conclusion(facts: ClaimFacts, numbers: Numbers) -> str:
     firm = "Suspected only" if standing.joint < 0.5 else "Probable, not established"
     if standing.joint >= standing.established and "own priors" not in standing.draft:
         firm = "Established"
-    name = proof.names(facts)
+    name = listed([cause.headline for cause in facts.concluded])
     if len(facts.concluded) > 1:
         name += " together"
     under = "" if facts.published.is_same else " under the shop's own priors"
@@ -317,10 +374,48 @@ def _correction(facts: ClaimFacts, numbers: Numbers) -> Section:
         "fault which can cause a misfire is still in the vehicle, all parts counted."
     )
     blocks.append(Paragraph(verified))
+    if facts.charged:
+        blocks.append(_tabulate_charged(facts.charged, facts.spent.currency, numbers))
     blocks.append(Paragraph(_money(facts.spent, numbers)))
     if facts.remark.strip():
         blocks += [Paragraph("Remark at closing:"), Paragraph(facts.remark, "quote")]
-    return Section("correction", "Correction", tuple(blocks), major=True)
+    blank = [tell_unrecorded(one) for one in facts.unrecorded if not one.is_required]
+    if blank:
+        blocks.append(Paragraph(f"Not on record: {'; '.join(blank)}.", "small"))
+    blocks.append(Paragraph("Technician, date:", "signature"))
+    title = numbers.settings.template.headings.correction
+    return Section("correction", title, tuple(blocks), major=True)
+
+
+def _tabulate_charged(charged: Charged, currency: str, numbers: Numbers) -> Table:
+    """Set what was booked beside the standard time of the same work."""
+    rows = [
+        (
+            line.operation,
+            line.what or "all other work",
+            numbers.minutes(line.booked),
+            numbers.minutes(line.standard),
+            numbers.money(line.money, currency),
+        )
+        for line in charged.lines
+    ]
+    rows += [
+        ("", "parts, at the prices entered", "", "", numbers.money(charged.parts, currency)),
+        (
+            "",
+            "together",
+            numbers.minutes(charged.minutes),
+            "",
+            numbers.money(charged.total, currency),
+        ),
+    ]
+    return Table(
+        "Charged",
+        ("Operation", "Work", "Booked", "Standard", "Amount"),
+        tuple(rows),
+        widths=(3, 10, 3, 3, 4),
+        right=(2, 3, 4),
+    )
 
 
 def _money(spent: Spent, numbers: Numbers) -> str:
@@ -330,7 +425,7 @@ def _money(spent: Spent, numbers: Numbers) -> str:
     )
     took = numbers.minutes(spent.minutes)
     return (
-        f"Cost: {total}, of it labour {labour} ({took} by standard times, at {rate} an hour), "
+        f"Cost by standard times: {total}, of it labour {labour} ({took}, at {rate} an hour), "
         f"parts {parts}, consumables and driving {other}."
     )
 
@@ -351,7 +446,23 @@ def _repair(repair: RepairLine, currency: str, numbers: Numbers) -> tuple[Block,
             f"{repair.next_label} at {other}: the findings did not ask for this."
         )
     lead = f"Work done: {repair.what} ({repair.label})."
-    return Paragraph(lead, "lead"), Paragraph(f"{done} {why}")
+    papers = {"New part": _papers(repair.new), "Old part": _papers(repair.old)}
+    rows = tuple((which, said) for which, said in papers.items() if said)
+    told = (Paragraph(lead, "lead"), Paragraph(f"{done} {why}"))
+    return (*told, Pairs(rows)) if rows else told
+
+
+def _papers(part: PartLine) -> str:
+    """Say what the papers of a part say; nothing if there are none."""
+    words = {
+        "number": "number {}",
+        "serial": "serial number {}",
+        "supplier": "from {}",
+        "showed": "showed when removed: {}",
+        "kept": "kept: {}",
+    }
+    given = {name: getattr(part, name) for name in words}
+    return "; ".join(words[name].format(text) for name, text in given.items() if text)
 
 
 def _verification(drive: Verification, numbers: Numbers) -> str:

@@ -16,7 +16,8 @@ class Paragraph(Struct, frozen=True, tag=True, tag_field="kind"):
     ----------
     style : str
         ``"plain"``, ``"lead"`` (the sentence that matters), ``"quote"`` (someone's own words),
-        ``"small"``, ``"code"`` (typed at a shell) or ``"heading"`` (a minor one).
+        ``"small"``, ``"code"`` (typed at a shell), ``"heading"`` (a minor one) or ``"signature"``
+        (with a line to sign on).
     """
 
     text: str

@@ -20,6 +20,10 @@ class Vehicle(Struct, frozen=True):
         Identification number; empty if not given or left out.
     vin_check : str
         As `swapinfer.claim.vin.check_vin` says; kept when the number is left out.
+    in_service : str
+        Day of first use, in ISO 8601; empty if not given.
+    odometer_out_km : float or None
+        On the clock when the job was closed.
     """
 
     engine: str
@@ -32,6 +36,8 @@ class Vehicle(Struct, frozen=True):
     vin_check: str
     customer: str
     family: str
+    in_service: str
+    odometer_out_km: float | None
 
 
 class ModeLine(Struct, frozen=True):
@@ -60,6 +66,10 @@ class CauseLine(Struct, frozen=True):
         The likeliest first.
     named : bool
         Whether the job was closed with it as a cause.
+    closed_as : str
+        The way of failing that it was closed with; empty where none was named.
+    headline : str
+        What was at fault in one phrase: by how it failed, where that is known.
     """
 
     element: str
@@ -71,6 +81,8 @@ class CauseLine(Struct, frozen=True):
     before: float
     modes: tuple[ModeLine, ...]
     named: bool
+    closed_as: str
+    headline: str
 
 
 class ReadingLine(Struct, frozen=True):
@@ -200,6 +212,16 @@ class Trail(Struct, frozen=True):
     stops: tuple[tuple[int, str], ...]
 
 
+class PartLine(Struct, frozen=True):
+    """A part by its papers; of one that came off also where it is kept and what it showed."""
+
+    number: str = ""
+    serial: str = ""
+    supplier: str = ""
+    kept: str = ""
+    showed: str = ""
+
+
 class RepairLine(OnRecord, frozen=True):
     """Something that was put right.
 
@@ -209,6 +231,10 @@ class RepairLine(OnRecord, frozen=True):
         The repair that it was.
     label : str
         Of what was there before.
+    new, old : PartLine
+        What was fitted, and what came off.
+    labour : str
+        Number of the operation that time was booked on; empty where none was.
     probability : float
         That it was at fault, as believed just then.
     next_label, next_probability
@@ -219,6 +245,9 @@ class RepairLine(OnRecord, frozen=True):
     element: str
     label: str
     price: float | None
+    new: PartLine
+    old: PartLine
+    labour: str
     probability: float
     next_label: str
     next_probability: float
@@ -266,9 +295,11 @@ class Conflict(Struct, frozen=True):
     kind : str
         ``"against"`` (a finding against the cause), ``"check again"`` (one that all others make
         unlikely), ``"not leading"`` (another cause is likelier), ``"not named"`` (another is
-        likely too), ``"packs"`` (other priors); times that do not fit: ``"clock"`` (dated before
-        the event that it follows), ``"drive"`` (longer than the clock allows), ``"work"`` (far more
-        than the time that passed), ``"future"`` (dated after the write-up).
+        likely too), ``"mode"`` (closed with a way of failing that the findings make unlikely),
+        ``"odometer"`` (less when it left than when it came), ``"packs"`` (other priors); times
+        that do not fit: ``"clock"`` (dated before the event that it follows), ``"drive"`` (longer
+        than the clock allows), ``"work"`` (far more than the time that passed), ``"future"``
+        (dated after the write-up).
     seq : int
         Event concerned, or -1.
     detail : str
@@ -279,6 +310,8 @@ class Conflict(Struct, frozen=True):
         Time from which a drive or work would have to fit in.
     minutes : float or None
         What it took.
+    share : float or None
+        Of the ways of failing, which the findings leave to the one named.
     """
 
     kind: str
@@ -287,6 +320,7 @@ class Conflict(Struct, frozen=True):
     decibans: float | None = None
     since: str = ""
     minutes: float | None = None
+    share: float | None = None
 
     @property
     def is_of_time(self) -> bool:
@@ -322,9 +356,10 @@ class NoteLine(OnRecord, frozen=True):
 
 
 class Photo(OnRecord, frozen=True):
-    """An attached picture."""
+    """An attached picture; `digest` is the SHA-256 of its file."""
 
     name: str
+    caption: str
     media: str
     digest: str
     bytes: int
@@ -338,7 +373,8 @@ class Standing(Struct, frozen=True):
     draft : tuple of str
         Why this is a draft: ``"open"``, ``"unrepaired"``, ``"unverified"``, ``"claimed"`` (closed
         as verified without the drive asked), ``"not established"``, ``"own priors"`` (established
-        under them, not under the published ones); empty otherwise.
+        under them, not under the published ones), ``"incomplete"`` (what the template requires is
+        not on record); empty otherwise.
     joint : float
         Probability that all named causes (or the leading one) were at fault.
     low, high : float or None
@@ -479,6 +515,71 @@ class Spent(Struct, frozen=True):
     unclear: tuple[RepairRange, ...] = ()
 
 
+class BookedLine(Struct, frozen=True):
+    """A labour operation as booked, beside the standard time of the same work.
+
+    Attributes
+    ----------
+    what : str
+        The repair; empty for all work that no repair booked.
+    booked, standard : float
+        Minutes.
+    money : float
+        Of the booked time, at the shop's rate.
+    """
+
+    operation: str
+    what: str
+    booked: float
+    standard: float
+    money: float
+
+
+class Charged(Struct, frozen=True):
+    """What is charged by booked times and by prices that were entered.
+
+    Attributes
+    ----------
+    minutes, labour : float
+        Booked in all, and their cost.
+    parts : float
+        At the prices entered.
+    """
+
+    lines: tuple[BookedLine, ...]
+    minutes: float
+    labour: float
+    parts: float
+    total: float
+
+
+class Unrecorded(Struct, frozen=True):
+    """Something that is not on record.
+
+    Attributes
+    ----------
+    field, words : str
+        As a template names it, and in words.
+    of : tuple of str
+        What it is missing of; empty if of the whole job.
+    is_required : bool
+        Whether the template requires it.
+    """
+
+    field: str
+    words: str
+    of: tuple[str, ...]
+    is_required: bool
+
+
+class Exceeded(Struct, frozen=True):
+    """A limit of the template that is passed; `value` is None where nothing can be held to it."""
+
+    limit: str
+    bound: float
+    value: float | None
+
+
 class Verification(Struct, frozen=True):
     """Drives after the last repair.
 
@@ -559,6 +660,12 @@ class ClaimFacts(Struct, frozen=True):
         The likeliest of all.
     findings : tuple of FindingLine
         In order of time; `FindingLine.probability_c` goes along `causes`.
+    charged : Charged or None
+        None where no time was booked.
+    unrecorded : tuple of Unrecorded
+        What is not on record, what is required first.
+    exceeded : tuple of Exceeded
+        Limits of the template that are passed.
     with_retracted : Otherwise or None
         The conclusion with those retracted events counted that are weighed; None without any.
     """
@@ -589,12 +696,15 @@ class ClaimFacts(Struct, frozen=True):
     with_retracted: Otherwise | None
     notes: tuple[NoteLine, ...]
     spent: Spent
+    charged: Charged | None
     verification: Verification
     cautions: tuple[str, ...]
     photos: tuple[Photo, ...]
     provenance: PriorSources
     published: Published
     ledger: LedgerFacts
+    unrecorded: tuple[Unrecorded, ...] = ()
+    exceeded: tuple[Exceeded, ...] = ()
 
     @property
     def concluded(self) -> tuple[CauseLine, ...]:

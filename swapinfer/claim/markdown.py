@@ -24,6 +24,9 @@ _LINE_START = re.compile(r"^(?:[#+=:-]|\d+(?=[.)]))")
 """What is markup where a line begins."""
 
 
+SIGN_HERE = r"\_" * 30
+
+
 def to_markdown(document: Document) -> str:
     """Write a document as Markdown.
 
@@ -84,6 +87,8 @@ def _paragraph(text: str, style: str) -> str:
             return f"### {_escape(text)}"
         case "lead":
             return f"**{_escape(text)}**"
+        case "signature":
+            return f"{_escape(text)} {SIGN_HERE}"
         case _:
             return _escape(text)
 

@@ -41,6 +41,33 @@ WORK = {
 }
 """Kinds of work that minutes are told apart by, in words."""
 
+CONFLICTS = {
+    "against": "finding #{seq} speaks against the {detail} by {weight} dB.",
+    "check again": (
+        "finding #{seq} is worth checking again: all the others make it less likely by {weight} "
+        "dB, and no likely cause explains it well."
+    ),
+    "not leading": "the job was closed with another cause than the likeliest, the {detail}.",
+    "not named": "the {detail} is likely to be at fault too, and was not named at closing.",
+    "mode": (
+        "the job was closed with {detail}; of the ways in which it may have failed, the findings "
+        "leave that one {share}."
+    ),
+    "odometer": "the odometer showed less when the vehicle left than when it came.",
+    "clock": (
+        "event #{seq} ({when}) is dated before the one that it follows: a clock was set back, or "
+        "two computers differ."
+    ),
+    "drive": (
+        "#{seq}, recorded {when}, is a drive of {minutes}, but what was done before it was "
+        "recorded {since}."
+    ),
+    "work": "what was recorded from {since} to {when} takes {minutes} by standard times.",
+    "future": "event #{seq} is dated {when}, which was still to come.",
+    "packs": "event #{seq} was recorded under other priors ({detail}).",
+}
+"""What does not fit, in a sentence."""
+
 GRADES = {
     "published": "published",
     "common": "common practice",
@@ -323,41 +350,15 @@ def _uncertain(facts: ClaimFacts, numbers: Numbers) -> Section:
 
 def tell_conflict(conflict: Conflict, numbers: Numbers) -> str:
     """Say what does not fit, in a sentence."""
-    seq, detail = conflict.seq, conflict.detail
-    weight = "" if conflict.decibans is None else numbers.decibans(conflict.decibans)
-    minutes = "" if conflict.minutes is None else numbers.minutes(conflict.minutes)
-    match conflict.kind:
-        case "against":
-            said = f"finding #{seq} speaks against the {detail} by {weight} dB."
-        case "check again":
-            said = (
-                f"finding #{seq} is worth checking again: all the others make it less likely by "
-                f"{weight} dB, and no likely cause explains it well."
-            )
-        case "not leading":
-            said = f"the job was closed with another cause than the likeliest, the {detail}."
-        case "not named":
-            said = f"the {detail} is likely to be at fault too, and was not named at closing."
-        case "clock":
-            said = (
-                f"event #{seq} ({numbers.moment(detail)}) is dated before the one that it follows: "
-                "a clock was set back, or two computers differ."
-            )
-        case "drive":
-            said = (
-                f"#{seq}, recorded {numbers.moment(detail)}, is a drive of {minutes}, but what was "
-                f"done before it was recorded {numbers.moment(conflict.since)}."
-            )
-        case "work":
-            said = (
-                f"what was recorded from {numbers.moment(conflict.since)} to "
-                f"{numbers.moment(detail)} takes {minutes} by standard times."
-            )
-        case "future":
-            said = f"event #{seq} is dated {numbers.moment(detail)}, which was still to come."
-        case _:
-            said = f"event #{seq} was recorded under other priors ({detail})."
-    return said
+    return CONFLICTS[conflict.kind].format(
+        seq=conflict.seq,
+        detail=conflict.detail,
+        when=numbers.moment(conflict.detail) if conflict.is_of_time else "",
+        since=numbers.moment(conflict.since) if conflict.since else "",
+        weight=numbers.decibans(conflict.decibans or 0.0),
+        minutes=numbers.minutes(conflict.minutes or 0.0),
+        share=numbers.percent(conflict.share or 0.0),
+    )
 
 
 def _spent(facts: ClaimFacts, numbers: Numbers) -> Section:
@@ -444,7 +445,7 @@ def _photos(
 ) -> tuple[Section, ...]:
     blocks: list[Block] = []
     for photo in facts.photos:
-        caption = f"{numbers.stamp(photo)}: {photo.name}"
+        caption = f"{numbers.stamp(photo)}: {photo.caption or photo.name}"
         shown = pictures.get(photo.seq)
         if shown:
             blocks.append(Image(shown, caption, photo.digest))

@@ -8,6 +8,7 @@ from datetime import datetime
 from msgspec import Struct
 
 from swapinfer.claim.facts import OnRecord
+from swapinfer.claim.template import Template
 from swapinfer.errors import InputError, near_match
 from swapinfer.ledger.record import as_utc
 from swapinfer.pack.money import OwnMoney
@@ -72,6 +73,8 @@ class ClaimSettings(Struct, frozen=True, forbid_unknown_fields=True):
         One of `PAPERS`.
     established : float
         Least probability at which a cause may be worded as established.
+    template : Template
+        What the shop or the payer asks of it.
     redact : bool
         Whether identification number and customer are left out.
     comparison : Comparison or None
@@ -92,6 +95,7 @@ class ClaimSettings(Struct, frozen=True, forbid_unknown_fields=True):
     dates: str = "iso"
     paper: str = "a4"
     established: float = ESTABLISHED
+    template: Template = Template()
     redact: bool = False
     comparison: Comparison | None = None
     written_at: str = ""

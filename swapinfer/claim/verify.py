@@ -11,10 +11,10 @@ from typing import Any
 
 from msgspec import Struct, ValidationError, convert, to_builtins
 
-from swapinfer.claim.beliefs import ROUNDED, dated_after
 from swapinfer.claim.facts import ClaimFacts
 from swapinfer.claim.proof import tell_changes, tell_priors
 from swapinfer.claim.settings import ClaimSettings, Numbers
+from swapinfer.claim.times import ROUNDED, dated_after
 from swapinfer.claim.write import SHAPE, Claim, dump, seal_of, write_up
 from swapinfer.errors import ClaimError, InputError, SwapinferError
 from swapinfer.ledger.events import read_events

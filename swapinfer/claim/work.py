@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 
 from msgspec import Struct
+from msgspec.structs import asdict
 
 from swapinfer.claim.beliefs import Course
 from swapinfer.claim.facts import (
     Arrangement,
+    BookedLine,
+    Charged,
     Move,
     PartAt,
+    PartLine,
     RepairLine,
     RepairRange,
     Spent,
     SpentLine,
     Trail,
 )
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, follow
 from swapinfer.ledger.words import element_label, origin, place_label, where_words
@@ -70,6 +77,15 @@ class Sheet:
         Says how what was repaired had failed.
     own : OwnMoney
         The shop's figures.
+
+    Attributes
+    ----------
+    mended : list of Mended
+        What was put right.
+    minutes_of : dict of int to float
+        Minutes of each event, when it was recorded.
+    caused_by : dict of int to float
+        Minutes that each event caused, the closing of what was opened for it among them.
     """
 
     def __init__(self, course: Course, own: OwnMoney) -> None:
@@ -80,10 +96,11 @@ class Sheet:
         self._minutes = dict.fromkeys(WORK, 0.0)
         self._parts = self._other = 0.0
         self._priced = 0
-        self._open: set[str] = set()
+        self._open: dict[str, int] = {}
         self._unclear: list[RepairRange] = []
         self.mended: list[Mended] = []
         self.minutes_of: dict[int, float] = {}
+        self.caused_by: dict[int, float] = defaultdict(float)
         for (seq, event), before in zip(
             job.standing[1:], follow(job.standing, job.pack), strict=False
         ):
@@ -91,7 +108,7 @@ class Sheet:
             so_far = sum(self._minutes.values())
             event.book(self, before)
             self.minutes_of[seq] = sum(self._minutes.values()) - so_far
-        self._close(self._open)
+        self._close(set(self._open))
 
     def drove(self, minutes: float, *, is_read: bool) -> None:
         """Count a drive, for which what does not stay open is put back."""
@@ -130,9 +147,9 @@ class Sheet:
         """Count a task, its parts at what was paid for them if that is known."""
         for name in task.opens_p:
             if name not in self._open:
-                self._open.add(name)
-                self._minutes["access"] += self._access[name].open_minutes
-        self._minutes[work] += task.effort.minutes
+                self._open[name] = self._seq
+                self._take("access", self._access[name].open_minutes, self._seq)
+        self._take(work, task.effort.minutes, self._seq)
         parts = task.effort.parts if price is None else price
         if work == "repairing":
             self._parts += parts
@@ -149,8 +166,12 @@ class Sheet:
             self._unclear.append(RepairRange(label, min(minutes), max(minutes)))
 
     def _close(self, names: set[str]) -> None:
-        self._open = self._open - names
-        self._minutes["access"] += sum(self._access[name].close_minutes for name in names)
+        for name in sorted(names):
+            self._take("access", self._access[name].close_minutes, self._open.pop(name))
+
+    def _take(self, work: str, minutes: float, seq: int) -> None:
+        self._minutes[work] += minutes
+        self.caused_by[seq] += minutes
 
     def total(self, records: Sequence[Record]) -> Spent:
         """Add everything up.
@@ -186,24 +207,71 @@ class Sheet:
 
 def list_repairs(course: Course, sheet: Sheet, records: Sequence[Record]) -> tuple[RepairLine, ...]:
     """Say of every repair what it was, and how belief stood just then."""
-    return tuple(_repair(course, mended, records[mended.seq]) for mended in sheet.mended)
+    events = dict(course.job.standing)
+    return tuple(
+        _repair(course, mended, records[mended.seq], events[mended.seq]) for mended in sheet.mended
+    )
 
 
-def _repair(course: Course, mended: Mended, record: Record) -> RepairLine:
+def _repair(course: Course, mended: Mended, record: Record, event: Event) -> RepairLine:
     found = sum(1 for seq in course.evidence.seqs if seq < record.seq)
     chances = {name: float(course.fault_ne[found, course.index(name)]) for name in mended.fitted}
     probability = chances.pop(mended.element)
     runner_up = max(chances, key=lambda name: (chances[name], name))
+    done = event if isinstance(event, ev.Replaced) else ev.Replaced("")
     return RepairLine(
         *on_record(record),
         what=mended.fix.title,
         element=mended.element,
         label=course.label(mended.element),
         price=mended.price,
+        new=PartLine(**asdict(done.new)) if done.new else PartLine(),
+        old=PartLine(**asdict(done.old)) if done.old else PartLine(),
+        labour=done.labour.operation if done.labour else "",
         probability=probability,
         next_label=course.label(runner_up),
         next_probability=chances[runner_up],
     )
+
+
+def charge(job: Job, sheet: Sheet, spent: Spent, repairs: Sequence[RepairLine]) -> Charged | None:
+    """Add up what was booked, beside the standard times of the same work; None if nothing was.
+
+    Parameters
+    ----------
+    job : Job
+        As replayed.
+    sheet : Sheet
+        Standard times of its events.
+    spent : Spent
+        Their sum, and the shop's rate.
+    repairs : sequence of RepairLine
+        What was put right.
+    """
+    booked = {seq: event.labour for seq, event in job.standing if isinstance(event, ev.Replaced)}
+    work = [
+        (labour, f"{one.what} ({one.label})", sheet.caused_by[one.seq])
+        for one in repairs
+        if (labour := booked.get(one.seq))
+    ]
+    if job.closing and job.closing.labour:
+        left = spent.minutes - sum(standard for _, _, standard in work)
+        work.append((job.closing.labour, "", left))
+    lines = tuple(
+        BookedLine(
+            labour.operation,
+            what,
+            labour.minutes,
+            standard,
+            labour.minutes * spent.rate_per_hour / 60.0,
+        )
+        for labour, what, standard in work
+    )
+    if not lines:
+        return None
+    money = sum(line.money for line in lines)
+    parts = sum(one.price or 0.0 for one in repairs)
+    return Charged(lines, sum(line.booked for line in lines), money, parts, money + parts)
 
 
 def list_cautions(job: Job, sheet: Sheet) -> tuple[str, ...]:

@@ -14,16 +14,13 @@ from swapinfer.commands.page import Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.store import Written
 from swapinfer.commands.terminal import watched
-from swapinfer.errors import ClaimError, InputError
+from swapinfer.errors import ClaimError, IncompleteError, InputError, OwnPriorsError
 from swapinfer.ledger.replay import Job
 from swapinfer.units import NORMAL_90
 
 if TYPE_CHECKING:
     from swapinfer.claim.settings import Comparison
     from swapinfer.claim.write import Claim
-
-NOT_SAME = 6
-"""Exit code of a verification that found a difference."""
 
 SEED = 1
 """Of the vehicles simulated for a write-up, so that the same job gives the same figures."""
@@ -34,8 +31,10 @@ class VerifiedView(Facts, frozen=True):
 
     Attributes
     ----------
+    has_published_priors : bool
+        Whether its priors are the published ones.
     priors : str
-        Whether they are the published ones, in words.
+        The same in words.
     changes : tuple of str
         What of them is not, the weightiest first; a few.
     remarks : tuple of str
@@ -51,6 +50,7 @@ class VerifiedView(Facts, frozen=True):
     difference: str
     compared: tuple[str, ...]
     head: str
+    has_published_priors: bool
     priors: str
     changes: tuple[str, ...]
     remarks: tuple[str, ...]
@@ -58,8 +58,42 @@ class VerifiedView(Facts, frozen=True):
 
     @property
     def exit_code(self) -> int:
-        """A difference is told by an exit code of its own."""
-        return 0 if self.is_same else NOT_SAME
+        """A difference is told by an exit code of its own, and so are priors of the shop's own."""
+        if not self.is_same:
+            return ClaimError.exit_code
+        return 0 if self.has_published_priors else OwnPriorsError.exit_code
+
+
+class CheckedView(Facts, frozen=True):
+    """What stands between a job and a write-up that is paid on.
+
+    Attributes
+    ----------
+    template : str
+        Name of the template that it was held against; empty where there is none.
+    draft : tuple of str
+        Why it would be marked as a draft.
+    missing : tuple of str
+        What the template requires and nobody recorded.
+    exceeded : tuple of str
+        Limits of the template that are passed.
+    unrecorded : tuple of str
+        What else could have been recorded.
+    """
+
+    shape: ClassVar[str] = "claim-check/1"
+
+    ro: str
+    template: str
+    draft: tuple[str, ...]
+    missing: tuple[str, ...]
+    exceeded: tuple[str, ...]
+    unrecorded: tuple[str, ...]
+
+    @property
+    def exit_code(self) -> int:
+        """What is missing or beyond limits is told by an exit code of its own."""
+        return IncompleteError.exit_code if self.missing or self.exceeded else 0
 
 
 Out = Annotated[Path | None, typer.Option(help="File to write.")]
@@ -84,18 +118,34 @@ def claim(
             help="Simulate the customary order on N such vehicles, to set its cost beside this.",
         ),
     ] = None,
+    template: Annotated[
+        Path | None, typer.Option(help="What it must hold (TOML); default from the settings.")
+    ] = None,
+    check: Annotated[
+        bool, typer.Option("--check", help="Only say what it lacks; nothing is written.")
+    ] = False,
     ro: str = "",
-) -> Written:
-    """Write a job up into the files that are named."""
+) -> Written | CheckedView:
+    """Write a job up into the files that are named, or say what such a write-up lacks."""
     named = {"html": html, "pdf": pdf, "md": markdown, "json": to_json}
     files = {form: path for form, path in named.items() if path is not None}
+    if check:
+        if files:
+            raise InputError("--check writes nothing: name no file beside it")
+        return check_claim(shop, ro, template)
     if not files:
         raise InputError("name at least one file: --html, --pdf, --md or --json-file")
-    return write_claim(shop, files, ro, redact=redact, compared=compare or 0)
+    return write_claim(shop, files, ro, template, redact=redact, compared=compare or 0)
 
 
 def write_claim(
-    shop: Shop, files: dict[str, Path], ro: str = "", *, redact: bool = False, compared: int = 0
+    shop: Shop,
+    files: dict[str, Path],
+    ro: str = "",
+    template: Path | None = None,
+    *,
+    redact: bool = False,
+    compared: int = 0,
 ) -> Written:
     """Write a job up.
 
@@ -107,6 +157,8 @@ def write_claim(
         Format to file.
     ro : str, optional
         Repair order; default the current job.
+    template : Path, optional
+        What it must hold; default that of the settings.
     redact : bool, optional
         Whether identification number and customer are left out.
     compared : int, optional
@@ -119,13 +171,60 @@ def write_claim(
     InputError
         If two forms are to go into one file.
     """
-    from swapinfer.claim.settings import ESTABLISHED, ClaimSettings
-    from swapinfer.claim.write import write_up
-
     if len(set(files.values())) < len(files):
         raise InputError("name a file of its own for each form of the write-up")
-    loaded = shop.load(ro)
+    claim = draft_claim(shop, ro, template, redact=redact, compared=compared)
+    formats = _formats()
+    _save({path: formats[form](claim) for form, path in files.items()})
+    standing = claim.facts.standing
+    names = tuple(map(str, files.values()))
+    return Written(claim.facts.ro, names, bool(standing.draft), standing.draft)
+
+
+def check_claim(shop: Shop, ro: str = "", template: Path | None = None) -> CheckedView:
+    """Say what a write-up of a job lacks.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    ro : str, optional
+        Repair order; default the current job.
+    template : Path, optional
+        What it must hold; default that of the settings.
+    """
+    from swapinfer.claim.compose import tell_draft, tell_exceeded, tell_unrecorded
+    from swapinfer.claim.settings import Numbers
+
+    claim = draft_claim(shop, ro, template)
+    facts, numbers = claim.facts, Numbers(claim.settings)
+    beyond = (tell_exceeded(one, facts.spent.currency, numbers) for one in facts.exceeded)
+    return CheckedView(
+        facts.ro,
+        claim.settings.template.name,
+        tell_draft(facts, numbers),
+        tuple(tell_unrecorded(one) for one in facts.unrecorded if one.is_required),
+        tuple(beyond),
+        tuple(tell_unrecorded(one) for one in facts.unrecorded if not one.is_required),
+    )
+
+
+def draft_claim(
+    shop: Shop,
+    ro: str = "",
+    template: Path | None = None,
+    *,
+    redact: bool = False,
+    compared: int = 0,
+) -> Claim:
+    """Make a write-up of a job, in no format yet; parameters as `write_claim` takes them."""
+    from swapinfer.claim.settings import ESTABLISHED, ClaimSettings
+    from swapinfer.claim.template import Template, read_template
+    from swapinfer.claim.write import write_up
+
     own = shop.settings
+    held = template or (Path(own.template) if own.template else None)
+    loaded = shop.load(ro)
     settings = ClaimSettings(
         shop=own.shop,
         distance=own.unit("distance"),
@@ -139,17 +238,13 @@ def write_claim(
         decimal=own.decimal,
         dates=own.dates,
         established=ESTABLISHED if own.established is None else own.established,
+        template=read_template(held) if held else Template(),
         redact=redact,
         comparison=_compare(shop, loaded.job, compared) if compared else None,
         written_at=shop.now(),
     )
     text = shop.store.pack(loaded.records[0].pack)
-    claim = write_up(loaded.job, loaded.records, settings=settings, pack_text=text)
-    formats = _formats()
-    _save({path: formats[form](claim) for form, path in files.items()})
-    standing = claim.facts.standing
-    names = tuple(map(str, files.values()))
-    return Written(loaded.ro, names, bool(standing.draft), standing.draft)
+    return write_up(loaded.job, loaded.records, settings=settings, pack_text=text)
 
 
 def _formats() -> dict[str, Callable[[Claim], bytes]]:
@@ -211,11 +306,27 @@ def verify_claim(
         found.difference,
         found.compared,
         head,
+        bool(found.facts and found.facts.published.is_same),
         found.priors,
         found.changes,
         found.remarks,
         found.sealed,
     )
+
+
+@show.register
+def _(facts: CheckedView, page: Page) -> str:
+    against = facts.template or "no template: nothing is required"
+    lines = page.wrap(f"{facts.ro}, held against {against}")
+    for title, items in (
+        ("draft", facts.draft),
+        ("MISSING", facts.missing),
+        ("BEYOND LIMITS", facts.exceeded),
+        ("not on record", facts.unrecorded),
+    ):
+        for item in items:
+            lines += page.wrap(f"{title}: {item}", indent=2)
+    return "\n".join(lines if len(lines) > 1 else [*lines, "  nothing is missing"])
 
 
 @show.register

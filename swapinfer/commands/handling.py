@@ -12,9 +12,10 @@ from swapinfer.commands.app import command
 from swapinfer.commands.options import complete_place
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
-from swapinfer.commands.typed import decimal
+from swapinfer.commands.typed import decimal, labour, named_fields
 from swapinfer.errors import InputError
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.papers import OldPart, Part
 
 MOVE = r"(\d+(?:\+\d+)*)\s*-\s*(\d+(?:\+\d+)*)"
 """Two places that change: ``3-1``, or of pairs ``1+4-2+5``."""
@@ -94,12 +95,30 @@ def replace(
     price: Annotated[
         float | None, typer.Option(parser=decimal, metavar="<number>", help="What the part cost.")
     ] = None,
+    new: Annotated[
+        list[str] | None,
+        typer.Option(help="Of the new part: number=, serial=, supplier=; may repeat."),
+    ] = None,
+    old: Annotated[
+        list[str] | None,
+        typer.Option(help="Of the old part: those, kept= and showed=; may repeat."),
+    ] = None,
+    booked: Annotated[
+        str, typer.Option("--labour", help="Operation and booked time: 'IG-210=0.6 h'.")
+    ] = "",
     ro: str = "",
 ) -> Recorded:
     """Record that what sits at a place was replaced or put right."""
     typed = one_place(place)
     found = shop.load(ro).job.engine.find_place(typed).id
-    return record(shop, lambda _job: [ev.Replaced(found, price)], ro, [found])
+    done = ev.Replaced(
+        found,
+        price,
+        new=named_fields(Part, new),
+        old=named_fields(OldPart, old),
+        labour=labour(booked),
+    )
+    return record(shop, lambda _job: [done], ro, [found])
 
 
 def one_place(typed: Sequence[str]) -> str:

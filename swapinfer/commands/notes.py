@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 from pathlib import Path
 from typing import Annotated
 
@@ -14,7 +15,6 @@ from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import asked
 from swapinfer.errors import InputError, JobError
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.record import digest_text
 from swapinfer.ledger.replay import last_undoable
 
 
@@ -30,9 +30,12 @@ def note(
     return record(shop, lambda _job: [ev.Noted(text)], ro)
 
 
-@command("attach", "attach plug3.jpg")
+@command("attach", "attach plug3.jpg --caption 'plug 3 as removed'")
 def attach(
-    shop: Shop, file: Annotated[Path, typer.Argument(help="JPEG or PNG.")], ro: str = ""
+    shop: Shop,
+    file: Annotated[Path, typer.Argument(help="JPEG or PNG.")],
+    ro: str = "",
+    caption: Annotated[str, typer.Option(help="What it shows, for the write-up.")] = "",
 ) -> Recorded:
     """Attach a picture, without its metadata.
 
@@ -49,7 +52,8 @@ def attach(
         raise InputError(f"{file}: cannot be read ({error.strerror})") from error
     picture = clean_picture(data)
     text = base64.b64encode(picture.data).decode()
-    event = ev.Attached(file.name, digest_text(text), picture.media, text)
+    digest = hashlib.sha256(picture.data).hexdigest()
+    event = ev.Attached(file.name, digest, picture.media, text, caption.strip())
     return record(shop, lambda _job: [event], ro)
 
 

@@ -17,7 +17,7 @@ from swapinfer.commands.planning import first_step
 from swapinfer.commands.record import LEADING, Recorded, record, summarise
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import asked, is_agreed
-from swapinfer.commands.typed import decimal, name_and_value, quantity
+from swapinfer.commands.typed import decimal, labour, name_and_value, quantity
 from swapinfer.errors import InputError, UnconfirmedError, near_match, one_word
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import as_utc
@@ -56,6 +56,7 @@ def open_(
     family: Annotated[str, typer.Option(help="Vehicle family, for the shop's own priors.")] = "",
     vin: Annotated[str, typer.Option(help="Identification number, for the write-up.")] = "",
     customer: Annotated[str, typer.Option(help="Name, for the write-up.")] = "",
+    in_service: Annotated[str, typer.Option(help="Day of first use: 2029-05-03.")] = "",
     priors: Overlays = None,
 ) -> Recorded:
     """Open a job from words as typed, and make it the current one."""
@@ -75,6 +76,7 @@ def open_(
         vin=vin,
         family=family,
         customer=customer,
+        in_service=in_service.strip(),
     )
     return open_job(shop, opening)
 
@@ -98,6 +100,8 @@ def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
     """
     pack = shop.pack
     opening.check()
+    if opening.in_service > shop.now()[:10]:
+        raise InputError(f"in service since {opening.in_service} is still to come")
     engine = build_engine(opening, pack)
     newer = {engine.find_place(name).id: age for name, age in opening.newer.items()}
     opening = structs.replace(opening, newer=newer)
@@ -197,13 +201,28 @@ def close(
     ] = False,
     confirmed_by: Annotated[str, typer.Option(help="Test that showed the cause directly.")] = "",
     remark: Annotated[str, typer.Option(help="Anything to add.")] = "",
+    odometer: Annotated[str, typer.Option(help="When it leaves, with unit.")] = "",
+    booked: Annotated[
+        str,
+        typer.Option(
+            "--labour", help="Operation and time booked on all but repairs: 'DG-900=1.2 h'."
+        ),
+    ] = "",
     yes: Annotated[
         bool, typer.Option("--yes", help="Close even on a cause that something stands against.")
     ] = False,
     ro: str = "",
 ) -> Recorded:
     """Close a job; where something stands against its causes, ask where someone answers."""
-    closed = ev.Closed(tuple(cause or ()), tuple(mode or ()), verified, confirmed_by, remark)
+    closed = ev.Closed(
+        tuple(cause or ()),
+        tuple(mode or ()),
+        verified,
+        confirmed_by,
+        remark,
+        quantity(odometer, "km", shop.settings.bare_unit("km")),
+        labour(booked),
+    )
     try:
         return close_job(shop, closed, ro, is_confirmed=yes)
     except UnconfirmedError as doubt:

@@ -293,7 +293,7 @@ def _warnings(job: Job, event: Event) -> list[str]:
             warnings.append(f"{' '.join(unknown)}: kept, but carries no weight in this reasoning")
     if isinstance(event, ev.Ran):
         warnings += _unweighed(job, event)
-    if isinstance(event, ev.Reopened) and event.odometer_km is not None:
+    if isinstance(event, (ev.Closed, ev.Reopened)) and event.odometer_km is not None:
         shown = job.opening.odometer_km or 0.0
         warnings += ["the odometer shows less than at first"] * (event.odometer_km < shown)
     if isinstance(event, ev.Closed):

@@ -175,6 +175,10 @@ def _check(settings: Settings, pack: Pack, changed: frozenset[str]) -> None:
         from swapinfer.claim.settings import ClaimSettings
 
         ClaimSettings(established=settings.established)
+    if "template" in changed and settings.template:
+        from swapinfer.claim.template import read_template
+
+        read_template(Path(settings.template))
     for name in changed & {"shop", "technician"}:
         if text := getattr(settings, name):
             check_text(name, text)

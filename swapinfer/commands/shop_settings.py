@@ -58,6 +58,8 @@ class Settings(Struct, frozen=True):
         Decimal sign and form of dates on write-ups.
     established : float or None
         Least probability at which a write-up may call a cause established.
+    template : str
+        File that says what a write-up must hold.
     guess_first : str
         ``"yes"`` if guided work asks for the technician's own step before it shows its advice.
     overlays : tuple of str
@@ -85,6 +87,7 @@ class Settings(Struct, frozen=True):
     decimal: str = "."
     dates: str = "iso"
     established: float | None = None
+    template: str = ""
     guess_first: str = "no"
     overlays: tuple[str, ...] = ()
     store: str = ""

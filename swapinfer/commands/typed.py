@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import re
+from typing import TypeVar
 
-from swapinfer.errors import InputError
+from msgspec import Struct
+
+from swapinfer.errors import InputError, near_match
+from swapinfer.ledger.papers import Labour
 from swapinfer.units import split_quantity, to_unit
+
+_Named = TypeVar("_Named", bound=Struct)
 
 NOT_TAKEN = "-"
 """Stands for what was not read or seen, or is not known."""
@@ -69,3 +75,31 @@ def name_and_value(word: str) -> tuple[str, str]:
     if not equals or not name.strip() or not value.strip():
         raise InputError(f'"{word}" must be name=value')
     return name.strip(), value.strip()
+
+
+def named_fields(kind: type[_Named], typed: list[str] | None) -> _Named | None:
+    """Read ``name=value`` pairs into a record of texts; None when there are none.
+
+    Raises
+    ------
+    InputError
+        If there is no such name, or one is given twice.
+    """
+    values = dict[str, str]()
+    for name, value in map(name_and_value, typed or ()):
+        if name not in kind.__struct_fields__:
+            names = kind.__struct_fields__
+            wanted = near_match(name, names) or f"; accepted: {', '.join(names)}"
+            raise InputError(f'no "{name}" is kept of a part{wanted}')
+        if name in values:
+            raise InputError(f"{name} is given twice: {values[name]} and {value}")
+        values[name] = value
+    return kind(**values) if values else None
+
+
+def labour(text: str) -> Labour | None:
+    """Read ``operation=time``, as in ``IG-210=0.6 h``; None when empty."""
+    if not text.strip():
+        return None
+    operation, time = name_and_value(text)
+    return Labour(operation, quantity(time, "min") or 0.0)

@@ -21,6 +21,7 @@ from swapinfer.ledger.event import (
     Work,
     require_known,
 )
+from swapinfer.ledger.papers import Labour, OldPart, Part, check_day, check_papers
 from swapinfer.ledger.words import element_label, place_label, wanted_words
 from swapinfer.pack.money import check_amount
 
@@ -49,6 +50,8 @@ class Opened(Paperwork, frozen=True):
         For the expected compression.
     vin, family, customer : str
         Optional; `family` groups vehicles for learning.
+    in_service : str
+        Day on which the vehicle was first used, in ISO 8601; empty where not said.
     """
 
     ro: str
@@ -65,6 +68,7 @@ class Opened(Paperwork, frozen=True):
     vin: str = ""
     family: str = ""
     customer: str = ""
+    in_service: str = ""
 
     @property
     def vehicle(self) -> str:
@@ -85,6 +89,8 @@ class Opened(Paperwork, frozen=True):
             physics.check_altitude(self.altitude_m)
         if self.compression_ratio is not None:
             physics.check_ratio(self.compression_ratio)
+        if self.in_service:
+            check_day("in service since", self.in_service)
 
     def apply(self, job: Job) -> None:
         """Refuse to come second."""
@@ -230,14 +236,29 @@ class Reseated(Repair, frozen=True):
 
 
 class Replaced(Repair, frozen=True):
-    """What sits at a place was replaced or put right."""
+    """What sits at a place was replaced or put right.
+
+    Attributes
+    ----------
+    price : float or None
+        Of parts, as paid.
+    new, old : Part or None
+        What was fitted and what came off, by their papers.
+    labour : Labour or None
+        Booked on it.
+    """
 
     price: float | None = None
+    new: Part | None = None
+    old: OldPart | None = None
+    labour: Labour | None = None
 
     def check(self) -> None:
-        """Refuse a price that is none."""
+        """Refuse a price that is none, names that cannot be read and times that nobody books."""
         if self.price is not None:
             check_amount("a price", self.price)
+        for part in (self.new, self.old):
+            check_papers(part, self.labour)
 
     def apply(self, job: Job) -> None:
         """Fit a new one."""
@@ -337,12 +358,16 @@ class Noted(Aside, frozen=True):
 
 
 class Attached(Aside, frozen=True):
-    """A picture, kept in the store under its digest."""
+    """A picture, kept in the store with the SHA-256 of its file.
+
+    Records of earlier days have that of the file's text in base64.
+    """
 
     name: str
     digest: str
     media: str
     data: str
+    caption: str = ""
 
     def say(self, job: Job) -> str:
         """Say which."""
@@ -373,6 +398,10 @@ class Closed(Paperwork, frozen=True):
         Whether a drive after the repair was clean.
     confirmed_by : str
         Test that showed the cause directly, where one did.
+    odometer_km : float or None
+        On the clock when the vehicle left.
+    labour : Labour or None
+        Booked on all that no repair has booked.
     """
 
     causes: tuple[str, ...] = ()
@@ -380,6 +409,14 @@ class Closed(Paperwork, frozen=True):
     verified: bool = False
     confirmed_by: str = ""
     remark: str = ""
+    odometer_km: float | None = None
+    labour: Labour | None = None
+
+    def check(self) -> None:
+        """Refuse a distance that no vehicle has, and times that nobody books."""
+        if self.odometer_km is not None:
+            physics.check_km(self.odometer_km)
+        check_papers(None, self.labour)
 
     def apply(self, job: Job) -> None:
         """Close the job."""

@@ -11,12 +11,13 @@ from msgspec.structs import replace
 
 from swapinfer import Job
 from swapinfer.claim.beliefs import follow_belief
+from swapinfer.claim.gather import gather_facts
 from swapinfer.claim.html import to_html
 from swapinfer.claim.markdown import to_markdown
 from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.work import Sheet
-from swapinfer.claim.write import gather_facts, to_json, write_up
+from swapinfer.claim.write import to_json, write_up
 from swapinfer.commands.causes import believe
 from swapinfer.commands.guide import Sitting, _is_drive_due
 from swapinfer.commands.history import split_steps

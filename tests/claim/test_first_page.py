@@ -28,7 +28,7 @@ def test_all_that_a_decision_needs_is_on_the_first_page(coil_claim: Claim, paper
         "148,200 km", "P0303", "Established: ignition coil from cylinder 3", "99.28 %",
         "published ones (base 1)", "times rarer beforehand", "spoke against it", "Next likeliest",
         "Work done: replace the coil", "84.00 USD", "30 min driven since the last repair",
-        "pulling: uphill", "Residual risk", "Cost: ", "old coil kept for return",
+        "pulling: uphill", "Residual risk", "Cost by standard times: ", "old coil kept for return",
     ):  # fmt: skip
         assert wanted in page, wanted
     assert "Probability after each finding" not in page
@@ -38,7 +38,7 @@ def test_the_cost_is_the_sum_of_its_parts(coil_claim: Claim) -> None:
     """All of it is in the sentence, and the whole is what the table ends with."""
     spent = coil_claim.facts.spent
     assert spent.labour + spent.parts + spent.other == pytest.approx(spent.total)
-    said = f"Cost: {spent.total:.2f} USD, of it labour {spent.labour:.2f} USD"
+    said = f"Cost by standard times: {spent.total:.2f} USD, of it labour {spent.labour:.2f} USD"
     assert said in text_of(coil_claim)
 
 

@@ -15,6 +15,7 @@ from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.verify import verify_file
 from swapinfer.claim.write import Claim, dump, seal_of, to_json, write_up
 from swapinfer.commands import run
+from swapinfer.errors import OwnPriorsError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.exchange import document_of, dump_document
@@ -150,7 +151,7 @@ def test_the_shell_prints_it(
 ) -> None:
     path = tmp_path / "claim.json"
     path.write_text(to_json(swayed), encoding="utf-8")
-    assert run(["claim", "verify", str(path)]) == 0
+    assert run(["claim", "verify", str(path)]) == OwnPriorsError.exit_code
     said = " ".join(capsys.readouterr().out.split())
     assert "priors: NOT the published base 1: " in said
     assert "element.coil.mode." in said

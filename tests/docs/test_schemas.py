@@ -49,6 +49,7 @@ LINES = (
     "drive 60 --when warm,load --no-codes",
     "close --cause coil3 --yes",
     "claim --json-file claim.json --html claim.html",
+    "claim --check",
     "claim verify claim.json",
     "reopen 'came back'",
     "jobs",
