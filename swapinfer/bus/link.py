@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Self
 from msgspec import Struct
 
 from swapinfer.bus.services import ANSWER, REFUSED, WAIT
-from swapinfer.bus.transport import GO_ON, Assembler, single_frame, starts_message
+from swapinfer.bus.transport import GO_ON, Assembler, begins, single_frame, starts_message
 from swapinfer.errors import BusError
 
 if TYPE_CHECKING:
@@ -305,9 +305,12 @@ def replay(messages: Iterable[can.Message]) -> Iterator[tuple[float, Answer | Tr
     for message in messages:
         if not any(is_answer(message, addressing) for addressing in ADDRESSINGS):
             continue
-        source, at = message.arbitration_id, message.timestamp
+        source, at, frame = message.arbitration_id, message.timestamp, bytes(message.data)
+        assembler = assemblers.setdefault(source, Assembler())
+        if assembler.is_begun and begins(frame):
+            yield at, Trouble(source, BROKE_OFF)
         try:
-            whole = assemblers.setdefault(source, Assembler()).feed(bytes(message.data))
+            whole = assembler.feed(frame)
         except BusError as error:
             yield at, Trouble(source, str(error))
             continue

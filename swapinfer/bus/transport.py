@@ -43,6 +43,11 @@ def starts_message(frame: bytes) -> bool:
     return frame[0] >> 4 == FIRST
 
 
+def begins(frame: bytes) -> bool:
+    """Whether a frame is the first of a message, or all of it."""
+    return bool(frame) and frame[0] >> 4 in (SINGLE, FIRST)
+
+
 class Assembler:
     """Puts the messages of one control unit together."""
 

@@ -52,12 +52,26 @@ def scan_link(link: Link, *, with_number: bool = False) -> Reading:
 
 
 def found_codes(reading: Reading) -> tuple[str, ...] | None:
-    """Return the codes of the powertrain that are stored or pending; None if nobody lists any."""
+    """Return the codes of the powertrain that are stored or pending.
+
+    Parameters
+    ----------
+    reading : Reading
+        Of all units.
+
+    Returns
+    -------
+    tuple of str or None
+        None where it cannot be said that there is none: some unit that watches for misfires, or
+        of which that is not known, does not list them.
+    """
     lists = [codes for unit in reading.units for codes in (unit.stored, unit.pending)]
-    if all(codes is None for codes in lists):
-        return None
     found = (code for codes in lists for code in codes or () if code.startswith(POWERTRAIN))
-    return tuple(dict.fromkeys(found))
+    codes = tuple(dict.fromkeys(found))
+    watching = [u for u in reading.units if u.counts or u.has_run is not None]
+    asked = watching or [u for u in reading.units if u.lamp is None]
+    is_read = asked and all(u.stored is not None or u.pending is not None for u in asked)
+    return codes if codes or is_read else None
 
 
 def found_counts(reading: Reading) -> dict[int, int]:
