@@ -237,6 +237,39 @@ def scan(
     return found.reading()
 
 
+def erase(link: Link, units: Iterable[UnitReading]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Have all units erase what they have stored; whoever calls this has asked a person.
+
+    Parameters
+    ----------
+    link : Link
+        To the vehicle, ignition on, engine off.
+    units : iterable of UnitReading
+        As scanned before.
+
+    Returns
+    -------
+    erased, troubles : tuple of str
+        Units that confirm it, and a line for each other one.
+
+    Raises
+    ------
+    BusError
+        If nothing can be sent.
+    """
+    heard = link.ask(bytes([sv.ERASE]))
+    found = _Gathered()
+    for answer in heard.answers:
+        for one in sv.read_answer(answer.message):
+            if isinstance(one, sv.Refusal):
+                found.fail(Trouble(answer.unit, f"refuses to erase: {one}"))
+    said = sv.ERASE + sv.ANSWER
+    confirmed = sorted(f"{one.unit:X}" for one in heard.answers if one.message[0] == said)
+    for unit in {unit.unit for unit in units} - {f"{a.unit:X}" for a in heard.answers}:
+        found.fail(Trouble(int(unit, 16), "does not say whether it erased anything"))
+    return tuple(confirmed), tuple(found.troubles)
+
+
 def _nobody(found: _Gathered) -> str:
     heard = f" ({'; '.join(found.troubles)})" if found.troubles else ""
     return (

@@ -24,6 +24,10 @@ CONTENTS: Mapping[str, Entry] = {
         "scan",
         "Read codes, freeze frame and misfire counters from the vehicle; nothing is erased.",
     ),
+    "erase": Entry(
+        "erase",
+        "Read and record everything, then erase codes and counters, if a word is typed.",
+    ),
     "swap": Entry("handling", "Record that parts changed places between cylinders."),
     "back": Entry("handling", "Record that every part was put back where it belongs."),
     "reseat": Entry(

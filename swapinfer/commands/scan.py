@@ -22,6 +22,7 @@ from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import changing, page, say_aside
 from swapinfer.commands.typed import quantity, words
 from swapinfer.commands.vehicle import (
+    adapter_named,
     found_codes,
     found_counts,
     read_vehicle,
@@ -141,23 +142,6 @@ def scan(
         told = f"swapinfer drive MINUTES{_options(found_codes(reading), found_counts(reading))}"
         return ScanView(str(replay or source), reading.units, reading.troubles, told)
     return _record(shop, run_found(reading, quantity(after, "min") or 0.0, words(when)), ro)
-
-
-def adapter_named(shop: Shop, bus: str = "") -> str:
-    """Return the adapter that was typed, or the shop's.
-
-    Raises
-    ------
-    InputError
-        If there is neither.
-    """
-    if not bus and not shop.settings.adapter:
-        raise InputError(
-            "name the adapter, as in --bus socketcan:can0, or once and for all: "
-            "swapinfer settings --set adapter=socketcan:can0; "
-            "swapinfer scan --check lists those that are there"
-        )
-    return bus or shop.settings.adapter
 
 
 def _record(shop: Shop, run: ev.Ran, ro: str) -> Recorded:

@@ -9,8 +9,9 @@ from swapinfer.bus.adapter import connect
 from swapinfer.bus.link import Link
 from swapinfer.bus.scan import Reading, scan
 from swapinfer.bus.watch import Course
+from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import is_watched, say_aside
-from swapinfer.errors import BusError
+from swapinfer.errors import BusError, InputError
 from swapinfer.ledger import events as ev
 from swapinfer.pack.model import Running
 
@@ -19,6 +20,23 @@ if TYPE_CHECKING:
 
 POWERTRAIN = "P"
 """Codes of other systems do not bear on a misfire."""
+
+
+def adapter_named(shop: Shop, bus: str = "") -> str:
+    """Return the adapter that was typed, or the shop's.
+
+    Raises
+    ------
+    InputError
+        If there is neither.
+    """
+    if not bus and not shop.settings.adapter:
+        raise InputError(
+            "name the adapter, as in --bus socketcan:can0, or once and for all: "
+            "swapinfer settings --set adapter=socketcan:can0; "
+            "swapinfer scan --check lists those that are there"
+        )
+    return bus or shop.settings.adapter
 
 
 def read_vehicle(
@@ -84,6 +102,11 @@ def found_counts(reading: Reading) -> dict[int, int]:
         if unit.has_run is not False or any(unit.counts.values()):
             found = {**unit.counts, **found}
     return found
+
+
+def heard_of(reading: Reading) -> dict[str, tuple[str, ...]]:
+    """Return the answers of every unit, as an event keeps them."""
+    return {unit.unit: unit.raw for unit in reading.units}
 
 
 def run_found(reading: Reading, minutes: float, conditions: tuple[str, ...]) -> ev.Ran:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Self
 
 from msgspec import field
@@ -31,6 +31,13 @@ if TYPE_CHECKING:
 
 OVER_LIMIT = "OL"
 """How a reading over the meter's limit stands in JSON, which has no infinity."""
+
+
+def heard_words(heard: Mapping[str, Sequence[str]]) -> str:
+    """Say which control unit stated what, from the answers that were kept."""
+    from swapinfer.bus.scan import read_answers
+
+    return "; ".join(map(str, read_answers(heard).units))
 
 
 class Opened(Paperwork, frozen=True):
@@ -385,6 +392,41 @@ class Undone(Aside, frozen=True):
         return f"event {self.seq} undone" + (f": {self.reason}" if self.reason else "")
 
 
+class Stated(Aside, frozen=True):
+    """What control units had stored was read and kept as it came, without weight of its own.
+
+    Attributes
+    ----------
+    heard : dict of str to tuple of str
+        Unit to its answers, in hexadecimal.
+    """
+
+    heard: dict[str, tuple[str, ...]]
+
+    def say(self, job: Job) -> str:
+        """Say which unit stated what."""
+        return f"control units state: {heard_words(self.heard)}"
+
+
+class Erased(Aside, frozen=True):
+    """Control units erased what they had stored.
+
+    Attributes
+    ----------
+    units : tuple of str
+        Those that confirmed it.
+    """
+
+    units: tuple[str, ...]
+
+    def say(self, job: Job) -> str:
+        """Say which did."""
+        return (
+            f"codes, freeze frame, misfire counters and monitor status erased in unit "
+            f"{' and '.join(self.units)}"
+        )
+
+
 class Closed(Paperwork, frozen=True):
     """The job ends.
 
@@ -488,7 +530,7 @@ TYPES: dict[str, type[Event]] = {
     cls.__name__.lower(): cls
     for cls in (
         Opened, Ran, Swapped, Returned, Reseated, Replaced, Measured, Inspected, Noted,
-        Attached, Undone, Closed, Reopened,
+        Attached, Undone, Stated, Erased, Closed, Reopened,
     )
 }  # fmt: skip
 

@@ -167,7 +167,7 @@ def test_a_bus_that_takes_nothing_is_said_to_be_full() -> None:
     try:
         deaf_fills = can.Bus(interface="virtual", channel="full")
         deaf_fills.send(can.Message(arbitration_id=1, is_extended_id=False))
-        with pytest.raises(BusError, match="no control unit answers.*nothing can be sent") as told:
+        with pytest.raises(BusError, match=r"no control unit answers.*nothing can be sent") as told:
             connect("virtual:full")
         deaf_fills.shutdown()
     finally:

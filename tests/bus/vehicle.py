@@ -36,6 +36,7 @@ class Unit:
     number: bytes = b""
     asked: list[bytes] = field(default_factory=list)
     is_silent: bool = False
+    erases: bytes | None = b"\x44"
 
     def respond(self, request: bytes) -> bytes | None:
         """Answer as the standard has it."""
@@ -43,11 +44,21 @@ class Unit:
             return None
         self.asked.append(request)
         service, rest = request[0], request[1:]
+        if service == 4:
+            return self._erase()
         known = {1: self._now, 2: self._frame, 6: self._monitor, 9: self._vehicle}
         listed = {3: self.stored, 7: self.pending, 10: self.permanent}.get(service)
         body = known[service](rest) if service in known else listed
         refusal = bytes([0x7F, service, 0x12])
         return refusal if body is None else bytes([service + 0x40]) + rest[:2] + body
+
+    def _erase(self) -> bytes | None:
+        if self.erases != b"\x44":
+            return self.erases
+        self.stored = self.pending = b"\0"
+        self.frame = {}
+        self.counters = dict.fromkeys(self.counters, (0, 0))
+        return b"\x44"
 
     def _now(self, rest: bytes) -> bytes | None:
         if rest[0] % 0x20 == 0:
@@ -156,7 +167,7 @@ class Vehicle:
                     continue
                 answer = unit.respond(bytes(request))
                 is_general = asks in (0x7DF, 0x18DB33F1)
-                if answer is None or (is_general and answer[0] == 0x7F):
+                if answer is None or (is_general and answer[0] == 0x7F and answer[2] != 0x22):
                     continue
                 # Flow control comes to the unit's own number, so its own transport sends.
                 physical[unit.answers_on].send(answer)

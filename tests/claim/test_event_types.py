@@ -45,6 +45,8 @@ ALL = [
     ev.Measured("compression", "cylinder3", 171.0, "11.8 bar"),
     ev.Undone(3),
     ev.Inspected("plug-look", "cylinder3", "clean"),
+    ev.Stated({"7E8": ("43010303", "420C001AF8")}),
+    ev.Erased(("7E8",)),
     ev.Swapped((("coil3", "coil1"),)),
     ev.Reseated("coil-wiring3"),
     ev.Returned(),

@@ -81,6 +81,7 @@ LINES = (
 
 WITHOUT_JSON = {
     ("guide",): "it asks and answers",
+    ("erase",): "it needs a vehicle; its own test holds it to its schema",
     ("priors", "learn"): "it samples for minutes",
     ("priors", "lives"): "it samples; its own test holds it to its schema",
     ("priors", "weight"): "it plans for minutes; its own test holds it to its schema",

@@ -73,6 +73,8 @@ STORED: list[tuple[Event, str]] = [
         '{"data":"aGk=","digest":"ab12","media":"image/png","name":"coil"}',
     ),
     (ev.Undone(3), '{"seq":3}'),
+    (ev.Stated({"7E8": ("43010303",)}), '{"heard":{"7E8":["43010303"]}}'),
+    (ev.Erased(("7E8", "7E9")), '{"units":["7E8","7E9"]}'),
     (ev.Closed(), '{"verified":false}'),
     (
         ev.Closed(("coil3",), ("",), verified=True, confirmed_by="spark-tester", remark="kept"),
