@@ -312,7 +312,7 @@ def _with_retracted(
 def _photo(record: Record, event: ev.Attached) -> Photo:
     data = picture_bytes(event)
     digest = hashlib.sha256(data).hexdigest()
-    return Photo(*on_record(record), event.name, event.caption, event.media, digest, len(data))
+    return Photo(*on_record(record), event.title, event.caption, event.media, digest, len(data))
 
 
 def picture_bytes(event: ev.Attached) -> bytes:

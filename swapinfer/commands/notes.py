@@ -11,7 +11,7 @@ import typer
 
 from swapinfer.commands.app import command
 from swapinfer.commands.record import Recorded, record
-from swapinfer.commands.shop import Shop
+from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.commands.terminal import asked
 from swapinfer.errors import InputError, JobError
 from swapinfer.ledger import events as ev
@@ -30,12 +30,13 @@ def note(
     return record(shop, lambda _job: [ev.Noted(text)], ro)
 
 
-@command("attach", "attach plug3.jpg --caption 'plug 3 as removed'")
+@command("attach", "attach plug3.jpg --of 3 --caption 'plug 3 as removed'")
 def attach(
     shop: Shop,
     file: Annotated[Path, typer.Argument(help="JPEG or PNG.")],
     ro: str = "",
     caption: Annotated[str, typer.Option(help="What it shows, for the write-up.")] = "",
+    of: Annotated[int | None, typer.Option(help="Number of the event that it shows.")] = None,
 ) -> Recorded:
     """Attach a picture, without its metadata.
 
@@ -43,18 +44,53 @@ def attach(
     ------
     InputError
         If it cannot be read or is no picture.
+    JobError
+        If there is no such event.
     """
-    from swapinfer.claim.clean import clean_picture
-
     try:
         data = file.read_bytes()
     except OSError as error:
         raise InputError(f"{file}: cannot be read ({error.strerror})") from error
+    return attach_picture(shop, file.name, data, caption, of, ro)
+
+
+def attach_picture(
+    shop: Shop, name: str, data: bytes, caption: str = "", of: int | None = None, ro: str = ""
+) -> Recorded:
+    """Attach a picture, without its metadata.
+
+    Parameters
+    ----------
+    shop : Shop
+        Where.
+    name : str
+        Of its file.
+    data : bytes
+        JPEG or PNG.
+    caption : str, optional
+        What it shows.
+    of : int, optional
+        Position of the event that it shows.
+    ro : str, optional
+        Repair order; default the current job.
+
+    Raises
+    ------
+    InputError
+        If it is no picture.
+    JobError
+        If there is no such event.
+    """
+    from swapinfer.claim.clean import clean_picture
+
+    loaded = shop.load(ro)
+    if of is not None:
+        _check_number(loaded, of, "show")
     picture = clean_picture(data)
     text = base64.b64encode(picture.data).decode()
     digest = hashlib.sha256(picture.data).hexdigest()
-    event = ev.Attached(file.name, digest, picture.media, text, caption.strip())
-    return record(shop, lambda _job: [event], ro)
+    event = ev.Attached(name, digest, picture.media, text, caption.strip(), of)
+    return record(shop, lambda _job: [event], loaded.ro)
 
 
 @command("undo", "undo --why 'read at the wrong cylinder'")
@@ -89,8 +125,11 @@ def take_back(shop: Shop, seq: int | None = None, why: str = "", ro: str = "") -
     """
     loaded = shop.load(ro)
     target = last_undoable(loaded.job) if seq is None else seq
-    if not 0 < target < len(loaded.records):
-        raise JobError(
-            f"no event {target} to undo; they are numbered 1 to {len(loaded.records) - 1}"
-        )
+    _check_number(loaded, target, "undo")
     return record(shop, lambda _job: [ev.Undone(target, why.strip())], ro)
+
+
+def _check_number(loaded: OpenJob, seq: int, verb: str) -> None:
+    last = len(loaded.records) - 1
+    if not 0 < seq <= last:
+        raise JobError(f"no event {seq} to {verb}; they are numbered 1 to {last}")

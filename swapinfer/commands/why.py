@@ -161,12 +161,15 @@ def _(facts: WhyView, page: Page) -> str:
     )
     rows = [["", "vs rival", "finding"]]
     rows.append([f"{facts.prior_decibans:+.1f}", "", "before any finding"])
-    rows += [[f"{f.decibans:+.1f}", f"{f.against_rival:+.1f}", _words(f)] for f in facts.findings]
+    rows += [
+        [f"{f.decibans:+.1f}", f"{f.against_rival:+.1f}", finding_words(f)] for f in facts.findings
+    ]
     rows.append([f"{facts.total_decibans:+.1f}", "", f"in all; best rival: {facts.rival}"])
     return "\n".join(lines + page.table(rows, right=[0, 1]))
 
 
-def _words(finding: FindingWeight) -> str:
+def finding_words(finding: FindingWeight) -> str:
+    """Say what was found, how strong it is, and what is to be minded about it."""
     marks = []
     if finding.decides:
         marks.append("without it another cause would lead")

@@ -368,6 +368,13 @@ class Attached(Aside, frozen=True):
     """A picture, kept in the store with the SHA-256 of its file.
 
     Records of earlier days have that of the file's text in base64.
+
+    Attributes
+    ----------
+    caption : str
+        What it shows, in somebody's words.
+    of : int or None
+        Position of the event that it shows, where it shows one.
     """
 
     name: str
@@ -375,10 +382,16 @@ class Attached(Aside, frozen=True):
     media: str
     data: str
     caption: str = ""
+    of: int | None = None
+
+    @property
+    def title(self) -> str:
+        """Name, and what it shows."""
+        return self.name + (f", of event {self.of}" if self.of else "")
 
     def say(self, job: Job) -> str:
         """Say which."""
-        return f"picture attached: {self.name}"
+        return f"picture attached: {self.title}"
 
 
 class Undone(Aside, frozen=True):

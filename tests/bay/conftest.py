@@ -15,6 +15,7 @@ import pytest
 pytest.importorskip("starlette")
 uvicorn = pytest.importorskip("uvicorn")
 
+from swapinfer.commands.bay.clock import Clock  # noqa: E402
 from swapinfer.commands.bay.door import COOKIE, Devices, Door, Pairing  # noqa: E402
 from swapinfer.commands.bay.screens import Bay, screens  # noqa: E402
 
@@ -25,7 +26,7 @@ class Answer:
     def __init__(self, response: http.client.HTTPResponse) -> None:
         self.status = response.status
         self.headers = response.headers
-        self.text = response.read().decode()
+        self.text = response.read().decode(errors="replace")
 
     @property
     def to(self) -> str:
@@ -43,8 +44,11 @@ class Served:
         self.port = self._socket.getsockname()[1]
         self.host = f"127.0.0.1:{self.port}"
         self.origin = f"http://{self.host}"
-        bay = Bay(self.store, self.devices, self.pairing, is_private=False)
-        door = Door(screens(bay), self.devices, [self.origin])
+        self.clock = Clock(folder / "drives.json")
+        bay = Bay(self.store, self.devices, self.pairing, self.clock, is_private=False)
+        app = screens(bay)
+        self.routes = app.routes
+        door = Door(app, self.devices, [self.origin])
         config = uvicorn.Config(
             door, log_level="error", lifespan="off", timeout_graceful_shutdown=1
         )
@@ -71,7 +75,7 @@ class Served:
         method: str,
         path: str,
         cookie: str = "",
-        form: dict[str, str] | None = None,
+        form: dict[str, str] | bytes | None = None,
         **headers: str,
     ) -> Answer:
         own = {"Host": self.host, "Cookie": cookie}
@@ -83,7 +87,8 @@ class Served:
             }
         sent = {k: v for k, v in (own | headers).items() if v}
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
-        connection.request(method, path, urlencode(form or {}) if form is not None else None, sent)
+        body = form if form is None or isinstance(form, bytes) else urlencode(form)
+        connection.request(method, path, body, sent)
         try:
             return Answer(connection.getresponse())
         finally:

@@ -8,11 +8,13 @@ import time
 from tests.claim.browser import Page
 
 WIDTH, HEIGHT = 390, 844
+USUAL_LETTER = 16
 
 FIND = """(text => {
-  const fits = [...document.querySelectorAll("a, button, summary, label")]
-    .filter(e => e.innerText.trim() === text || e.innerText.trim().startsWith(text));
-  const found = fits.find(e => e.offsetParent !== null);
+  const name = e => e.getAttribute("aria-label") || e.innerText.trim();
+  const seen = [...document.querySelectorAll("a, button, summary, label:not([for])")]
+    .filter(e => e.getBoundingClientRect().height > 0 && name(e).startsWith(text));
+  const found = seen.find(e => name(e) === text) || seen[0];
   if (!found) return null;
   found.scrollIntoView({block: "center"});
   const box = found.getBoundingClientRect();
@@ -25,8 +27,15 @@ class Phone(Page):
 
     taps = 0
 
-    def go(self, url: str, *, width: int = WIDTH, has_script: bool = True) -> None:
-        """Load an address."""
+    def go(self, url: str, *, width: int = WIDTH, has_script: bool = True, how: str = "") -> None:
+        """Load an address; in the dark, in forced colours or with large letters if asked."""
+        features = [
+            {"name": "prefers-color-scheme", "value": "dark" if how == "dark" else "light"},
+            {"name": "forced-colors", "value": "active" if how == "forced" else "none"},
+        ]
+        self._ask("Emulation.setEmulatedMedia", features=features)
+        letter = USUAL_LETTER * (2 if how == "large" else 1)
+        self._ask("Page.setFontSizes", fontSizes={"standard": letter, "fixed": letter})
         metrics = {"width": width, "height": HEIGHT, "deviceScaleFactor": 1, "mobile": True}
         self._ask("Emulation.setDeviceMetricsOverride", **metrics)
         self._ask("Emulation.setTouchEmulationEnabled", enabled=True)

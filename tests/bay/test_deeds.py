@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import base64
 import html
+import io
 import re
 import threading
+from datetime import datetime, timedelta
 from pathlib import Path
+from urllib.parse import urlencode
 
+import msgspec
 import pytest
 
+from swapinfer.commands.claim import check_claim, draft_claim
 from swapinfer.commands.drive import drive
+from swapinfer.commands.next import show_next
 from swapinfer.commands.opening import open_
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.show import show_job
+from swapinfer.commands.why import finding_words, show_why
 from tests.bay.conftest import Served
 from tests.bay.test_door import OPENING
 
@@ -104,7 +112,13 @@ def test_many_at_once_each_record_once(served: Served, cookie: str) -> None:
     ("form", "status", "said"),
     [
         ({"deed": "swap", "moves": "coil9 coil1"}, 400, "coil9"),
-        ({"deed": "drive", "minutes": "soon"}, 400, "soon"),
+        ({"deed": "drive", "minutes": "soon", "felt": "rough"}, 400, "soon"),
+        ({"deed": "drive", "minutes": "15"}, 400, "Say what was found"),
+        (
+            {"deed": "drive", "minutes": "15", "read": "none", "code-P0303": "on"},
+            400,
+            "Either none was set",
+        ),
         ({"deed": "dance"}, 400, "none of this page"),
         ({"deed": "inspect", "test": "plug-look"}, 400, "lacks"),
         ({"deed": "read", "test": "compression", "value-3": "1200 psi"}, 400, "1200"),
@@ -118,6 +132,159 @@ def test_what_cannot_be_is_said_and_not_recorded(
     assert told.status == status
     assert said in html.unescape(told.text)
     assert len(events(served)) == 1
+
+
+def test_a_drive_lasts_from_one_tap_to_the_other_on_the_servers_clock(
+    served: Served, cookie: str, tmp_path: Path
+) -> None:
+    begin = {"tap": "begin", "when-warm": "on"}
+    for _ in range(2):
+        assert served.ask("POST", "/job/RO-1/clock", cookie, begin).to == "/job/RO-1/drive"
+    (job,) = msgspec.json.decode(served.clock.path.read_bytes())
+    begun = served.clock.of(job)
+    assert begun is not None
+    assert "Nothing is touched here" in served.ask("GET", "/job/RO-1/drive", cookie).text
+    again = Served(tmp_path)
+    try:
+        assert again.clock.of(job) == begun
+        again.clock.end(job, shifted(begun.began_at, minutes=15))
+        again.clock.end(job, shifted(begun.began_at, minutes=99))
+        shown = again.ask("GET", "/job/RO-1/drive", cookie).text
+    finally:
+        again.close()
+    assert re.search(r'name="minutes"[^>]*value="15.0"', shown)
+    assert re.search(r'name="when-warm" checked', shown)
+    form = {**DRIVE, "minutes": "15.0", "seen": "1", "key": "a"}
+    assert served.ask("POST", "/job/RO-1/do", cookie, form).status == 303
+    assert served.clock.of(job) is None
+
+
+def shifted(at: str, minutes: int) -> str:
+    return (datetime.fromisoformat(at) + timedelta(minutes=minutes)).isoformat()
+
+
+def test_supposing_says_the_same_and_records_nothing(served: Served, cookie: str) -> None:
+    form = {**DRIVE, "seen": "1", "key": "a"}
+    supposed = served.ask("POST", "/job/RO-1/do", cookie, {**form, "suppose": "yes"})
+    assert supposed.status == 200
+    assert len(events(served)) == 1
+    fields = dict(re.findall(r'name="([\w-]+)" value="([^"]*)"', supposed.text))
+    told = served.ask("POST", "/job/RO-1/do", cookie, fields)
+    recorded = served.ask("GET", told.to, cookie).text
+    assert len(events(served)) == 2
+    said = re.findall("<p>(Cylinder 3 misfired.*)</p>", recorded)
+    assert said
+    assert re.findall("<p>(Cylinder 3 misfired.*)</p>", supposed.text) == said
+
+
+@pytest.mark.parametrize("typed", ["12,1", "12.1", "12100 mV"])
+def test_a_reading_takes_the_unit_chosen_and_either_decimal_sign(
+    served: Served, cookie: str, typed: str
+) -> None:
+    form = {
+        "deed": "read", "test": "coil-supply", "value-coil-wiring3": typed, "against": "12,6",
+        "unit": "V", "seen": "1", "key": "a",
+    }  # fmt: skip
+    told = served.ask("POST", "/job/RO-1/do", cookie, form)
+    assert told.status == 303, told.text
+    with Shop(served.store, "Robin") as shop:
+        measured = shop.load("RO-1").job.standing[-1][1]
+    assert measured.value == pytest.approx(12.1)
+    assert measured.reference == pytest.approx(12.6)
+
+
+def test_the_good_range_shows_after_entry_and_not_before(served: Served, cookie: str) -> None:
+    before = served.ask("GET", "/job/RO-1/reading/charging-voltage", cookie).text
+    form = {"deed": "read", "test": "charging-voltage", "value-engine": "12,9", "unit": "V"}
+    form |= {"seen": "1", "key": "a"}
+    after = served.ask("GET", served.ask("POST", "/job/RO-1/do", cookie, form).to, cookie).text
+    assert "a good one reads" not in before.lower()
+    assert "a good one reads" in after.lower()
+
+
+def test_what_is_taken_back_keeps_its_reason(served: Served, cookie: str) -> None:
+    served.ask("POST", "/job/RO-1/do", cookie, {**DRIVE, "seen": "1", "key": "a"})
+    form = {"deed": "undo", "seq": "1", "why": "read at the wrong engine", "seen": "2", "key": "b"}
+    served.ask("POST", "/job/RO-1/do", cookie, form)
+    assert events(served)[-1] == "event 1 undone: read at the wrong engine"
+
+
+def test_a_picture_is_of_its_finding_attached_once_and_tells_no_place(
+    served: Served, cookie: str
+) -> None:
+    """Tags of the Exchangeable Image File Format (CIPA DC-008): GPS 0x8825, owner 0xA430."""
+    image = pytest.importorskip("PIL.Image")
+    exif = image.Exif()
+    exif[0xA430] = "somebody"
+    exif.get_ifd(0x8825)[1] = "N"
+    raw = io.BytesIO()
+    image.new("RGB", (40, 30), "red").save(raw, "JPEG", exif=exif)
+    served.ask("POST", "/job/RO-1/do", cookie, {**DRIVE, "seen": "1", "key": "a"})
+    body = b"".join(
+        b'--x\r\nContent-Disposition: form-data; name="%s"\r\n\r\n%s\r\n' % field
+        for field in [
+            (b"key", b"k"),
+            (b"of", b"1"),
+            (b'picture"; filename="plug.jpg', raw.getvalue()),
+        ]
+    )
+    kind = {"Content-Type": "multipart/form-data; boundary=x"}
+    for _ in range(2):
+        told = served.ask("POST", "/job/RO-1/photo", cookie, body + b"--x--\r\n", **kind)
+        assert told.to == "/job/RO-1/findings"
+    assert events(served)[2:] == ["picture attached: plug.jpg, of event 1"]
+    with Shop(served.store, "Robin") as shop:
+        kept = base64.b64decode(shop.load("RO-1").job.standing[-1][1].data)
+    assert b"somebody" not in kept
+    assert not image.open(io.BytesIO(kept)).getexif()
+
+
+def test_what_cannot_be_done_gives_way_to_the_next_best_of_the_same_ranking(
+    served: Served, cookie: str
+) -> None:
+    served.ask("POST", "/job/RO-1/do", cookie, {**DRIVE, "seen": "1", "key": "a"})
+    with Shop(served.store, "Robin") as shop:
+        first, second, *_ = [s for s in show_next(shop, ro="RO-1").steps if not s.is_barred]
+    shown = served.ask("GET", f"/job/RO-1?{urlencode({'skip': first.id})}", cookie).text
+    assert f"<h1>{second.title[:1].upper()}{second.title[1:]}</h1>" in html.unescape(shown)
+    lacking = served.ask("GET", "/job/RO-1?lacking=compression-gauge", cookie)
+    assert lacking.status == 200
+
+
+def test_why_and_what_if_say_what_the_shell_says(served: Served, cookie: str) -> None:
+    served.ask("POST", "/job/RO-1/do", cookie, {**DRIVE, "seen": "1", "key": "a"})
+    with Shop(served.store, "Robin") as shop:
+        why, step = show_why(shop, ro="RO-1"), show_next(shop, ro="RO-1").steps[0]
+    shown = html.unescape(served.ask("GET", "/job/RO-1/why", cookie).text)
+    assert all(finding_words(finding) in shown for finding in why.findings)
+    assert all(f"{finding.decibans:+.1f}" in shown for finding in why.findings)
+    shown = html.unescape(served.ask("GET", "/job/RO-1/what-if", cookie).text)
+    assert step.outcomes
+    assert all(outcome.then in shown for outcome in step.outcomes)
+
+
+def test_the_write_up_says_what_is_missing_and_comes_as_pdf(served: Served, cookie: str) -> None:
+    pytest.importorskip("typst")
+    with Shop(served.store, "Robin") as shop:
+        document, lacks = draft_claim(shop, "RO-1").document, check_claim(shop, "RO-1")
+    shown = html.unescape(served.ask("GET", "/job/RO-1/write-up", cookie).text)
+    assert lacks.draft
+    assert lacks.unrecorded
+    assert all(line in shown for line in (document.stamp, *lacks.draft, *lacks.unrecorded))
+    assert served.ask("GET", "/job/RO-1/write-up.pdf", cookie).text.startswith("%PDF-")
+    whole = served.ask("GET", "/job/RO-1/write-up.html", cookie)
+    assert "script-src" not in whole.headers["content-security-policy"]
+    assert document.stamp in html.unescape(whole.text)
+
+
+def test_a_repair_order_may_be_made_of_anything(served: Served, cookie: str) -> None:
+    for ro in ("A/7 #2?", "ä%2F&x=1"):
+        led = served.ask("POST", "/open", cookie, {**OPENING, "ro": ro, "key": ro}).to
+        assert served.ask("GET", led, cookie).status == 200
+        assert served.ask("GET", f"{led}/findings", cookie).status == 200
+        assert f'href="{html.escape(led)}"' in served.ask("GET", "/", cookie).text
+        again = served.ask("POST", "/open", cookie, {**OPENING, "ro": ro, "key": ro})
+        assert again.to == led, "sent twice, opened once"
 
 
 def test_a_name_cannot_break_out_of_the_page(served: Served, cookie: str) -> None:

@@ -10,14 +10,24 @@ import re
 from pathlib import Path
 
 import pytest
+from starlette.routing import Route
 
 from swapinfer.commands.bay.door import MOST_BYTES, MOST_WRONG, PAIRING_MINUTES, Pairing
 from tests.bay.conftest import Served
 
 PATHS = (
-    "/", "/open", "/job/RO-1", "/job/RO-1/engine", "/job/RO-1/part/coil1", "/job/RO-1/drive",
-    "/job/RO-1/reading/compression", "/job/RO-1/findings", "/job/RO-1/belief", "/job/RO-1/changes",
+    "/", "/open", "/job/RO-1", "/job/RO-1/what-if", "/job/RO-1/more", "/job/RO-1/engine",
+    "/job/RO-1/at/3", "/job/RO-1/at/shared", "/job/RO-1/part/coil3", "/job/RO-1/look/plug-look",
+    "/job/RO-1/reading/compression", "/job/RO-1/drive", "/job/RO-1/drive?form=yes",
+    "/job/RO-1/findings", "/job/RO-1/finding/0", "/job/RO-1/belief", "/job/RO-1/why",
+    "/job/RO-1/why/coil3", "/job/RO-1/close", "/job/RO-1/write-up", "/job/RO-1/write-up.html",
+    "/job/RO-1/write-up.pdf", "/job/RO-1/changes",
 )  # fmt: skip
+"""Every screen and file."""
+
+FORMS = ("/open", "/job/RO-1/do", "/job/RO-1/clock", "/job/RO-1/photo")
+"""Every address that something is sent to."""
+
 OPENING = {"ro": "RO-1", "layout": "inline-4", "ignition": "coil-on-plug", "fuel": "port"}
 
 
@@ -28,18 +38,25 @@ def cookie(served: Served) -> str:
     return cookie
 
 
-@pytest.mark.parametrize("path", PATHS)
-def test_nothing_is_shown_without_a_paired_device(served: Served, cookie: str, path: str) -> None:
-    assert served.ask("GET", path).status == 401
-    assert served.ask("GET", path, cookie[:-1] + "x").status == 401
-    assert "RO-1" not in served.ask("GET", path).text
+def test_these_are_all_the_addresses_there_are(served: Served) -> None:
+    served_at = {route.path_regex for route in served.routes if isinstance(route, Route)}
+    tried = {*PATHS, *FORMS, "/pair/token"}
+    assert all(any(at.match(path.partition("?")[0]) for path in tried) for at in served_at)
 
 
-@pytest.mark.parametrize("path", PATHS)
-def test_a_rebound_name_is_refused(served: Served, cookie: str, path: str) -> None:
-    told = served.ask("GET", path, cookie, Host=f"shop.example:{served.port}")
-    assert told.status == 400
-    assert "RO-1" not in told.text
+def test_nothing_is_shown_without_a_paired_device(served: Served, cookie: str) -> None:
+    for method, path in [*(("GET", path) for path in PATHS), *(("POST", path) for path in FORMS)]:
+        told = served.ask(method, path)
+        assert told.status == 401, path
+        assert "RO-1" not in told.text, path
+        assert served.ask(method, path, cookie[:-1] + "x").status == 401, path
+
+
+def test_a_rebound_name_is_refused(served: Served, cookie: str) -> None:
+    for method, path in [*(("GET", path) for path in PATHS), *(("POST", path) for path in FORMS)]:
+        told = served.ask(method, path, cookie, Host=f"shop.example:{served.port}")
+        assert told.status == 400, path
+        assert "RO-1" not in told.text, path
 
 
 @pytest.mark.parametrize(
@@ -55,8 +72,10 @@ def test_a_rebound_name_is_refused(served: Served, cookie: str, path: str) -> No
 def test_a_form_on_another_page_records_nothing(
     served: Served, cookie: str, headers: dict[str, str]
 ) -> None:
-    form = {"deed": "note", "text": "forged", "seen": "1", "key": "k"}
-    assert served.ask("POST", "/job/RO-1/do", cookie, form, **headers).status == 403
+    form = {"deed": "note", "text": "forged", "seen": "1", "key": "k", "tap": "begin"}
+    for path in FORMS:
+        assert served.ask("POST", path, cookie, form, **headers).status == 403, path
+    assert served.clock.path.exists() is False
     assert "forged" not in served.ask("GET", "/job/RO-1/findings", cookie).text
 
 
@@ -69,7 +88,9 @@ def test_nothing_changes_by_asking_for_it(served: Served, cookie: str) -> None:
 
 def test_every_answer_forbids_what_pages_elsewhere_could_do(served: Served, cookie: str) -> None:
     for path in (*PATHS[:-1], "/static/style.css", "/nowhere"):
-        headers = served.ask("GET", path, cookie).headers
+        told = served.ask("GET", path, cookie)
+        headers = told.headers
+        assert told.status == (404 if path == "/nowhere" else 200), path
         assert "default-src 'none'" in headers["content-security-policy"]
         assert "frame-ancestors 'none'" in headers["content-security-policy"]
         assert headers["x-content-type-options"] == "nosniff"

@@ -79,6 +79,7 @@ def _serve(
     import segno
     import uvicorn
 
+    from swapinfer.commands.bay.clock import Clock
     from swapinfer.commands.bay.door import Door, Pairing
     from swapinfer.commands.bay.screens import Bay, screens
 
@@ -86,7 +87,8 @@ def _serve(
     scheme = "https" if tls else "http"
     origins = [f"{scheme}://{name}:{port}" for name in dict.fromkeys(_names(address))]
     pairing = Pairing()
-    bay = Bay(shop.store_place, paired, pairing, is_private=bool(tls))
+    clock = Clock(user_folder("data") / "drives.json")
+    bay = Bay(shop.store_place, paired, pairing, clock, is_private=bool(tls))
     link = f"{origins[0]}/pair/{pairing.offer()}"
     say_paragraph(f"{origins[0]} serves the shop's jobs to paired devices; stop it with Ctrl-C.")
     if not tls and address != "127.0.0.1":
@@ -103,6 +105,7 @@ def _serve(
         log_level="warning",
         server_header=False,
         lifespan="off",
+        timeout_graceful_shutdown=1,  # seconds; open event streams would last for ever
     )
     try:
         uvicorn.Server(config).run()

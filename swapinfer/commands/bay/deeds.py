@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Mapping
-from pathlib import Path
 
-from swapinfer.commands import drive, findings, handling, notes, opening
+from swapinfer.commands import drive, findings, handling, notes, opening, scan
+from swapinfer.commands.findings import OVER_LIMIT
 from swapinfer.commands.readings import Beside
 from swapinfer.commands.record import Recorded
 from swapinfer.commands.shop import Shop
@@ -22,47 +21,74 @@ def _inspect(shop: Shop, ro: str, form: Form) -> Recorded:
 
 
 def _read(shop: Shop, ro: str, form: Form) -> Recorded:
-    values = {
-        name.removeprefix("value-"): value
-        for name, value in form.items()
-        if name.startswith("value-") and value.strip()
-    }
+    unit = form.get("unit", "")
+    values = {target: _with_unit(text, unit) for target, text in _under("value-", form).items()}
+    values |= dict.fromkeys(_under("over-", form), OVER_LIMIT)
     if not values:
         raise InputError("type at least one value")
     beside = Beside(
-        form.get("against", ""),
-        form.get("wanted", ""),
+        _with_unit(form.get("against", ""), unit),
+        _with_unit(form.get("wanted", ""), unit),
         form.get("temperature", ""),
         insists=form.get("insists") == "yes",
     )
     return findings.measure(shop, form["test"], values, beside, ro)
 
 
-def _drive(shop: Shop, ro: str, form: Form) -> Recorded:
-    counts = ",".join(
-        f"{name.removeprefix('count-')}={value.strip()}"
+def _with_unit(text: str, unit: str) -> str:
+    """Add the unit that was chosen to a number typed without one."""
+    return f"{text} {unit}" if text[-1:].isdecimal() else text
+
+
+def _under(prefix: str, form: Form) -> dict[str, str]:
+    """Fields whose names begin alike and that are filled in, by the rest of their names."""
+    return {
+        name.removeprefix(prefix): value.strip()
         for name, value in form.items()
-        if name.startswith("count-") and value.strip()
-    )
-    when = ",".join(name.removeprefix("when-") for name in form if name.startswith("when-"))
-    typed = form.get("codes", "").strip()
-    none = form.get("read") == "none"
+        if name.startswith(prefix) and value.strip()
+    }
+
+
+def _drive(shop: Shop, ro: str, form: Form) -> Recorded:
+    is_none = form.get("read") == "none"
+    codes = " ".join([*_under("code-", form), form.get("codes", "")]).strip()
+    heard = ",".join(_under("heard-", form))
+    counts = ",".join(f"{cylinder}={count}" for cylinder, count in _under("count-", form).items())
+    felt = form.get("felt", "")
+    if is_none and codes:
+        raise InputError(f"either none was set, or {codes}: take one of them back")
+    if not (is_none or codes or counts or felt or heard):
+        raise InputError("say what was found: codes, that none was set, counters, or how it felt")
     return drive.drive(
         shop,
         form.get("minutes", ""),
-        when=when,
-        codes=typed if typed and not none else None,
-        no_codes=none,
+        when=conditions(form),
+        codes=codes or None,
+        no_codes=is_none,
         counts=counts,
-        felt=form.get("felt", ""),
+        felt=felt,
+        heard=heard,
         ro=ro,
     )
 
 
+def conditions(form: Form) -> str:
+    """Conditions that are ticked, by commas."""
+    return ",".join(_under("when-", form))
+
+
+def _scan(shop: Shop, ro: str, form: Form) -> Recorded:
+    told = scan.scan(shop, after=form.get("minutes", ""), when=conditions(form), ro=ro)
+    if not isinstance(told, Recorded):
+        raise InputError("say how many minutes were driven")
+    return told
+
+
 def _close(shop: Shop, ro: str, form: Form) -> Recorded:
     cause = form.get("cause", "")
+    causes = (cause,) if cause else ()
     closed = Closed(
-        (cause,) if cause else (), ("",) if cause else (), form.get("verified") == "yes", "", ""
+        causes, ("",) * len(causes), form.get("verified") == "yes", "", form.get("remark", "")
     )
     return opening.close_job(shop, closed, ro, is_confirmed=form.get("insists") == "yes")
 
@@ -75,6 +101,7 @@ DEEDS: dict[str, Deed] = {
     "inspect": _inspect,
     "read": _read,
     "drive": _drive,
+    "scan": _scan,
     "swap": _swap,
     "back": lambda shop, ro, _form: handling.put_back(shop, ro),
     "reseat": lambda shop, ro, form: handling.reseat(shop, [form["place"]], ro),
@@ -120,11 +147,3 @@ def do(shop: Shop, ro: str, form: Form) -> Recorded:
         return DEEDS[deed](shop, ro, form)
     except KeyError as missing:
         raise InputError(f"this form lacks {missing}") from None
-
-
-def attach(shop: Shop, ro: str, name: str, data: bytes) -> Recorded:
-    """Attach a picture that a device sent, without its metadata."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / Path(name or "picture").name
-        path.write_bytes(data)
-        return notes.attach(shop, path, ro)

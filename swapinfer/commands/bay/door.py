@@ -125,11 +125,16 @@ class Devices:
         return next(found, None)
 
     def _write(self, devices: list[Device]) -> None:
-        self.path.parent.mkdir(parents=True, exist_ok=True)
-        part = self.path.with_suffix(".part")
-        part.touch(mode=0o600)
-        part.write_bytes(msgspec.json.encode(devices))
-        part.replace(self.path)
+        write_private(self.path, msgspec.json.encode(devices))
+
+
+def write_private(path: Path, data: bytes) -> None:
+    """Write a file that only its owner can read, whole or not at all."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_suffix(".part")
+    part.touch(mode=0o600)
+    part.write_bytes(data)
+    part.replace(path)
 
 
 class Pairing:
@@ -205,7 +210,9 @@ class Door:
 
         async def guarded(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [*message["headers"], *HEADERS]
+                own = message["headers"]
+                said = {name for name, _ in own}
+                message["headers"] = [*own, *(line for line in HEADERS if line[0] not in said)]
             await send(message)
 
         await self.app(scope, _limited(receive), guarded)

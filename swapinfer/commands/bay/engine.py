@@ -1,4 +1,4 @@
-"""The engine drawn from above: cylinders in their places, suspicion as fill and number."""
+"""The engine drawn as it is stood before: its front nearest, suspicion as an arc and a number."""
 
 from __future__ import annotations
 
@@ -10,73 +10,120 @@ from msgspec import Struct
 from swapinfer.layout import Layout
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label
+from swapinfer.pack.engine import Engine
+from swapinfer.pack.model import Test
 from swapinfer.units import percent
 
-STEP, RADIUS, MARGIN = 88, 36, 8
+STEP, RADIUS, SMALL = 100, 42, 20
+"""From one cylinder to the next, and how large it is: a target of 84, with 16 to its neighbour."""
+
+REM = 20
+"""Of these to a letter's height, so that a drawing grows with the text."""
+
+SHARED = "shared"
+"""Stands for a cylinder's number where something serves several."""
 
 
 class Group(Struct, frozen=True):
-    """Places of one cylinder, or of what serves several, and what sits there where it has moved.
+    """What can be handled and tested at one cylinder, or at what serves several.
 
     Attributes
     ----------
-    title : str
-        Which cylinder.
+    where, title : str
+        Number of the cylinder or `SHARED`, and in words.
     places : dict of str to str
         Place to what sits there now; empty where that is at home.
+    tests : dict of str to Test
+        Target to the tests that are made on it, which are none of a place's own.
     """
 
+    where: str
     title: str
     places: dict[str, str]
+    tests: dict[str, list[Test]]
 
 
-def draw(layout: Layout, suspicion: Mapping[int, float] | None = None) -> Markup:
-    """Draw a layout as SVG, the front at the left.
+def draw(layout: Layout, suspicion: Mapping[int, float], link: str) -> Markup:
+    """Draw a layout as SVG, each cylinder a link.
 
     Parameters
     ----------
     layout : Layout
         Banks and their cylinders from the front.
-    suspicion : mapping of int to float, optional
+    suspicion : mapping of int to float
         Cylinder to probability that something of its own is at fault.
+    link : str
+        Where a cylinder leads, but for its number.
     """
-    rows = layout.banks
-    width = MARGIN * 2 + 24 + STEP * max(map(len, rows))
-    height = MARGIN * 2 + STEP * len(rows)
-    cells = [
-        _cylinder(number, MARGIN + 24 + STEP * (n + 0.5), MARGIN + STEP * (row + 0.5), suspicion)
-        for row, bank in enumerate(rows)
-        for n, number in enumerate(bank)
-    ]
-    said = escape(layout.title)
-    at = f'x="14" y="{height / 2}" transform="rotate(-90 14 {height / 2})"'
-    front = f'<text class="front" {at}>front</text>'
-    return Markup(  # noqa: S704  numbers of ours, and one title that is escaped
-        f'<svg class="engine" viewBox="0 0 {width} {height}" role="img" aria-label="{said}">'
-        f"{front}{''.join(cells)}</svg>"
+    rows = max(map(len, layout.banks))
+    cells = []
+    for column, bank in enumerate(layout.banks):
+        for n, number in enumerate(bank):
+            x, y = STEP * (column + 0.5), STEP * (rows - n - 0.5)
+            cells.append(_cylinder(number, x, y, suspicion[number], f"{link}/{number}"))
+    width, height = STEP * len(layout.banks), STEP * rows
+    front = (
+        f'<path class="front" d="M8 {height + 4}H{width - 8}"/>'
+        f'<text x="{width / 2}" y="{height + 26}">front</text>'
+    )
+    return _svg("engine", width, height + 34, f'role="group" aria-label="{escape(layout.title)}"',
+                "".join(cells) + front)  # fmt: skip
+
+
+def draw_small(layout: Layout) -> Markup:
+    """Draw a layout without a word, to be told from others at a glance."""
+    rows = max(map(len, layout.banks))
+    cells = "".join(
+        f'<circle cx="{SMALL * (column + 0.5)}" cy="{SMALL * (rows - n - 0.5)}" r="{SMALL * 0.4}"/>'
+        for column, bank in enumerate(layout.banks)
+        for n in range(len(bank))
+    )
+    width, height = SMALL * len(layout.banks), SMALL * rows
+    front = f'<path class="front" d="M2 {height + 2}H{width - 2}"/>'
+    return _svg("small", width, height + 4, 'aria-hidden="true"', cells + front)
+
+
+def _svg(kind: str, width: float, height: float, what: str, content: str) -> Markup:
+    size = f'width="{width / REM}rem" height="{height / REM}rem"'
+    return Markup(  # noqa: S704  numbers of ours, and names that are escaped
+        f'<svg class="{kind}" viewBox="0 0 {width} {height}" {size} {what}>{content}</svg>'
     )
 
 
-def _cylinder(number: int, x: float, y: float, suspicion: Mapping[int, float] | None) -> str:
-    p = (suspicion or {}).get(number, 0.0)
-    level = min(round(4 * p + 0.49), 4) if p >= 0.01 else 0
-    share = (
-        f'<text class="level{level}" x="{x}" y="{y + 20}">{percent(p)}</text>' if suspicion else ""
+def _cylinder(number: int, x: float, y: float, p: float, link: str) -> str:
+    arc = (
+        f'<circle class="arc" cx="{x}" cy="{y}" r="{RADIUS - 4}" pathLength="100" '
+        f'stroke-dasharray="{100 * p:.1f} 100" transform="rotate(-90 {x} {y})"/>'
     )
-    middle = y + (0 if suspicion else 6)
     return (
-        f'<circle class="level{level}" cx="{x}" cy="{y}" r="{RADIUS}"/>'
-        f'<text class="number level{level}" x="{x}" y="{middle}">{number}</text>{share}'
+        f'<a href="{escape(link)}" aria-label="cylinder {number}: {percent(p)}">'
+        f'<circle class="bore" cx="{x}" cy="{y}" r="{RADIUS}"/>{arc if p >= 0.01 else ""}'
+        f'<text class="number" x="{x}" y="{y + 1}">{number}</text>'
+        f'<text x="{x}" y="{y + 20}">{percent(p)}</text></a>'
     )
 
 
-def part_groups(job: Job) -> list[Group]:
-    """List the places of an engine that can be handled, cylinder by cylinder."""
-    shared = Group("Whole engine or several cylinders", {})
-    groups = {number: Group(f"Cylinder {number}", {}) for number in job.engine.layout.cylinders}
+def part_groups(job: Job) -> dict[str, Group]:
+    """List what can be handled or tested, cylinder by cylinder, then what serves several."""
+    engine = job.engine
+    cylinders = [str(number) for number in engine.layout.cylinders]
+    groups = {where: Group(where, f"Cylinder {where}", {}, {}) for where in cylinders}
+    groups[SHARED] = Group(SHARED, "Whole engine, or several cylinders", {}, {})
     for name, element in job.fitted.items():
-        cylinders = job.engine.places[name].cylinders
-        group = groups[cylinders[0]] if len(cylinders) == 1 else shared
+        served = engine.places[name].cylinders
+        where = str(served[0]) if len(served) == 1 else SHARED
         is_away = job.elements[element].home.id != name
-        group.places[name] = element_label(job, element) if is_away else ""
-    return [*groups.values(), shared]
+        groups[where].places[name] = element_label(job, element) if is_away else ""
+    for test in engine.tests.values():
+        for target in engine.target_places(test.target):
+            if target in engine.places:
+                continue
+            served = engine.target_cylinders(target)
+            where = str(served[0]) if len(served) == 1 else SHARED
+            groups[where].tests.setdefault(target, []).append(test)
+    return groups
+
+
+def tests_on(engine: Engine, place: str) -> list[Test]:
+    """List the tests that are made on a place itself."""
+    return [test for test in engine.tests.values() if place in engine.target_places(test.target)]

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Callable
 from urllib.parse import urlencode
 
 from msgspec import Struct
 
+from swapinfer.commands.handling import swap_pairs
+from swapinfer.commands.readings import find_target
 from swapinfer.commands.steps import StepFacts
 from swapinfer.ledger.replay import Job
+from swapinfer.ledger.words import listed, place_label
+from swapinfer.pack.model import Test
 
 
 class Button(Struct, frozen=True):
@@ -37,7 +42,7 @@ class Offer(Struct, frozen=True):
     link_label: str = ""
 
 
-def offers_of(job: Job, step: StepFacts) -> list[Offer]:
+def offers_of(job: Job, step: StepFacts, at: str) -> list[Offer]:
     """List what can be tapped once a step is done.
 
     Parameters
@@ -46,41 +51,67 @@ def offers_of(job: Job, step: StepFacts) -> list[Offer]:
         As it stands.
     step : StepFacts
         What is done.
+    at : str
+        Address of the job.
     """
-    return [_offer(job, shlex.split(line)[1:]) for line in step.commands]
+    return [_offer(job, shlex.split(line)[1:], at) for line in step.commands]
 
 
-def _offer(job: Job, words: list[str]) -> Offer:
+def look_buttons(test: Test, target: str, suppose: str = "") -> tuple[Button, ...]:
+    """Return a button for each thing that an inspection can show."""
+    fields = {"deed": "inspect", "test": test.id, "target": target}
+    fields |= {"suppose": suppose} if suppose else {}
+    return tuple(
+        Button(title, {**fields, "outcome": outcome}) for outcome, title in test.outcomes.items()
+    )
+
+
+def _offer(job: Job, words: list[str], at: str) -> Offer:
     verb, rest = words[0], words[1:]
-    ro = job.opening.ro
     if verb == "inspect":
         test = job.engine.tests[rest[0]]
-        target = rest[1] if len(rest) > 2 else job.engine.target_places(test.target)[0]
-        buttons = [
-            Button(title, {"deed": "inspect", "test": test.id, "target": target, "outcome": name})
-            for name, title in test.outcomes.items()
-        ]
-        where = target if target != "engine" else ""
-        return Offer(f"{test.title} {where}".strip(), tuple(buttons))
+        target = find_target(job, test, rest[1] if len(rest) > 2 else "")
+        title = test.title if target == "engine" else place_label(job.engine, target)
+        return Offer(title, look_buttons(test, target))
     if verb == "read":
-        on = ",".join(word.partition("=")[0] for word in rest[1:] if "=" in word)
-        link = f"/job/{ro}/reading/{rest[0]}?{urlencode({'on': on})}"
+        test = job.engine.tests[rest[0]]
+        on = [find_target(job, test, w.partition("=")[0]) for w in rest[1:] if "=" in w]
+        link = f"{at}/reading/{test.id}?{urlencode({'on': ','.join(on)})}"
         return Offer(link=link, link_label="Type the reading")
     if verb == "drive":
         when = rest[rest.index("--when") + 1] if "--when" in rest else ""
         query = urlencode({"minutes": rest[0], "when": when})
-        return Offer(link=f"/job/{ro}/drive?{query}", link_label=f"Drive {rest[0]} min")
-    fields = {"deed": verb}
-    if verb == "swap":
-        fields["moves"] = " ".join(rest)
-    elif verb in ("reseat", "replace"):
-        fields["place"] = rest[0]
-    elif verb == "close":
-        fields["cause"] = rest[rest.index("--cause") + 1] if "--cause" in rest else ""
-        fields["verified"] = "yes" if "--verified" in rest else ""
-    labels = {
-        "swap": f"Done: swapped {' '.join(rest)}", "back": "Done: all put back",
-        "reseat": f"Done: reseated {' '.join(rest)}", "replace": f"Done: replaced {' '.join(rest)}",
-        "close": "Close the job" + (" as verified" if fields.get("verified") else ""),
-    }  # fmt: skip
-    return Offer(buttons=(Button(labels[verb], fields),))
+        return Offer(link=f"{at}/drive?{query}", link_label=f"Drive {rest[0]} min")
+    button = _BUTTONS[verb](job, rest)
+    return Offer(buttons=(Button(button.label, {"deed": verb, **button.fields}),))
+
+
+def _swapped(job: Job, rest: list[str]) -> Button:
+    pairs = [[job.engine.find_place(name) for name in pair] for pair in swap_pairs(rest)]
+    said = [
+        f"{job.engine.kinds[a.kind].title} {a.id.removeprefix(a.kind)} "
+        f"with {b.id.removeprefix(b.kind)}"
+        for a, b in pairs
+    ]
+    moves = " ".join(place.id for pair in pairs for place in pair)
+    return Button(f"Swapped {listed(said)}", {"moves": moves})
+
+
+def _closed(_job: Job, rest: list[str]) -> Button:
+    cause = rest[rest.index("--cause") + 1] if "--cause" in rest else ""
+    is_verified = "--verified" in rest
+    label = "Close the job" + (" as verified" if is_verified else "")
+    return Button(label, {"cause": cause, "verified": "yes" if is_verified else ""})
+
+
+_BUTTONS: dict[str, Callable[[Job, list[str]], Button]] = {
+    "swap": _swapped,
+    "back": lambda _job, _rest: Button("All put back", {}),
+    "reseat": lambda job, rest: Button(
+        f"Reseated {place_label(job.engine, rest[0])}", {"place": rest[0]}
+    ),
+    "replace": lambda job, rest: Button(
+        f"Replaced {place_label(job.engine, rest[0])}", {"place": rest[0]}
+    ),
+    "close": _closed,
+}

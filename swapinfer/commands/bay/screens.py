@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+import threading
 from collections import OrderedDict
-from collections.abc import AsyncIterator, Callable
-from functools import partial
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from functools import cached_property, partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
+from urllib.parse import quote, unquote
 
 import anyio.to_thread
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -18,29 +20,52 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response, Stream
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from swapinfer.commands.bay.deeds import Form, OvertakenError, attach, do
+from swapinfer.claim.html import POLICY, to_html
+from swapinfer.claim.pdf import to_pdf
+from swapinfer.commands.ahead import show_clean_drive
+from swapinfer.commands.bay.clock import Clock
+from swapinfer.commands.bay.deeds import Form, OvertakenError, conditions, do
 from swapinfer.commands.bay.door import COOKIE, Devices, Pairing
-from swapinfer.commands.bay.engine import draw, part_groups
-from swapinfer.commands.bay.offers import offers_of
+from swapinfer.commands.bay.engine import draw, draw_small, part_groups, tests_on
+from swapinfer.commands.bay.offers import look_buttons, offers_of
 from swapinfer.commands.belief import show_belief, show_picture
+from swapinfer.commands.causes import cause_words
+from swapinfer.commands.claim import check_claim, draft_claim
 from swapinfer.commands.jobs import list_jobs
-from swapinfer.commands.next import show_next
+from swapinfer.commands.next import UNPROVEN, VERDICTS, NextView, show_next
+from swapinfer.commands.notes import attach_picture
 from swapinfer.commands.opening import open_
+from swapinfer.commands.page import exactness, interval, money
+from swapinfer.commands.planning import spent_words, step_words, whole_way
 from swapinfer.commands.record import Recorded
-from swapinfer.commands.shop import Shop
+from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.commands.show import show_job
-from swapinfer.errors import DoubtError, SwapinferError, UnconfirmedError
-from swapinfer.units import percent
+from swapinfer.commands.steps import StepFacts
+from swapinfer.commands.why import finding_words, show_why
+from swapinfer.errors import DoubtError, InputError, SwapinferError, UnconfirmedError, near_match
+from swapinfer.ledger.replay import Job
+from swapinfer.ledger.store import JobRow
+from swapinfer.ledger.words import element_label, place_label
+from swapinfer.pack.codes import all_codes
+from swapinfer.units import OVER_LIMIT, UNITS, percent, units_like
 
 HERE = Path(__file__).parent
 REMEMBERED = 500
 """Forms of which it is known what came of them, so that one sent twice records once."""
 
+KEPT = 60
+"""Answers kept, to be given again to whoever asks before anything changed."""
+
 POLL_SECONDS = 0.5
 """How often a job is looked at for what others record."""
 
-SHOWN = 8
-"""Causes on a screen."""
+SHOWN, STEPS, CLOSED_SHOWN = 8, 8, 12
+"""Causes, steps and closed jobs on a screen."""
+
+DOCKED = 2
+"""Buttons that may stay in sight at the lower edge; more would hide what is to be read."""
+
+T = TypeVar("T")
 
 
 class Bay:
@@ -52,15 +77,20 @@ class Bay:
         Where jobs are kept.
     devices, pairing
         Who may come in.
+    clock : Clock
+        Drives under way.
     is_private : bool
         Whether the connection is encrypted, so that the cookie is sent over no other.
     """
 
-    def __init__(self, store: str, devices: Devices, pairing: Pairing, *, is_private: bool) -> None:
-        self.store, self.devices, self.pairing = store, devices, pairing
+    def __init__(
+        self, store: str, devices: Devices, pairing: Pairing, clock: Clock, *, is_private: bool
+    ) -> None:
+        self.store, self.devices, self.pairing, self.clock = store, devices, pairing, clock
         self.is_private = is_private
-        self._done: OrderedDict[str, str] = OrderedDict()
-        self._said: OrderedDict[str, Recorded] = OrderedDict()
+        self._done: OrderedDict[str, tuple[str, Recorded]] = OrderedDict()
+        self._found: OrderedDict[object, Any] = OrderedDict()
+        self._lock = threading.Lock()
         self.templates = Environment(
             loader=FileSystemLoader(HERE / "templates"),
             autoescape=True,
@@ -68,54 +98,127 @@ class Bay:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self.templates.filters["percent"] = percent
+        self.templates.filters.update(
+            percent=percent, begin=_begin, link=link_to, cause_words=cause_words,
+            finding_words=finding_words,
+        )  # fmt: skip
+        self.templates.globals.update(
+            key=partial(secrets.token_urlsafe, 12), interval=interval, exactness=exactness,
+            money=money, spent_words=spent_words, step_words=step_words, whole_way=whole_way,
+        )  # fmt: skip
 
-    def shop(self, request: Request) -> Shop:
+    def shop(self, request: Request, *, is_supposing: bool = False) -> Shop:
         """Return the shop, in the name of whoever holds the device."""
-        return Shop(self.store, request.state.device.name)
+        return Shop(self.store, request.state.device.name, is_supposing=is_supposing)
 
     def page(self, name: str, status: int = 200, **facts: object) -> HTMLResponse:
         """Fill a template in; every form on it has a key of its own."""
-        key = partial(secrets.token_urlsafe, 12)
-        text = self.templates.get_template(f"{name}.html").render(key=key, **facts)
-        return HTMLResponse(text, status)
+        return HTMLResponse(self.templates.get_template(f"{name}.html").render(**facts), status)
 
-    def known(self, key: str) -> str | None:
-        """Return where a form led that was sent before."""
-        return self._done.get(key)
+    def find(self, shop: Shop, row: JobRow, function: Callable[..., T], **asked: object) -> T:
+        """Return what a command finds; while nothing changes, it is worked out once for all."""
+        at = (function.__name__, row.job, row.head, repr(shop.settings), repr(asked))
+        with self._lock:
+            if at not in self._found:
+                self._found[at] = function(shop, ro=row.ro, **asked)
+            self._found.move_to_end(at)
+            while len(self._found) > KEPT:
+                self._found.popitem(last=False)
+            found: T = self._found[at]
+            return found
 
-    def keep(self, key: str, told: Recorded, to: str) -> None:
-        """Keep what came of a form."""
-        self._done[key], self._said[key] = to, told
-        while len(self._done) > REMEMBERED:
-            self._done.popitem(last=False)
-            self._said.popitem(last=False)
+    def keep(self, key: str, to: str, told: Recorded) -> None:
+        """Keep where a form led, and what was told of it."""
+        with self._lock:
+            self._done[key] = to, told
+            while len(self._done) > REMEMBERED:
+                self._done.popitem(last=False)
 
-    def said(self, key: str) -> Recorded | None:
-        """Return what was told of a form."""
-        return self._said.get(key)
+    def known(self, key: str) -> tuple[str, Recorded] | tuple[None, None]:
+        """Return where a form led that was sent before, and what was told of it."""
+        return self._done.get(key, (None, None))
+
+
+def link_to(ro: str) -> str:
+    """Address of a job, whatever its repair order is made of."""
+    return "/job/" + quote(quote(ro, safe=""), safe="")
+
+
+def _begin(text: str) -> str:
+    """Begin with a capital."""
+    return text[:1].upper() + text[1:]
+
+
+class Sight:
+    """A job as one request sees it.
+
+    Parameters
+    ----------
+    bay : Bay
+        Where.
+    request : Request
+        Who asks for what.
+    shop : Shop
+        In the name of who asks.
+    """
+
+    def __init__(self, bay: Bay, request: Request, shop: Shop) -> None:
+        self.bay, self.shop, self.request = bay, shop, request
+        self.ro = unquote(request.path_params["ro"])
+        self.row = shop.store.find_job(self.ro)
+        """As it was before anything else is read, so that nothing new passes for seen."""
+
+    @cached_property
+    def loaded(self) -> OpenJob:
+        """The job, replayed."""
+        return self.shop.load(self.ro)
+
+    def asked(self, name: str) -> str:
+        """Return what the address says of a name."""
+        return self.request.query_params.get(name, "")
+
+    def find(self, function: Callable[..., T], **asked: object) -> T:
+        """Return what a command finds of the job."""
+        return self.bay.find(self.shop, self.row, function, **asked)
+
+    def page(self, name: str, status: int = 200, **facts: object) -> Response:
+        """Fill a template in."""
+        own = {
+            "ro": self.ro,
+            "complaint": self.row.summary.get("complaint", ""),
+            "at": link_to(self.ro),
+            "seen": self.row.length,
+            "suppose": self.asked("suppose"),
+            "drive": self.bay.clock.of(self.row.job),
+        }
+        return self.bay.page(name, status, **own | facts)
+
+    def back(self, then: str = "") -> Response:
+        """Lead on after a form."""
+        return RedirectResponse(link_to(self.ro) + then, 303)
 
 
 def screens(bay: Bay) -> Starlette:
     """Return the page's application, without the door in front of it."""
 
-    def screen(function: Callable[..., Response]) -> Callable[..., Any]:
+    def route(path: str, function: Callable[..., Response], method: str = "GET") -> Route:
         async def answer(request: Request) -> Response:
-            form = await _form(request) if request.method == "POST" else None
-            call = (
-                partial(function, bay, request)
-                if form is None
-                else partial(function, bay, request, form)
-            )
+            given = [await _form(request)] if method == "POST" else []
             try:
-                return await anyio.to_thread.run_sync(call)
+                return await anyio.to_thread.run_sync(partial(function, bay, request, *given))
             except SwapinferError as error:
-                return bay.page("problem", 400, problem=str(error), back=_back(request))
+                ro = request.path_params.get("ro")
+                back = link_to(unquote(ro)) if ro else "/"
+                return bay.page("problem", 400, problem=str(error), back=back)
 
-        return answer
+        return Route(path, answer, methods=[method])
 
-    def route(path: str, function: Callable[..., Response], *methods: str) -> Route:
-        return Route(path, screen(function), methods=list(methods) or ["GET"])
+    def job(path: str, function: Callable[..., Response], method: str = "GET") -> Route:
+        def see(bay: Bay, request: Request, *given: Form) -> Response:
+            with bay.shop(request) as shop:
+                return function(Sight(bay, request, shop), *given)
+
+        return route("/job/{ro}" + path, see, method)
 
     return Starlette(
         routes=[
@@ -124,29 +227,39 @@ def screens(bay: Bay) -> Starlette:
             route("/open", _open_job, "POST"),
             route("/pair/{token}", _offer_pairing),
             route("/pair/{token}", _pair, "POST"),
-            route("/job/{ro}", _next),
-            route("/job/{ro}/do", _do, "POST"),
-            route("/job/{ro}/engine", _engine),
-            route("/job/{ro}/part/{place}", _part),
-            route("/job/{ro}/drive", _drive),
-            route("/job/{ro}/reading/{test}", _reading),
-            route("/job/{ro}/findings", _findings),
-            route("/job/{ro}/belief", _belief),
-            Route("/job/{ro}/photo", partial(_photo, bay), methods=["POST"]),
+            job("", _next),
+            job("/do", _do, "POST"),
+            job("/what-if", _what_if),
+            job("/more", lambda see: see.page("more")),
+            job("/engine", _engine),
+            job("/at/{where}", _group),
+            job("/part/{place}", _part),
+            job("/look/{test}", _look),
+            job("/reading/{test}", _reading),
+            job("/drive", _drive),
+            job("/clock", _clock, "POST"),
+            job("/findings", _findings),
+            job("/finding/{seq:int}", _finding),
+            job("/photo", _photo, "POST"),
+            job("/belief", _belief),
+            job("/why", _why),
+            job("/why/{cause}", _why),
+            job("/close", _close),
+            job("/write-up", _write_up),
+            job("/write-up.{form}", _write_up_file),
             Route("/job/{ro}/changes", partial(_changes, bay)),
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ]
     )
 
 
-async def _form(request: Request) -> Form:
-    async with request.form() as form:
-        return {name: value for name, value in form.items() if isinstance(value, str)}
-
-
-def _back(request: Request) -> str:
-    ro = request.path_params.get("ro")
-    return f"/job/{ro}" if ro else "/"
+async def _form(request: Request) -> dict[str, Any]:
+    """Read a form; a file in it becomes its name and its bytes."""
+    async with request.form(max_files=1) as form:
+        return {
+            name: value if isinstance(value, str) else (value.filename or "", await value.read())
+            for name, value in form.items()
+        }
 
 
 def _jobs(bay: Bay, request: Request) -> Response:
@@ -155,28 +268,39 @@ def _jobs(bay: Bay, request: Request) -> Response:
             jobs = list_jobs(shop).jobs
         except SwapinferError:  # no store yet: there are no jobs
             jobs = ()
-    return bay.page("jobs", jobs=jobs)
+    ended = [job for job in jobs if job.status != "open"]
+    return bay.page(
+        "jobs", open=[job for job in jobs if job.status == "open"], ended=ended[:CLOSED_SHOWN]
+    )
 
 
 def _new_job(bay: Bay, request: Request) -> Response:
     with bay.shop(request) as shop:
-        pack = shop.pack
-    return bay.page("open", layouts=pack.layouts.values(), fitments=pack.fitments, draw=draw)
+        pack, distance = shop.pack, shop.settings.unit("distance")
+    layouts = sorted(pack.layouts.values(), key=lambda one: (len(one.cylinders), one.title))
+    return bay.page(
+        "open", layouts=layouts, fitments=pack.fitments, draw=draw_small, distance=distance
+    )
 
 
 def _open_job(bay: Bay, request: Request, form: Form) -> Response:
-    ro = form.get("ro", "").strip()
-    with bay.shop(request) as shop:
-        open_(
-            shop,
-            ro,
-            layout=form.get("layout", ""),
-            ignition=form.get("ignition", ""),
-            fuel=form.get("fuel", ""),
-            complaint=form.get("complaint", ""),
-            odometer=form.get("odometer", ""),
-        )
-    return RedirectResponse(f"/job/{ro}", 303)
+    ro, key = form.get("ro", "").strip(), form.get("key", "")
+    to, _ = bay.known(key)
+    if not to:
+        to = link_to(ro)
+        odometer = form.get("odometer", "").strip()
+        with bay.shop(request) as shop:
+            told = open_(
+                shop,
+                ro,
+                layout=form.get("layout", ""),
+                ignition=form.get("ignition", ""),
+                fuel=form.get("fuel", ""),
+                complaint=form.get("complaint", ""),
+                odometer=f"{odometer} {form.get('distance', '')}" if odometer else "",
+            )
+        bay.keep(key, to, told)
+    return RedirectResponse(to, 303)
 
 
 def _offer_pairing(bay: Bay, request: Request) -> Response:
@@ -204,152 +328,285 @@ def _pair(bay: Bay, request: Request, form: Form) -> Response:
     return answer
 
 
-def _next(bay: Bay, request: Request) -> Response:
-    ro = request.path_params["ro"]
-    with bay.shop(request) as shop:
-        loaded = shop.load(ro)
-        told = bay.said(request.query_params.get("after", ""))
-        if loaded.job.closing:
-            return bay.page("closed", job=show_job(shop, ro), seen=len(loaded.records), told=told)
-        view = show_next(shop, ro=ro)
-        chosen = request.query_params.get("step", "")
-        step = next((s for s in view.steps if s.id == chosen), view.steps[0])
-        return bay.page(
-            "next",
-            ro=ro,
-            view=view,
-            step=step,
-            offers=offers_of(loaded.job, step),
-            others=[s for s in view.steps if s is not step][:4],
-            seen=len(loaded.records),
-            told=told,
-        )
+def _next(see: Sight) -> Response:
+    _, told = see.bay.known(see.asked("after"))
+    if see.loaded.job.closing:
+        return see.page("closed", job=see.find(show_job), told=told)
+    tools = {title: tool for tool, title in see.loaded.job.pack.tools.items()}
+    skipped, lacking = _words(see.asked("skip")), _words(see.asked("lacking"))
+    view, step = _step(see)
+    left = [one for one in view.steps if one.id not in (step.id, *skipped) and not one.is_barred]
+    offers = offers_of(see.loaded.job, step, link_to(see.ro))
+    taps = sum(len(offer.buttons) + bool(offer.link) for offer in offers)
+    return see.page(
+        "next",
+        view=view,
+        verdict=VERDICTS[view.verdict],
+        unproven=UNPROVEN if view.verdict in ("stop-testing", "bet") else "",
+        step=step,
+        best=view.steps[0],
+        offers=offers,
+        is_docked=taps <= DOCKED,
+        others=left,
+        skip=",".join([*skipped, step.id]),
+        skipped=skipped,
+        lacking=lacking,
+        tools={title: ",".join([*lacking, tools[title]]) for title in step.tools},
+        told=told,
+    )
 
 
-def _do(bay: Bay, request: Request, form: Form) -> Response:
-    ro, key = request.path_params["ro"], form.get("key", "")
-    if to := bay.known(key):
+def _step(see: Sight) -> tuple[NextView, StepFacts]:
+    """Find the step that an address names, or else the first that is not left out."""
+    view = see.find(show_next, lacking=see.asked("lacking"), count=STEPS)
+    skipped = _words(see.asked("skip"))
+    left = [step for step in view.steps if step.id not in skipped and not step.is_barred]
+    named = (step for step in view.steps if step.id == see.asked("step"))
+    return view, next(named, (left or view.steps)[0])
+
+
+def _what_if(see: Sight) -> Response:
+    _, step = _step(see)
+    return see.page("what-if", step=step, offers=offers_of(see.loaded.job, step, link_to(see.ro)))
+
+
+def _words(text: str) -> list[str]:
+    return [word for word in text.split(",") if word]
+
+
+def _do(see: Sight, form: Form) -> Response:
+    key = form.get("key", "")
+    to, _ = see.bay.known(key)
+    if to:
         return RedirectResponse(to, 303)
-    with bay.shop(request) as shop:
-        try:
-            told = do(shop, ro, form)
-        except OvertakenError:
-            return bay.page(
-                "overtaken", 409, ro=ro, form=form, events=show_job(shop, ro).events[-3:],
-                seen=len(shop.load(ro).records),
-            )  # fmt: skip
-        except (DoubtError, UnconfirmedError) as doubt:
-            again = {**form, "insists": "yes"}
-            return bay.page("doubt", 409, ro=ro, form=again, doubt=str(doubt))
-    to = f"/job/{ro}?after={key}"
-    bay.keep(key, told, to)
+    is_supposed = form.get("suppose") == "yes"
+    fields = {name: value for name, value in form.items() if name not in ("key", "seen")}
+    try:
+        with see.bay.shop(see.request, is_supposing=is_supposed) as shop:
+            told = do(shop, see.ro, form)
+    except OvertakenError:
+        return see.page(
+            "overtaken",
+            409,
+            form=fields,
+            events=show_job(see.shop, see.ro).events[int(form["seen"]) :],
+        )
+    except (DoubtError, UnconfirmedError) as doubt:
+        insisting = {**fields, "insists": "yes"}
+        return see.page("doubt", 409, form=insisting, seen=form["seen"], doubt=str(doubt))
+    if is_supposed:
+        real = {name: value for name, value in fields.items() if name != "suppose"}
+        return see.page("supposed", told=told, form=real)
+    if form.get("deed") in ("drive", "scan"):
+        see.bay.clock.forget(see.row.job)
+    to = f"{link_to(see.ro)}?after={quote(key)}"
+    see.bay.keep(key, to, told)
     return RedirectResponse(to, 303)
 
 
-def _engine(bay: Bay, request: Request) -> Response:
-    ro = request.path_params["ro"]
-    with bay.shop(request) as shop:
-        job = shop.load(ro).job
-        picture = show_picture(shop, ro)
-        return bay.page(
-            "engine",
-            ro=ro,
-            drawing=draw(job.engine.layout, picture.cylinders),
-            shared=picture.shared,
-            groups=part_groups(job),
+def _engine(see: Sight) -> Response:
+    picture = see.find(show_picture)
+    layout = see.loaded.job.engine.layout
+    return see.page(
+        "engine",
+        layout=layout,
+        drawing=draw(layout, picture.cylinders, f"{link_to(see.ro)}/at"),
+        picture=picture,
+        groups=part_groups(see.loaded.job).values(),
+    )
+
+
+def _group(see: Sight) -> Response:
+    groups = part_groups(see.loaded.job)
+    where = see.request.path_params["where"]
+    if where not in groups:
+        raise InputError(f'no cylinder "{where}"{near_match(where, groups)}')
+    engine = see.loaded.job.engine
+    labels = {place: place_label(engine, place) for place in groups[where].places}
+    labels |= {target: place_label(engine, target) for target in groups[where].tests}
+    return see.page("group", group=groups[where], labels=labels)
+
+
+def _part(see: Sight) -> Response:
+    job = see.loaded.job
+    engine = job.engine
+    place = engine.find_place(see.request.path_params["place"])
+    kind = engine.kinds[place.kind]
+    others = [p for p in engine.places_for(place.kind) if p != place] if kind.movable else []
+    element = job.fitted.get(place.id)
+    return see.page(
+        "part",
+        place=place,
+        label=place_label(engine, place.id),
+        holds=element_label(job, element) if element and kind.movable else "",
+        others={other.id: place_label(engine, other.id) for other in others},
+        tests=tests_on(engine, place.id),
+        **_cautions(job, (*kind.cautions, *job.access_cautions(kind.access))),
+    )
+
+
+def _test(see: Sight) -> dict[str, Any]:
+    """Find the test that an address names, and what it is to be made on."""
+    job = see.loaded.job
+    test = job.engine.find_test(see.request.path_params["test"])
+    targets = job.engine.target_places(test.target)
+    on = [target for target in _words(see.asked("on")) if target in targets]
+    return {
+        "test": test,
+        "targets": {target: place_label(job.engine, target) for target in on or targets},
+        **_cautions(job, (*test.cautions, *job.access_cautions(test.access))),
+        "tools": [job.pack.tools[tool] for tool in test.tools],
+    }
+
+
+def _cautions(job: Job, names: Iterable[str]) -> dict[str, Any]:
+    """Cautions in full that are new to a job, and the names of the others."""
+    known, named = job.cautions_met(), dict.fromkeys(names)
+    return {
+        "cautions": [job.pack.cautions[name].text for name in named if name not in known],
+        "known": [job.pack.cautions[name].name for name in named if name in known],
+    }
+
+
+def _look(see: Sight) -> Response:
+    facts = _test(see)
+    looks = {
+        label: look_buttons(facts["test"], target, see.asked("suppose"))
+        for target, label in facts["targets"].items()
+    }
+    return see.page("look", **facts, looks=looks)
+
+
+def _reading(see: Sight) -> Response:
+    facts = _test(see)
+    unit = facts["test"].unit
+    chosen = see.shop.settings.bare_unit(unit) or unit
+    return see.page(
+        "reading",
+        **facts,
+        units=[chosen, *(one for one in (unit, *units_like(unit)) if one != chosen)],
+        has_over_limit=OVER_LIMIT in UNITS[unit],
+    )
+
+
+def _drive(see: Sight) -> Response:
+    job = see.loaded.job
+    running = job.pack.running
+    drive = see.bay.clock.of(see.row.job)
+    is_over = drive is not None and drive.minutes is not None
+    return see.page(
+        "drive" if is_over or see.asked("form") else "clock",
+        conditions=running.conditions,
+        chosen=drive.when if drive else _words(see.asked("when")),
+        minutes=drive.minutes if drive and is_over else see.asked("minutes"),
+        so_far=drive.minutes_at(see.shop.now()) if drive and not is_over else None,
+        planned=see.asked("minutes"),
+        clean=see.find(show_clean_drive),
+        **_cautions(job, running.cautions),
+        cylinders=job.engine.layout.cylinders,
+        codes=[code for code in all_codes(job.pack, job.engine) if code.role in SHOWN_ROLES],
+        feelings=job.pack.drive_feelings,
+        adapter=see.shop.settings.adapter,
+    )
+
+
+SHOWN_ROLES = ("misfire", "random")
+"""Codes that are tapped; others are typed."""
+
+
+def _clock(see: Sight, form: Form) -> Response:
+    job, now = see.row.job, see.shop.now()
+    match form.get("tap"):
+        case "begin":
+            see.bay.clock.begin(job, see.shop.who, now, tuple(_words(conditions(form))))
+        case "end":
+            see.bay.clock.end(job, now)
+        case _:
+            see.bay.clock.forget(job)
+    return see.back("/drive")
+
+
+def _findings(see: Sight) -> Response:
+    return see.page("findings", job=see.find(show_job))
+
+
+def _finding(see: Sight) -> Response:
+    seq = see.request.path_params["seq"]
+    events = {event.seq: event for event in see.find(show_job).events}
+    if seq not in events:
+        raise InputError(f"no event {seq} in {see.ro}; they are numbered 0 to {len(events) - 1}")
+    return see.page("finding", event=events[seq])
+
+
+def _photo(see: Sight, form: Mapping[str, Any]) -> Response:
+    name, data = form.get("picture") or ("", b"")
+    if not data:
+        raise InputError("choose a picture")
+    key, of = form.get("key", ""), form.get("of", "")
+    to, _ = see.bay.known(key)
+    if not to:
+        to = link_to(see.ro) + "/findings"
+        told = attach_picture(
+            see.shop,
+            name,
+            data,
+            form.get("caption", ""),
+            int(of) if of.isdecimal() else None,
+            see.ro,
         )
+        see.bay.keep(key, to, told)
+    return RedirectResponse(to, 303)
 
 
-def _part(bay: Bay, request: Request) -> Response:
-    ro = request.path_params["ro"]
-    with bay.shop(request) as shop:
-        loaded = shop.load(ro)
-        engine = loaded.job.engine
-        place = engine.find_place(request.path_params["place"])
-        kind = engine.kinds[place.kind]
-        others = [p for p in engine.places_for(place.kind) if p != place] if kind.movable else []
-        return bay.page(
-            "part", ro=ro, place=place, kind=kind, others=others, seen=len(loaded.records)
-        )
-
-
-def _drive(bay: Bay, request: Request) -> Response:
-    ro = request.path_params["ro"]
-    with bay.shop(request) as shop:
-        loaded = shop.load(ro)
-        running = loaded.job.pack.running
-        return bay.page(
-            "drive",
-            ro=ro,
-            conditions=running.conditions,
-            chosen=request.query_params.get("when", "").split(","),
-            minutes=request.query_params.get("minutes", ""),
-            cautions=[loaded.job.pack.cautions[name].text for name in running.cautions],
-            cylinders=loaded.job.engine.layout.cylinders,
-            feelings=loaded.job.pack.drive_feelings,
-            seen=len(loaded.records),
-        )
-
-
-def _reading(bay: Bay, request: Request) -> Response:
-    ro = request.path_params["ro"]
-    with bay.shop(request) as shop:
-        loaded = shop.load(ro)
-        test = loaded.job.engine.tests[request.path_params["test"]]
-        targets = request.query_params.get("on", "").split(",")
-        return bay.page(
-            "reading",
-            ro=ro,
-            test=test,
-            targets=[t for t in targets if t] or list(loaded.job.engine.target_places(test.target)),
-            unit=shop.settings.bare_unit(test.unit) or test.unit,
-            seen=len(loaded.records),
-        )
-
-
-def _findings(bay: Bay, request: Request) -> Response:
-    ro = request.path_params["ro"]
-    with bay.shop(request) as shop:
-        job = show_job(shop, ro)
-        return bay.page("findings", ro=ro, job=job, seen=len(shop.load(ro).records))
-
-
-def _belief(bay: Bay, request: Request) -> Response:
-    ro = request.path_params["ro"]
-    with bay.shop(request) as shop:
-        view = show_belief(shop, ro)
+def _belief(see: Sight) -> Response:
+    view = see.find(show_belief)
     intervals = {one.element: one for one in view.intervals}
-    return bay.page("belief", ro=ro, causes=view.causes[:SHOWN], intervals=intervals)
+    return see.page("belief", view=view, causes=view.causes[:SHOWN], intervals=intervals)
 
 
-async def _photo(bay: Bay, request: Request) -> Response:
-    ro = request.path_params["ro"]
+def _why(see: Sight) -> Response:
+    return see.page("why", view=see.find(show_why, cause=see.request.path_params.get("cause", "")))
 
-    def keep(name: str, data: bytes) -> Response:
-        try:
-            with bay.shop(request) as shop:
-                attach(shop, ro, name, data)
-        except SwapinferError as error:
-            return bay.page("problem", 400, problem=str(error), back=f"/job/{ro}/findings")
-        return RedirectResponse(f"/job/{ro}/findings", 303)
 
-    async with request.form(max_files=1) as form:
-        picture = form.get("picture")
-        if picture is None or isinstance(picture, str):
-            return bay.page("problem", 400, problem="choose a picture", back=f"/job/{ro}/findings")
-        data = await picture.read()
-        return await anyio.to_thread.run_sync(keep, picture.filename or "", data)
+def _close(see: Sight) -> Response:
+    return see.page("close", causes=see.find(show_job).causes[:SHOWN])
+
+
+def _write_up(see: Sight) -> Response:
+    return see.page("write-up", claim=see.find(draft_claim), lacks=see.find(check_claim))
+
+
+def _write_up_file(see: Sight) -> Response:
+    claim, form = draft_claim(see.shop, see.ro), see.request.path_params["form"]
+    if form == "html":
+        data, media = to_html(claim.document).encode(), "text/html; charset=utf-8"
+    elif form == "pdf":
+        data, media = to_pdf(claim.document, paper=claim.settings.paper), "application/pdf"
+    else:
+        raise InputError(f'no write-up is "{form}" here; known: html, pdf')
+    name = quote(f"{see.ro}.{form}", safe="")
+    headers = {
+        "content-disposition": f"inline; filename*=UTF-8''{name}",
+        "content-security-policy": f"{POLICY}; frame-ancestors 'none'",
+    }
+    return Response(data, media_type=media, headers=headers)
 
 
 async def _changes(bay: Bay, request: Request) -> Response:
     """Tell when someone records something on a job, as server-sent events."""
+    ro = unquote(request.path_params["ro"])
 
     def length() -> int:
         with bay.shop(request) as shop:
-            return len(shop.load(request.path_params["ro"]).records)
+            return shop.store.find_job(ro).length
+
+    try:
+        seen = await anyio.to_thread.run_sync(length)
+    except SwapinferError:
+        return Response(status_code=204)  # a browser does not ask again then
 
     async def stream() -> AsyncIterator[str]:
-        seen = await anyio.to_thread.run_sync(length)
+        nonlocal seen
         yield "retry: 2000\n\n"
         while not await request.is_disconnected():
             await asyncio.sleep(POLL_SECONDS)
