@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from markupsafe import Markup, escape
 from msgspec import Struct
 
-from swapinfer.layout import Layout
+from swapinfer.layout import Layout, Place
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label
 from swapinfer.pack.engine import Engine
@@ -124,6 +124,18 @@ def part_groups(job: Job) -> dict[str, Group]:
     return groups
 
 
-def tests_on(engine: Engine, place: str) -> list[Test]:
-    """List the tests that are made on a place itself."""
-    return [test for test in engine.tests.values() if place in engine.target_places(test.target)]
+def tests_on(engine: Engine, place: Place) -> dict[str, Test]:
+    """Find the tests that see what sits at a place, by what they are made on there.
+
+    Returns
+    -------
+    dict of str to Test
+        Test's id and target, as an address has them, to the test.
+    """
+    return {
+        f"{test.id}?on={target}": test
+        for test in engine.tests.values()
+        if any(sight.kind == place.kind for sight in test.sees)
+        for target in engine.target_places(test.target)
+        if set(engine.target_cylinders(target)) == set(place.cylinders)
+    }

@@ -440,7 +440,7 @@ def _part(see: Sight) -> Response:
         label=place_label(engine, place.id),
         holds=element_label(job, element) if element and kind.movable else "",
         others={other.id: place_label(engine, other.id) for other in others},
-        tests=tests_on(engine, place.id),
+        tests=tests_on(engine, place),
         **_cautions(job, (*kind.cautions, *job.access_cautions(kind.access))),
     )
 
