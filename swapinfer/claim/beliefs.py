@@ -24,9 +24,10 @@ from swapinfer.evidence.arrays import BoolArray, FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.event import require_known
+from swapinfer.ledger.events import Measured
 from swapinfer.ledger.replay import Job, Numbered, replay
 from swapinfer.ledger.words import element_label, now_at, origin, where_words
-from swapinfer.pack.model import Kind, Pack, Test
+from swapinfer.pack.model import Kind, Pack
 from swapinfer.plan.costing import mode_weights
 from swapinfer.posterior import (
     FaultIntervals,
@@ -39,6 +40,7 @@ from swapinfer.posterior import (
     infer,
     intervals_in_reach,
     level_weights,
+    usual_reading,
     weigh_findings,
 )
 
@@ -74,8 +76,6 @@ class Course(Struct, frozen=True, eq=False, dict=True):
         How each finding agrees with all the others; likewise.
     flips : FlipPoints
         Of the leading element against every other.
-    level_weight_q : ndarray of float, shape (level,)
-        Posterior weights of the nodes of the level that readings share.
     """
 
     evidence: Evidence
@@ -84,7 +84,6 @@ class Course(Struct, frozen=True, eq=False, dict=True):
     intervals: FaultIntervals | None
     checks: FindingChecks | None
     flips: FlipPoints
-    level_weight_q: FloatArray
 
     @property
     def job(self) -> Job:
@@ -152,9 +151,12 @@ class Course(Struct, frozen=True, eq=False, dict=True):
             for rival, factor in zip(self.flips.rival_r, self.flips.factor_r, strict=True)
         }
 
-    def level(self, test: Test) -> float | None:
-        """Say what sound ones are expected to show in a test, all considered; None if unknown."""
-        return self.evidence.usual(test, self.level_weight_q) if test.level else None
+    @cached_property
+    def levels(self) -> dict[str, float | None]:
+        """What sound ones are expected to show in each test read, all considered, if known."""
+        tests = self.job.engine.tests
+        read = {e.test for e in (one.event for one in self.job.findings) if isinstance(e, Measured)}
+        return {id_: usual_reading(self.evidence, tests[id_]) for id_ in read if tests[id_].level}
 
     def index(self, element: str) -> int:
         """Position of an element in the arrays."""
@@ -229,9 +231,8 @@ def follow_belief(job: Job) -> Course:
     evidence = gather_evidence(job)
     arrays = evidence.arrays
     posterior = infer(arrays)
-    level_weight_q = level_weights(arrays)
     draw = partial(draw_priors, evidence.space)
-    intervals = intervals_in_reach(arrays, posterior, level_weight_q, draw)
+    intervals = intervals_in_reach(arrays, posterior, level_weights(arrays), draw)
     return Course(
         evidence=evidence,
         posterior=posterior,
@@ -239,7 +240,6 @@ def follow_belief(job: Job) -> Course:
         intervals=intervals,
         checks=check_findings(arrays, posterior, evidence.keeping) if intervals else None,
         flips=flip_points(arrays, posterior),
-        level_weight_q=level_weight_q,
     )
 
 

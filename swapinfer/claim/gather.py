@@ -206,7 +206,7 @@ def _finding(course: Course, found: replay.Finding, record: Record) -> FindingLi
 
 
 def _reading(course: Course, test: Test, event: ev.Measured) -> ReadingLine:
-    good = good_range(test, course.level(test), event)
+    good = good_range(test, course.levels.get(test.id), event)
     over = math.isinf(event.value)
     return ReadingLine(
         value=None if over else event.value,

@@ -8,14 +8,15 @@ import typer
 from msgspec import Struct
 
 from swapinfer.commands.app import command
-from swapinfer.commands.causes import believe
 from swapinfer.commands.facts import Facts
 from swapinfer.commands.options import complete_test
 from swapinfer.commands.page import Page, show
 from swapinfer.commands.shop import Shop
+from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import expected_range
 from swapinfer.pack.model import Test
+from swapinfer.posterior import usual_reading
 
 
 class TestLine(Struct, frozen=True):
@@ -152,8 +153,7 @@ def _expected(job: Job, test: Test) -> str:
     """Good range; relative tests are told in the test's own unit, about this engine's level."""
     if not test.level:
         return expected_range(test)
-    trial = believe(job).evidence
-    level = trial.levels.reading(test, trial.arrays.level_q)
+    level = usual_reading(gather_evidence(job), test)
     if level is not None:
         return expected_range(test, level)
     return "about what the other cylinders read"

@@ -21,7 +21,7 @@ from swapinfer.ledger.replay import Job, refuse_conflict
 from swapinfer.ledger.runs import explain_run, is_unseen
 from swapinfer.ledger.words import element_label, expected_range, in_unit_typed
 from swapinfer.pack.codes import read_codes
-from swapinfer.posterior import level_weights
+from swapinfer.posterior import usual_reading
 from swapinfer.units import format_quantity, percent
 
 TRIES = 50
@@ -219,9 +219,7 @@ def explain_events(before: Belief, after: Belief, events: Sequence[Event]) -> li
 def _reading_words(before: Belief, after: Belief, event: ev.Measured) -> list[str]:
     job = after.evidence.job
     test = job.engine.tests[event.test]
-    level = None
-    if test.level:
-        level = after.evidence.usual(test, level_weights(after.evidence.arrays))
+    level = usual_reading(after.evidence, test) if test.level else None
     good = expected_range(test, level, event)
     if not good and test.level:
         if max(map(abs, _changes(before, after).values())) >= MUCH:

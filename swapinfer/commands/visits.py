@@ -265,7 +265,6 @@ def _finding_rows(visit: Visit) -> Iterator[dict[str, Any]]:
     sat at the time; or, as long as none is established, about the cylinder complained of.
     """
     evidence = gather_evidence(visit.job)
-    weight_q = evidence.arrays.level_q / evidence.arrays.level_q.sum()
     for finding in visit.findings:
         event = finding.event
         if not isinstance(event, Measured | Inspected):
@@ -274,7 +273,9 @@ def _finding_rows(visit: Visit) -> Iterator[dict[str, Any]]:
         outcome = event.outcome if isinstance(event, Inspected) else ""
         if isinstance(event, Measured):
             value = reading_value(test, event)
-            level = evidence.levels.reading(test, weight_q) if test.level else None
+            told = evidence.telling(test)
+            weight_q = told.arrays.level_q / told.arrays.level_q.sum()
+            level = told.levels.reading(test, weight_q) if test.level else None
             outcome = test.band_of(value, level)
         yield {
             "job": visit.name,

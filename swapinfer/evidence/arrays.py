@@ -218,6 +218,20 @@ class Term(msgspec.Struct, frozen=True, eq=False):
     shown_es: IntArray | None = None
     chance_qp: FloatArray = msgspec.field(default_factory=lambda: np.ones((1, 1)))
 
+    def averaged(self, weight_q: FloatArray) -> Term:
+        """Sum a level out that no other term depends on.
+
+        Either what is shown depends on it or how the bit closes when explained, never both.
+
+        Parameters
+        ----------
+        weight_q : ndarray of float, shape (level,)
+            Weights of the level's nodes.
+        """
+        every_qp = np.broadcast_to(self.chance_qp, (len(weight_q), self.chance_qp.shape[1]))
+        chance_qp = weight_q[None] @ every_qp / weight_q.sum()
+        return replace(self, close_q2=weight_q[None] @ self.close_q2, chance_qp=chance_qp)
+
     @classmethod
     def plain(
         cls,

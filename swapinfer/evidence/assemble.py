@@ -9,7 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import Arrays, BoolArray, Explain, Factor, FloatArray, Term
-from swapinfer.evidence.levels import Levels, Nodes, level_name, nodes_by_name, tells_little
+from swapinfer.evidence.levels import Levels, Nodes, level_name, tells_little
 from swapinfer.evidence.looks import Look, look, observations
 from swapinfer.evidence.running import (
     CodedRun,
@@ -74,13 +74,27 @@ class Evidence(Struct, frozen=True, eq=False):
         """Return the arrays as if only some of the findings had been made."""
         return _assemble(self.findings, keep_n)[0]
 
+    def telling(self, test: Test) -> Evidence:
+        """Return the same, with what a test is relative to told apart even where it was read once.
+
+        Parameters
+        ----------
+        test : Test
+            Any.
+        """
+        if level_name(test) not in self.levels.alone:
+            return self
+        every_n = np.ones(self.arrays.n_findings, dtype=np.bool_)
+        arrays, levels = _assemble(self.findings, every_n, level_name(test))
+        return replace(self, arrays=arrays, levels=levels)
+
     def usual(self, test: Test, weight_q: FloatArray) -> float | None:
         """Say what a sound one is expected to show, in a reading's unit.
 
         Parameters
         ----------
         test : Test
-            A reading that is relative to a level.
+            A reading that is relative to a level, which is told apart.
         weight_q : ndarray of float, shape (level,)
             Posterior weights of the nodes.
 
@@ -163,15 +177,15 @@ class Findings(Struct, frozen=True, eq=False):
         return cls(space, pieces, coded, looks)
 
 
-def _assemble(findings: Findings, keep_n: BoolArray) -> tuple[Arrays, Levels]:
+def _assemble(findings: Findings, keep_n: BoolArray, told: str = "") -> tuple[Arrays, Levels]:
     seen = observations([one for one in findings.looks if keep_n[one.n]])
     coded = {n: run for n, run in findings.coded.items() if keep_n[n]}
     alike = _alike_runs(findings.space.job, coded)
     together = {f"drives {runs}": SUPPOSED for runs in alike}
-    levels = Levels.together(nodes_by_name(findings.space.job, seen, 2 ** len(together)) | together)
+    levels = Levels.of_job(findings.space.job, seen, together, told)
     pieces = [list(some) if keep_n[n] else [] for n, some in enumerate(findings.pieces)]
     for one in seen:
-        pieces[one.n].append(one.term(levels.of(one.view.test)))
+        pieces[one.n].append(levels.term(one))
     named = {n: f"drives {runs}" for runs in alike for n in runs}
     first = {runs[0] for runs in alike}
     for n, run in coded.items():

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from msgspec import Struct
 
-from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, Term
 from swapinfer.evidence.looks import Observation
 from swapinfer.ledger.events import Opened
 from swapinfer.ledger.replay import Job
@@ -108,7 +108,7 @@ NO_NODES = Nodes(np.zeros(1), np.ones(1))
 
 
 class Levels(Struct, frozen=True, eq=False):
-    """All unknowns of a job together: every combination of their nodes.
+    """All unknowns of a job together: every combination of the nodes of those that are told apart.
 
     Attributes
     ----------
@@ -116,25 +116,55 @@ class Levels(Struct, frozen=True, eq=False):
         Name of each unknown to its node in every combination.
     weight_q : ndarray of float, shape (combination,)
         Product of the weights.
+    alone : mapping of str to Nodes
+        Unknowns of a single observation, which are summed out of its term.
     """
 
     values: Mapping[str, FloatArray]
     weight_q: FloatArray
+    alone: Mapping[str, Nodes]
 
     @classmethod
-    def together(cls, nodes: Mapping[str, Nodes]) -> Levels:
-        """Combine the nodes of independent unknowns."""
-        weight_q, values = np.ones(1), dict[str, FloatArray]()
-        for name, one in nodes.items():
-            n = len(one.value_q)
-            values = {other: np.repeat(value_q, n) for other, value_q in values.items()}
-            values[name] = np.tile(one.value_q, len(weight_q))
-            weight_q = np.outer(weight_q, one.weight_q).ravel()
-        return cls(values, weight_q)
+    def of_job(
+        cls, job: Job, seen: Sequence[Observation], supposed: dict[str, Nodes], told: str = ""
+    ) -> Levels:
+        """Combine the nodes of independent unknowns.
 
-    def of(self, test: Test) -> FloatArray | None:
-        """Return the values of the unknown that a test is relative to; None if it has none here."""
-        return self.values.get(level_name(test))
+        Parameters
+        ----------
+        job : Job
+            As replayed.
+        seen : sequence of Observation
+            What was read and inspected. A meter over its limit tells nothing of a level, unless
+            all sound ones may show that.
+        supposed : dict of str to Nodes
+            Unknowns other than those of readings and inspections.
+        told : str, optional
+            Name of one that is told apart, be it of a single observation.
+        """
+        sharing: dict[str, list[Observation]] = {}
+        for one in seen:
+            name = level_name(one.view.test)
+            if name and (one.view.test.alike or not math.isinf(one.seen.value)):
+                sharing.setdefault(name, []).append(one)
+        single = {name for name, some in sharing.items() if len(some) == 1 and name != told}
+        alone = {name: _nodes(job, sharing.pop(name), WIDER[0])[0] for name in single}
+        others = math.prod(len(one.value_q) for one in supposed.values())
+        weight_q, values = np.ones(1), dict[str, FloatArray]()
+        for name, nodes in (_gathered(job, sharing, others) | supposed).items():
+            n = len(nodes.value_q)
+            values = {other: np.repeat(value_q, n) for other, value_q in values.items()}
+            values[name] = np.tile(nodes.value_q, len(weight_q))
+            weight_q = np.outer(weight_q, nodes.weight_q).ravel()
+        return cls(values, weight_q, alone)
+
+    def term(self, one: Observation) -> Term:
+        """Return the term of what was seen."""
+        name = level_name(one.view.test)
+        if name in self.alone:
+            nodes = self.alone[name]
+            return one.term(nodes.value_q).averaged(nodes.weight_q)
+        return one.term(self.values.get(name))
 
     def reading(self, test: Test, weight_q: FloatArray) -> float | None:
         """Say what a sound one is expected to show, in the test's unit.
@@ -151,7 +181,7 @@ class Levels(Struct, frozen=True, eq=False):
         float or None
             None where no reading has told anything of it.
         """
-        value_q = self.of(test)
+        value_q = self.values.get(level_name(test))
         if value_q is None:
             return None
         shown_q = np.exp(value_q) if test.scale == "log" else value_q
@@ -295,30 +325,13 @@ def alike_nodes(test: Test) -> Nodes:
     return Nodes(np.arange(len(weights), dtype=float), np.array(weights))
 
 
-def nodes_by_name(job: Job, seen: Sequence[Observation], others: int) -> dict[str, Nodes]:
-    """Nodes of every unknown that findings share, without those that cannot matter.
+def _gathered(
+    job: Job, sharing: Mapping[str, Sequence[Observation]], others: int
+) -> dict[str, Nodes]:
+    """Nodes of every unknown, without those that cannot matter.
 
-    A meter over its limit tells nothing of a level, unless all sound ones may show that.
-
-    Parameters
-    ----------
-    job : Job
-        As replayed.
-    seen : sequence of Observation
-        What was read and inspected.
-    others : int
-        Combinations of nodes that each of these is to be combined with besides.
-
-    Returns
-    -------
-    dict of str to Nodes
-        By name of the unknown.
+    `others` is how many combinations of other nodes each of these is to be combined with besides.
     """
-    sharing: dict[str, list[Observation]] = {}
-    for one in seen:
-        name = level_name(one.view.test)
-        if name and (one.view.test.alike or not math.isinf(one.seen.value)):
-            sharing.setdefault(name, []).append(one)
     for wider in WIDER:
         nodes = {name: _nodes(job, some, wider) for name, some in sharing.items()}
         if others * math.prod(len(one.value_q) for one, _ in nodes.values()) <= MOST_COMBINED:

@@ -288,7 +288,7 @@ class Observation(Struct, frozen=True, eq=False):
         return reading_chances(self.view, self.seen, value_q)
 
     def term(self, value_q: FloatArray | None) -> Term:
-        """Term of what was seen; `value_q` as `swapinfer.evidence.levels.Levels.of` has it."""
+        """Term of what was seen; `value_q` are nodes of the level that it is relative to."""
         if value_q is None:
             chances = self.chances()
         elif self.seen.outcome:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from swapinfer.posterior.belief import FaultSets, PassStats, Posterior, PosteriorDraws
-from swapinfer.posterior.exact import infer, infer_draws, level_weights
+from swapinfer.posterior.exact import infer, infer_draws, level_weights, usual_reading
 from swapinfer.posterior.faultsets import fault_sets
 from swapinfer.posterior.joint import log_joint
 from swapinfer.posterior.sensitivity import (
@@ -42,5 +42,6 @@ __all__ = [
     "intervals_in_reach",
     "level_weights",
     "log_joint",
+    "usual_reading",
     "weigh_findings",
 ]

@@ -10,6 +10,8 @@ from msgspec.structs import replace
 
 from swapinfer.errors import EvidenceError
 from swapinfer.evidence.arrays import Arrays, FloatArray, IntArray
+from swapinfer.evidence.assemble import Evidence
+from swapinfer.pack.model import Test
 from swapinfer.posterior.belief import PassStats, Posterior, PosteriorDraws
 from swapinfer.posterior.bound import enumerate_sets
 from swapinfer.posterior.digits import IMPOSSIBLE, Prepared, prepare
@@ -169,6 +171,25 @@ def level_weights(arrays: Arrays) -> FloatArray:
         log_q += [infer(arrays.at_nodes(nodes == q)).log_evidence for q in nodes]
     weight_q: FloatArray = np.exp(log_q - np.logaddexp.reduce(log_q))
     return weight_q
+
+
+def usual_reading(evidence: Evidence, test: Test) -> float | None:
+    """Say what a sound one is expected to show, all findings considered.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of a job.
+    test : Test
+        A reading that is relative to a level.
+
+    Returns
+    -------
+    float or None
+        In the test's unit; None where nothing tells it.
+    """
+    told = evidence.telling(test)
+    return told.usual(test, level_weights(told.arrays))
 
 
 def run_passes(plans: list[Plan]) -> tuple[PosteriorDraws, int]:

@@ -100,9 +100,7 @@ def test_the_shell_shows_the_same_intervals(course: Course) -> None:
 def test_the_level_is_that_at_which_all_readings_were_seen(course: Course) -> None:
     """By Bayes' rule over the nodes; the two readings, 171 and 173, pull it to themselves."""
     arrays, test = course.evidence.arrays, course.job.engine.tests["compression"]
-    log_value_q = course.evidence.levels.of(test)
-    assert log_value_q is not None
-    values_q = np.exp(log_value_q)
+    values_q = np.exp(course.evidence.levels.values[test.level.name])
     total = infer(arrays).log_evidence
     log_q = []
     for q in range(values_q.size):
@@ -110,6 +108,6 @@ def test_the_level_is_that_at_which_all_readings_were_seen(course: Course) -> No
         log_q.append(infer(replace(arrays, level_q=only_q)).log_evidence)
     share_q = arrays.level_q * np.exp(np.array(log_q) - total)
     assert share_q.sum() == pytest.approx(1.0, rel=1e-9)
-    level = course.level(test)
+    level = course.levels["compression"]
     assert level == pytest.approx(float(values_q @ share_q), rel=1e-9)
     assert 160 < level < 185

@@ -187,6 +187,20 @@ def test_low_compression_speaks_against_the_cylinder_down_to_nothing_at_all(psi:
     assert 1 - fault["sealing3"][0] > 2 / 3
 
 
+@pytest.mark.parametrize("psi", [178.0, 60.0])
+def test_a_level_of_one_reading_may_be_summed_out_before_or_after(psi: float) -> None:
+    """Sums may be taken in any order: over the nodes of the level in the bit, or at the end."""
+    opening = Opened("RO", "inline-4", COP, odometer_km=150000)
+    read = Measured("compression", "cylinder3", psi)
+    job = Job(PACK, (opening, Ran(15, LOAD, ("P0303",)), read)).replayed
+    evidence = gather_evidence(job)
+    told = evidence.telling(job.engine.tests["compression"])
+    assert evidence.arrays.level_q.size == 1 < told.arrays.level_q.size
+    at_once, apart = infer(evidence.arrays), infer(told.arrays)
+    assert at_once.log_evidence == pytest.approx(apart.log_evidence, rel=0, abs=1e-12)
+    np.testing.assert_allclose(at_once.marginal_es, apart.marginal_es, rtol=0, atol=1e-13)
+
+
 @pytest.mark.parametrize("share", [0.01, 0.3, 0.6, 0.85])
 def test_a_lot_leaves_every_prior_a_probability(share: float) -> None:
     """However likely a fault is beforehand, what lots make of it adds up to one."""
