@@ -100,6 +100,34 @@ def test_what_there_is_reads_as_bits_from_the_first(base: int, raw: bytes) -> No
     assert sv.read_answer(bytes([0x41, base]) + raw) == [sv.Supported(1, base, wanted)]
 
 
+EXAMPLES = {
+    "41 0C 1AF8": [sv.Value(sv.NOW, 0x0C, 1726.0)],
+    "41 05 7B": [sv.Value(sv.NOW, 0x05, 83.0)],
+    "41 04 CC": [sv.Value(sv.NOW, 0x04, 80.0)],
+    "41 0D FF": [sv.Value(sv.NOW, 0x0D, 255.0)],
+    "41 01 82 07 E5 00": [sv.Status(True, 2, True, True)],
+    "42 02 00 0303": [sv.FrameCode("P0303")],
+    "42 02 00 0000": [sv.FrameCode("")],
+    "43 02 0300 0303": [sv.Codes(sv.STORED, ("P0300", "P0303"))],
+    "43 04 0420 3F04 2600 0000": [sv.Codes(sv.STORED, ("P0420", "P3F04", "P2600"))],
+    "47 01 0303": [sv.Codes(sv.PENDING, ("P0303",))],
+    "4A 00": [sv.Codes(sv.PERMANENT, ())],
+    "46 A0 78000000": [sv.Supported(sv.MONITORS, 0xA0, frozenset({0xA2, 0xA3, 0xA4, 0xA5}))],
+    "46 A4 0B 24 0005 0000 FFFF A4 0C 24 001C 0000 FFFF": [sv.Misfires(3, 28, 5)],
+    "46 A4 80 9D 0005 0000 FFFF": [],
+    "44": [sv.Erased()],
+    "7F 07 22": [sv.Refusal(sv.PENDING, 0x22)],
+}
+"""Worked by hand as docs/reference/bus.md tells: scalings and limits as public tables of SAE J1979
+have them (0 to 16,383.75 rpm by a quarter, -40 to 215 degC, per cent of 255, 0 to 255 km/h), tests
+0B and 0C with unit 24 as a maker's service text describes them."""
+
+
+@pytest.mark.parametrize("answer", EXAMPLES)
+def test_worked_examples(answer: str) -> None:
+    assert sv.read_answer(bytes.fromhex(answer)) == EXAMPLES[answer]
+
+
 WHOLE = {
     "codes": "43 03 0300 0303 0351", "pending": "47 01 0303", "value": "41 0C 1AF8",
     "frame": "42 0C 00 1AF8", "frame code": "42 02 00 0303", "status": "41 01 82 07 E5 00",
