@@ -31,7 +31,7 @@ class Engine:
     bad: str = "coil3"
     unit: Unit = field(
         default_factory=lambda: Unit(
-            0x7E8, now={0x04: b"\0"} | IGNITION_ON, counters={c: (0, 0) for c in range(1, 5)}
+            0x7E8, now={0x04: b"\0"} | IGNITION_ON, counters=dict.fromkeys(range(1, 5), (0, 0))
         )
     )
     _before: set[int] = field(default_factory=set)

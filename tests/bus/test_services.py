@@ -105,7 +105,7 @@ EXAMPLES = {
     "41 05 7B": [sv.Value(sv.NOW, 0x05, 83.0)],
     "41 04 CC": [sv.Value(sv.NOW, 0x04, 80.0)],
     "41 0D FF": [sv.Value(sv.NOW, 0x0D, 255.0)],
-    "41 01 82 07 E5 00": [sv.Status(True, 2, True, True)],
+    "41 01 82 07 E5 00": [sv.Status(lamp=True, count=2, has_misfire_monitor=True, has_run=True)],
     "42 02 00 0303": [sv.FrameCode("P0303")],
     "42 02 00 0000": [sv.FrameCode("")],
     "43 02 0300 0303": [sv.Codes(sv.STORED, ("P0300", "P0303"))],
