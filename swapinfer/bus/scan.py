@@ -24,6 +24,9 @@ FRAME_WANTED = (0x04, 0x05, 0x06, 0x07, 0x08, 0x09, 0x0B, 0x0C, 0x0D, 0x11, 0x1F
 NOW_WANTED = (*FRAME_WANTED, 0x0F, 0x21, 0x30, 0x31, 0x33, 0x42, 0x46)
 """What is read as it stands, where it is there."""
 
+GIVEN_UP = 4
+"""Requests in a row without an answer, after which a unit is asked no further."""
+
 ERASED = "somebody erased what was stored: what it states after that says little"
 """Told of a recording; a scan never erases."""
 
@@ -227,13 +230,20 @@ def scan(
     """
     found = _Gathered()
     tell("looking for control units")
-    found.hear(link.ask(bytes([sv.NOW, 0x00])))
+    for _ in range(2):  # a unit whose one answer to this is lost would not be missed
+        found.hear(link.ask(bytes([sv.NOW, 0x00])))
     if not found.units:
         raise BusError(_nobody(found))
     for unit in sorted(found.units):
+        unanswered = 0
         for request, what in _requests(found, unit, with_number=with_number):
             tell(f"unit {unit:X}: {what}")
-            found.hear(ask_unit(link, request, unit))
+            heard = ask_unit(link, request, unit)
+            found.hear(heard)
+            unanswered = 0 if heard.answers else unanswered + 1
+            if unanswered == GIVEN_UP:
+                found.fail(Trouble(unit, "answers no more, and was asked no further"))
+                break
     return found.reading()
 
 

@@ -12,9 +12,10 @@ from pathlib import Path
 
 import pytest
 
+from swapinfer.bus import link as linking
 from swapinfer.bus.adapter import connect, read_frames, recording
 from swapinfer.bus.link import LONG, Link
-from swapinfer.bus.scan import Frame, read_recording, scan
+from swapinfer.bus.scan import GIVEN_UP, Frame, read_recording, scan
 from swapinfer.bus.services import read_answer
 from swapinfer.errors import BusError, InputError
 from tests.bus.vehicle import ENGINE_NUMBER, Vehicle, engine_unit, gearbox_unit
@@ -240,6 +241,23 @@ def test_a_unit_that_only_says_wait_is_given_up() -> None:
     finally:
         puppet.close()
     assert [trouble.what for trouble in heard.troubles] == ["nothing but requests to wait"]
+
+
+@pytest.mark.parametrize("says", [[], [WAIT]])
+def test_a_unit_that_falls_silent_or_only_waits_is_asked_no_further(
+    monkeypatch: pytest.MonkeyPatch, says: list[bytes | float]
+) -> None:
+    monkeypatch.setattr(linking, "MOST_WAIT", 0.3)
+    there = bytes.fromhex("064100FFFFFFFF00")
+    puppet = Puppet(f"gone {len(says)}", lambda asked: [there] if asked == b"\x01\0" else says)
+    try:
+        with Link(can.Bus(interface="virtual", channel=f"gone {len(says)}")) as link:
+            reading = scan(link)
+    finally:
+        puppet.close()
+    assert reading.troubles[-1] == "unit 7E8: answers no more, and was asked no further"
+    assert len({tuple(request) for request in puppet.requests}) <= 1 + GIVEN_UP
+    assert reading.units[0].stored is None
 
 
 def test_others_talk_on_the_bus_does_not_disturb(drive_in: DriveIn) -> None:
