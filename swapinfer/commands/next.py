@@ -30,7 +30,7 @@ from swapinfer.plan import answers
 from swapinfer.plan.next import Plan, PlannedStep, make_plan, next_steps
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.priority import GIVE_UP
-from swapinfer.plan.reason import OWED, explain
+from swapinfer.plan.reason import HOW, OWED, Reason, explain
 
 SHOWN_OUTCOMES = 4
 GLANCE = 15
@@ -39,13 +39,14 @@ GLANCE = 15
 INSTEAD = 3
 """Other steps named at a glance."""
 
-Verdict = Literal["go-on", "prove", "stop-testing", "bet", "hand-over", "give-up"]
+Verdict = Literal["go-on", "tell-how", "prove", "stop-testing", "bet", "hand-over", "give-up"]
 
 STANDS_OUT = 0.1
 """Below this probability no cause is called the likeliest."""
 
 VERDICTS: Mapping[Verdict, str] = {
     "go-on": "not settled yet",
+    "tell-how": "found; look how it failed",
     "prove": "prove the repair",
     "stop-testing": "stop testing and repair",
     "bet": "no test pays; repair by the odds",
@@ -69,9 +70,10 @@ class NextView(Facts, frozen=True):
     cost, spread, minutes, comebacks, wrong_parts : float
         What to expect under the plan.
     verdict : str
-        "go-on": the first step tells more; "prove": it drives what was repaired; "stop-testing":
-        it repairs the leading cause, and what was found carries that; "bet": it repairs something
-        that is not proven; "hand-over" or "give-up": nothing more pays.
+        "go-on": the first step tells more; "tell-how": it tells how what is settled has failed;
+        "prove": it drives what was repaired; "stop-testing": it repairs the leading cause, and
+        what was found carries that; "bet": it repairs something that is not proven; "hand-over"
+        or "give-up": nothing more pays.
     leading_is_gone : bool
         Whether touching the leading cause has more likely ended the fault than not.
     exact : bool
@@ -190,7 +192,7 @@ def _view(ro: str, belief: Belief, outlook: Outlook, plan: Plan, count: int) -> 
         wrong_parts=plan.forecast.wrong_parts,
         objective=plan.objective,
         currency=plan.currency,
-        verdict=_verdict(best, is_carried=bool(reason.carried), is_owed=reason.sentence == OWED),
+        verdict=_verdict(best, reason),
         leading=causes[0].label if causes else "",
         leading_probability=causes[0].probability if causes else 0.0,
         leading_is_gone=bool(causes) and causes[0].is_gone,
@@ -201,14 +203,14 @@ def _view(ro: str, belief: Belief, outlook: Outlook, plan: Plan, count: int) -> 
     )
 
 
-def _verdict(best: PlannedStep, *, is_carried: bool, is_owed: bool) -> Verdict:
+def _verdict(best: PlannedStep, reason: Reason) -> Verdict:
     if best.action is None:
         return "give-up" if best.id == GIVE_UP else "hand-over"
-    if is_owed:
+    if reason.sentence == OWED:
         return "prove"
     if best.action.kind != "replace":
-        return "go-on"
-    return "stop-testing" if is_carried else "bet"
+        return "tell-how" if reason.sentence.startswith(HOW) else "go-on"
+    return "stop-testing" if reason.carried else "bet"
 
 
 def _different_work(plan: Plan) -> list[PlannedStep]:

@@ -13,6 +13,9 @@ from swapinfer.errors import known_word
 from swapinfer.ledger.replay import Job
 from swapinfer.plan.costing import PlanSettings
 
+SHOWN_MINUTES = 0.5
+"""Less driving is not told."""
+
 
 class StepLine(Struct, frozen=True):
     """A next step in one line: id, title, minutes, money, and expected total cost."""
@@ -67,12 +70,13 @@ def step_words(step: StepLine, currency: str) -> str:
 
 def spent_words(minutes: float, drive_minutes: float, amount: float, currency: str) -> str:
     """Say what a step takes and costs."""
-    return f"{time_words(minutes, drive_minutes)}, {money(amount, currency)}"
+    on_average = " on average" if drive_minutes >= SHOWN_MINUTES else ""
+    return f"{time_words(minutes, drive_minutes)}{on_average}, {money(amount, currency)}"
 
 
 def time_words(minutes: float, drive_minutes: float) -> str:
     """Say how long work takes, and driving if there is any."""
-    driving = f" + {drive_minutes:.0f} driving" if drive_minutes >= 0.5 else ""
+    driving = f" + {drive_minutes:.0f} driving" if drive_minutes >= SHOWN_MINUTES else ""
     return f"{minutes:.0f} min{driving}"
 
 

@@ -654,6 +654,8 @@ class Costs(Record, frozen=True):
     proof : float
         Probability from which a repair needs no further test; below it something that could still
         tell comes first.
+    sure : float
+        Probability from which a repair comes before a test that is worth as much.
     resolution : float
         Share of a plan's expected cost within which two plans count as equally good.
     foresight : float
@@ -679,6 +681,7 @@ class Costs(Record, frozen=True):
     reseat_price: NotNegative = 0.0
     needless_part: NotNegative = 0.0
     proof: NotNegative = 0.0
+    sure: NotNegative = 0.0
     resolution: NotNegative = 0.0
     foresight: NotNegative = 0.0
     verify_minutes: NotNegative = 0.0

@@ -198,7 +198,7 @@ def title_outcome(engine: Engine, action: Action, outcome: str) -> str:
     return engine.tests[action.test].outcomes.get(outcome, outcome.replace("-", " "))
 
 
-def _name_place(engine: Engine, name: str) -> str:
+def name_place(engine: Engine, name: str) -> str:
     """Name a place: "ignition coil 3", "engine earth"."""
     place = engine.places[name]
     return " ".join(filter(None, [engine.kinds[place.kind].title, _where(place)]))
@@ -206,7 +206,7 @@ def _name_place(engine: Engine, name: str) -> str:
 
 def _name_target(engine: Engine, target: str) -> str:
     """Name a target of a test: "cylinder 3", "bank 1", or the place."""
-    return _name_place(engine, target) if target in engine.places else target_label(target)
+    return name_place(engine, target) if target in engine.places else target_label(target)
 
 
 def _where(place: Place) -> str:
@@ -223,7 +223,7 @@ def _work_title(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) ->
         case _:
             work = [
                 _with("swap", [_pair(engine, a, b) for a, b in action.swaps]),
-                _with("unplug and reseat", [_name_place(engine, p) for p in action.reseated]),
+                _with("unplug and reseat", [name_place(engine, p) for p in action.reseated]),
                 listed([_repair(engine, place, fix_at(place)) for place in action.replaced]),
             ]
             return "; ".join(filter(None, work))

@@ -10,7 +10,8 @@ from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence
-from swapinfer.plan.actions import Action, after_swaps, title_action, title_outcome
+from swapinfer.ledger.words import listed
+from swapinfer.plan.actions import Action, after_swaps, name_place, title_action, title_outcome
 from swapinfer.plan.costing import Cost, Effort, PlanSettings
 from swapinfer.plan.lookahead import POLICY, Ranking
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
@@ -294,7 +295,7 @@ class _Author(Struct, frozen=True):
         told = []
         for o, first in zip(likely, firsts, strict=True):
             name = one.prediction.outcomes[o]
-            then = self._then(int(self.ranking.follow_ao[a, o]), first, one.action)
+            then = self._then(int(self.ranking.follow_ao[a, o]), first, one.action, after_oh[o])
             told.append(
                 Outcome(
                     id=name,
@@ -320,15 +321,18 @@ class _Author(Struct, frozen=True):
             found.append(Suspect(name, place.id if place else "", float(fault_e[e])))
         return tuple(found)
 
-    def _then(self, follow: int, first: Action | str, before: Action) -> str:
+    def _then(self, follow: int, first: Action | str, before: Action, belief_h: FloatArray) -> str:
         action = first if follow == POLICY else self.outlook.priced[follow].action
-        if isinstance(action, Action):
-            moved = after_swaps(action, before.swaps)
-            # Parts have moved, what they need has not.
-            origin = dict(zip(moved.replaced, action.replaced, strict=True))
-            fixes = {place: self.outlook.repair(was).fix for place, was in origin.items()}
-            return title_action(self.outlook.job.engine, moved, fixes.__getitem__)
-        return ENDINGS[action]
+        if not isinstance(action, Action):
+            return ENDINGS[action]
+        engine, moved = self.outlook.job.engine, after_swaps(action, before.swaps)
+        proof = self.outlook.suspicion_under(belief_h).proof(action.replaced)
+        if proof < self.outlook.settings.costs.proof:
+            return f"look further into {listed([name_place(engine, p) for p in moved.replaced])}"
+        # Parts have moved, what they need has not.
+        origin = dict(zip(moved.replaced, action.replaced, strict=True))
+        fixes = {place: self.outlook.repair(was).fix for place, was in origin.items()}
+        return title_action(engine, moved, fixes.__getitem__)
 
     def _cautions(self, one: Priced) -> tuple[str, ...]:
         job = self.outlook.job

@@ -18,6 +18,7 @@ from swapinfer.pack.model import Costs
 from swapinfer.plan.actions import Action
 from swapinfer.plan.lookahead import Ranking
 from swapinfer.plan.outlook import Outlook, mean_effort
+from swapinfer.plan.predict import information_bits
 from swapinfer.plan.repair_policy import LOOK_MINUTES
 
 HAND_OVER = "hand-over"
@@ -34,6 +35,9 @@ ENDINGS = {
 
 FAR = 2.0
 """Contacts reseated together with a swap must be better by so many times the resolution."""
+
+NAMES_IT = 0.5
+"""Bits from which a test tells what to quote for."""
 
 
 class Way(Struct, frozen=True):
@@ -148,11 +152,18 @@ def order_ways(outlook: Outlook, ranking: Ranking, supposed_h: FloatArray | None
             return 0.0
         return outlook.costing.money(mean_effort(outlook.priced[way.number], belief_h))
 
-    return arrange(ways, outlook.begun, outlook.settings.costs, money)
+    def bits(way: Way) -> float:
+        return information_bits(belief_h, outlook.priced[way.number].prediction.chance_oh)
+
+    return arrange(ways, outlook.begun, outlook.settings.costs, money, bits)
 
 
 def arrange(
-    ways: Sequence[Way], begun: Begun, costs: Costs, money: Callable[[Way], float]
+    ways: Sequence[Way],
+    begun: Begun,
+    costs: Costs,
+    money: Callable[[Way], float],
+    bits: Callable[[Way], float],
 ) -> Order:
     """Put ways on in order.
 
@@ -166,6 +177,8 @@ def arrange(
         For the resolution and the proof.
     money : callable
         What a way costs right now.
+    bits : callable
+        What a test tells of what is wrong.
 
     Returns
     -------
@@ -177,6 +190,9 @@ def arrange(
         able = _long_enough(able, begun.owed_minutes)
     preference = _Preference(begun, costs, money)
     first = preference.first(able)
+    if first.ending == GIVE_UP:
+        naming = [way for way in able if preference.may_name(way) and bits(way) >= NAMES_IT]
+        first = max(naming, key=bits, default=first)
     telling = [way for way in able if way.tells and way.pays]
     is_unproven = first.is_repair and first.proof < costs.proof
     is_held_back = is_unproven and bool(telling)
@@ -212,6 +228,15 @@ class _Preference(Struct, frozen=True):
     begun: Begun
     costs: Costs
     money: Callable[[Way], float]
+
+    def may_name(self, way: Way) -> bool:
+        """Whether a way is a look that costs so little that it may precede a quote."""
+        is_look = way.action is not None and bool(way.action.test)
+        return (
+            is_look
+            and way.is_closed
+            and self.money(way) <= self.costs.resolution * self.costs.diagnosis_cap
+        )
 
     def first(self, by_cost: Sequence[Way]) -> Way:
         """Choose the plainest of the ways that are as good as the cheapest."""
@@ -260,7 +285,7 @@ class _Preference(Struct, frozen=True):
         action = way.action or Action("drive")
         return (
             not self._finishes(way),
-            not (way.is_repair and way.proof >= self.costs.proof),
+            not (way.is_repair and way.proof >= self.costs.sure),
             way.is_repair,
             _things(way),
             way.is_bundle,

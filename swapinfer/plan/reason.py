@@ -49,6 +49,9 @@ OWED = (
 )
 """Reason for the drive after a repair."""
 
+HOW = "it is settled what failed, not how"
+"""Begins the reason for a look at what is settled already."""
+
 _NEGLIGIBLE = 0.02
 """Leaders less likely than this are not asked what would follow."""
 
@@ -139,7 +142,8 @@ def explain(outlook: Outlook, step: PlannedStep, *, is_best: bool = False) -> Re
     if step.action.kind == "drive" and outlook.begun.owed_in is not None:
         return Reason(OWED, _what_then(step), tellings)
     if step.action.kind != "replace":
-        return Reason(author.apart(step.action, tellings), _what_then(step), tellings)
+        said = author.named(step.action) or author.apart(step.action, tellings)
+        return Reason(said, _what_then(step), tellings)
     leader = author.suspects[0]
     repaired = [outlook.job.fitted[place] for place in step.action.replaced]
     proof = outlook.suspicion.proof(step.action.replaced)
@@ -267,6 +271,31 @@ class _Author:
         says = [self._says(action, group[0], tellings) for group in told[:_TOLD]]
         shown = [whens[0], *(_without_common(whens[0], when, 1) for when in whens[1:])]
         return "; ".join(f"{when} {what}" for when, what in zip(shown, says, strict=True))
+
+    def named(self, action: Action) -> str:
+        """Say which ways to fail a test tells apart, where it is settled what has failed."""
+        space, faults = self.outlook.evidence.space, self.outlook.hypotheses
+        leader = self.suspects[0]
+        e = space.index[leader.element]
+        if not action.test or self.before_e[e] < self.outlook.settings.costs.sure:
+            return ""
+        one = next(one for one in self.outlook.priced if one.action == action)
+        mode_f = np.where(faults.element_f == e, faults.per_fault(space.mode_es), 0)
+        modes = [m for m in np.unique(mode_f).tolist() if m]
+        is_hm = np.stack([faults.member_hf @ (mode_f == m) > 0.0 for m in modes], axis=1)
+        before_m = faults.belief_h @ is_hm
+        weight_om = (one.prediction.chance_oh * faults.belief_h) @ is_hm
+        chance_o = (one.prediction.chance_oh * faults.belief_h).sum(axis=1)
+        said = []
+        for o in np.argsort(for_order(-chance_o), kind="stable").tolist():
+            after_m = weight_om[o] / chance_o[o]
+            m = int(np.argmax(after_m))
+            if chance_o[o] >= _LIKELY and after_m[m] >= max(_POINTED_AT, _RAISED * before_m[m]):
+                kind, mode = space.modes[modes[m] - 1]
+                title = title_outcome(self.job.engine, action, one.prediction.outcomes[o])
+                what = self.job.pack.kinds[kind].modes[mode].title
+                said.append(f'"{title}" points to {what} ({_share(float(after_m[m]))})')
+        return f"{HOW}: {'; '.join(said[:_TOLD])}" if said else ""
 
     def _when(self, action: Action, alike: Sequence[Telling]) -> str:
         """Name an outcome, or several that say the same."""
