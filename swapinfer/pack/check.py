@@ -169,6 +169,8 @@ def _check_costs(pack: Pack) -> None:
         raise MisfitError(f"must lie between 0 and {FORESIGHT:g}", ("costs", "foresight"))
     for tags in pack.costs.drive_conditions:
         _all_known(tags, pack.running.conditions, "condition", "costs", "drive_conditions")
+    for name in ("condition_price", "condition_minutes"):
+        _all_known(getattr(pack.costs, name), pack.running.conditions, "condition", "costs", name)
 
 
 def _all_known(words: Collection[str], known: Iterable[str], what: str, *path: str) -> None:

@@ -634,8 +634,9 @@ class Costs(Record, frozen=True):
     drive_minutes : tuple of float
         Lengths of drive that planning considers.
     drive_conditions : tuple of tuple of str
-        Conditions of drive that planning considers, the plainest first: those that can be had
-        without waiting for them.
+        Conditions of drive that planning considers, the plainest first.
+    condition_price, condition_minutes : dict of str to float
+        What it costs to have a condition that must be waited for, or made; how long it lasts.
     drive_cost_per_min : float
         Fuel and wear of driving, beside labour.
     comeback : float
@@ -688,6 +689,8 @@ class Costs(Record, frozen=True):
     hard_drive_minutes: Minutes = math.inf
     hard_share: NotNegative = 1.0
     drive_conditions: tuple[tuple[str, ...], ...] = ((),)
+    condition_price: dict[str, NotNegative] = {}
+    condition_minutes: dict[str, Minutes] = {}
 
 
 class Custom(Record, frozen=True):

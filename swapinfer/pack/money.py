@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -69,7 +70,9 @@ class OwnMoney(Struct, frozen=True):
     def costs(self, pack: Pack) -> Costs:
         """Costs of a pack in the shop's currency, the shop's own figures in their place."""
         factor = self.factor(pack)
-        held = {name: factor * getattr(pack.costs, name) for name in OF_COSTS}
+        held: dict[str, Any] = {name: factor * getattr(pack.costs, name) for name in OF_COSTS}
+        prices = pack.costs.condition_price
+        held["condition_price"] = {tag: factor * price for tag, price in prices.items()}
         own = {name: getattr(self, name) for name in ("rate_per_hour", "comeback", "diagnosis_cap")}
         held |= {name: value for name, value in own.items() if value is not None}
         return replace(pack.costs, currency=self.currency or pack.costs.currency, **held)

@@ -150,7 +150,7 @@ def work_of(costing: Costing, action: Action, repair: Callable[[str], RepairTask
         tasks = [costing.testing(test, is_further=n > 0) for n in range(len(action.targets))]
         disturbs = [job.disturbed_by_test(test, target) for target in action.targets]
         return costing.work(tasks, chain(*disturbs))
-    tasks = [costing.reading()]
+    tasks = [costing.reading(), costing.waiting(action.conditions)]
     tasks += [costing.moving(job.engine.kind_of(first)) for first, _ in action.swaps]
     tasks += [repair(place) for place in action.replaced]
     tasks += [costing.reseating(job.engine.kind_of(place)) for place in action.reseated]

@@ -291,6 +291,11 @@ class Costing(Struct, frozen=True):
         """Work out what reading and clearing the codes of a drive takes."""
         return self._task(Effort(self.settings.costs.read_minutes), "")
 
+    def waiting(self, conditions: Iterable[str]) -> Task:
+        """Work out what having the conditions of a drive takes."""
+        price = self.settings.costs.condition_price
+        return self._task(Effort(parts=sum(price.get(tag, 0.0) for tag in conditions)), "")
+
     def _task(self, effort: Effort, access: str) -> Task:
         return Task(effort, dict.fromkeys(self.job.needs_open(access), 1.0))
 

@@ -133,11 +133,16 @@ class Outlook:
         """Conditions under which what is suspected shows best, and in which it has failed."""
         owed_in = self.begun.owed_in
         failed_in = self.begun.failed_in if owed_in is None else owed_in
-        offered = self.settings.costs.drive_conditions
-        choices = [tags for tags in offered if set(failed_in) <= set(tags)] or [failed_in]
+        choices = [tags for tags in self._ready if set(failed_in) <= set(tags)] or [failed_in]
         member_hf = self.hypotheses.member_hf
         rates = [member_hf @ self.predictor.total_rate_f(choice) for choice in choices]
         return best_conditions(choices, rates, self.hypotheses.belief_h)
+
+    @cached_property
+    def _ready(self) -> list[tuple[str, ...]]:
+        """Conditions that can be had without waiting for them."""
+        costs = self.settings.costs
+        return [t for t in costs.drive_conditions if costs.condition_price.keys().isdisjoint(t)]
 
     @cached_property
     def elements(self) -> IntArray:
@@ -339,25 +344,35 @@ class Outlook:
         for conditions in self._telling(action, changes):
             lengths = self._lengths(action, changes, conditions)
             predictions = self.predictor.drives(lengths, conditions, action.swaps, changes)
+            waited = work_of(self.costing, replace(action, conditions=conditions), self.repair)
             for minutes, prediction in zip(lengths, predictions, strict=True):
                 driven = replace(action, drive_minutes=minutes, conditions=conditions)
-                yield Priced(driven, prediction, work, changes)
+                yield Priced(driven, prediction, waited, changes)
 
     def _telling(self, action: Action, changes: Changes) -> list[tuple[str, ...]]:
         """Conditions under which a drive after the action tells most."""
-        lengths = self.settings.costs.drive_minutes
-        middle = lengths[len(lengths) // 2 : len(lengths) // 2 + 1]
+        if self._proves(action):
+            return [self.conditions]
         belief_h = self.hypotheses.belief_h
 
         def bits(conditions: tuple[str, ...]) -> float:
+            lengths = self._lasting(conditions)
+            middle = lengths[len(lengths) // 2 : len(lengths) // 2 + 1]
             (shown,) = self.predictor.drives(middle, conditions, action.swaps, changes)
             return round(information_bits(belief_h, shown.chance_oh), 6)
 
-        if self._proves(action):
-            return [self.conditions]
+        told = {choice: bits(choice) for choice in self.settings.costs.drive_conditions}
+        ranked = sorted(told, key=told.__getitem__, reverse=True)
+        # What must be waited for is looked at where it tells more than all that is ready.
+        awaited = [choice for choice in ranked[:1] if choice not in self._ready]
         count = CONDITIONS if len(action.handled) <= 2 else 1
-        choices = self.settings.costs.drive_conditions
-        return sorted(choices, key=bits, reverse=True)[:count]
+        return [*awaited, *[choice for choice in ranked if choice in self._ready][:count]]
+
+    def _lasting(self, conditions: tuple[str, ...]) -> tuple[float, ...]:
+        """Lengths of drive for which conditions last."""
+        costs = self.settings.costs
+        most = min((costs.condition_minutes.get(t, math.inf) for t in conditions), default=math.inf)
+        return tuple(minutes for minutes in costs.drive_minutes if minutes <= most)
 
     def _proves(self, action: Action) -> bool:
         """Whether the drive after an action is there to show that a repair helped."""
@@ -367,13 +382,13 @@ class Outlook:
         self, action: Action, changes: Changes, conditions: tuple[str, ...]
     ) -> tuple[float, ...]:
         """Lengths of the drive after an action: short ones while a cylinder misses all the time."""
-        costs = self.settings.costs
-        short = tuple(m for m in costs.drive_minutes if m <= costs.hard_drive_minutes)
+        costs, lengths = self.settings.costs, self._lasting(conditions)
+        short = tuple(m for m in lengths if m <= costs.hard_drive_minutes)
         belief_h = self.hypotheses.belief_h.copy()
         changes.apply(belief_h)
         if short and float(belief_h @ self._is_hard_h(conditions)) >= costs.hard_share:
             return short
-        return self.proof_minutes if self._proves(action) else costs.drive_minutes
+        return self.proof_minutes if self._proves(action) else lengths
 
     def _is_hard_h(self, conditions: tuple[str, ...]) -> FloatArray:
         """1 where a hypothesis surely misfires in a short drive, or the lamp says that it does."""
