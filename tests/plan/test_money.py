@@ -26,7 +26,7 @@ RATE = 0.5
 
 AMOUNTS = {
     "price", "consumables", "rate_per_hour", "drive_cost_per_min", "comeback", "diagnosis_cap",
-    "reseat_price",
+    "reseat_price", "condition_price",
 }  # fmt: skip
 """Keys of priors files that docs/pack-format.md calls money."""
 
@@ -48,6 +48,8 @@ def by_hand(table: Any) -> Any:  # noqa: ANN401
 
 
 def halved(value: Any) -> Any:  # noqa: ANN401
+    if isinstance(value, dict):
+        return {key: RATE * one for key, one in value.items()}
     return [RATE * one for one in value] if isinstance(value, list) else RATE * value
 
 

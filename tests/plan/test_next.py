@@ -369,3 +369,20 @@ def test_next_steps_ranks_from_evidence_alone(seen: Outlook, settings: PlanSetti
     plan = next_steps(seen.evidence, infer(seen.evidence.arrays), shallow)
     assert plan.hypotheses == len(seen.hypotheses.belief_h)
     assert (seen.policy.faults.element_hk[seen.hypotheses.index[()]] == NONE).all()
+
+
+def test_a_drive_that_must_be_waited_for_has_its_price_and_lasts_no_longer(
+    outlook_of: MakeOutlook, pack: Pack
+) -> None:
+    """Common practice, no source: a cold start is had once a night, and for a few minutes."""
+    only_cold = structs.replace(pack.costs, drive_conditions=((), ("cold",)))
+    told = outlook_of(SEEN, ev.Swapped((("coil3", "coil1"),)), chosen=PlanSettings(only_cold))
+    drives = [p for p in told.priced if p.action.drive_minutes and not p.action.replaced]
+    waited = [p for p in drives if "cold" in p.action.conditions]
+    ready = [p for p in drives if not p.action.conditions]
+    assert waited
+    assert ready
+    price, lasts = pack.costs.condition_price["cold"], pack.costs.condition_minutes["cold"]
+    assert all(p.work.effort.parts == price for p in waited if p.action.kind == "drive")
+    assert all(p.action.drive_minutes <= lasts for p in waited)
+    assert all(p.work.effort.parts == 0.0 for p in ready if p.action.kind == "drive")

@@ -38,7 +38,11 @@ DRIVE = Action("drive", drive_minutes=10.0)
 
 @pytest.fixture(scope="module")
 def costs(pack: Pack) -> Costs:
-    return replace(pack.costs, resolution=0.05, proof=0.6)
+    return replace(pack.costs, resolution=0.05, proof=0.6, sure=0.9)
+
+
+def free(_: Way) -> float:
+    return 0.0
 
 
 def way(action: Action | None, total: float, *, pays: bool = True, proof: float = 1.0) -> Way:
@@ -47,7 +51,7 @@ def way(action: Action | None, total: float, *, pays: bool = True, proof: float 
 
 def first(ways: Sequence[Way], costs: Costs, begun: Begun = NOTHING_BEGUN) -> Action | None:
     price = {BUY: 60.0, BUY_TWO: 80.0, SWAP: 30.0, BOTH: 50.0, TEST: 40.0, LOOK: 20.0}
-    order = arrange(ways, begun, costs, lambda one: price.get(one.action or DRIVE, 0.0))
+    order = arrange(ways, begun, costs, lambda one: price.get(one.action or DRIVE, 0.0), free)
     assert sorted(one.total for one in order.ways[1:]) == [one.total for one in order.ways[1:]]
     return order.ways[0].action
 
@@ -68,7 +72,7 @@ def test_each_further_thing_at_once_must_be_better_by_one_more_resolution(costs:
 def test_what_may_not_come_now_is_told_apart_and_stands_last(costs: Costs) -> None:
     undriven = replace(NOTHING_BEGUN, is_undriven=True)
     ways = [way(BOTH, 380.0), way(DRIVE, 400.0), way(LOOK, 430.0)]
-    order = arrange(ways, undriven, costs, lambda _: 0.0)
+    order = arrange(ways, undriven, costs, free, free)
     assert [one.action for one in order.ways] == [DRIVE, LOOK, BOTH]
     assert [one.action for one in order.barred] == [BOTH]
 
@@ -77,7 +81,7 @@ def test_a_repair_owes_a_drive_as_long_as_it_took_to_fail(costs: Costs) -> None:
     owed = replace(NOTHING_BEGUN, owed_in=("load",), owed_minutes=15.0)
     lengths = (5.0, 10.0, 20.0, 30.0)
     ways = [way(Action("drive", drive_minutes=t), 100.0 + t) for t in lengths]
-    chosen = arrange([*ways, way(None, 50.0)], owed, costs, lambda _: 0.0).ways[0].action
+    chosen = arrange([*ways, way(None, 50.0)], owed, costs, free, free).ways[0].action
     assert chosen == Action("drive", drive_minutes=20.0)
 
 
@@ -94,6 +98,29 @@ def test_a_repair_that_is_nearly_certain_waits_for_no_further_test(costs: Costs)
     assert first([way(LOOK, 100.0), way(BUY, 102.0, proof=0.95)], costs) == BUY
 
 
+def test_a_look_worth_as_much_precedes_a_repair_that_is_not_sure(costs: Costs) -> None:
+    assert first([way(BUY, 100.0, proof=0.8), way(LOOK, 104.0)], costs) == LOOK
+    assert first([way(BUY, 100.0, proof=0.8), way(LOOK, 106.0)], costs) == BUY
+    assert first([way(BUY, 100.0, proof=0.8), way(LOOK, 104.0, pays=False)], costs) == BUY
+
+
+def test_a_quote_names_what_has_failed_where_a_look_would_tell(costs: Costs) -> None:
+    gives_up = Way(None, 1, 800.0)
+    ways = [gives_up, way(LOOK, 820.0, pays=False), way(TEST, 830.0, pays=False)]
+    told = {LOOK: 0.6, TEST: 0.8}
+
+    def chosen(bits: dict[Action, float], money: float = 20.0) -> Action | None:
+        order = arrange(
+            ways, NOTHING_BEGUN, costs, lambda _: money, lambda one: bits[one.action or DRIVE]
+        )
+        return order.ways[0].action
+
+    assert chosen(told) == TEST
+    assert chosen(told | {TEST: 0.4}) == LOOK
+    assert chosen(dict.fromkeys(told, 0.4)) is None
+    assert chosen(told, money=costs.resolution * costs.diagnosis_cap + 1.0) is None
+
+
 def test_a_contact_is_reseated_with_a_swap_only_where_that_is_far_better(costs: Costs) -> None:
     assert first([way(BUNDLE, 400.0), way(SWAP, 430.0)], costs) == SWAP
     assert first([way(BUNDLE, 400.0), way(SWAP, 441.0)], costs) == BUNDLE
@@ -102,17 +129,17 @@ def test_a_contact_is_reseated_with_a_swap_only_where_that_is_far_better(costs: 
 
 def test_a_purchase_below_the_proof_waits_for_what_can_still_tell(costs: Costs) -> None:
     ways = [way(BUY, 300.0, proof=0.3), way(SWAP, 400.0), way(TEST, 500.0)]
-    order = arrange(ways, NOTHING_BEGUN, costs, lambda _: 0.0)
+    order = arrange(ways, NOTHING_BEGUN, costs, free, free)
     assert order.ways[0].action == SWAP
     assert order.is_held_back
     assert not order.is_carried
     nothing_tells = [ways[0], way(SWAP, 400.0, pays=False)]
-    order = arrange(nothing_tells, NOTHING_BEGUN, costs, lambda _: 0.0)
+    order = arrange(nothing_tells, NOTHING_BEGUN, costs, free, free)
     assert order.ways[0].action == BUY
     assert not order.is_held_back
     assert not order.is_carried
     proven = [way(BUY, 300.0, proof=0.7), way(SWAP, 400.0)]
-    assert arrange(proven, NOTHING_BEGUN, costs, lambda _: 0.0).is_carried
+    assert arrange(proven, NOTHING_BEGUN, costs, free, free).is_carried
 
 
 def test_an_end_has_no_equals(costs: Costs) -> None:
