@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
@@ -25,12 +26,16 @@ from swapinfer.commands.steps import (
     mine_line,
     price_mine,
 )
+from swapinfer.commands.terminal import watched
 from swapinfer.commands.typed import decimal, quantity, words
+from swapinfer.evidence.states import draw_priors
 from swapinfer.plan import answers
-from swapinfer.plan.next import Plan, PlannedStep, make_plan, next_steps
+from swapinfer.plan.next import Plan, PlannedStep, make_plan, next_steps, title_way
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.priority import GIVE_UP
 from swapinfer.plan.reason import HOW, OWED, Reason, explain
+from swapinfer.plan.robust import try_step
+from swapinfer.posterior.sensitivity import SEED
 
 SHOWN_OUTCOMES = 4
 GLANCE = 15
@@ -56,6 +61,14 @@ VERDICTS: Mapping[Verdict, str] = {
 
 UNPROVEN = "nothing is proven before it is done and a drive stays quiet"
 """Below every advice to repair."""
+
+
+class HeldFacts(Struct, frozen=True):
+    """Draws of the priors, those under which nothing is better, and what most often is."""
+
+    draws: int
+    holds: int
+    instead: str
 
 
 class NextView(Facts, frozen=True):
@@ -84,6 +97,8 @@ class NextView(Facts, frozen=True):
         The technician's own step, where one was named.
     limits_cost : float or None
         What the limits add to the expected cost; None without any.
+    held : HeldFacts or None
+        Under how many draws of the priors the first step holds, where that was asked.
     """
 
     shape: ClassVar[str] = "next/1"
@@ -108,6 +123,7 @@ class NextView(Facts, frozen=True):
     off_by: float
     mine: MineFacts | None = None
     limits_cost: float | None = None
+    held: HeldFacts | None = None
 
 
 class TermFacts(Struct, frozen=True):
@@ -145,6 +161,10 @@ def show_next(
     depth: Annotated[int, typer.Option(min=1, max=3, help="Steps looked ahead.")] = 2,
     count: Annotated[int, typer.Option(min=1, help="Steps to weigh up.")] = 5,
     mine: Annotated[str, typer.Option(help="Your own step, to be priced: 'swap coil'.")] = "",
+    draws: Annotated[
+        int,
+        typer.Option(min=0, max=1000, help="Plan under so many draws of the priors as well."),
+    ] = 0,
     ro: str = "",
 ) -> NextView:
     """Rank the next steps of a job.
@@ -170,7 +190,16 @@ def show_next(
         price = answers.price_of_limits(belief.evidence, belief.posterior, settings)
     view = _view(loaded.ro, belief, outlook, plan, count)
     own = price_mine(plan, mine, settings.costs) if mine.strip() else None
-    return structs.replace(view, mine=own, limits_cost=price)
+    held = _held(outlook, plan.best, draws) if draws else None
+    return structs.replace(view, mine=own, limits_cost=price, held=held)
+
+
+def _held(outlook: Outlook, best: PlannedStep, draws: int) -> HeldFacts:
+    prior_des = draw_priors(outlook.evidence.space, draws, SEED)
+    trials = watched(try_step(outlook, best.action, prior_des), "draws of the priors", draws)
+    failed = [title_way(outlook, trial.first) for trial in trials if not trial.holds]
+    instead = [title for title, _ in Counter(failed).most_common(1)]
+    return HeldFacts(draws, draws - len(failed), "".join(instead))
 
 
 def _view(ro: str, belief: Belief, outlook: Outlook, plan: Plan, count: int) -> NextView:
@@ -251,6 +280,8 @@ def _(facts: NextView, page: Page) -> str:
     if facts.mine:
         lines += mine_line(facts.mine, facts.currency, page)
     lines += _best(best, facts.currency, page)
+    if facts.held:
+        lines += page.wrap(_held_words(facts.held), indent=2)
     if page.is_full:
         lines += _everything(facts, page)
     new, known = caution_lines(best.cautions, page)
@@ -273,6 +304,11 @@ def _headline(facts: NextView, page: Page) -> list[str]:
     if facts.verdict in ("stop-testing", "bet"):
         lines += page.wrap(UNPROVEN, indent=2)
     return lines
+
+
+def _held_words(held: HeldFacts) -> str:
+    said = f"holds under {held.holds} of {held.draws} draws of the priors"
+    return f"{said}; where not, mostly better: {held.instead}" if held.instead else said
 
 
 def _best(step: StepFacts, currency: str, page: Page) -> list[str]:
