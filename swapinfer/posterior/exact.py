@@ -20,7 +20,7 @@ from swapinfer.posterior.order import Route, plan_route
 from swapinfer.posterior.sweep import Sweep
 
 EXACT_LIMIT = 2**24
-"""Entries of all messages of an exact pass together."""
+"""Entries of all messages of an exact pass together, all nodes of the lots counted."""
 
 WORTH_SUPPOSING = 2**17
 """Entries from which it may pay to suppose in turn what an element does."""
@@ -80,6 +80,11 @@ def plan_passes(prepared: Prepared) -> list[Plan]:
     return plans if sum(one.entries for one in plans) < plan.entries else [plan]
 
 
+def _is_in_reach(arrays: Arrays, plans: list[Plan]) -> bool:
+    """Whether a pass for one prior is short enough."""
+    return len(arrays.lot_z) * sum(plan.entries for plan in plans) <= EXACT_LIMIT
+
+
 def infer(arrays: Arrays) -> Posterior:
     """Compute the evidence and posterior marginals, exactly wherever that is in reach.
 
@@ -104,7 +109,7 @@ def infer(arrays: Arrays) -> Posterior:
     started = time.perf_counter()
     plans = plan_passes(prepare(arrays, arrays.prior_zes))
     sets, left_out = None, 0.0
-    if sum(plan.entries for plan in plans) <= EXACT_LIMIT:
+    if _is_in_reach(arrays, plans):
         draws, largest = run_passes(plans)
         mixed = _over_lots(arrays, draws)
         log_evidence, marginal_es = float(mixed.log_evidence_d[0]), mixed.marginal_des[0]
@@ -143,7 +148,7 @@ def infer_draws(arrays: Arrays, prior_des: FloatArray) -> PosteriorDraws:
     """
     shape = (-1, *prior_des.shape[1:])
     plans = plan_passes(prepare(arrays, (prior_des[:, None] * arrays.lot_zes).reshape(shape)))
-    if sum(plan.entries for plan in plans) <= EXACT_LIMIT:
+    if _is_in_reach(arrays, plans):
         return _over_lots(arrays, run_passes(plans)[0])
     one_by_one = [infer(replace(arrays, prior_es=prior_es)) for prior_es in prior_des]
     return PosteriorDraws(
