@@ -79,7 +79,8 @@ SPOILED = [
     ("pack.toml", 'otherwise = "chosen", needless', 'otherwise = "chosne", needless',
      'no source "chosne"; did you mean "chosen"?', "rate_per_hour"),
     ("pack.toml",
-     'from = { otherwise = "chosen", needless_part = "common", foresight = "play" }\n', "",
+     ('from = { otherwise = "chosen", needless_part = "common", foresight = "play", '
+     'condition_minutes = "memory" }\n'), "",
      'rate_per_hour has no source; say from = "..." in its table or above', "rate_per_hour"),
     ("pack.toml", 'grade = "common"', 'grade = "comon"',
      'no grade of source "comon"; did you mean "common"?'),
