@@ -6,6 +6,7 @@ none reaches is a constant.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import comb
 
 import msgspec
@@ -84,6 +85,13 @@ class Digits(msgspec.Struct, frozen=True, eq=False):
             return close_2q
         open_k, explained_k = (_powers(count, close_q) for close_q in close_2q)
         return np.array([open_k[count - j] * explained_k[j] for j in range(count + 1)])
+
+    def acts(self, group: Sequence[int], element: int) -> FloatArray:
+        """Return what tells states apart that move some digits, shape (state, figure)."""
+        at, explain = (list(group), element), self.explain
+        figures = self.open_ges, explain.most_tes, explain.shown_tes, self.explained_ges
+        acts_xs: FloatArray = np.concatenate([of_ges[at] for of_ges in figures])
+        return acts_xs.T
 
     def only(self, keep_g: BoolArray) -> Digits:
         """Return some of the digits."""
@@ -304,9 +312,12 @@ class Prepared(msgspec.Struct, frozen=True, eq=False):
 
 def distinct_rows(rows: FloatArray) -> tuple[IntArray, IntArray]:
     """Return where each distinct row stands first, and which of these each row equals."""
-    packed = np.ascontiguousarray(rows).view(np.dtype((np.void, rows.itemsize * rows.shape[1])))
-    _, first, number = np.unique(packed[:, 0], return_index=True, return_inverse=True)
-    return first, number
+    width, packed = rows.itemsize * rows.shape[1], rows.tobytes()
+    seen: dict[bytes, int] = {}
+    starts = range(0, len(packed), width)
+    number_r = np.array([seen.setdefault(packed[at : at + width], len(seen)) for at in starts])
+    first = np.flatnonzero(np.diff(np.maximum.accumulate(number_r), prepend=-1))
+    return first, number_r
 
 
 def prepare(arrays: Arrays, prior_des: FloatArray) -> Prepared:

@@ -7,7 +7,7 @@ import numpy as np
 from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray, IntArray
 from swapinfer.posterior.belief import full_states
 
-CHUNK = 2**21
+CHUNK = 2**18
 """Entries of a table of levels, fault sets and bits that is made at once."""
 
 
@@ -35,18 +35,16 @@ def log_joint(arrays: Arrays, element_hk: IntArray, state_hk: IntArray) -> Float
     log_h = _log_prior(arrays, element_hk, state_hk)
     by_level_t = arrays.explain.varies_t
     by_level_t |= (arrays.close_qt2[1:] != arrays.close_qt2[:1]).any(axis=(0, 2))
-    log_h = log_h + _log_closed(arrays, element_hk, state_hk, ~by_level_t, slice(1))[0]
-    log_qh = np.empty((arrays.level_q.size, len(log_h)))
-    chunk = max(1, CHUNK // max(1, arrays.level_q.size * int(by_level_t.sum())))
+    log_h += _log_closed(arrays, element_hk, state_hk, ~by_level_t, slice(1))[0]
+    if not by_level_t.any():
+        log_h += np.logaddexp.reduce(np.log(arrays.level_q))
+        return log_h
+    chunk = max(1, CHUNK // (arrays.level_q.size * int(by_level_t.sum())))
     for start in range(0, len(log_h), chunk):
         rows = slice(start, start + chunk)
-        log_qh[:, rows] = _log_closed(
-            arrays, element_hk[rows], state_hk[rows], by_level_t, slice(None)
-        )
-    with np.errstate(divide="ignore"):
-        log_qh += log_h + np.log(arrays.level_q)[:, None]
-    found: FloatArray = np.logaddexp.reduce(log_qh)
-    return found
+        log_qh = _log_closed(arrays, element_hk[rows], state_hk[rows], by_level_t, slice(None))
+        log_h[rows] += np.logaddexp.reduce(log_qh + np.log(arrays.level_q)[:, None])
+    return log_h
 
 
 def _log_closed(

@@ -15,7 +15,7 @@ import msgspec
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.posterior.digits import Prepared, distinct_rows
+from swapinfer.posterior.digits import Digits, Prepared, distinct_rows
 from swapinfer.posterior.knots import Knot, KnotSum
 from swapinfer.posterior.order import Route, Step, lay_out
 
@@ -93,77 +93,83 @@ class DenseMoves(msgspec.Struct, frozen=True, eq=False):
         return self.of.worth(ahead.swapaxes(-1, -2) @ behind)
 
 
-class StateSum(msgspec.Struct, frozen=True, eq=False):
-    """The states of an element, each one matrix.
+class Kinds(msgspec.Struct, frozen=True, eq=False):
+    """Kinds of states of an element, those that move every digit alike being of one.
+
+    Most modes of an element differ in what a meter shows, not in how they make an engine misfire.
 
     Attributes
     ----------
     weight_ds : ndarray of float, shape (draw, state)
         Prior times factors.
-    kernel : ndarray of float, shape (state, level node or 1, to, from)
-        What each state does.
+    kind_s : ndarray of int, shape (state,), or slice
+        Kind of each state; a slice where each is of its own.
+    weight_dk : ndarray of float, shape (draw, kind)
+        The weights of the states of a kind together.
+    """
+
+    weight_ds: FloatArray
+    kind_s: IntArray | slice
+    weight_dk: FloatArray
+
+    def each(self, met_dk: FloatArray) -> FloatArray:
+        """Weigh each state by what its kind is worth, shape (draw, state)."""
+        met_ds: FloatArray = met_dk[:, self.kind_s] * self.weight_ds
+        return met_ds
+
+
+class StateSum(msgspec.Struct, frozen=True, eq=False):
+    """The states of an element, each kind one matrix.
+
+    Attributes
+    ----------
+    kinds : Kinds
+        Their weights.
+    kernel : ndarray of float, shape (kind, level node or 1, to, from)
+        What each kind does.
     matrix : ndarray of float, shape (draw, level node or 1, to, from)
         Their weighted sum.
     """
 
-    weight_ds: FloatArray
+    kinds: Kinds
     kernel: FloatArray
     matrix: FloatArray
 
     @classmethod
-    def of(cls, weight_ds: FloatArray, kernel: FloatArray) -> StateSum:
+    def of(cls, kinds: Kinds, kernel: FloatArray) -> StateSum:
         """Sum the states."""
-        flat = weight_ds @ kernel.reshape(len(kernel), -1)
-        return cls(weight_ds, kernel, flat.reshape(-1, *kernel.shape[1:]))
+        flat = kinds.weight_dk @ kernel.reshape(len(kernel), -1)
+        return cls(kinds, kernel, flat.reshape(-1, *kernel.shape[1:]))
 
     def worth(self, both: FloatArray) -> FloatArray:
         """Weigh each state, shape (draw, state)."""
         kernel = self.kernel
         if kernel.shape[1] == 1:
             flat = both.sum(axis=1).reshape(len(both), -1)
-            met_ds: FloatArray = flat @ kernel.reshape(len(kernel), -1).T
-        else:
-            met_ds = np.einsum("sqji,dqji->ds", kernel, both)
-        return met_ds * self.weight_ds
+            return self.kinds.each(flat @ kernel.reshape(len(kernel), -1).T)
+        return self.kinds.each(np.einsum("kqji,dqji->dk", kernel, both))
 
 
 class StatewiseMoves(msgspec.Struct, frozen=True, eq=False):
     """An element whose states, each a Kronecker product, move too many digits for one matrix.
 
-    States that move every digit alike are moved once: most modes of an element differ in what a
-    meter shows, not in how they make an engine misfire.
-
     Attributes
     ----------
-    weight_ds : ndarray of float, shape (draw, state)
-        Prior times factors.
-    kind_s : ndarray of int, shape (state,)
-        Which states are alike.
-    weight_dk : ndarray of float, shape (draw, kind)
-        The weights of alike states together.
+    kinds : Kinds
+        Their weights.
     kernels : list of ndarray of float, shape (kind, level node or 1, to, from)
         Factors, in the order of the digits.
     """
 
-    weight_ds: FloatArray
-    kind_s: IntArray
-    weight_dk: FloatArray
+    kinds: Kinds
     kernels: list[FloatArray]
-
-    @classmethod
-    def of(cls, weight_ds: FloatArray, kernels: list[FloatArray]) -> StatewiseMoves:
-        """Find the states that are alike."""
-        acts_sx = np.concatenate([kernel.reshape(len(kernel), -1) for kernel in kernels], axis=1)
-        first_k, kind_s = distinct_rows(acts_sx)
-        weight_dk = weight_ds @ (kind_s[:, None] == np.arange(len(first_k))).astype(float)
-        return cls(weight_ds, kind_s, weight_dk, [kernel[first_k] for kernel in kernels])
 
     def carried(self, message: FloatArray, *, backward: bool) -> FloatArray:
         """Carry a message across the element."""
         total = np.zeros(1)
         for rows in self._batches(message.size):
             moved = self._each(message[None], rows, backward=backward)
-            total = total + np.einsum("dk,kd...->d...", self.weight_dk[:, rows], moved)
+            total = total + np.einsum("dk,kd...->d...", self.kinds.weight_dk[:, rows], moved)
         return total
 
     def met(self, before: FloatArray, after: FloatArray) -> FloatArray:
@@ -172,8 +178,7 @@ class StatewiseMoves(msgspec.Struct, frozen=True, eq=False):
             (self._each(before[None], rows, backward=False) * after).sum(axis=(2, 3))
             for rows in self._batches(before.size)
         ]
-        met_dk: FloatArray = np.concatenate(parts).T
-        return met_dk[:, self.kind_s] * self.weight_ds
+        return self.kinds.each(np.concatenate(parts).T)
 
     def _each(self, message: FloatArray, rows: slice, *, backward: bool) -> FloatArray:
         """Move a message by some kinds of states: the factors in turn, each joining the end.
@@ -194,11 +199,11 @@ class StatewiseMoves(msgspec.Struct, frozen=True, eq=False):
 
     def _batches(self, size: int) -> Iterator[slice]:
         """Divide the kinds so that messages of a size are not too many at once."""
-        count, together = self.weight_dk.shape[1], max(1, BATCH // size)
+        count, together = self.kinds.weight_dk.shape[1], max(1, BATCH // size)
         return (slice(row, min(row + together, count)) for row in range(0, count, together))
 
 
-def element_moves(step: Step, weight_ds: FloatArray) -> Moves:
+def element_moves(step: Step, weight_ds: FloatArray, digits: Digits) -> Moves:
     """Join the digits that an element moves, as far as that pays.
 
     Parameters
@@ -207,17 +212,27 @@ def element_moves(step: Step, weight_ds: FloatArray) -> Moves:
         What the element does.
     weight_ds : ndarray of float, shape (draw, state)
         Prior times factors, without the last states if they have no weight.
+    digits : Digits
+        Merged terms.
     """
-    dense = step.to_length * step.from_length <= DENSE
+    joint = step.to_length * step.from_length
+    dense, n_nodes = joint <= DENSE, max(kernel.shape[1] for kernel in step.kernel_g)
+    n_states = weight_ds.shape[1]
+    first_k: IntArray | slice = slice(n_states)
+    kinds = Kinds(weight_ds, slice(None), weight_ds)
+    if n_nodes > 1 or not dense:
+        first_k, kind_s = distinct_rows(digits.acts(step.group, step.element)[:n_states])
+        kind_sk = kind_s[:, None] == np.arange(len(first_k))
+        kinds = Kinds(weight_ds, kind_s, weight_ds @ kind_sk.astype(float))
     kernels: list[FloatArray] = []
-    for kernel in (kernel[: weight_ds.shape[1]] for kernel in step.kernel_g):
+    for kernel in (kernel[first_k] for kernel in step.kernel_g):
         if kernels and (dense or _longest(kernels[-1]) * _longest(kernel) <= GROUP):
             kernels[-1] = _kron(kernels[-1], kernel)
         else:
             kernels.append(kernel)
     if len(kernels) > 1:
-        return StatewiseMoves.of(weight_ds, kernels)
-    return DenseMoves(StateSum.of(weight_ds, kernels[0]))
+        return StatewiseMoves(kinds, kernels)
+    return DenseMoves(StateSum.of(kinds, kernels[0]))
 
 
 def _longest(kernel: FloatArray) -> int:
@@ -270,9 +285,8 @@ class Sweep(msgspec.Struct, frozen=True, eq=False):
             if step.element < len(knots):
                 moves.append(DenseMoves(KnotSum.of(knots[step.element], step, digits)))
             else:
-                moves.append(
-                    element_moves(step, weight_des[:, step.element, : live_e[step.element]])
-                )
+                weight_ds = weight_des[:, step.element, : live_e[step.element]]
+                moves.append(element_moves(step, weight_ds, digits))
         return cls(route, steps, moves, len(weight_des), prepared.level_q, digits.count_g)
 
     def run(self) -> tuple[FloatArray, list[FloatArray], int]:

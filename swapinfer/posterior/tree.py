@@ -19,9 +19,12 @@ import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.posterior.belief import FaultSets
-from swapinfer.posterior.digits import Prepared, distinct_rows
+from swapinfer.posterior.digits import Digits, Prepared, distinct_rows
 from swapinfer.posterior.order import Route, Step
 from swapinfer.posterior.sweep import Sweep
+
+BLOCK = 2**18
+"""Rows times level nodes that are weighed at a time."""
 
 SPARSE = 32
 """Possible values a row from which numbering by sorting is faster than by a table of them."""
@@ -111,7 +114,8 @@ class Tree(msgspec.Struct, frozen=True, eq=False):
             In no order. Beliefs, and what was cut, are upper bounds: a branch shares among the
             states tried what it has.
         """
-        walk, route = _Walk(threshold, widest), self.sweep.route
+        digits, route = self.prepared.digits, self.sweep.route
+        walk = _Walk(digits, threshold, widest)
         for p, step in enumerate(self.sweep.steps):
             if not walk.share_h.size:
                 break
@@ -142,6 +146,30 @@ class Tree(msgspec.Struct, frozen=True, eq=False):
         return np.flatnonzero(is_tried_s), weight_s[is_tried_s]
 
 
+class Closed(msgspec.Struct, frozen=True, eq=False):
+    """What the digits that close on the way to some rows weigh.
+
+    Attributes
+    ----------
+    scale_r : ndarray of float, shape (row,)
+        Where it depends on no level, and what is taken out of other digits.
+    by_level : list of Stand
+        The others; the only level is the weight.
+    """
+
+    scale_r: FloatArray
+    by_level: list[Stand]
+
+    def weights(
+        self, weight_hq: FloatArray, parent_r: IntArray, rows: IntArray | slice, *further: Stand
+    ) -> FloatArray:
+        """Weigh some rows, given their branches, shape (row, level node or 1)."""
+        weight_rq = weight_hq[parent_r[rows]] * self.scale_r[rows, None]
+        for stand in (*self.by_level, *further):
+            weight_rq = weight_rq * stand.table[..., 0].take(stand.kind_h[rows], axis=0)
+        return weight_rq
+
+
 class _Walk:
     """Branches above the threshold, on their way through the tree.
 
@@ -155,8 +183,8 @@ class _Walk:
         Where each open digit stands.
     """
 
-    def __init__(self, threshold: float, widest: int) -> None:
-        self.threshold, self.widest = threshold, widest
+    def __init__(self, digits: Digits, threshold: float, widest: int) -> None:
+        self.digits, self.threshold, self.widest = digits, threshold, widest
         self.share_h = np.ones(1)
         self.weight_hq = np.ones((1, 1))
         self.stands: dict[int, Stand] = {}
@@ -167,55 +195,68 @@ class _Walk:
         """Divide each branch among the states of an element, and move its digits."""
         states, weight_s = tried
         parent_r = np.repeat(np.arange(len(self.share_h)), states.size)
-        weight_rq, moved = self._moved(step.group, step.kernel_g, states)
+        closed, moved = self._moved(step.element, step.group, step.kernel_g, states)
         stands = {
             g: Stand(stand.table, stand.kind_h[parent_r]) for g, stand in self.stands.items()
         } | moved
-        worth_rq = weight_rq * _worth(after, [stands[g] for g in step.after], len(parent_r))
-        total_hs = worth_rq.sum(axis=1).reshape(-1, states.size) * weight_s
-        kept_r = self.branch(step.element, states, total_hs)
+        worth = _worth(after, [stands[g] for g in step.after], len(parent_r))
+        block = max(1, BLOCK // self.weight_hq.shape[1])
+        rows = (slice(row, row + block) for row in range(0, len(parent_r), block))
+        total_r = np.concatenate(
+            [closed.weights(self.weight_hq, parent_r, some, worth).sum(axis=1) for some in rows]
+        )
+        kept_r = self.branch(step.element, states, total_r.reshape(-1, states.size) * weight_s)
+        self._weigh(closed.weights(self.weight_hq, parent_r, kept_r))
         self.stands = {g: stand.only(kept_r) for g, stand in stands.items()}
-        self._weigh(weight_rq[kept_r])
 
     def pass_by(self, step: Step, idle: set[int]) -> None:
         """Leave an element good."""
         moves = [(g, k) for g, k in zip(step.group, step.kernel_g, strict=True) if g not in idle]
         group, kernel_g = zip(*moves, strict=True)
-        weight_hq, moved = self._moved(group, kernel_g, np.zeros(1, dtype=np.int64))
+        closed, moved = self._moved(step.element, group, kernel_g, np.zeros(1, dtype=np.int64))
+        every_h = np.arange(len(self.share_h))
         self.stands |= moved
-        self._weigh(weight_hq)
+        self._weigh(closed.weights(self.weight_hq, every_h, every_h))
 
     def _moved(
-        self, group: Sequence[int], kernel_g: Sequence[FloatArray], states: IntArray
-    ) -> tuple[FloatArray, dict[int, Stand]]:
+        self,
+        element: int,
+        group: Sequence[int],
+        kernel_g: Sequence[FloatArray],
+        states: IntArray,
+    ) -> tuple[Closed, dict[int, Stand]]:
         """Take some digits, and move them on each branch by each state.
 
         Returns
         -------
-        weight_rq : ndarray of float, shape (branch and state, level node or 1)
-            With what has been taken out of the digits, and of those that close all.
+        closed : Closed
+            What has been taken out of the digits, and those that close.
         moved : dict of int to Stand
             Where the others stand.
         """
         n_branches, n_states = len(self.share_h), states.size
-        state_r = np.tile(np.arange(n_states), n_branches)
-        weight_rq = np.repeat(self.weight_hq, n_states, axis=0)
+        scale_r, by_level = np.ones(n_branches * n_states), list[Stand]()
         moved: dict[int, Stand] = {}
         for g, kernel in zip(group, kernel_g, strict=True):
             stand = self.stands.pop(g, None) or Stand(_OPEN, np.zeros(n_branches, np.int64))
-            table_ksq = (kernel[states] @ stand.table[:, None, ..., None])[..., 0]
-            table = table_ksq.reshape(-1, *table_ksq.shape[2:])
-            kind_r = np.repeat(stand.kind_h, n_states) * n_states + state_r
-            if kernel.shape[-2] == 1:
-                weight_rq = weight_rq * table[kind_r, :, 0]
+            moving, kind_s = states, np.arange(n_states)
+            if kernel.shape[1] > 1:
+                first, kind_s = distinct_rows(self.digits.acts([g], element)[states])
+                moving = states[first]
+            table_kmq = (kernel[moving] @ stand.table[:, None, ..., None])[..., 0]
+            table = table_kmq.reshape(-1, *table_kmq.shape[2:])
+            kind_r = np.repeat(stand.kind_h, n_states) * moving.size + np.tile(kind_s, n_branches)
+            if kernel.shape[-2] == 1 and table.shape[1] > 1:
+                by_level.append(Stand(table, kind_r))
                 continue
             scale_k = table.max(axis=(1, 2))
             scale_k[scale_k == 0.0] = 1.0
-            weight_rq = weight_rq * scale_k[kind_r, None]
-            table /= scale_k[:, None, None]
-            first, number_k = distinct_rows(table.reshape(len(table), -1))
-            moved[g] = Stand(table[first], number_k[kind_r])
-        return weight_rq, moved
+            scale_r *= scale_k[kind_r]
+            if kernel.shape[-2] > 1:
+                table /= scale_k[:, None, None]
+                first, number_k = distinct_rows(table.reshape(len(table), -1))
+                moved[g] = Stand(table[first], number_k[kind_r])
+        return Closed(scale_r, by_level), moved
 
     def _weigh(self, weight_hq: FloatArray) -> None:
         """Take the weights of the branches, each rescaled."""
@@ -273,7 +314,7 @@ def _is_idle(kernel: FloatArray) -> bool:
     return to_length == from_length and bool((kernel == np.eye(to_length)).all())
 
 
-def _worth(after: FloatArray, stands: list[Stand], n: int) -> FloatArray:
+def _worth(after: FloatArray, stands: list[Stand], n: int) -> Stand:
     """Weigh what follows by where the open digits stand on each row.
 
     The digits with fewest kinds are summed out first, once for all rows that agree in them.
@@ -289,7 +330,8 @@ def _worth(after: FloatArray, stands: list[Stand], n: int) -> FloatArray:
 
     Returns
     -------
-    ndarray of float, shape (row, level node or 1)
+    Stand
+        The only level is what follows each row.
     """
     order = sorted(range(len(stands)), key=lambda at: len(stands[at].table))
     lengths = [stand.table.shape[2] for stand in stands]
@@ -303,8 +345,7 @@ def _worth(after: FloatArray, stands: list[Stand], n: int) -> FloatArray:
     pairs, pair_r = _numbered(few_r * len(many_u) + many_r, len(few_u) * len(many_u))
     few, many = np.divmod(pairs, len(many_u))
     worth_qu = (ahead[:, few] * many_u[many].swapaxes(0, 1)).sum(axis=2)
-    worth_rq: FloatArray = worth_qu.T[pair_r]
-    return worth_rq
+    return Stand(worth_qu.T[..., None], pair_r)
 
 
 def _joined(stands: list[Stand], n: int) -> tuple[FloatArray, IntArray]:
