@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import time
 
@@ -66,6 +67,11 @@ class Phone(Page):
         while text not in self.text:
             assert time.monotonic() < end, f"{text!r} never came"
             time.sleep(0.1)
+
+    def shot(self) -> bytes:
+        """What is in sight once it is drawn, as PNG."""
+        self.run("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        return base64.b64decode(self._ask("Page.captureScreenshot")["data"])
 
     @property
     def text(self) -> str:

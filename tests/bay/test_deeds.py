@@ -159,6 +159,24 @@ def test_a_drive_lasts_from_one_tap_to_the_other_on_the_servers_clock(
     assert served.clock.of(job) is None
 
 
+def test_codes_and_counters_are_read_from_the_vehicle_where_an_adapter_is_set(
+    served: Served, cookie: str, tmp_path: Path
+) -> None:
+    asked = "Read codes and counters from the vehicle"
+    form = {"deed": "scan", "minutes": "15", "when-warm": "on", "seen": "1", "key": "a"}
+    assert asked not in served.ask("GET", "/job/RO-1/drive?form=yes", cookie).text
+    assert served.ask("POST", "/job/RO-1/do", cookie, form).status == 400
+    bus = pytest.importorskip("tests.bus.vehicle")
+    vehicle = bus.Vehicle(bus.engine_unit())
+    try:
+        (tmp_path / "settings.toml").write_text(f'adapter = "virtual:{vehicle.channel}"\n')
+        assert asked in served.ask("GET", "/job/RO-1/drive?form=yes", cookie).text
+        assert served.ask("POST", "/job/RO-1/do", cookie, form).status == 303
+    finally:
+        vehicle.close()
+    assert re.match(r"ran 15 min \(warm\), .*3: 28.*, codes P0300 P0303", events(served)[-1])
+
+
 def shifted(at: str, minutes: int) -> str:
     return (datetime.fromisoformat(at) + timedelta(minutes=minutes)).isoformat()
 
