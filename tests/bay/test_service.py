@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -45,13 +46,13 @@ def test_thirty_phones_are_told_of_what_one_records(served: Served) -> None:
         seen.append(served.ask("GET", "/job/RO-1", cookie).text)
         line.close()
 
-    phones = [threading.Thread(target=watch, args=(cookie,)) for cookie in cookies]
+    phones = [threading.Thread(target=watch, args=(one,), daemon=True) for one in cookies]
     for phone in phones:
         phone.start()
     is_told.wait()
     served.ask("POST", "/job/RO-1/do", cookies[0], {**DRIVE, "seen": "1", "key": "a"})
     for phone in phones:
-        phone.join()
+        phone.join(timeout=60.0)
     assert len(seen) == PHONES
     assert len({re.sub(r'name="key" value="[^"]*"', "", page) for page in seen}) == 1
 
@@ -76,10 +77,10 @@ class Program:
         self._process.communicate()
 
     def post(self, cookie: str, form: str) -> tuple[int, str]:
-        """Send a form until somebody answers."""
+        """Send a form until somebody answers, for a minute at most."""
         origin = f"http://127.0.0.1:{self.port}"
         headers = {"Cookie": cookie, "Origin": origin, "Content-Type": FORM}
-        while True:
+        for _ in range(1200):
             line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
             try:
                 line.request("POST", "/job/RO-1/do", form, headers)
@@ -89,6 +90,7 @@ class Program:
                 time.sleep(0.05)
             finally:
                 line.close()
+        raise TimeoutError
 
 
 FORM = "application/x-www-form-urlencoded"
@@ -100,11 +102,20 @@ def program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Program
     monkeypatch.setenv("SWAPINFER_SETTINGS", str(tmp_path / "settings.toml"))
     with Shop(str(tmp_path / "jobs.db"), "Robin") as shop:
         open_(shop, "RO-1")
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
-    program = Program(tmp_path / "jobs.db", port)
+    program = Program(tmp_path / "jobs.db", free_port())
     yield program
     program.kill()
+
+
+def free_port() -> int:
+    """Return a port below those that are given to whoever connects.
+
+    A client that keeps asking at one of those while nobody serves there would meet itself.
+    """
+    for port in range(20_000, 30_000):
+        with suppress(OSError), socket.create_server(("127.0.0.1", port)):
+            return port
+    raise OSError
 
 
 def test_a_program_killed_during_posts_loses_nothing_and_doubles_nothing(
@@ -126,16 +137,16 @@ def test_a_program_killed_during_posts_loses_nothing_and_doubles_nothing(
             (seen,) = map(int, re.findall(r'name="seen" value="(\d+)"', shown))
         acknowledged.append(text)
 
-    senders = [threading.Thread(target=send, args=(f"n{n}",)) for n in range(8)]
+    senders = [threading.Thread(target=send, args=(f"n{n}",), daemon=True) for n in range(8)]
     for sender in senders:
         sender.start()
     for answered in (1, 3, 5):
-        while len(acknowledged) < answered:
+        while len(acknowledged) < answered and any(sender.is_alive() for sender in senders):
             time.sleep(0.02)
         program.kill()
         program.start()
     for sender in senders:
-        sender.join()
+        sender.join(timeout=60.0)
     with Shop(str(tmp_path / "jobs.db"), "Robin") as shop:
         said = [line.said for line in show_job(shop, "RO-1").events[1:]]
     assert sorted(said) == sorted(f"note: n{n}" for n in range(8))
