@@ -20,6 +20,7 @@ from swapinfer.drafts import whole_folder
 from swapinfer.errors import LearnError
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
+from swapinfer.plan.costing import PlanSettings
 
 if TYPE_CHECKING:
     from swapinfer.learn.counts import History
@@ -37,21 +38,78 @@ SAMPLING = "loading PyMC and sampling; this takes {} ..."
 
 
 class LearnedLine(Struct, frozen=True):
-    """A cause as learned: share among causes before and after, with a 90 % interval."""
+    """A cause as learned: share among causes before and after, with a 90 % interval.
+
+    `confirmed` counts verified cases, `cases` also others as far as their findings tell.
+    """
 
     cause: str
+    title: str
     before: float
     after: float
     low: float
     high: float
-    jobs: float
+    confirmed: int
+    cases: float
+
+
+class TrialLine(Struct, frozen=True):
+    """What priors learned from earlier jobs would have saved on later ones.
+
+    Attributes
+    ----------
+    day : str
+        On which the later jobs begin; empty where there are none.
+    learned_from, jobs : int
+        Verified jobs before and since.
+    cost, saved, low, high : float
+        Mean cost of checking suspects by the base priors, and what would have been saved of it,
+        with its 90 % interval.
+    bits : float
+        How much more what was found was expected, a job.
+    more : int
+        Verified jobs after which to ask again, where the answer is "not yet".
+    currency : str
+        Of the costs.
+    """
+
+    day: str
+    learned_from: int
+    jobs: int
+    cost: float
+    saved: float | None
+    low: float | None
+    high: float | None
+    bits: float
+    more: int
+    currency: str
+
+
+class ChangeLine(Struct, frozen=True):
+    """A kind of element that is at fault more or less often; of one family, or of all jobs."""
+
+    kind: str
+    family: str
+    before: float
+    after: float
+    low: float
+    high: float
+    confirmed: int
 
 
 class LearnedView(Facts, frozen=True):
-    """What learning wrote, from how many rows."""
+    """Whether to switch on what was learned, why, and what was written.
+
+    `switch_on` is ``"yes"``, ``"not yet"`` or ``"no"``; `said` tells that and the changes that
+    matter in sentences.
+    """
 
     shape: ClassVar[str] = "learned/1"
 
+    switch_on: str
+    said: tuple[str, ...]
+    trial: TrialLine
+    changes: tuple[ChangeLine, ...]
     overlay: str
     report: str
     refused: str
@@ -138,6 +196,9 @@ def learn_priors(
             _sampling(seed, "a minute or more"),
             family=family,
             weight=weight,
+            settings=PlanSettings.of_shop(
+                pack, shop.settings.money, frozenset(shop.settings.missing_tools)
+            ),
         )
     return view_learned(result, out, left_out)
 
@@ -153,16 +214,46 @@ def view_learned(
     result: LearnResult[Learned], out: Path, remarks: tuple[str, ...] = ()
 ) -> LearnedView:
     """Say what learning wrote, and that it lies in a folder now."""
-    rows = result.learned.counts.rows
+    rows, learned, trial = result.learned.counts.rows, result.learned, result.learned.trial
+    is_told = trial.jobs > 0
     return LearnedView(
+        switch_on=trial.answer,
+        said=learned.first_words,
+        trial=TrialLine(
+            day=trial.day,
+            learned_from=trial.learned_from,
+            jobs=trial.jobs,
+            cost=trial.cost.value,
+            saved=trial.saved.value if is_told else None,
+            low=trial.saved.low if is_told else None,
+            high=trial.saved.high if is_told else None,
+            bits=trial.bits.value,
+            more=trial.more if trial.answer == "not yet" else 0,
+            currency=trial.currency,
+        ),
+        changes=tuple(
+            ChangeLine(
+                one.kind, one.family, one.before, one.after, one.low, one.high, one.confirmed
+            )
+            for one in learned.changes
+        ),
         overlay=str(out / result.overlay.name),
         report=str(out / result.report.name),
         refused=str(out / result.refused.name),
         rows_used=rows.jobs_used + rows.findings_used,
         rows_refused=rows.rows_refused,
         causes=tuple(
-            LearnedLine(c.cause, c.base_share, c.share, c.share_low, c.share_high, c.cases)
-            for c in result.learned.causes
+            LearnedLine(
+                cause=c.cause,
+                title=learned.titles[c.cause],
+                before=c.base_share,
+                after=c.share,
+                low=c.share_low,
+                high=c.share_high,
+                confirmed=c.confirmed,
+                cases=c.cases,
+            )
+            for c in learned.causes
         ),
         remarks=remarks,
     )
@@ -290,18 +381,24 @@ def view_lives(
 
 @show.register
 def _(facts: LearnedView, page: Page) -> str:
-    lines = _say_rows(facts, page)
-    rows = [["before", "after", "90 %", "cases", "cause"]]
+    first, *others = facts.said
+    lines = page.wrap(page.strong(first))
+    for sentence in others:
+        lines += page.wrap(sentence)
+    lines += ["", *_say_rows(facts, page)]
+    rows = [["before", "after", "90 %", "cases", "share of misfires"]]
     likeliest = sorted(facts.causes, key=lambda cause: -max(cause.before, cause.after))
     for cause in likeliest[:SHOWN_CAUSES]:
         between = interval(cause.low, cause.high)
-        rows.append(
-            [percent(cause.before), percent(cause.after), between, f"{cause.jobs:.1f}", cause.cause]
-        )
+        shares = percent(cause.before), percent(cause.after)
+        rows.append([*shares, between, str(cause.confirmed), cause.title])
     lines += page.table(rows, right=[0, 1, 2, 3])
     if len(facts.causes) > SHOWN_CAUSES:
         lines += page.wrap(f"{len(facts.causes) - SHOWN_CAUSES} rarer causes are in the report")
-    return "\n".join(lines + _say_files(facts, page))
+    use = f"open RO --priors {facts.overlay}"
+    if facts.switch_on == "yes":
+        use = f"settings --set overlays={facts.overlay}"
+    return "\n".join(lines + _say_files(facts, page, use))
 
 
 def _say_rows(facts: LearnedView | LivesView, page: Page) -> list[str]:
@@ -311,12 +408,12 @@ def _say_rows(facts: LearnedView | LivesView, page: Page) -> list[str]:
     return lines
 
 
-def _say_files(facts: LearnedView | LivesView, page: Page) -> list[str]:
+def _say_files(facts: LearnedView | LivesView, page: Page, use: str) -> list[str]:
     lines = page.wrap(f"overlay: {facts.overlay}", hang=4)
     lines += page.wrap(f"report: {facts.report}", hang=4)
     if facts.rows_refused:
         lines += page.wrap(f"refused rows, each with its reason: {facts.refused}", hang=4)
-    return lines + page.wrap(f"use it with: swapinfer open RO --priors {facts.overlay}", hang=4)
+    return lines + page.wrap(f"use it with: swapinfer {use}", hang=4)
 
 
 @show.register
@@ -332,7 +429,7 @@ def _(facts: LivesView, page: Page) -> str:
     lines += page.table(rows, right=[0, 1, 2, 3, 4])
     if len(facts.lives) > SHOWN_CAUSES:
         lines += page.wrap(f"{len(facts.lives) - SHOWN_CAUSES} more modes are in the report")
-    return "\n".join(lines + _say_files(facts, page))
+    return "\n".join(lines + _say_files(facts, page, f"open RO --priors {facts.overlay}"))
 
 
 @show.register

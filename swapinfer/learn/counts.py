@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import msgspec
 import numpy as np
+from msgspec.structs import replace
 
 from swapinfer.errors import LearnError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
@@ -37,6 +38,9 @@ AGE_BANDS = ("to-60", "60-120", "120-180", "over-180", "unknown")
 """In thousands of kilometres."""
 AGE_MIDDLES_KM = (35_000.0, 90_000.0, 150_000.0, 220_000.0)
 """Odometer at which the base pack is evaluated for each band but the last."""
+
+LATER = 1 / 3
+"""Part of the verified jobs that what was learned from the others is held to."""
 
 OPEN, SET_ASIDE, WEIGHED = -1, -2, -3
 """In place of a job's cause: none was established; several were, or the job belongs to a comeback;
@@ -145,6 +149,24 @@ class CaseCounts(msgspec.Struct, frozen=True):
         return total
 
 
+class Split(msgspec.Struct, frozen=True):
+    """A history parted in time, so that what its first part says can be held to the second.
+
+    Attributes
+    ----------
+    day : str
+        On which the second part begins.
+    earlier : Counts
+        Of the first part, by the same cells.
+    later : Counter
+        (cell, cause) to verified jobs of the second, with one cause and without a comeback.
+    """
+
+    day: str
+    earlier: Counts
+    later: Counter[tuple[int, int]]
+
+
 class Counts(msgspec.Struct, frozen=True):
     """Sufficient statistics of a history.
 
@@ -168,17 +190,20 @@ class Counts(msgspec.Struct, frozen=True):
         Cell to unconfirmed jobs, with findings or without.
     rows : RowReport
         What was used and refused.
+    split : Split or None
+        Of a history with verified jobs on several days.
     """
 
     words: Vocabulary
     cells: tuple[Cell, ...]
-    cases: CaseCounts
-    patterns: Counter[tuple[int, tuple[int, ...]]]
-    weighed_patterns: Counter[tuple[int, tuple[int, ...]]]
-    exact: Counter[tuple[int, tuple[float, ...]]]
-    sightings: Counter[tuple[int, int, bool]]
-    unconfirmed: Counter[int]
     rows: RowReport
+    cases: CaseCounts = CaseCounts()
+    patterns: Counter[tuple[int, tuple[int, ...]]] = Counter()
+    weighed_patterns: Counter[tuple[int, tuple[int, ...]]] = Counter()
+    exact: Counter[tuple[int, tuple[float, ...]]] = Counter()
+    sightings: Counter[tuple[int, int, bool]] = Counter()
+    unconfirmed: Counter[int] = Counter()
+    split: Split | None = None
 
     @property
     def jobs_by_cell(self) -> FloatArray:
@@ -223,32 +248,81 @@ def count_history(
         reasons = write_refused({"jobs": refused_jobs}, refused_to)
         reason = commonest_reason(reasons)
         raise LearnError(f"{name_of(history.jobs)}: not one row can be used; {reason}")
-    plain = jobs.loc[~jobs["is_linked"], ["cell", "cause"]]
-    cases, notes = follow_chains(_tally(plain[plain["cause"] != OPEN]), jobs[jobs["is_linked"]])
-    by_job, exact = _take_exact(_one_row_a_job(jobs), history.exact)
+    by_job = _mark_weighed(_one_row_a_job(jobs), history.exact)
     findings, refused_findings = _read_findings(history.findings or (), words, by_job)
-    sightings, self_confirmed = _sightings(findings)
+    rows = RowReport(
+        jobs_used=len(jobs),
+        findings_used=len(findings),
+        refused=write_refused({"jobs": refused_jobs, "findings": refused_findings}, refused_to),
+        notes=Counter({SELF_CONFIRMED: int((findings["is_own"] & (findings["cause"] >= 0)).sum())}),
+        first_day=min(jobs["opened"].unique()),
+        last_day=max(jobs["opened"].unique()),
+        advised=Counter(jobs["advised"]),
+        digest=digest_of([one for one in (history.jobs, history.findings) if one is not None]),
+    )
+    table = _Good(jobs, by_job, findings)
+    bare = Counts(words, cells, rows=rows)
+    counts = _count(table, history.exact, bare)
+    day = _later_from(by_job)
+    if not day:
+        return counts
+    later = by_job.loc[~_is_before(by_job["opened"], day) & (by_job["cause"] >= 0)]
+    earlier = _count(table.before(day), history.exact, bare)
+    split = Split(day, earlier, _tally(later[["cell", "cause"]]))
+    return replace(counts, split=split)
+
+
+class _Good(NamedTuple):
+    """Good rows that go together: of jobs, one a job, and of findings."""
+
+    jobs: pd.DataFrame
+    by_job: pd.DataFrame
+    findings: pd.DataFrame
+
+    def before(self, day: str) -> _Good:
+        """Those of jobs opened before a day."""
+        is_early = _is_before(self.by_job["opened"], day)
+        return _Good(
+            self.jobs[_is_before(self.jobs["opened"], day)],
+            self.by_job[is_early],
+            self.findings[is_early[self.findings["at"]]],
+        )
+
+
+def _count(good: _Good, exact: Mapping[str, FloatArray], bare: Counts) -> Counts:
+    """Count rows; what is odd about them is added to the notes."""
+    jobs, by_job, findings = good
+    plain = jobs.loc[~jobs["is_linked"], ["cell", "cause"]]
+    confirmed = _tally(plain[plain["cause"] != OPEN])
+    cases, odd = follow_chains(confirmed, jobs[jobs["is_linked"]])
+    told = findings[(findings["cause"] >= 0) & ~findings["is_own"]]
     patterns = patterns_of(_telling(findings))
-    return Counts(
-        words=words,
-        cells=cells,
+    weighed = by_job.loc[by_job["cause"] == WEIGHED, "cell"].items()
+    return replace(
+        bare,
         cases=cases,
         patterns=_of(OPEN, patterns),
         weighed_patterns=_of(WEIGHED, patterns),
-        exact=exact,
-        sightings=sightings,
+        exact=Counter((int(cell), tuple(map(float, exact[str(name)]))) for name, cell in weighed),
+        sightings=_tally(told[["cause", "shown", "is_here"]]),
         unconfirmed=Counter(plain.loc[plain["cause"] == OPEN, "cell"]) + cases.open_by_cell,
-        rows=RowReport(
-            jobs_used=len(jobs),
-            findings_used=len(findings),
-            refused=write_refused({"jobs": refused_jobs, "findings": refused_findings}, refused_to),
-            notes=notes + Counter({SELF_CONFIRMED: self_confirmed}),
-            first_day=min(jobs["opened"].unique()),
-            last_day=max(jobs["opened"].unique()),
-            advised=Counter(jobs["advised"]),
-            digest=digest_of([one for one in (history.jobs, history.findings) if one is not None]),
-        ),
+        rows=replace(bare.rows, notes=bare.rows.notes + odd),
     )
+
+
+def _later_from(by_job: pd.DataFrame) -> str:
+    """Day from which on jobs are the later ones, about `LATER` of those verified; or empty."""
+    opened = by_job.loc[by_job["cause"] >= 0, "opened"].astype(object).to_numpy()
+    if not len(opened):
+        return ""
+    day = str(np.sort(opened)[int((1.0 - LATER) * len(opened))])
+    return day if day > opened.min() else ""
+
+
+def _is_before(opened: pd.Series[str], day: str) -> BoolArray:
+    names = opened.cat.categories
+    out: BoolArray = np.array([name < day for name in names], dtype=np.bool_)[opened.cat.codes]
+    return out
 
 
 def _read_jobs(
@@ -392,27 +466,13 @@ def _one_row_a_job(jobs: pd.DataFrame) -> pd.DataFrame:
     is_aside = jobs["is_linked"] | jobs["job"].duplicated(keep=False)
     first = jobs.assign(cause=jobs["cause"].mask(is_aside, SET_ASIDE)).drop_duplicates("job")
     names = first["job"].astype(object)
-    return first.set_index(names)[["cell", "cause", "place", "confirmed_by"]]
+    return first.set_index(names)[["cell", "cause", "place", "confirmed_by", "opened"]]
 
 
-def _take_exact(
-    by_job: pd.DataFrame, exact: Mapping[str, FloatArray]
-) -> tuple[pd.DataFrame, Counter[tuple[int, tuple[float, ...]]]]:
-    """Mark unconfirmed jobs that an exact engine has weighed, and count them."""
+def _mark_weighed(by_job: pd.DataFrame, exact: Mapping[str, FloatArray]) -> pd.DataFrame:
+    """Mark unconfirmed jobs that an exact engine has weighed."""
     weighed = by_job.index.isin(list(exact)) & (by_job["cause"] == OPEN)
-    counted = Counter(
-        (int(cell), tuple(map(float, exact[str(name)])))
-        for name, cell in by_job.loc[weighed, "cell"].items()
-    )
-    return by_job.assign(cause=by_job["cause"].mask(weighed, WEIGHED)), counted
-
-
-def _sightings(findings: pd.DataFrame) -> tuple[Counter[tuple[int, int, bool]], int]:
-    """Count findings of confirmed jobs; one whose own test confirmed the cause proves nothing."""
-    told = findings[findings["cause"] >= 0]
-    return _tally(told.loc[~told["is_own"], ["cause", "shown", "is_here"]]), int(
-        told["is_own"].sum()
-    )
+    return by_job.assign(cause=by_job["cause"].mask(weighed, WEIGHED))
 
 
 def _tally(rows: pd.DataFrame) -> Counter[Any]:

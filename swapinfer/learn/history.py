@@ -9,7 +9,8 @@ import numpy as np
 from msgspec import Struct
 
 from swapinfer.errors import LearnError, near_match
-from swapinfer.evidence.arrays import FloatArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray
+from swapinfer.learn.changes import Change, Scopes, find_changes
 from swapinfer.learn.counts import Counts
 from swapinfer.learn.models import (
     CauseCounts,
@@ -18,10 +19,26 @@ from swapinfer.learn.models import (
     cause_model,
     reliability_model,
 )
-from swapinfer.learn.prepare import all_causes, cause_priors, prepare_causes, prepare_outcomes
+from swapinfer.learn.prepare import (
+    all_causes,
+    cause_priors,
+    prepare_causes,
+    prepare_outcomes,
+    recount,
+)
 from swapinfer.learn.prior import NEVER, describe_tests, pack_text, titles_of
-from swapinfer.learn.sampling import INTERVAL, Fit, Sampling, fit, provenance_text
+from swapinfer.learn.sampling import (
+    INTERVAL,
+    Fit,
+    Sampling,
+    fit,
+    fit_briefly,
+    load_quietly,
+    provenance_text,
+)
+from swapinfer.learn.trial import Trial, hold_to_later
 from swapinfer.pack.model import Pack
+from swapinfer.plan.costing import PlanSettings
 
 CHUNK_DRAWS = 200
 
@@ -42,6 +59,8 @@ class LearnedCause(Struct, frozen=True):
     base_share, share, share_low, share_high : float
         Chance of the cause given a complaint over the shop's mix of vehicles: in the base pack,
         and learned, with its 90 % interval.
+    confirmed : int
+        Verified cases.
     cases : float
         Effective sample size: verified cases, and unconfirmed ones by their probability of being
         this cause.
@@ -57,6 +76,7 @@ class LearnedCause(Struct, frozen=True):
     share: float
     share_low: float
     share_high: float
+    confirmed: int
     cases: float
 
     @property
@@ -98,11 +118,14 @@ class ShareDraws(Struct, frozen=True, eq=False):
     ----------
     mixed_dc : ndarray of float, shape (draw, cause)
         Over the mix of cells asked for.
+    kinds_dzh : ndarray of float, shape (draw, scope, kind)
+        The same of kinds of element in each scope.
     mean_gc : ndarray of float, shape (cell, cause)
         Posterior means in each cell.
     """
 
     mixed_dc: FloatArray
+    kinds_dzh: FloatArray
     mean_gc: FloatArray
 
 
@@ -133,6 +156,12 @@ class Learned(Struct, frozen=True, eq=False):
         Family that the numbers hold for, empty for the shop's whole mix.
     titles : dict of str to str
         Kinds and causes as a person says them.
+    level : float
+        Hazard ratio that leaves a share as it was.
+    changes : tuple of Change
+        Those that matter.
+    trial : Trial
+        What the like of it would have saved on the later jobs.
     """
 
     counts: Counts
@@ -146,6 +175,14 @@ class Learned(Struct, frozen=True, eq=False):
     weight: float
     family: str
     titles: dict[str, str]
+    level: float
+    changes: tuple[Change, ...]
+    trial: Trial
+
+    @property
+    def first_words(self) -> tuple[str, ...]:
+        """Whether to switch it on, and what changes most: a sentence each."""
+        return (*self.trial.sentences(), *(change.sentence for change in self.changes))
 
     @property
     def provenance(self) -> str:
@@ -165,6 +202,7 @@ def learn_history(
     pack: Pack,
     sampling: Sampling,
     *,
+    settings: PlanSettings,
     weight: float = 1.0,
     family: str = "",
 ) -> Learned:
@@ -173,25 +211,53 @@ def learn_history(
     data = prepare_causes(counts, pack, tests)
     priors = cause_priors(pack, data, weight)
     weight_g = _mix(counts, family)
+    scopes = Scopes.of(weight_g, [cell.family for cell in counts.cells])
     sampling.starting()
+    load_quietly()
     fits = {"causes": fit(cause_model(data, priors), sampling)}
-    shares = draw_shares(fits["causes"], data, weight_g)
+    shares = draw_shares(fits["causes"], data, scopes)
     outcomes = prepare_outcomes(counts, tests, all_causes(shares.mean_gc, data, counts))
     if len(outcomes.count_k):
         fits["tests"] = fit(reliability_model(outcomes), sampling)
+    ratio_c = _learned_before(fits["causes"], counts, data, priors, family)
+    base_c = np.exp(priors.shop_sd_c**2 / 2)
+    trial = hold_to_later(counts, data, ratio_c, base_c, pack, tests, settings, family)
+    titles = titles_of(pack)
     return Learned(
         counts=counts,
         data=data,
         priors=priors,
         shares=shares,
         causes=learned_causes(shares, data, priors, weight_g),
+        level=level_of(data, priors, weight_g),
+        changes=find_changes(scopes, shares.kinds_dzh, data, titles),
+        trial=trial,
         chances=learned_chances(fits["tests"], outcomes) if "tests" in fits else (),
         fits=fits,
         pack=pack_text(pack),
         weight=weight,
         family=family,
-        titles=titles_of(pack),
+        titles=titles,
     )
+
+
+def _learned_before(
+    whole: Fit,
+    counts: Counts,
+    data: CauseCounts,
+    priors: CausePriors,
+    family: str,
+) -> FloatArray:
+    """Mean hazard ratio of each cause as learned from a history's earlier part alone."""
+    weight_g = _mix(counts.split.earlier, family) if counts.split else np.zeros(1)
+    if counts.split is None or not weight_g.any():
+        return np.ones(len(data.causes))
+    fewer = recount(data, counts, counts.split.earlier)
+    fitted = fit_briefly(whole, data.as_counted(fewer))
+    mix = Scopes.of(weight_g, [""] * len(weight_g))
+    share_c = draw_shares(fitted, data, mix).mixed_dc.mean(axis=0)
+    out: FloatArray = level_of(data, priors, weight_g) * share_c / (mix.mix_zg[0] @ data.base_gc)
+    return out
 
 
 def _mix(counts: Counts, family: str) -> FloatArray:
@@ -206,7 +272,7 @@ def _mix(counts: Counts, family: str) -> FloatArray:
     return np.where(mine, jobs_g, 0.0)
 
 
-def draw_shares(fitted: Fit, data: CauseCounts, weight_g: FloatArray) -> ShareDraws:
+def draw_shares(fitted: Fit, data: CauseCounts, scopes: Scopes) -> ShareDraws:
     """Turn draws of effects into draws of shares.
 
     Parameters
@@ -215,8 +281,8 @@ def draw_shares(fitted: Fit, data: CauseCounts, weight_g: FloatArray) -> ShareDr
         Of the cause model.
     data : CauseCounts
         That it was fitted to.
-    weight_g : ndarray of float, shape (cell,)
-        Mix of cells, such as the shop's jobs.
+    scopes : Scopes
+        Mixes of cells; the first is the one asked for.
 
     Returns
     -------
@@ -227,8 +293,8 @@ def draw_shares(fitted: Fit, data: CauseCounts, weight_g: FloatArray) -> ShareDr
     shop_dc = fitted.array("shop")
     effect_dhl = fitted.array("effect") if data.groupings else np.zeros((len(shop_dc), 0, 0))
     log_base_gc = np.log(data.base_gc)
-    mix_g = weight_g / weight_g.sum()
-    mixed, mean_gc = [], np.zeros_like(data.base_gc)
+    of_kind = np.eye(len(data.kinds))[data.kind_c]
+    mixed, kinds, mean_gc = [], [], np.zeros_like(data.base_gc)
     for start in range(0, len(shop_dc), CHUNK_DRAWS):
         here = slice(start, start + CHUNK_DRAWS)
         score_dgc = log_base_gc + shop_dc[here, None, :]
@@ -236,9 +302,16 @@ def draw_shares(fitted: Fit, data: CauseCounts, weight_g: FloatArray) -> ShareDr
             effect_dhg = effect_dhl[here, :, data.columns(grouping.name)][:, :, grouping.level_g]
             score_dgc += effect_dhg[:, data.kind_c].transpose(0, 2, 1)
         share_dgc = softmax(score_dgc, axis=2)
-        mixed.append(np.einsum("g,dgc->dc", mix_g, share_dgc))
+        mixed.append(np.einsum("g,dgc->dc", scopes.mix_zg[0], share_dgc))
+        kinds.append(scopes.mix_zg @ (share_dgc @ of_kind))
         mean_gc += share_dgc.sum(axis=0) / len(shop_dc)
-    return ShareDraws(np.concatenate(mixed), mean_gc)
+    return ShareDraws(np.concatenate(mixed), np.concatenate(kinds), mean_gc)
+
+
+def level_of(data: CauseCounts, priors: CausePriors, weight_g: FloatArray) -> float:
+    """Hazard ratio that leaves a share as it was; see `learned_causes`."""
+    base_c = (weight_g / weight_g.sum()) @ data.base_gc
+    return float(base_c @ np.exp(priors.shop_sd_c**2 / 2))
 
 
 def learned_causes(
@@ -271,8 +344,9 @@ def learned_causes(
     :math:`\sum_c b_c \exp(s_c^2 / 2)`.
     """
     base_c = (weight_g / weight_g.sum()) @ data.base_gc
-    level = float(base_c @ np.exp(priors.shop_sd_c**2 / 2))
-    cases_c = effective_cases(data, shares.mean_gc)
+    level = level_of(data, priors, weight_g)
+    cases_c = effective_cases(data, shares.mean_gc, weight_g > 0)
+    confirmed_c = data.cases_gc[weight_g > 0].sum(axis=0)
     found = []
     for c, cause in enumerate(data.causes):
         if base_c[c] <= 10 * NEVER:
@@ -293,13 +367,14 @@ def learned_causes(
                 share=float(share_d.mean()),
                 share_low=float(share_low),
                 share_high=float(share_high),
+                confirmed=int(confirmed_c[c]),
                 cases=float(cases_c[c]),
             )
         )
     return tuple(found)
 
 
-def effective_cases(data: CauseCounts, share_gc: FloatArray) -> FloatArray:
+def effective_cases(data: CauseCounts, share_gc: FloatArray, asked_g: BoolArray) -> FloatArray:
     """Cases behind each cause: verified ones, and unconfirmed ones as far as findings tell.
 
     Parameters
@@ -308,6 +383,8 @@ def effective_cases(data: CauseCounts, share_gc: FloatArray) -> FloatArray:
         Sufficient statistics.
     share_gc : ndarray of float, shape (cell, cause)
         Chance of each cause before the findings.
+    asked_g : ndarray of bool, shape (cell,)
+        Cells whose cases count.
 
     Returns
     -------
@@ -315,13 +392,12 @@ def effective_cases(data: CauseCounts, share_gc: FloatArray) -> FloatArray:
         An unconfirmed case counts by its probability of being the cause, times the part of its
         uncertainty that its findings took away: one without findings counts nothing.
     """
-    cases_c = data.confirmed_gc.sum(axis=0) + data.returned_gc.sum(axis=0)
-    np.add.at(cases_c, data.chain_last_n, data.chain_count_n)
+    cases_c = data.cases_gc[asked_g].sum(axis=0)
     prior_kc = share_gc[data.open_cell_k]
     joint_kc = prior_kc * data.open_likelihood_kc
     posterior_kc = joint_kc / joint_kc.sum(axis=1, keepdims=True)
     told_k = 1.0 - _entropy(posterior_kc) / _entropy(prior_kc)
-    weight_k = data.open_count_k * np.clip(told_k, 0.0, 1.0)
+    weight_k = data.open_count_k * np.clip(told_k, 0.0, 1.0) * asked_g[data.open_cell_k]
     out: FloatArray = cases_c + weight_k @ posterior_kc
     return out
 

@@ -17,6 +17,7 @@ from swapinfer.learn.report import history_html, lives_html
 from swapinfer.learn.sampling import Fit, Sampling, save_draws
 from swapinfer.learn.tables import release_memory
 from swapinfer.pack.model import Pack
+from swapinfer.plan.costing import PlanSettings
 
 OVERLAY, REPORT, REFUSED = "overlay.toml", "report.html", "refused.csv"
 """Files in the folder that learning writes, beside the draws of each model."""
@@ -53,6 +54,7 @@ def learn_overlay(
     *,
     weight: float = 1.0,
     family: str = "",
+    settings: PlanSettings | None = None,
 ) -> LearnResult[Learned]:
     """Learn a shop's priors from its closed jobs.
 
@@ -70,6 +72,8 @@ def learn_overlay(
         What the base pack's precision is multiplied by; 1 takes its spreads as they stand.
     family : str
         Learn for this vehicle family; empty for the shop's whole mix.
+    settings : PlanSettings, optional
+        Shop's figures, for what it would have saved; default the pack's.
 
     Returns
     -------
@@ -86,7 +90,8 @@ def learn_overlay(
     out.mkdir(parents=True, exist_ok=True)
     counts = count_history(history, vocabulary(pack), refused_to=out / REFUSED)
     release_memory()
-    learned = learn_history(counts, pack, sampling, weight=weight, family=family)
+    settings = settings or PlanSettings(costs=pack.costs)
+    learned = learn_history(counts, pack, sampling, settings=settings, weight=weight, family=family)
     return _write(out, learned, learned.fits, history_html(learned), history_overlay(learned))
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from msgspec import Struct
+from msgspec import Struct, field
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn.sampling import Model, Tensor
@@ -68,6 +68,8 @@ class CauseCounts(Struct, frozen=True, eq=False):
         Likelihood of the group's findings under each cause, up to a factor a row.
     open_count_k : ndarray of float, shape (group,)
         Jobs in it.
+    group_p : ndarray of int, shape (pattern,)
+        Group of what unconfirmed jobs showed, in the order of a history's counts.
     """
 
     causes: tuple[str, ...]
@@ -84,6 +86,38 @@ class CauseCounts(Struct, frozen=True, eq=False):
     open_cell_k: IntArray
     open_likelihood_kc: FloatArray
     open_count_k: FloatArray
+    group_p: IntArray = field(default_factory=lambda: np.zeros(0, np.int64))
+
+    @property
+    def cases_gc(self) -> FloatArray:
+        """Verified cases, comebacks followed, by the last cause that was verified."""
+        case_gc: FloatArray = self.confirmed_gc + self.returned_gc
+        np.add.at(case_gc, (self.chain_cell_n, self.chain_last_n), self.chain_count_n)
+        return case_gc
+
+    @property
+    def at_n(self) -> IntArray:
+        """Cells and causes, laid end to end, of which some case is recorded first."""
+        case_gc = self.confirmed_gc + self.returned_gc
+        case_gc[self.chain_cell_n, self.chain_first_n] += 1.0
+        return np.flatnonzero(case_gc)
+
+    @property
+    def chains_n(self) -> tuple[IntArray, IntArray]:
+        """Chains whose first and last recorded cause are the same, and the others."""
+        is_same_n = self.chain_first_n == self.chain_last_n
+        return np.flatnonzero(is_same_n), np.flatnonzero(~is_same_n)
+
+    def as_counted(self, fewer: CauseCounts) -> dict[str, FloatArray]:
+        """Give fewer cases, counted by `recount`, as data of the model of these."""
+        same_n, other_n = self.chains_n
+        return {
+            "confirmed": fewer.confirmed_gc.ravel()[self.at_n],
+            "returned": fewer.returned_gc.ravel()[self.at_n],
+            "same": fewer.chain_count_n[same_n],
+            "other": fewer.chain_count_n[other_n],
+            "open_count": fewer.open_count_k,
+        }
 
     @property
     def levels(self) -> tuple[str, ...]:
@@ -276,9 +310,8 @@ def _add_confirmed(data: CauseCounts, priors: CausePriors, share_gc: Tensor) -> 
     import pymc as pm
     import pytensor.tensor as pt
 
-    at_n = np.flatnonzero(data.confirmed_gc + data.returned_gc)
-    share_n = share_gc.ravel()[at_n]
-    confirmed_n = pm.Data("confirmed", data.confirmed_gc.ravel()[at_n])
+    share_n = share_gc.ravel()[data.at_n]
+    confirmed_n = pm.Data("confirmed", data.confirmed_gc.ravel()[data.at_n])
     if priors.label_right is None:
         pm.Potential("log_confirmed", pt.dot(confirmed_n, pt.log(share_n)))
         return
@@ -286,7 +319,7 @@ def _add_confirmed(data: CauseCounts, priors: CausePriors, share_gc: Tensor) -> 
     if_right = pm.Beta("returns_if_right", *priors.returns_if_right)
     if_wrong = pm.Beta("returns_if_wrong", *priors.returns_if_wrong)
     labels = Labels.of(right, if_right, if_wrong, len(data.causes))
-    returned_n = pm.Data("returned", data.returned_gc.ravel()[at_n])
+    returned_n = pm.Data("returned", data.returned_gc.ravel()[data.at_n])
     pm.Potential(
         "log_confirmed",
         pt.dot(confirmed_n, pt.log(labels.stayed(share_n)))
@@ -328,11 +361,11 @@ class Labels(Struct, frozen=True, eq=False):
 
 def _log_chains(data: CauseCounts, labels: Labels, share_gc: Tensor) -> Tensor:
     """Sum the true cause out of pairs of recorded causes, first visit and comeback."""
+    import pymc as pm
     import pytensor.tensor as pt
 
+    same_n, other_n = data.chains_n
     row_n = data.chain_cell_n * len(data.causes)
-    agree_n = data.chain_first_n == data.chain_last_n
-    same_n, other_n = np.flatnonzero(agree_n), np.flatnonzero(~agree_n)
     first_n, last_n = row_n + data.chain_first_n, row_n + data.chain_last_n
     taken = share_gc.ravel()[np.concatenate([last_n[same_n], last_n[other_n], first_n[other_n]])]
     share, others = taken[: len(same_n)], taken[len(same_n) :]
@@ -344,8 +377,8 @@ def _log_chains(data: CauseCounts, labels: Labels, share_gc: Tensor) -> Tensor:
         + last * (labels.wrong_returns * labels.right_stays - neither)
         + neither
     )
-    return pt.dot(data.chain_count_n[same_n], pt.log(same)) + pt.dot(
-        data.chain_count_n[other_n], pt.log(other)
+    return pt.dot(pm.Data("same", data.chain_count_n[same_n]), pt.log(same)) + pt.dot(
+        pm.Data("other", data.chain_count_n[other_n]), pt.log(other)
     )
 
 

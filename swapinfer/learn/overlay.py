@@ -25,7 +25,7 @@ def history_overlay(learned: Learned) -> str:
         kind, mode = one.cause.split(".")
         lines += [
             "",
-            f"[element.{kind}.mode.{mode}]  # {one.cases:.1f} effective cases",
+            f"[element.{kind}.mode.{mode}]  # {one.confirmed} confirmed cases",
             "life_km = { spread = 1 }",
             f"hazard_ratio = {{ median = {one.median:.4g}, spread = {max(one.spread, 1.0):.4g} }}",
         ]

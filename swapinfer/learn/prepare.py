@@ -6,6 +6,7 @@ import heapq
 from collections import Counter
 
 import numpy as np
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.learn.counts import Cell, Counts
@@ -51,7 +52,7 @@ def prepare_causes(counts: Counts, pack: Pack, tests: Tests) -> CauseCounts:
     kinds = tuple(dict.fromkeys(cause.split(".")[0] for cause in causes))
     chains = np.array([[*key, n] for key, n in sorted(counts.cases.chains.items())])
     chains = chains.reshape(-1, 4).astype(np.int64)
-    cell_k, likelihood_kc, count_k = open_groups(counts, tests, base_gc, kept)
+    group_p, cell_k, likelihood_kc = open_groups(counts, tests, base_gc, kept)
     return CauseCounts(
         causes=causes,
         kinds=kinds,
@@ -66,8 +67,39 @@ def prepare_causes(counts: Counts, pack: Pack, tests: Tests) -> CauseCounts:
         chain_count_n=chains[:, 3].astype(np.float64),
         open_cell_k=cell_k,
         open_likelihood_kc=likelihood_kc,
-        open_count_k=count_k,
+        open_count_k=np.bincount(group_p, _open_jobs(counts, counts)).astype(np.float64),
+        group_p=group_p,
     )
+
+
+def recount(data: CauseCounts, counts: Counts, fewer: Counts) -> CauseCounts:
+    """Arrange fewer jobs of a history as the whole was arranged.
+
+    Parameters
+    ----------
+    data : CauseCounts
+        Of the whole, from `prepare_causes`.
+    counts : Counts
+        That it was made from.
+    fewer : Counts
+        Of a part of its jobs.
+    """
+    kept = np.isin(counts.words.causes, data.causes)
+    chains = fewer.cases.chains
+    chain_count_n = np.array([chains[key] for key in sorted(counts.cases.chains)], np.float64)
+    return replace(
+        data,
+        confirmed_gc=_fill(fewer.cases.stayed, kept, len(data.base_gc)),
+        returned_gc=_fill(fewer.cases.returned, kept, len(data.base_gc)),
+        chain_count_n=chain_count_n,
+        open_count_k=np.bincount(data.group_p, _open_jobs(counts, fewer)).astype(np.float64),
+    )
+
+
+def _open_jobs(whole: Counts, part: Counts) -> FloatArray:
+    """Unconfirmed jobs of a part of a history, for each of what the whole's showed."""
+    jobs: list[int] = [part.patterns[key] for key in whole.patterns]
+    return np.array([*jobs, *(part.exact[key] for key in whole.exact)], dtype=np.float64)
 
 
 def cause_priors(pack: Pack, data: CauseCounts, weight: float) -> CausePriors:
@@ -104,7 +136,7 @@ def _grouping(name: str, values: list[str]) -> Grouping:
 
 def open_groups(
     counts: Counts, tests: Tests, base_gc: FloatArray, kept: BoolArray
-) -> tuple[IntArray, FloatArray, FloatArray]:
+) -> tuple[IntArray, IntArray, FloatArray]:
     """Group unconfirmed jobs whose findings say nearly the same.
 
     Parameters
@@ -120,12 +152,12 @@ def open_groups(
 
     Returns
     -------
+    group_p : ndarray of int, shape (pattern,)
+        Group of each pattern of findings, those weighed exactly last.
     cell_k : ndarray of int, shape (group,)
         Cell of each group.
     likelihood_kc : ndarray of float, shape (group, cause)
         Likelihood under each cause over that under the base shares.
-    count_k : ndarray of float, shape (group,)
-        Jobs.
 
     Notes
     -----
@@ -138,7 +170,7 @@ def open_groups(
     log_kc = pattern_log_likelihood([outcomes for _, outcomes in keys], tests)
     exact_kc = np.array([vector for _, vector in counts.exact]).reshape(-1, log_kc.shape[1])
     log_kc = np.concatenate([log_kc, exact_kc])[:, kept]
-    count_k = np.array([*counts.patterns.values(), *counts.exact.values()], dtype=np.float64)
+    count_k = _open_jobs(counts, counts)
     log_kc = log_kc - log_kc.max(axis=1, keepdims=True, initial=-np.inf)
     likelihood_kc = np.exp(np.maximum(log_kc, -LARGEST_LOG_RATIO))
     likelihood_kc /= (likelihood_kc * base_gc[cell_k]).sum(axis=1, keepdims=True)
@@ -147,7 +179,7 @@ def open_groups(
     mean_kc = np.zeros((len(total), likelihood_kc.shape[1]))
     np.add.at(mean_kc, group_k, likelihood_kc * count_k[:, None])
     first = np.unique(group_k, return_index=True)[1]
-    return cell_k[first], mean_kc / total[:, None], total
+    return group_k, cell_k[first], mean_kc / total[:, None]
 
 
 def merge_alike(

@@ -103,18 +103,13 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 
 def _summary(learned: Learned) -> str:
-    rows = learned.counts.rows
-    moved = sorted(learned.causes, key=lambda one: -abs(one.share - one.base_share))[:3]
-    changes = "; ".join(
-        f"{escape(learned.titles[one.cause])} ({100 * one.base_share:.1f} % of complaints by the "
-        f"base pack, {100 * one.share:.1f} % here)"
-        for one in moved
-    )
+    rows, (first, *others) = learned.counts.rows, learned.first_words
     scope = learned.family or "all families together"
     return (
-        f"<p>{rows.jobs_used:,} job rows from {rows.first_day} to {rows.last_day} were used, "
-        f"{rows.rows_refused:,} rows were refused. Learned for: {escape(scope)}. "
-        f"What moved most: {changes}.</p>"
+        f"<p><strong>{escape(first)}</strong></p>"
+        + "".join(f"<p>{escape(sentence)}</p>" for sentence in others)
+        + f"<p>{rows.jobs_used:,} job rows from {rows.first_day} to {rows.last_day} were used, "
+        f"{rows.rows_refused:,} rows were refused. Learned for: {escape(scope)}.</p>"
     )
 
 
@@ -127,13 +122,24 @@ def _cause_table(learned: Learned) -> str:
             f"{100 * one.share_low:.2f} to {100 * one.share_high:.2f}",
             f"{one.median:.2f}",
             f"{one.low:.2f} to {one.high:.2f}",
+            str(one.confirmed),
             f"{one.cases:.1f}",
             f"{100 * one.informed:.0f} %",
         )
         for one in sorted(learned.causes, key=lambda one: -one.share)
     ]
-    head = ("cause", "base %", "learned %", "90 %", "hazard ratio", "90 %", "cases", "informed")
-    return f"<details><summary>All causes in figures</summary>{table(head, rows)}</details>"
+    head = (
+        *("cause", "base %", "learned %", "90 %", "hazard ratio", "90 %"),
+        *("confirmed cases", "and others by findings", "informed"),
+    )
+    why = (
+        f"<p>Why a ratio may rise where a share falls: a ratio of {learned.level:.2f} leaves a "
+        "share as it was. Jobs tell which cause is how common among misfires, not how often "
+        "vehicles misfire, so the ratios are laid out such that all misfires together stay as "
+        "frequent as the base pack says on average; and its average is above the median rates "
+        "that ratios multiply, since a rate that is uncertain may be high.</p>"
+    )
+    return f"<details><summary>All causes in figures</summary>{table(head, rows)}{why}</details>"
 
 
 def _pooling(learned: Learned) -> str:
@@ -153,7 +159,13 @@ def _pooling(learned: Learned) -> str:
 
 
 def _comebacks(learned: Learned) -> str:
-    fitted = learned.fits["causes"]
+    fitted, cases = learned.fits["causes"], learned.counts.cases
+    if not cases.returned and not cases.chains:
+        return (
+            "<h2>Comebacks</h2><p>None of a verified repair is on record, so nothing can be said "
+            "of how often a verified cause was the true one. A vehicle that comes back tells: "
+            "reopen its job, or name it in the column comeback_of.</p>"
+        )
     rows = []
     for name, meaning in LABELS.items():
         low, high = np.quantile(fitted.array(name), INTERVAL)

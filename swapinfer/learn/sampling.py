@@ -90,6 +90,12 @@ def quiet() -> Iterator[None]:
         yield
 
 
+def load_quietly() -> None:
+    """Load PyMC, which builds models, without its announcements."""
+    with quiet():
+        import pymc  # noqa: F401  loaded for its silence
+
+
 def compile_model(model: Model) -> Compiled:
     """Compile a `pymc.Model` to machine code; may be refitted by ``with_data``.
 
@@ -217,12 +223,15 @@ class Fit(Struct, frozen=True, eq=False):
         Settings that gave them.
     retried : str
         Empty, or why the first attempt was not kept.
+    compiled : CompiledModel or None
+        Of which they are.
     """
 
     trace: Trace
     health: Health
     sampling: Sampling
     retried: str = ""
+    compiled: Compiled = None
 
     @property
     def arrays(self) -> dict[str, FloatArray]:
@@ -260,7 +269,7 @@ def fit(model: Model, sampling: Sampling) -> Fit:
     trace = run_nuts(compiled, sampling)
     health = diagnose(trace, names)
     if not health.complaints:
-        return Fit(trace, health, sampling)
+        return Fit(trace, health, sampling, compiled=compiled)
     first, careful = "; ".join(health.complaints), sampling.more_careful()
     trace = run_nuts(compiled, careful)
     health = diagnose(trace, names)
@@ -271,7 +280,17 @@ def fit(model: Model, sampling: Sampling) -> Fit:
             f"{careful.chains} chains, target acceptance {careful.target_accept}; first attempt: "
             f"{first}). More confirmed jobs, or fewer families and age bands, would help"
         )
-    return Fit(trace, health, careful, retried=first)
+    return Fit(trace, health, careful, first, compiled)
+
+
+BRIEF = {"draws": 400, "tune": 300, "chains": 2}
+"""Of a fit that nothing is written from."""
+
+
+def fit_briefly(whole: Fit, data: Mapping[str, FloatArray]) -> Fit:
+    """Sample a compiled model again under other data, for its means alone."""
+    sampling = replace(whole.sampling, **BRIEF)
+    return replace(whole, trace=run_nuts(whole.compiled.with_data(**data), sampling))
 
 
 def diagnose(trace: Trace, names: list[str]) -> Health:

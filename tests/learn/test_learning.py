@@ -254,10 +254,11 @@ def test_merged_jobs_keep_the_slope_at_the_base_shares(
     slopes = []
     for most in (10_000, 8):
         monkeypatch.setattr(prepare, "MAX_OPEN_GROUPS", most)
-        cell_k, likelihood_kc, count_k = prepare.open_groups(
+        group_p, cell_k, likelihood_kc = prepare.open_groups(
             counts, describe_tests(pack), data.base_gc, kept
         )
         base_kc = data.base_gc[cell_k]
+        count_k = np.bincount(group_p, list(counts.patterns.values()))
 
         def log_likelihood(step_c: np.ndarray, of: tuple[np.ndarray, ...]) -> float:
             base, likelihood, count = of
