@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, ClassVar
 
 import typer
 from msgspec import Struct
+from msgspec.structs import replace
 
 from swapinfer.commands.app import command
 from swapinfer.commands.facts import Facts
@@ -169,6 +170,10 @@ def learn_priors(
     jobs: Annotated[Path | None, typer.Argument(help="Table of jobs; default our own.")] = None,
     findings: Annotated[Path | None, typer.Argument(help="Table of findings.")] = None,
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("learned"),
+    theirs: Annotated[
+        list[Path] | None,
+        typer.Option("--with", help="Cases of another shop, its cases.csv; may repeat."),
+    ] = None,
     family: Annotated[str, typer.Option(help="Vehicle family; default the whole mix.")] = "",
     weight: Annotated[
         float, typer.Option(parser=decimal, metavar="<number>", help="Weight of the base priors.")
@@ -189,6 +194,7 @@ def learn_priors(
     pack, left_out = pack_to_learn_on(shop)
     with whole_folder(out) as draft:
         history = History(jobs, findings) if jobs else own_history(shop, pack)
+        history = replace(history, others=tuple(theirs or ()))
         result = learn_overlay(
             history,
             pack,
@@ -286,7 +292,7 @@ def own_history(shop: Shop, pack: Pack) -> History:
     if not visits:
         raise LearnError(f"no job in {shop.store_place} is closed, so there is nothing to learn")
     exact = weigh_visits(watched(visits, "weighing findings"), vocabulary(pack).causes, pack)
-    return History(*table_rows(visits), exact)
+    return History(*table_rows(visits), exact=exact)
 
 
 @command("priors strip", "priors strip jobs.csv findings.csv --out stripped")
@@ -326,6 +332,7 @@ def learn_fleet_lives(
     shop: Shop,
     table: Annotated[Path, typer.Argument(help="Table of a fleet's exposure.")],
     out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("lives"),
+    family: Annotated[str, typer.Option(help="Vehicle family; default the whole mix.")] = "",
     seed: Seed = 1,
 ) -> LivesView:
     """Learn an overlay of lives from a table of exposure, CSV or Parquet.
@@ -345,6 +352,7 @@ def learn_fleet_lives(
             pack,
             draft,
             _sampling(seed, "half a minute or more"),
+            family,
         )
     return view_lives(result, out, left_out)
 

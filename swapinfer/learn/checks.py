@@ -221,7 +221,7 @@ def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd
     rows.unknown("confirmed_by", ("", REPAIR, *words.outcomes))
     rows.unknown("cause", ("", *words.causes))
     for axis in words.fitments:
-        _refuse_misfits(rows, axis, words.needs)
+        refuse_misfits(rows, axis, words.needs)
     rows.unknown("verified", ("yes", "no"))
     rows.unknown("advised", ("", "yes", "no"))
     rows.refuse(
@@ -235,9 +235,11 @@ def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd
     return rows.split()
 
 
-def _refuse_misfits(rows: Checks, axis: str, needs: dict[str, dict[str, tuple[str, ...]]]) -> None:
+def refuse_misfits(
+    rows: Checks, axis: str, needs: dict[str, dict[str, tuple[str, ...]]], column: str = "cause"
+) -> None:
     """Refuse causes that the engine cannot have."""
-    cause, fitted = rows.frame["cause"], rows.frame[axis]
+    cause, fitted = rows.frame[column], rows.frame[axis]
     bad = np.zeros(len(cause), dtype=bool)
     for name, wanted in needs.items():
         if axis in wanted:

@@ -72,11 +72,14 @@ class History(msgspec.Struct, frozen=True, eq=False):
     exact : mapping of str to ndarray of float, shape (cause,)
         For jobs whose findings an exact engine has weighed: log-likelihood under each cause, in
         the order of the vocabulary. For other jobs the product over their findings is taken.
+    others : tuple of Path
+        Tables of other shops' cases.
     """
 
     jobs: Source
     findings: Source | None = None
     exact: Mapping[str, FloatArray] = msgspec.field(default_factory=dict)
+    others: tuple[Path, ...] = ()
 
 
 class RowReport(msgspec.Struct, frozen=True):
@@ -95,7 +98,9 @@ class RowReport(msgspec.Struct, frozen=True):
     advised : Counter
         Jobs by whether their steps were chosen by advice.
     digest : str
-        SHA-256 of the tables.
+        SHA-256 of the tables, those of other shops included.
+    theirs : int
+        Cases of other shops.
     """
 
     jobs_used: int
@@ -106,6 +111,7 @@ class RowReport(msgspec.Struct, frozen=True):
     last_day: str
     advised: Counter[str]
     digest: str
+    theirs: int = 0
 
     @property
     def rows_refused(self) -> int:
@@ -219,6 +225,7 @@ def count_history(
     words: Vocabulary,
     *,
     refused_to: Path | None = None,
+    refused_before: Mapping[str, pd.DataFrame] | None = None,
     max_families: int = MAX_FAMILIES,
 ) -> Counts:
     """Check and count a history.
@@ -231,6 +238,8 @@ def count_history(
         Words that are accepted.
     refused_to : Path, optional
         CSV file for refused rows, with line and reason.
+    refused_before : mapping of str to DataFrame, optional
+        Rows of other tables that were refused before, to be listed with these.
     max_families : int
         Families that the models tell apart.
 
@@ -250,15 +259,18 @@ def count_history(
         raise LearnError(f"{name_of(history.jobs)}: not one row can be used; {reason}")
     by_job = _mark_weighed(_one_row_a_job(jobs), history.exact)
     findings, refused_findings = _read_findings(history.findings or (), words, by_job)
+    refused = {"jobs": refused_jobs, "findings": refused_findings, **(refused_before or {})}
     rows = RowReport(
         jobs_used=len(jobs),
         findings_used=len(findings),
-        refused=write_refused({"jobs": refused_jobs, "findings": refused_findings}, refused_to),
+        refused=write_refused(refused, refused_to),
         notes=Counter({SELF_CONFIRMED: int((findings["is_own"] & (findings["cause"] >= 0)).sum())}),
         first_day=min(jobs["opened"].unique()),
         last_day=max(jobs["opened"].unique()),
         advised=Counter(jobs["advised"]),
-        digest=digest_of([one for one in (history.jobs, history.findings) if one is not None]),
+        digest=digest_of(
+            one for one in (history.jobs, history.findings, *history.others) if one is not None
+        ),
     )
     table = _Good(jobs, by_job, findings)
     bare = Counts(words, cells, rows=rows)

@@ -187,13 +187,14 @@ class Learned(Struct, frozen=True, eq=False):
     @property
     def provenance(self) -> str:
         """Where the numbers come from, in one paragraph."""
-        rows = self.counts.rows
+        rows, libraries = self.counts.rows, provenance_text(self.fits)
         scope = f"family {self.family}" if self.family else "the shop's whole mix of vehicles"
+        theirs = f"{rows.theirs} cases of other shops, " if rows.theirs else ""
         return (
             f"learned for {scope} from {rows.jobs_used} job rows and {rows.findings_used} finding "
-            f"rows, {rows.rows_refused} rows refused, {rows.first_day} to {rows.last_day}, data "
-            f"sha256 {rows.digest}; on {self.pack} with weight {self.weight:g}; "
-            f"{provenance_text(self.fits)}"
+            f"rows, {theirs}{rows.rows_refused} rows refused, {rows.first_day} to "
+            f"{rows.last_day}, data sha256 {rows.digest}; on {self.pack} with weight "
+            f"{self.weight:g}; {libraries}"
         )
 
 

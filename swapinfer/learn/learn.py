@@ -9,6 +9,7 @@ from msgspec import Struct
 
 from swapinfer.errors import LearnError
 from swapinfer.learn.counts import History, count_history
+from swapinfer.learn.exchange import add_cases, read_cases, write_cases
 from swapinfer.learn.history import Learned, learn_history
 from swapinfer.learn.lives import LearnedLives, learn_exposure, read_exposure
 from swapinfer.learn.overlay import history_overlay, lives_overlay
@@ -20,6 +21,7 @@ from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
 
 OVERLAY, REPORT, REFUSED = "overlay.toml", "report.html", "refused.csv"
+CASES = "cases.csv"
 """Files in the folder that learning writes, beside the draws of each model."""
 
 
@@ -88,7 +90,11 @@ def learn_overlay(
     if weight <= 0:
         raise LearnError(f"the base pack's weight must be above 0; got {weight:g}")
     out.mkdir(parents=True, exist_ok=True)
-    counts = count_history(history, vocabulary(pack), refused_to=out / REFUSED)
+    words = vocabulary(pack)
+    theirs, bad = read_cases(history.others, words)
+    counts = count_history(history, words, refused_to=out / REFUSED, refused_before={"cases": bad})
+    write_cases(counts, out / CASES)
+    counts = add_cases(counts, theirs)
     release_memory()
     settings = settings or PlanSettings(costs=pack.costs)
     learned = learn_history(counts, pack, sampling, settings=settings, weight=weight, family=family)
@@ -96,7 +102,7 @@ def learn_overlay(
 
 
 def learn_lives(
-    table: Path, pack: Pack, out: Path, sampling: Sampling
+    table: Path, pack: Pack, out: Path, sampling: Sampling, family: str = ""
 ) -> LearnResult[LearnedLives]:
     """Learn lives and shapes of the modes of every kind whose exposure is known.
 
@@ -110,6 +116,8 @@ def learn_lives(
         Folder to write to; it is made if need be.
     sampling : Sampling
         Seed, and settings of the first attempt.
+    family : str, optional
+        Family whose lives are learned, pooled with the others'; default the fleet's whole mix.
 
     Returns
     -------
@@ -118,12 +126,12 @@ def learn_lives(
     Raises
     ------
     LearnError
-        If the table cannot be read or the sampler does not become healthy; then no overlay is
-        written.
+        If the table cannot be read, the family is not in it, or the sampler does not become
+        healthy; then no overlay is written.
     """
     out.mkdir(parents=True, exist_ok=True)
     exposure = read_exposure(table, pack, refused_to=out / REFUSED)
-    learned = learn_exposure(exposure, pack, sampling)
+    learned = learn_exposure(exposure, pack, sampling, family)
     fits = {"lives": learned.fitted}
     return _write(out, learned, fits, lives_html(learned), lives_overlay(learned))
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from msgspec import Struct
 
-from swapinfer.errors import LearnError
+from swapinfer.errors import LearnError, near_match
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn.checks import check_exposure, commonest_reason, write_refused
 from swapinfer.learn.counts import pool_rare
@@ -26,6 +26,7 @@ from swapinfer.learn.sampling import (
     Sampling,
     Tensor,
     fit,
+    load_quietly,
     provenance_text,
 )
 from swapinfer.learn.tables import EXPOSURE, digest_of, read_table
@@ -66,6 +67,14 @@ class Lives(Struct, frozen=True, eq=False):
     enter_r: FloatArray
     leave_r: FloatArray
     weight_mr: FloatArray
+
+    @property
+    def driven_mf(self) -> FloatArray:
+        """Distance over which each family's elements were watched, shape (mode, family)."""
+        driven_mr = self.weight_mr * (self.leave_r - self.enter_r)
+        driven_mf = np.zeros(self.failures_mf.shape)
+        np.add.at(driven_mf.T, self.family_r, driven_mr.T)
+        return driven_mf
 
 
 class Exposure(Struct, frozen=True, eq=False):
@@ -333,6 +342,8 @@ class LearnedLives(Struct, frozen=True, eq=False):
         Name, version and digest of the pack that was learned on.
     titles : dict of str to str
         Modes as a person says them.
+    family : str
+        Family that the lives are of, empty for the fleet's whole mix.
     """
 
     exposure: Exposure
@@ -340,14 +351,16 @@ class LearnedLives(Struct, frozen=True, eq=False):
     fitted: Fit
     pack: str
     titles: dict[str, str]
+    family: str = ""
 
     @property
     def provenance(self) -> str:
         """Where the numbers come from, in one paragraph."""
         exposure, retried = self.exposure, self.fitted.retried
         driven = "; ".join(f"{kind} {km:.4g} km" for kind, km in exposure.element_km.items())
+        scope = f"for family {self.family} " if self.family else ""
         return (
-            f"learned from {exposure.used} rows of a fleet's exposure ({driven}; "
+            f"learned {scope}from {exposure.used} rows of a fleet's exposure ({driven}; "
             f"{exposure.lives.failures_mf.sum():.0f} failures), {exposure.refused.total()} rows "
             f"refused, data sha256 {exposure.digest}; on {self.pack}, shapes with a spread of "
             f"{SHAPE_SPREAD:g}; {provenance_text({'lives': self.fitted})}"
@@ -355,33 +368,43 @@ class LearnedLives(Struct, frozen=True, eq=False):
         )
 
 
-def learn_exposure(exposure: Exposure, pack: Pack, sampling: Sampling) -> LearnedLives:
+def learn_exposure(
+    exposure: Exposure, pack: Pack, sampling: Sampling, family: str = ""
+) -> LearnedLives:
     """Learn lives from exposure; as `swapinfer.learn.learn.learn_lives`, without files."""
     data = exposure.lives
+    if family not in ("", *data.families):
+        raise LearnError(f'no family "{family}" in this table{near_match(family, data.families)}')
+    load_quietly()
     sampling.starting()
     fitted = fit(life_model(data, life_priors(pack, data)), sampling)
     return LearnedLives(
         exposure=exposure,
-        modes=learned_lives(fitted, data, pack),
+        modes=learned_lives(fitted, data, pack, family),
         fitted=fitted,
         pack=pack_text(pack),
         titles=titles_of(pack),
+        family=family,
     )
 
 
-def learned_lives(fitted: Fit, data: Lives, pack: Pack) -> tuple[LearnedLife, ...]:
-    """Sum up the draws, mode by mode; lives are for the fleet's mix of families."""
+def learned_lives(fitted: Fit, data: Lives, pack: Pack, family: str) -> tuple[LearnedLife, ...]:
+    """Sum up the draws, mode by mode, of the kinds that were watched in the mix asked for."""
     shape_dm = fitted.array("shape")
-    log_life_dm = mixed_log_scale(fitted.array("scale"), shape_dm, data)
+    asked_f = np.array([family in ("", name) for name in data.families])
+    driven_mf = data.driven_mf * asked_f
+    log_life_dm = mixed_log_scale(fitted.array("scale"), shape_dm, driven_mf)
     found = []
     for m, mode in enumerate(modes_of(pack, data)):
+        if not driven_mf[m].any():
+            continue
         shape_d = shape_dm[:, m]
         log_life_d = log_life_dm[:, m] + math.log(mode.hazard_ratio.median) / shape_d
         median, spread = at_one_shape(log_life_d, shape_d)
         found.append(
             LearnedLife(
                 cause=data.modes[m],
-                failures=int(data.failures_mf[m].sum()),
+                failures=int(data.failures_mf[m, asked_f].sum()),
                 base_life=_log_normal(mode.life_km.median, mode.life_km.spread),
                 life=_middle(np.exp(log_life_d)),
                 base_shape=_log_normal(mode.shape, SHAPE_SPREAD),
@@ -393,8 +416,10 @@ def learned_lives(fitted: Fit, data: Lives, pack: Pack) -> tuple[LearnedLife, ..
     return tuple(found)
 
 
-def mixed_log_scale(scale_dmf: FloatArray, shape_dm: FloatArray, data: Lives) -> FloatArray:
-    r"""Give the log scale of the whole fleet.
+def mixed_log_scale(
+    scale_dmf: FloatArray, shape_dm: FloatArray, driven_mf: FloatArray
+) -> FloatArray:
+    r"""Give the log scale of a mix of families.
 
     Parameters
     ----------
@@ -402,8 +427,8 @@ def mixed_log_scale(scale_dmf: FloatArray, shape_dm: FloatArray, data: Lives) ->
         Scales.
     shape_dm : ndarray of float, shape (draw, mode)
         Shapes.
-    data : Lives
-        For how far each family's elements were driven.
+    driven_mf : ndarray of float, shape (mode, family)
+        How far each family's elements were driven; 0 for those that do not count.
 
     Returns
     -------
@@ -411,10 +436,9 @@ def mixed_log_scale(scale_dmf: FloatArray, shape_dm: FloatArray, data: Lives) ->
         Such that :math:`(t/\eta)^k` is the mean of the families' cumulative hazards, each with
         the share of the distance over which its elements were watched.
     """
-    driven_mr = data.weight_mr * (data.leave_r - data.enter_r)
-    driven_mf = np.zeros(data.failures_mf.shape)
-    np.add.at(driven_mf.T, data.family_r, driven_mr.T)
-    share_mf = driven_mf / driven_mf.sum(axis=1, keepdims=True)
+    watched_m = driven_mf.any(axis=1)
+    share_mf = np.ones_like(driven_mf) / driven_mf.shape[1]
+    share_mf[watched_m] = driven_mf[watched_m] / driven_mf[watched_m].sum(axis=1, keepdims=True)
     log_scale_dmf = np.log(scale_dmf)
     middle_dm = log_scale_dmf.mean(axis=2)
     apart_dmf = log_scale_dmf - middle_dm[:, :, None]

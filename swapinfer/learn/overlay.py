@@ -42,8 +42,8 @@ def history_overlay(learned: Learned) -> str:
 def lives_overlay(learned: LearnedLives) -> str:
     """Write life and shape of each mode, and nothing else, as TOML."""
     version = _version(learned.exposure.digest, learned.fitted)
-    origin, source = "a fleet's exposure", LIVES_SOURCE
-    lines = _head(origin, source, version, source, learned.provenance)
+    name = f"{LIVES_SOURCE}-{learned.family}" if learned.family else LIVES_SOURCE
+    lines = _head("a fleet's exposure", name, version, LIVES_SOURCE, learned.provenance)
     for one in learned.modes:
         kind, mode = one.cause.split(".")
         spread = max(one.spread, 1.0)

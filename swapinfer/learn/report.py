@@ -310,10 +310,12 @@ def lives_html(learned: LearnedLives) -> str:
     """Write the report of lives; as `history_html`."""
     exposure, modes = learned.exposure, learned.modes
     names = [learned.titles[one.cause] for one in modes]
+    whose = f"of family {escape(learned.family)} " if learned.family else ""
     body = [
         (
             f"<p>{exposure.used:,} rows were used, {exposure.refused.total():,} refused; "
-            f"{exposure.lives.failures_mf.sum():,.0f} elements failed while they were watched.</p>"
+            f"{sum(one.failures for one in modes):,} elements {whose}failed while they were "
+            "watched.</p>"
         ),
         lives_chart(names, [one.base_life for one in modes], [one.life for one in modes]),
         (

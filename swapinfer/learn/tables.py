@@ -1,8 +1,9 @@
 """Tables that are learned from: their columns, and reading one whole, as numbered words.
 
-Two hold a shop's history, a third the exposure of a fleet; `docs/learning.md` says what stands in
-each column. A table is a CSV file (comma, UTF-8, a header), a Parquet file or a folder of such, or
-rows in memory. Columns that are not documented are ignored when reading and never written.
+Two hold a shop's history, a third its cases counted for others, a fourth the exposure of a fleet;
+`docs/learning.md` says what stands in each column. A table is a CSV file (comma, UTF-8, a header),
+a Parquet file or a folder of such, or rows in memory. Columns that are not documented are ignored
+when reading and never written.
 """
 
 from __future__ import annotations
@@ -65,6 +66,14 @@ EXPOSURE = Columns(
     needed=("kind", "count", "from_km", "to_km", "failed"),
 )
 """A row for each stretch over which elements that are alike were watched."""
+CASES = Columns(
+    names=(
+        "layout", "ignition", "fuel", "family", "age", "complaint", "cause", "then", "came_back",
+        "cases",
+    ),
+    needed=("layout", "ignition", "fuel", "age", "cause", "came_back", "cases"),
+)  # fmt: skip
+"""A row for verified cases that are alike: what shops give each other."""
 
 
 def read_table(source: Source, columns: Columns) -> pd.DataFrame:
@@ -75,7 +84,7 @@ def read_table(source: Source, columns: Columns) -> pd.DataFrame:
     source : Path or sequence of mapping
         Where it is.
     columns : Columns
-        `JOBS`, `FINDINGS` or `EXPOSURE`.
+        `JOBS`, `FINDINGS`, `CASES` or `EXPOSURE`.
 
     Returns
     -------

@@ -130,11 +130,16 @@ class Trial(Struct, frozen=True):
                 f"before them; it takes {LEAST_LATER}."
             )
             return
-        money = f"{self.currency} {abs(self.saved.value):,.0f}"
-        saved = f"saved {money} a job" if self.saved.value >= 0.0 else f"cost {money} more a job"
+        ends = (self.saved.low, self.saved.value, self.saved.high)
+        is_saved = self.saved.value >= 0.0
+        low, middle, high = (
+            f"{end:,.0f}" for end in (ends if is_saved else [-e for e in ends][::-1])
+        )
+        money = f"{self.currency} {middle}"
+        saved = f"saved {money} a job" if is_saved else f"cost {money} more a job"
         after = self.cost.value - self.saved.value
         yield (
-            f"It would have {saved} (90 %: {self.saved.low:,.0f} to {self.saved.high:,.0f}): "
+            f"It would have {saved} (90 %: {low} to {high}): "
             f"learned from the {self.learned_from} verified jobs before {self.day} and held "
             f"against the {self.jobs} since, where checking one suspect after another, the "
             f"likeliest for its price first, finds the cause for {after:,.0f} instead of "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from html import escape
 from pathlib import Path
 
 import jsonschema
@@ -16,7 +17,7 @@ from swapinfer.commands.comparing import compare_causes, sum_up
 from swapinfer.commands.learning import view_learned
 from swapinfer.errors import LearnError
 from swapinfer.learn import prepare
-from swapinfer.learn.counts import Cell, History, RowReport
+from swapinfer.learn.counts import CaseCounts, Cell, History, RowReport
 from swapinfer.learn.history import Learned
 from swapinfer.learn.learn import LearnResult, learn_overlay
 from swapinfer.learn.models import OutcomeCounts, contrasts, told_apart
@@ -86,6 +87,24 @@ def test_a_cause_without_cases_keeps_to_the_base_pack(result: LearnResult[Learne
     assert unseen.low < 1.0 < unseen.high
     (common,) = (one for one in result.learned.causes if one.cause == "coil.breakdown")
     assert common.informed > 0.9
+
+
+def test_the_report_begins_with_whether_to_switch_it_on(result: LearnResult[Learned]) -> None:
+    text = history_html(result.learned)
+    assert text.split("<p>")[1].startswith("<strong>Switch it on?")
+    for said in result.learned.first_words:
+        assert escape(said) in text
+    assert f"a ratio of {result.learned.level:.2f} leaves a share as it was" in text
+
+
+def test_where_nothing_came_back_nothing_is_said_of_right_causes(
+    result: LearnResult[Learned],
+) -> None:
+    assert "a verified cause was the true one" in history_html(result.learned)
+    cases = CaseCounts(stayed=result.learned.counts.cases.stayed)
+    silent = replace(result.learned, counts=replace(result.learned.counts, cases=cases))
+    assert "a verified cause was the true one" not in history_html(silent)
+    assert "nothing can be said" in history_html(silent)
 
 
 def test_mean_rate_of_all_complaints_stays(result: LearnResult[Learned]) -> None:

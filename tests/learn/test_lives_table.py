@@ -27,11 +27,12 @@ from swapinfer.learn.lives import (
     Exposure,
     Lives,
     at_one_shape,
+    learn_exposure,
     life_priors,
     mixed_log_scale,
     read_exposure,
 )
-from swapinfer.learn.sampling import quiet
+from swapinfer.learn.sampling import Sampling, quiet
 from swapinfer.learn.tables import EXPOSURE
 from swapinfer.pack.hazard import mode_prior
 from swapinfer.pack.load import load_pack
@@ -175,9 +176,18 @@ def test_a_mixed_fleet_fails_as_its_families_together() -> None:
         leave_r=np.array([30.0, 20.0, 10.0]),
         weight_mr=np.array([[2.0, 1.0, 1.0]]),
     )
-    life = np.exp(mixed_log_scale(np.array([[[50.0, 80.0]]]), np.array([[2.0]]), data))
+    life = np.exp(mixed_log_scale(np.array([[[50.0, 80.0]]]), np.array([[2.0]]), data.driven_mf))
     expected = (60 * (40 / 50) ** 2 + 20 * (40 / 80) ** 2) / 80
     assert (40 / life[0, 0]) ** 2 == pytest.approx(expected)
+    one = data.driven_mf * np.array([0.0, 1.0])
+    life = np.exp(mixed_log_scale(np.array([[[50.0, 80.0]]]), np.array([[2.0]]), one))
+    assert life[0, 0] == pytest.approx(80.0)
+
+
+def test_a_family_that_the_table_does_not_name_is_refused(pack: Pack, tmp_path: Path) -> None:
+    exposure = read(tmp_path, pack, "rotor,elm,4,0,90000,", "rotor,ash,4,0,90000,")
+    with pytest.raises(LearnError, match='no family "elms" in this table; did you mean "elm"'):
+        learn_exposure(exposure, pack, Sampling(seed=1), "elms")
 
 
 def test_draws_of_independent_life_and_shape_come_back_as_they_are() -> None:
