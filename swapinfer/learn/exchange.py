@@ -54,7 +54,9 @@ def _cases_of(counts: Counts) -> Iterator[Case]:
         yield cells[cell], causes[first], causes[last], True, n
 
 
-def read_cases(paths: Sequence[Path], words: Vocabulary) -> tuple[list[Case], pd.DataFrame]:
+def read_cases(
+    paths: Sequence[Path], words: Vocabulary
+) -> tuple[list[Case], dict[str, pd.DataFrame]]:
     """Read the cases of other shops.
 
     Parameters
@@ -68,23 +70,22 @@ def read_cases(paths: Sequence[Path], words: Vocabulary) -> tuple[list[Case], pd
     -------
     list of Case
         Good ones.
-    DataFrame
-        Refused rows, as `swapinfer.learn.checks.check_jobs` gives them.
+    dict of str to DataFrame
+        Refused rows of each, as `swapinfer.learn.checks.check_jobs` gives them, by the file's name.
 
     Raises
     ------
     LearnError
         If a table cannot be read, or two are the same and would count twice.
     """
-    import pandas as pd
-
     seen: dict[str, Path] = {}
     read = [_read(path, words) for path in paths]
     for path in paths:
         before = seen.setdefault(digest_of([path]), path)
         if before is not path:
             raise LearnError(f"{path} holds the same cases as {before}; name it once")
-    return [case for cases, _ in read for case in cases], pd.concat([bad for _, bad in read])
+    refused = {str(path): bad for path, (_, bad) in zip(paths, read, strict=True)}
+    return [case for cases, _ in read for case in cases], refused
 
 
 def _read(path: Path, words: Vocabulary) -> tuple[list[Case], pd.DataFrame]:

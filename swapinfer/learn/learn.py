@@ -92,7 +92,7 @@ def learn_overlay(
     out.mkdir(parents=True, exist_ok=True)
     words = vocabulary(pack)
     theirs, bad = read_cases(history.others, words)
-    counts = count_history(history, words, refused_to=out / REFUSED, refused_before={"cases": bad})
+    counts = count_history(history, words, refused_to=out / REFUSED, refused_before=bad)
     write_cases(counts, out / CASES)
     counts = add_cases(counts, theirs)
     release_memory()

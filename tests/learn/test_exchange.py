@@ -73,7 +73,7 @@ def north(tmp_path: Path) -> Path:
 def test_two_shops_count_as_one(north: Path) -> None:
     """Against the rows of both in one table."""
     cases, refused = read_cases([north], WORDS)
-    assert refused.empty
+    assert refused[str(north)].empty
     south = count_history(History(SOUTH), WORDS)
     both = add_cases(south, cases)
     whole = count_history(History([*NORTH, *SOUTH]), WORDS)
@@ -87,6 +87,13 @@ def test_two_shops_count_as_one(north: Path) -> None:
     assert named(both.split.earlier) == named(south.split.earlier) + named(
         count_history(History(NORTH), WORDS)
     )
+
+
+def test_without_others_nothing_changes() -> None:
+    cases, refused = read_cases([], WORDS)
+    south = count_history(History(SOUTH), WORDS, refused_before=refused)
+    assert named(add_cases(south, cases)) == named(south)
+    assert south.rows.rows_refused == 0
 
 
 def test_nothing_is_given_away_but_counts(north: Path) -> None:
@@ -117,8 +124,11 @@ def test_a_bad_row_is_refused_and_the_others_are_taken(
     (tmp_path / "cases.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     cases, refused = read_cases([tmp_path / "cases.csv"], WORDS)
     assert [n for *_, n in cases] == [3]
-    assert refused["line"].tolist() == [2]
-    assert reason in refused["reason"].iloc[0]
+    (bad,) = refused.values()
+    assert bad["line"].tolist() == [2]
+    assert reason in bad["reason"].iloc[0]
+    counts = count_history(History(SOUTH), WORDS, refused_before=refused)
+    assert counts.rows.rows_refused == 1
 
 
 def test_the_same_cases_twice_are_refused(north: Path, tmp_path: Path) -> None:
