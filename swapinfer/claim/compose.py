@@ -263,7 +263,9 @@ def _codes(facts: ClaimFacts, numbers: Numbers) -> Iterator[Row]:
 
 
 def _code_words(codes: Readout) -> str:
-    return listed([f"{one.code} ({one.title})" for one in codes.codes]) or "no codes stored"
+    apart = {"stored": "", "pending": ", pending", "permanent": ", permanent"}
+    named = [f"{one.code} ({one.title}{apart[one.kind]})" for one in codes.codes]
+    return listed(named) or "no codes stored"
 
 
 def _cause(facts: ClaimFacts, numbers: Numbers) -> Section:

@@ -123,16 +123,18 @@ class FindingLine(OnRecord, frozen=True):
     Attributes
     ----------
     kind : str
-        ``"complaint"``, ``"run"``, ``"reading"`` or ``"inspection"``.
+        ``"complaint"``, ``"stored"`` (what the vehicle came in with), ``"run"``, ``"reading"`` or
+        ``"inspection"``.
     what, where : str
-        The test's title and what it was made on; the complaint's own words.
+        The test's title and what it was made on; the complaint's own words; how old stored codes
+        may be.
     reading : ReadingLine or None
         Of a reading.
     outcome, normal : str
         Of an inspection: what was found, and what a thing in order shows.
-    minutes, conditions, codes, counts, felt
-        Of a run: its length, what it was like, codes (None when nobody looked), misfire counts
-        by cylinder, what the driver noticed.
+    minutes, conditions, codes, counts, felt, pending, permanent
+        Of a run: its length, what it was like, stored, pending and permanent codes (None when
+        nobody looked), misfire counts by cylinder, what the driver noticed.
     meaning : tuple of str
         What it means beside earlier findings.
     probability_c : tuple of float
@@ -152,20 +154,23 @@ class FindingLine(OnRecord, frozen=True):
     codes: tuple[str, ...] | None = None
     counts: tuple[tuple[int, int], ...] = ()
     felt: str = ""
+    pending: tuple[str, ...] | None = None
+    permanent: tuple[str, ...] | None = None
     meaning: tuple[str, ...] = ()
     probability_c: tuple[float, ...] = ()
     decibans_c: tuple[float, ...] = ()
 
 
 class CodeLine(Struct, frozen=True):
-    """A trouble code and what it stands for."""
+    """A trouble code and what it stands for; whether it is stored, pending or permanent."""
 
     code: str
     title: str
+    kind: str = "stored"
 
 
 class Readout(Struct, frozen=True):
-    """Codes at one readout; `seq` is that of the run."""
+    """Codes at one readout; `seq` is that of the run, or of what the vehicle came in with."""
 
     seq: int
     at: str

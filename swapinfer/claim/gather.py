@@ -6,7 +6,7 @@ import base64
 import binascii
 import hashlib
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from msgspec.structs import replace
 
@@ -181,6 +181,18 @@ def _findings(course: Course, records: Sequence[Record]) -> tuple[FindingLine, .
 
 def _finding(course: Course, found: replay.Finding, record: Record) -> FindingLine:
     job, event, stamp = course.job, found.event, on_record(record)
+    if isinstance(event, ev.Scanned):
+        return FindingLine(
+            *stamp,
+            kind="stored",
+            what=job.pack.memories[event.memory].title if event.memory else "",
+            where="",
+            conditions=_conditions(job, event.frame),
+            codes=event.codes,
+            pending=event.pending,
+            permanent=event.permanent,
+            meaning=tuple(explain_run(job, found)),
+        )
     if isinstance(event, ev.Ran):
         return FindingLine(
             *stamp,
@@ -190,6 +202,8 @@ def _finding(course: Course, found: replay.Finding, record: Record) -> FindingLi
             minutes=event.minutes,
             conditions=_conditions(job, event.conditions),
             codes=event.codes,
+            pending=event.pending,
+            permanent=event.permanent,
             counts=tuple(sorted(event.counts.items())),
             felt=job.pack.feelings[event.felt].title if event.felt else "",
             meaning=tuple(explain_run(job, found)),
@@ -223,24 +237,20 @@ def _conditions(job: Job, tags: Sequence[str]) -> tuple[str, ...]:
     return tuple(job.pack.running.conditions[tag] for tag in tags)
 
 
-def _runs(job: Job) -> list[tuple[int, ev.Ran]]:
-    return [(one.seq, one.event) for one in job.findings if isinstance(one.event, ev.Ran)]
-
-
 def _readouts(job: Job, records: Sequence[Record]) -> list[Readout]:
-    """List the codes of every run after which somebody looked."""
+    """List what was stored when the vehicle came in, and after every run where somebody looked."""
     return [
-        Readout(
-            seq,
-            records[seq].at,
-            tuple(
-                CodeLine(read.text, read.title)
-                for read in read_codes(job.pack, job.engine, run.codes)
-            ),
-        )
-        for seq, run in _runs(job)
-        if run.codes is not None
+        Readout(one.seq, records[one.seq].at, tuple(_code_lines(job, one.event)))
+        for one in job.findings
+        if isinstance(one.event, ev.Coded) and one.event.told
     ]
+
+
+def _code_lines(job: Job, read: ev.Coded) -> Iterator[CodeLine]:
+    kinds = {"stored": read.codes, "pending": read.pending, "permanent": read.permanent}
+    for kind, texts in kinds.items():
+        for code in read_codes(job.pack, job.engine, texts or ()):
+            yield CodeLine(code.text, code.title, kind)
 
 
 def _after(readouts: Sequence[Readout], repaired: int | None) -> Readout | None:
@@ -254,7 +264,8 @@ def _verification(course: Course) -> Verification:
     job = course.job
     proof = prove(course.evidence, course.posterior, job.closing.causes if job.closing else ())
     repaired, asked = proof.repaired_seq, proof.asked
-    runs = [run for seq, run in _runs(job) if repaired is not None and seq > repaired]
+    late = [f.event for f in job.findings if repaired is not None and f.seq > repaired]
+    runs = [run for run in late if isinstance(run, ev.Ran)]
     clean_minutes = 0.0
     for run in runs:
         clean_minutes = clean_minutes + run.minutes if is_clean(job, run) else 0.0

@@ -20,7 +20,7 @@ from swapinfer.claim.facts import (
 )
 from swapinfer.claim.figures import draw_course, draw_swaps
 from swapinfer.claim.settings import Comparison, Numbers
-from swapinfer.ledger.words import listed
+from swapinfer.ledger.words import code_words, listed
 from swapinfer.posterior import describe_weight
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -217,6 +217,9 @@ def tell_what(finding: FindingLine, numbers: Numbers) -> str:
     """Say what was done to find it."""
     if finding.kind == "complaint":
         return "complaint" if finding.seq == 0 else "the vehicle came back"
+    if finding.kind == "stored":
+        age = finding.what or "how old it is nobody knows"
+        return "; ".join(["stored when the vehicle came in", age, *finding.conditions])
     if finding.kind == "run":
         ran = f"engine run, {numbers.minutes(finding.minutes or 0.0)}"
         return "; ".join([ran, *finding.conditions])
@@ -226,7 +229,7 @@ def tell_what(finding: FindingLine, numbers: Numbers) -> str:
 def _result(finding: FindingLine, numbers: Numbers) -> str:
     if finding.kind == "complaint":
         return "a misfire was noticed while driving"
-    if finding.kind == "run":
+    if finding.kind in ("run", "stored"):
         return _run_result(finding)
     if finding.reading:
         return _reading_result(finding.reading, numbers)
@@ -236,9 +239,8 @@ def _result(finding: FindingLine, numbers: Numbers) -> str:
 
 
 def _run_result(finding: FindingLine) -> str:
-    said = "codes not read"
-    if finding.codes is not None:
-        said = f"codes {listed(finding.codes)}" if finding.codes else "no codes"
+    read = code_words(finding.codes, finding.pending, finding.permanent)
+    said = ", ".join(read) or "codes not read"
     if finding.counts:
         counts = ", ".join(f"{cylinder}: {count}" for cylinder, count in finding.counts)
         said += f"; misfire counts by cylinder {counts}"

@@ -20,6 +20,7 @@ CONTENTS: Mapping[str, Entry] = {
     ),
     "open": Entry("opening", "Open a job and make it the current one."),
     "drive": Entry("drive", "Record a drive, or running at idle, and what was found."),
+    "codes": Entry("drive", "Record codes read without a drive: what the vehicle came in with."),
     "scan": Entry(
         "scan",
         "Read codes, freeze frame and misfire counters from the vehicle; nothing is erased.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Annotated
+from typing import Annotated, TypeAlias, TypeVar
 
 import typer
 from msgspec import Struct, structs
@@ -13,16 +13,30 @@ from swapinfer.commands.app import command
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.typed import name_and_value, parts, quantity, words
-from swapinfer.errors import InputError, known_word
+from swapinfer.errors import InputError, JobError, known_word
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.codes import read_codes
+from swapinfer.pack.model import CLEARED, UNREADY
 
 NO_CODES = {"none", "no", "0", "-"}
 """What stands for "read, and none was set" where codes are asked for."""
 
 TIME_UNITS = {"s", "min", "mins", "minute", "minutes", "h", "hour", "hours"}
 """What may stand apart from the running time."""
+
+
+CodedEvent = TypeVar("CodedEvent", bound=ev.Coded)
+
+PendingOption: TypeAlias = Annotated[
+    str | None, typer.Option(help="Pending codes, by commas; none if there were none.")
+]
+PermanentOption: TypeAlias = Annotated[
+    str | None, typer.Option(help="Permanent codes, by commas; none if there were none.")
+]
+NoCodesOption: TypeAlias = Annotated[
+    bool, typer.Option("--no-codes", help="Read, and none was set.")
+]
 
 
 @command("drive", "drive 15 --when warm,load --codes P0303", is_supposable=True)
@@ -34,7 +48,9 @@ def drive(
     ] = None,
     when: Annotated[str, typer.Option(help="Conditions, by commas: warm,load.")] = "",
     codes: Annotated[str | None, typer.Option(help="Codes read afterwards, by commas.")] = None,
-    no_codes: Annotated[bool, typer.Option("--no-codes", help="Read, and none was set.")] = False,
+    pending: PendingOption = None,
+    permanent: PermanentOption = None,
+    no_codes: NoCodesOption = False,
     counts: Annotated[str, typer.Option(help="Misfire counters: 1=0,3=140.")] = "",
     felt: Annotated[str, typer.Option(help="How it felt: rough, smooth, ...")] = "",
     heard: Annotated[
@@ -50,16 +66,77 @@ def drive(
         If minutes or counts cannot be, or a condition, feeling or code is not one.
     """
     told = _DriveWords(minutes, when, codes, counts).with_strays(more or [])
-    read = () if no_codes else None if told.codes is None else _trouble_codes(told.codes)
     run = ev.Ran(
         quantity(told.minutes, "min") or 0.0,
         words(told.when),
-        read,
-        _number_pairs(told.counts),
-        felt.lower(),
-        _cylinder_numbers(heard),
+        counts=_number_pairs(told.counts),
+        felt=felt.lower(),
+        suspected=_cylinder_numbers(heard),
+        **_memories(told.codes, pending, permanent, no_codes=no_codes),
     )
     return record(shop, lambda job: [check_run(job, run)], ro)
+
+
+@command("codes", "codes P0302 --pending P0300 --frame warm,load", is_supposable=True)
+def codes(
+    shop: Shop,
+    stored: Annotated[list[str] | None, typer.Argument(help="Stored codes.")] = None,
+    pending: PendingOption = None,
+    permanent: PermanentOption = None,
+    no_codes: NoCodesOption = False,
+    frame: Annotated[str, typer.Option(help="Conditions of the freeze frame: warm,load.")] = "",
+    cleared: Annotated[
+        bool, typer.Option("--cleared", help="Someone erased codes before it came in.")
+    ] = False,
+    unready: Annotated[
+        bool,
+        typer.Option("--unready", help="The misfire monitor has not run since codes were erased."),
+    ] = False,
+    ro: str = "",
+) -> Recorded:
+    """Record codes read without a drive: what the vehicle came in with, or after its last drive.
+
+    Raises
+    ------
+    InputError
+        If a code or condition is not one, or nothing was read.
+    JobError
+        If they were read already.
+    """
+    told = " ".join(stored) if stored else None
+    scanned = ev.Scanned(
+        frame=words(frame),
+        memory=UNREADY if unready else CLEARED if cleared else "",
+        **_memories(told, pending, permanent, no_codes=no_codes),
+    )
+    return record(shop, lambda job: [check_scanned(job, scanned)], ro)
+
+
+def check_scanned(job: Job, scanned: ev.Scanned) -> ev.Scanned:
+    """Return what was read with its codes in canonical form, refusing what cannot be.
+
+    Raises
+    ------
+    InputError
+        If a code is not one, or a drive is told of by what only an arrival has.
+    JobError
+        If it was read already since the vehicle last ran.
+    """
+    scanned.check()
+    last = job.latest
+    if last is None or not isinstance(last.event, ev.Coded):
+        return _canonical(job, scanned)
+    if isinstance(last.event, ev.Ran) and (scanned.frame or scanned.memory):
+        raise InputError(
+            "a freeze frame, and how old codes are, is asked of what the vehicle came in with; "
+            f"these belong to the drive before (#{last.seq})"
+        )
+    if twice := [name for name in scanned.told if name in last.event.told]:
+        raise JobError(
+            f"{' and '.join(twice)}: read already (#{last.seq}); undo it if it was mistaken, and "
+            "give codes after a further drive with it, as in drive 15 --codes P0302"
+        )
+    return _canonical(job, scanned)
 
 
 def check_run(job: Job, run: ev.Ran) -> ev.Ran:
@@ -74,14 +151,36 @@ def check_run(job: Job, run: ev.Ran) -> ev.Ran:
     if run.felt:
         felt = known_word(run.felt, job.pack.drive_feelings, f'no feeling "{run.felt}"')
         run = structs.replace(run, felt=felt)
-    if run.codes is None and not run.counts and not run.felt and not run.suspected:
+    if not (run.told or run.counts or run.felt or run.suspected):
         raise InputError("say what was found: --codes (or --no-codes), --counts or --felt")
-    if run.suspected and (run.codes is not None or run.counts):
+    if run.suspected and (run.is_read or run.counts):
         raise InputError("--suspect is for a drive after which neither codes nor counts were read")
-    if run.codes is None:
-        return run
-    codes = tuple(read.text for read in read_codes(job.pack, job.engine, run.codes))
-    return structs.replace(run, codes=codes)
+    return _canonical(job, run)
+
+
+def _canonical(job: Job, read: CodedEvent) -> CodedEvent:
+    """Return what was read with its codes in canonical form."""
+    lists = {"codes": read.codes, "pending": read.pending, "permanent": read.permanent}
+    return structs.replace(
+        read,
+        **{
+            name: tuple(code.text for code in read_codes(job.pack, job.engine, texts))
+            for name, texts in lists.items()
+            if texts is not None
+        },
+    )
+
+
+def _memories(
+    codes: str | None, pending: str | None, permanent: str | None, *, no_codes: bool
+) -> dict[str, tuple[str, ...]]:
+    """Read what was found where; ``--no-codes`` alone says that whatever was read was empty."""
+    if no_codes and codes:
+        raise InputError("--no-codes says that none is stored; leave it out, or the codes")
+    typed = {"codes": "" if no_codes else codes, "pending": pending, "permanent": permanent}
+    if no_codes and pending is None:
+        typed["pending"] = ""
+    return {name: _trouble_codes(text) for name, text in typed.items() if text is not None}
 
 
 class _DriveWords(Struct, frozen=True):

@@ -21,7 +21,7 @@ from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event, Paperwork, Repair, unhandled
 from swapinfer.ledger.replay import Job, replay
-from swapinfer.plan.actions import Action
+from swapinfer.plan.actions import READ, Action
 from swapinfer.plan.next import Plan, next_steps
 from swapinfer.plan.what_if import work_events
 
@@ -36,6 +36,7 @@ Deed = tuple[str, ...]
 
 DRIVE: Deed = ("drive",)
 BACK: Deed = ("back",)
+CODES: Deed = ("codes",)
 
 Followed = Literal["yes", "in part", "no"]
 
@@ -242,6 +243,8 @@ def _deeds(event: Event) -> Iterator[Deed]:
     match event:
         case ev.Ran():
             yield DRIVE
+        case ev.Scanned():
+            yield CODES
         case ev.Swapped(swaps):
             yield from (("swap", *sorted(pair)) for pair in swaps)
         case ev.Returned():
@@ -259,6 +262,8 @@ def _deeds(event: Event) -> Iterator[Deed]:
 def _deeds_of(action: Action) -> set[Deed]:
     if action.kind == "put-back":
         return {BACK}
+    if action.kind == READ:
+        return {CODES}
     work = {deed for event in work_events(action) for deed in _deeds(event)}
     return work or {("test", action.test, t) for t in action.targets} or {DRIVE}
 

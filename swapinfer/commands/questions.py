@@ -10,7 +10,7 @@ from typing import TypeAlias, TypeVar
 from msgspec import structs
 
 from swapinfer.commands.dialogue import Asking, Question, ask, ask_quantity, choose
-from swapinfer.commands.drive import check_run
+from swapinfer.commands.drive import check_run, check_scanned
 from swapinfer.commands.readings import Typist, find_target
 from swapinfer.commands.shop_settings import Settings
 from swapinfer.commands.typed import NOT_TAKEN, decimal, parts
@@ -20,9 +20,9 @@ from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, target_label
 from swapinfer.pack.codes import all_codes
-from swapinfer.pack.model import Test
+from swapinfer.pack.model import UNKNOWN, Test
 from swapinfer.pack.money import check_amount
-from swapinfer.plan.actions import Action
+from swapinfer.plan.actions import READ, Action
 from swapinfer.plan.verifying import Proof, missing_words
 from swapinfer.plan.what_if import work_events
 from swapinfer.units import to_unit
@@ -58,6 +58,8 @@ def ask_step(job: Job, action: Action, settings: Settings) -> Asking[Events]:
     """
     if action.kind == "test":
         return (yield from ask_test(job, job.engine.tests[action.test], action.targets, settings))
+    if action.kind == READ:
+        return (yield from ask_stored(job))
     done: Events = [ev.Returned()] if action.kind == "put-back" else work_events(action)
     if not action.drive_minutes:
         return (yield from choose("How did it go?", [(done, "done")], "1"))
@@ -84,7 +86,7 @@ def ask_run(
     """Ask what a drive showed; no event when it is still to come."""
     last = job.engine.layout.cylinders[-1]
     choices = [
-        ("0", "codes read, none set"),
+        ("0", "codes read, pending ones too: none set"),
         (f"1-{last}", "misfire code of that cylinder; of several: 1 3"),
         ("P...", "any other code, as read: P0300, P0171"),
         (FELT, "no codes read; it was felt or heard, or nothing showed"),
@@ -101,10 +103,35 @@ def ask_run(
     answer = yield from ask(question, read)
     if answer == LATER:
         return []
-    found = ev.Ran(minutes, conditions, answer) if isinstance(answer, tuple) else None
-    if found is None:
+    if isinstance(answer, tuple):
+        found = ev.Ran(minutes, conditions, answer, pending=() if not answer else None)
+    else:
         found = yield from _ask_felt(job, minutes, conditions)
     return [(yield from _ask_minutes(job, found))]
+
+
+def ask_stored(job: Job) -> Asking[Events]:
+    """Ask what is stored, and before the first drive how old it may be."""
+    last = job.engine.layout.cylinders[-1]
+    choices = (
+        ("0", "nothing"),
+        (f"1-{last}", "misfire code of that cylinder; of several: 1 3"),
+        ("P...", "any other code, as read: P0300, P0171"),
+        (NOT_TAKEN, "not read"),
+    )
+
+    def read(text: str) -> tuple[str, ...] | None:
+        return None if text == NOT_TAKEN else _codes(job, text)
+
+    stored = yield from ask(Question("Which codes are stored?", choices), read)
+    pending = yield from ask(Question("Which are pending?", default=NOT_TAKEN), read)
+    permanent = yield from ask(Question("Which are permanent?", default=NOT_TAKEN), read)
+    scanned = ev.Scanned(stored, pending, permanent)
+    if job.latest is None:
+        ages = [(name, memory.title) for name, memory in job.pack.memories.items()]
+        age = yield from choose("How old are they?", ages, "1")
+        scanned = structs.replace(scanned, memory=age if age != UNKNOWN else "")
+    return [check_scanned(job, scanned)]
 
 
 def _codes(job: Job, text: str) -> tuple[str, ...]:
@@ -265,13 +292,14 @@ def ask_other(
         (lambda: _ask_swap(job), "parts changed places"),
         (lambda: _ask_replaced(job), "something was replaced or put right"),
         (lambda: _ask_other_test(job, settings), "another reading or inspection"),
+        (lambda: ask_stored(job), "codes were read"),
         (lambda: _ask_reseated(job), "something was unplugged and reseated"),
         (lambda: _ask_nothing([ev.Returned()]), "every part went back where it belongs"),
         (_ask_note, "something worth a note"),
         (lambda: ask_closing(job, suspects, judge), "the job ends here"),
     ]
     if not job.away_from_home():
-        kinds.pop(5)
+        kinds.pop(6)
     asking = yield from choose("What happened?", kinds)
     return (yield from asking())
 

@@ -202,8 +202,8 @@ def explain_events(before: Belief, after: Belief, events: Sequence[Event]) -> li
     job = after.evidence.job
     newest = events[-1]
     match newest:
-        case ev.Ran():
-            return explain_run(job, job.findings[-1])
+        case ev.Ran() | ev.Scanned():
+            return explain_run(job, job.latest) if job.latest else []
         case ev.Measured():
             return [*_reading_words(before, after, newest), *_shift(before, after)]
         case ev.Inspected():
@@ -284,13 +284,17 @@ def _in_words(percentage: str) -> str:
 def _warnings(job: Job, event: Event) -> list[str]:
     """Say what to look out for after an event."""
     warnings = []
-    if isinstance(event, ev.Ran) and event.codes:
-        reads = read_codes(job.pack, job.engine, event.codes)
+    if isinstance(event, ev.Coded):
+        reads = read_codes(job.pack, job.engine, event.present)
         unknown = [read.text for read in reads if not read.role]
         if unknown:
             warnings.append(f"{' '.join(unknown)}: kept, but carries no weight in this reasoning")
     if isinstance(event, ev.Ran):
         warnings += _unweighed(job, event)
+        if event.permanent:
+            warnings.append(
+                "permanent codes outlast erasing: kept, but of this drive they say nothing"
+            )
     if isinstance(event, (ev.Closed, ev.Reopened)) and event.odometer_km is not None:
         shown = job.opening.odometer_km or 0.0
         warnings += ["the odometer shows less than at first"] * (event.odometer_km < shown)
@@ -308,14 +312,14 @@ def _unweighed(job: Job, run: ev.Ran) -> list[str]:
     """Say what of a run is kept without being weighed, since something better was read."""
     said = []
     counted = run.counts.keys()
-    for read in read_codes(job.pack, job.engine, run.codes or ()):
+    for read in read_codes(job.pack, job.engine, run.present):
         if read.role == "misfire" and read.cylinders and set(read.cylinders) <= counted:
             listed = " and ".join(map(str, read.cylinders))
             said.append(f"{read.text}: not weighed, since the counter of {listed} was read")
         if read.role == "random" and counted >= set(job.engine.layout.cylinders):
             said.append(f"{read.text}: not weighed, since every cylinder was counted")
-    if run.felt and (run.codes is not None or run.counts) and not is_unseen(job, run):
-        read_out = "codes were" if run.codes is not None else "counters were"
+    if run.felt and (run.is_read or run.counts) and not is_unseen(job, run):
+        read_out = "codes were" if run.is_read else "counters were"
         said.append(f'felt "{run.felt}": kept, not weighed, since {read_out} read')
     elif run.felt and run.suspected:
         said.append(f'felt "{run.felt}": kept, not weighed beside the cylinder that was heard')

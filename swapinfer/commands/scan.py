@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, ClassVar
 
 import typer
+from msgspec import structs
 
 from swapinfer.bus.adapter import check_form, connect, list_adapters, read_frames, recording
 from swapinfer.bus.scan import Reading, UnitReading, read_recording
@@ -23,6 +24,7 @@ from swapinfer.commands.terminal import changing, page, say_aside
 from swapinfer.commands.typed import quantity, words
 from swapinfer.commands.vehicle import (
     adapter_named,
+    came_in_with,
     found_codes,
     found_counts,
     read_vehicle,
@@ -30,7 +32,7 @@ from swapinfer.commands.vehicle import (
     run_seen,
     scan_link,
 )
-from swapinfer.errors import BusError, InputError, SwapinferError
+from swapinfer.errors import BusError, InputError, LedgerError, SwapinferError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, carry_on
 
@@ -50,7 +52,9 @@ class ScanView(Facts, frozen=True):
     troubles : tuple of str
         Answers that did not come whole, a line each.
     command : str
-        What records it as the findings of a drive.
+        What records it as the findings of a drive; empty where it was recorded.
+    recorded : Recorded or None
+        What it means for a vehicle that was not driven yet in its job.
     """
 
     shape: ClassVar[str] = "scan/1"
@@ -59,6 +63,7 @@ class ScanView(Facts, frozen=True):
     units: tuple[UnitReading, ...]
     troubles: tuple[str, ...]
     command: str
+    recorded: Recorded | None = None
 
 
 class AdaptersView(Facts, frozen=True):
@@ -105,7 +110,10 @@ def scan(
     ] = False,
     ro: str = "",
 ) -> ScanView | AdaptersView | Recorded:
-    """Scan a vehicle or a recording; record what was found where that was asked for.
+    """Scan a vehicle or a recording.
+
+    What is found is recorded as what the current job's vehicle came in with, if it was not driven
+    yet, and as the findings of a drive where that was asked for.
 
     Raises
     ------
@@ -138,10 +146,22 @@ def scan(
         if replay
         else _scan_vehicle(source, keep, with_number=number)
     )
-    if not after:
-        told = f"swapinfer drive MINUTES{_options(found_codes(reading), found_counts(reading))}"
-        return ScanView(str(replay or source), reading.units, reading.troubles, told)
-    return _record(shop, run_found(reading, quantity(after, "min") or 0.0, words(when)), ro)
+    if after:
+        return _record(shop, run_found(reading, quantity(after, "min") or 0.0, words(when)), ro)
+    view = ScanView(str(replay or source), reading.units, reading.troubles, "")
+    if _is_at_work(shop, ro) and came_in_with(shop.load(ro).job, reading):
+        told = record(shop, lambda job: came_in_with(job, reading), ro)
+        return structs.replace(view, recorded=told)
+    line = f"swapinfer drive MINUTES{_options(found_codes(reading), found_counts(reading))}"
+    return structs.replace(view, command=line)
+
+
+def _is_at_work(shop: Shop, ro: str) -> bool:
+    """Whether there is an open job to record in."""
+    try:
+        return shop.load(ro).job.closing is None
+    except LedgerError:
+        return False
 
 
 def _record(shop: Shop, run: ev.Ran, ro: str) -> Recorded:
@@ -149,7 +169,7 @@ def _record(shop: Shop, run: ev.Ran, ro: str) -> Recorded:
         return record(shop, lambda job: [check_run(job, run)], ro)
     except SwapinferError:
         when = f" --when {','.join(run.conditions)}" if run.conditions else ""
-        found = _options(run.codes, run.counts)
+        found = _options(run, run.counts)
         say_aside(f"not recorded: swapinfer drive {run.minutes:g}{when}{found}")
         raise
 
@@ -213,10 +233,10 @@ def _news(course: Course, shown: dict[int, int]) -> str:
     )
 
 
-def _options(codes: tuple[str, ...] | None, counts: dict[int, int]) -> str:
-    said = "" if codes is None else f" --codes {','.join(codes)}" if codes else " --no-codes"
+def _options(read: ev.Coded, counts: dict[int, int]) -> str:
+    said = [f"--{name} {','.join(codes) or 'none'}" for name, codes in read.told.items()]
     pairs = ",".join(f"{cylinder}={count}" for cylinder, count in counts.items())
-    return said + (f" --counts {pairs}" if pairs else "")
+    return "".join(f" {one}" for one in [*said, *([f"--counts {pairs}"] if pairs else [])])
 
 
 @show.register
@@ -228,6 +248,8 @@ def _(facts: ScanView, page: Page) -> str:
         "A code is pending after the first drive in which it was set, and stored after the second; "
         "permanent ones outlast erasing and may be of an earlier fault."
     )
+    if facts.recorded:
+        return "\n".join([*lines, show(facts.recorded, page)])
     return "\n".join([*lines, f"  type: {facts.command}"])
 
 

@@ -13,7 +13,7 @@ from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label
 from swapinfer.pack.model import Costs, Test
 from swapinfer.plan import answers
-from swapinfer.plan.actions import Action
+from swapinfer.plan.actions import READ, Action
 from swapinfer.plan.next import Plan, PlannedStep
 from swapinfer.plan.priority import HAND_OVER
 from swapinfer.plan.reason import Reason
@@ -235,6 +235,8 @@ def _lines(job: Job, action: Action) -> Iterator[str]:
         yield "back"
     elif action.swaps:
         yield f"swap {' '.join(_swap(job, *pair) for pair in action.swaps)}"
+    if action.kind == READ:
+        yield f"codes {FOUND} --pending {FOUND}"
     for place in action.reseated:
         yield f"reseat {place}"
     for place in action.replaced:

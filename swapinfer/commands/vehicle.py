@@ -5,14 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from msgspec import structs
+
 from swapinfer.bus.adapter import connect
 from swapinfer.bus.link import Link
 from swapinfer.bus.scan import Reading, scan
 from swapinfer.bus.watch import Course
+from swapinfer.commands.drive import check_scanned
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import is_watched, say_aside
 from swapinfer.errors import BusError, InputError
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Running
 
 if TYPE_CHECKING:
@@ -69,8 +73,12 @@ def scan_link(link: Link, *, with_number: bool = False) -> Reading:
     return scan(link, with_number=with_number, tell=say_aside if is_watched() else lambda _: None)
 
 
-def found_codes(reading: Reading) -> tuple[str, ...] | None:
-    """Return the codes of the powertrain that are stored or pending.
+MEMORIES = {"codes": "stored", "pending": "pending", "permanent": "permanent"}
+"""What a control unit lists codes in: as events call it, and as the bus does."""
+
+
+def found_codes(reading: Reading) -> ev.Scanned:
+    """Return the powertrain's codes by where they stand, as events have them.
 
     Parameters
     ----------
@@ -79,17 +87,34 @@ def found_codes(reading: Reading) -> tuple[str, ...] | None:
 
     Returns
     -------
-    tuple of str or None
-        None where it cannot be said that there is none: some unit that watches for misfires, or
-        of which that is not known, does not list them.
+    Scanned
+        Without what it cannot be said of that there is none: some unit that watches for misfires,
+        or of which that is not known, does not list it.
     """
-    lists = [codes for unit in reading.units for codes in (unit.stored, unit.pending)]
-    found = (code for codes in lists for code in codes or () if code.startswith(POWERTRAIN))
-    codes = tuple(dict.fromkeys(found))
     watching = [u for u in reading.units if u.counts or u.has_run is not None]
     asked = watching or [u for u in reading.units if u.lamp is None]
-    is_read = asked and all(u.stored is not None or u.pending is not None for u in asked)
-    return codes if codes or is_read else None
+    told: dict[str, tuple[str, ...]] = {}
+    for name, memory in MEMORIES.items():
+        lists = [getattr(unit, memory) for unit in reading.units]
+        found = (code for codes in lists for code in codes or () if code.startswith(POWERTRAIN))
+        codes = tuple(dict.fromkeys(found))
+        if codes or (asked and all(getattr(unit, memory) is not None for unit in asked)):
+            told[name] = codes
+    return structs.replace(ev.Scanned(), **told)
+
+
+def came_in_with(job: Job, reading: Reading) -> list[ev.Scanned]:
+    """Return what a scan says of a vehicle that was neither driven nor read in its job yet.
+
+    Parameters
+    ----------
+    job : Job
+        As it stands.
+    reading : Reading
+        Of all units.
+    """
+    scanned = found_codes(reading)
+    return [check_scanned(job, scanned)] if scanned.told and job.latest is None else []
 
 
 def found_counts(reading: Reading) -> dict[int, int]:
@@ -111,7 +136,8 @@ def heard_of(reading: Reading) -> dict[str, tuple[str, ...]]:
 
 def run_found(reading: Reading, minutes: float, conditions: tuple[str, ...]) -> ev.Ran:
     """Return a run as a scan after it found it."""
-    return ev.Ran(minutes, conditions, found_codes(reading), found_counts(reading))
+    run = ev.Ran(minutes, conditions, counts=found_counts(reading))
+    return structs.replace(run, **found_codes(reading).told)
 
 
 def run_seen(
@@ -142,4 +168,4 @@ def run_seen(
     minutes = max(round(course.minutes, 1), 0.1)
     run = run_found(reading or Reading(()), minutes, conditions)
     counts = {c: n for c, n in course.counts.items() if n or c in run.counts or not reading}
-    return ev.Ran(minutes, conditions, run.codes, counts)
+    return structs.replace(run, counts=counts)

@@ -27,9 +27,9 @@ from swapinfer.evidence.profiles import reading_value
 from swapinfer.evidence.states import BEFORE
 from swapinfer.ledger.events import (
     Closed,
+    Coded,
     Inspected,
     Measured,
-    Ran,
     Reopened,
     Replaced,
     read_events,
@@ -253,7 +253,7 @@ def _number(value: float | None) -> str:
 
 def _cylinder_complained_of(visit: Visit) -> str:
     for finding in visit.findings:
-        if isinstance(finding.event, Ran) and (seen := misfiring(visit.job, finding.event)):
+        if isinstance(finding.event, Coded) and (seen := misfiring(visit.job, finding.event)):
             return str(min(seen)) if len(seen) == 1 else ""
     return ""
 

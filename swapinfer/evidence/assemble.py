@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import log1p
 
 import numpy as np
 from msgspec import Struct
@@ -24,11 +25,11 @@ from swapinfer.evidence.running import (
 )
 from swapinfer.evidence.states import StateSpace, build_states, lot_factors
 from swapinfer.ledger.event import Tested
-from swapinfer.ledger.events import Ran, Reopened
+from swapinfer.ledger.events import Ran, Reopened, Scanned
 from swapinfer.ledger.replay import Finding, Job
-from swapinfer.ledger.runs import is_unseen
+from swapinfer.ledger.runs import has_misfired, is_unseen, misfiring
 from swapinfer.pack.codes import read_codes
-from swapinfer.pack.model import COMPLAINT_WORD, Test
+from swapinfer.pack.model import CLEARED, COMPLAINT_WORD, UNKNOWN, Feeling, Test
 
 COMPLAINT = 0
 """Sequence number under which the complaint itself counts as the first finding."""
@@ -149,12 +150,16 @@ class Findings(Struct, frozen=True, eq=False):
         Codes of drives, by index of the finding, to be read together.
     looks : sequence of Look
         Readings and inspections, to be summed up where they repeat one another.
+    arrivals : mapping of int to int
+        Findings of one misfire that was stored when the vehicle came in, to the complaint that it
+        came with: it is the one complained of, which then says no more.
     """
 
     space: StateSpace
     pieces: Sequence[Sequence[Term | Factor]]
     coded: Mapping[int, CodedRun]
     looks: Sequence[Look]
+    arrivals: Mapping[int, int]
 
     @classmethod
     def of(cls, space: StateSpace) -> Findings:
@@ -164,17 +169,22 @@ class Findings(Struct, frozen=True, eq=False):
         original = {place: place for place in job.engine.places}
         pieces: list[list[Term | Factor]] = [[_complaint(space, driven, original, 0)]]
         fault_codes = FaultCodes.of(space)
-        coded, looks = {}, []
+        coded, looks, arrivals = {}, [], dict[int, int]()
+        complaints = {0: COMPLAINT}
         for n, finding in enumerate(job.findings, start=1):
-            taken, run = _take_run(space, fault_codes, finding)
+            taken, run = _take(space, fault_codes, finding)
             pieces.append(taken)
             if run is not None:
                 coded[n] = run
             event = finding.event
+            if isinstance(event, Reopened):
+                complaints[finding.time] = n
+            if isinstance(event, Scanned) and _is_complaint(job, event):
+                arrivals[n] = complaints[finding.time]
             if isinstance(event, Tested):
                 view = look(space, event.test, event.target, finding)
                 looks.append(Look(n, event, view))
-        return cls(space, pieces, coded, looks)
+        return cls(space, pieces, coded, looks, arrivals)
 
 
 def _assemble(findings: Findings, keep_n: BoolArray, told: str = "") -> tuple[Arrays, Levels]:
@@ -184,6 +194,9 @@ def _assemble(findings: Findings, keep_n: BoolArray, told: str = "") -> tuple[Ar
     together = {f"drives {runs}": SUPPOSED for runs in alike}
     levels = Levels.of_job(findings.space.job, seen, together, told)
     pieces = [list(some) if keep_n[n] else [] for n, some in enumerate(findings.pieces)]
+    for n, complaint in findings.arrivals.items():
+        if keep_n[n]:
+            pieces[complaint] = []
     for one in seen:
         pieces[one.n].append(levels.term(one))
     named = {n: f"drives {runs}" for runs in alike for n in runs}
@@ -238,17 +251,27 @@ def _complaint(
     return feel(episodes.in_any(job.engine.layout.cylinders), job.pack.feelings[COMPLAINT_WORD])
 
 
-def _take_run(
+def _take(
     space: StateSpace, fault_codes: FaultCodes, finding: Finding
 ) -> tuple[list[Term | Factor], CodedRun | None]:
-    """Terms and factors of a run, and the codes that are still to be read."""
-    job, run = space.job, finding.event
-    running = job.pack.running
-    if isinstance(run, Reopened):
-        driven_km = job.returns[finding.time]
-        return [_complaint(space, driven_km, finding.fitted, finding.time)], None
-    if not isinstance(run, Ran):
-        return [], None
+    """Terms and factors of what no test found, and the codes that are still to be read."""
+    match finding.event:
+        case Ran() as run:
+            return _take_run(space, fault_codes, finding, run)
+        case Scanned() as scanned:
+            return _take_stored(space, fault_codes, finding, scanned)
+        case Reopened():
+            driven_km = space.job.returns[finding.time]
+            return [_complaint(space, driven_km, finding.fitted, finding.time)], None
+        case _:
+            return [], None
+
+
+def _take_run(
+    space: StateSpace, fault_codes: FaultCodes, finding: Finding, run: Ran
+) -> tuple[list[Term | Factor], CodedRun | None]:
+    """Take in a run."""
+    job, running = space.job, space.job.pack.running
     drive = Drive(run.minutes, run.conditions, finding.fitted, finding.time)
     episodes = expected_episodes(space, drive)
     every = job.engine.layout.cylinders
@@ -256,8 +279,8 @@ def _take_run(
     for cylinder, count in run.counts.items():
         mean_es = episodes.in_cylinder(cylinder)
         pieces.append(count_misfires(space, mean_es, run.minutes, count))
-    if run.codes is not None:
-        codes = read_codes(job.pack, job.engine, run.codes)
+    if run.is_read:
+        codes = read_codes(job.pack, job.engine, run.present)
         faults = {c.text for c in codes if c.role == "fault"}
         pieces += fault_codes.read(space, drive, faults)
         misfired = frozenset(c.cylinder for c in codes if c.role == "misfire" and c.cylinder)
@@ -282,6 +305,51 @@ def _felt(job: Job, run: Ran, episodes: Episodes, silent: float = 1.0) -> Term:
     every, word = job.engine.layout.cylinders, job.pack.feelings[run.felt]
     word = replace(word, with_misfire=word.with_misfire * silent)
     return feel(episodes.in_any(every), word, episodes.leak_chance(len(every)))
+
+
+def _is_complaint(job: Job, scanned: Scanned) -> bool:
+    """Whether a misfire that was stored is the one complained of, since there is no other."""
+    return has_misfired(job, scanned) and len(misfiring(job, scanned) or ()) <= 1
+
+
+def _take_stored(
+    space: StateSpace, fault_codes: FaultCodes, finding: Finding, scanned: Scanned
+) -> tuple[list[Term | Factor], CodedRun | None]:
+    """Take in what was stored when the vehicle came in.
+
+    Whoever erases codes erases all: where a misfire is stored, the other cylinders had none in the
+    time of which the memory speaks; where none is, there was none, or the memory was emptied.
+    """
+    job = space.job
+    has_outlasted = scanned.permanent and not scanned.present
+    memory = job.pack.memories[scanned.memory or (CLEARED if has_outlasted else UNKNOWN)]
+    drive = Drive(memory.minutes, scanned.frame, finding.fitted, finding.time)
+    episodes = expected_episodes(space, drive)
+    every = job.engine.layout.cylinders
+    leak = episodes.leak_chance(len(every))
+    codes = read_codes(job.pack, job.engine, scanned.present)
+    faults = {code.text for code in codes if code.role == "fault"}
+    pieces: list[Term | Factor] = []
+    if scanned.is_read:
+        pieces += fault_codes.read(space, drive, faults, kept=1.0 - memory.missed)
+    if has_misfired(job, scanned):
+        stale, word = memory.stale, job.pack.feelings[COMPLAINT_WORD]
+        if _is_complaint(job, scanned):
+            # Were the code old, what was complained of would be nothing.
+            stale *= word.without / word.with_misfire
+        old = replace(episodes, leak=episodes.leak - log1p(-stale))
+        named = misfiring(job, scanned)
+        if named:
+            return pieces, CodedRun(old, every, named)
+        return [*pieces, read_random_only(old, every, job.pack.running.unnamed)], None
+    if scanned.is_read:
+        quiet = Feeling("", "", memory.missed, 1.0)
+        pieces.append(feel(episodes.in_any(every), quiet, leak))
+    for code in read_codes(job.pack, job.engine, scanned.permanent or ()):
+        if code.role == "misfire" and code.cylinder and code.text not in scanned.present:
+            mean_es = episodes.in_cylinder(code.cylinder)
+            pieces.append(suspect(mean_es, job.pack.running.suspected_right, leak))
+    return pieces, None
 
 
 def _stack(

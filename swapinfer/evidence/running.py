@@ -441,7 +441,7 @@ class FaultCodes(Struct, frozen=True, eq=False):
         )
 
     def read(
-        self, space: StateSpace, drive: Drive, present: Collection[str]
+        self, space: StateSpace, drive: Drive, present: Collection[str], kept: float = 1.0
     ) -> list[Term | Factor]:
         """Take in every code that could have been set in a drive, whether it was or not.
 
@@ -455,10 +455,12 @@ class FaultCodes(Struct, frozen=True, eq=False):
             The drive.
         present : collection of str
             Codes that were set.
+        kept : float, optional
+            Chance that what was set is stored still.
         """
         within_ke = self.sees_kc @ reach_ec(space, drive.fitted).T > 0.0
         shows_i = shown_es(space, drive)[self.element_i, self.state_i]
-        chance_i = self.chance_i * shows_i * within_ke[self.code_i, self.element_i]
+        chance_i = kept * self.chance_i * shows_i * within_ke[self.code_i, self.element_i]
         is_set_k = np.array([text in present for text in self.texts], dtype=np.bool_)
         pieces: list[Term | Factor] = [
             self._set_by(space, chance_i, k) for k in np.flatnonzero(is_set_k).tolist()

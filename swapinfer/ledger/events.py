@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 from msgspec import field
 
@@ -22,7 +22,8 @@ from swapinfer.ledger.event import (
     require_known,
 )
 from swapinfer.ledger.papers import Labour, OldPart, Part, check_day, check_papers
-from swapinfer.ledger.words import element_label, place_label, wanted_words
+from swapinfer.ledger.words import code_words, element_label, place_label, wanted_words
+from swapinfer.pack.model import UNKNOWN
 from swapinfer.pack.money import check_amount
 
 if TYPE_CHECKING:
@@ -108,7 +109,56 @@ class Opened(Paperwork, frozen=True):
         return f"job {self.ro} opened: {job.engine.layout.title}, {self.complaint or 'misfire'}"
 
 
-class Ran(Event, frozen=True):
+class Coded(Event, frozen=True):
+    """What the control units have stored was read, or some of it.
+
+    Attributes
+    ----------
+    codes, pending, permanent : tuple of str or None
+        Stored (confirmed), pending and permanent codes; None for what nobody read. Codes of which
+        it is not said where they stood are among the first.
+    """
+
+    places = ()
+    is_work = False
+    is_repair = False
+
+    if TYPE_CHECKING:
+
+        @property
+        def codes(self) -> tuple[str, ...] | None:  # noqa: D102  a field of every subclass
+            ...
+
+        @property
+        def pending(self) -> tuple[str, ...] | None:  # noqa: D102
+            ...
+
+        @property
+        def permanent(self) -> tuple[str, ...] | None:  # noqa: D102
+            ...
+
+    @property
+    def is_read(self) -> bool:
+        """Whether stored or pending codes were read."""
+        return self.codes is not None or self.pending is not None
+
+    @property
+    def present(self) -> tuple[str, ...]:
+        """Codes that are stored or pending; permanent ones may be of an earlier fault."""
+        return tuple(dict.fromkeys([*(self.codes or ()), *(self.pending or ())]))
+
+    @property
+    def told(self) -> dict[str, Any]:
+        """What of it was read, by name."""
+        found = {"codes": self.codes, "pending": self.pending, "permanent": self.permanent}
+        return {name: codes for name, codes in found.items() if codes is not None}
+
+    def code_words(self) -> list[str]:
+        """Say what was read, a few words each."""
+        return code_words(self.codes, self.pending, self.permanent)
+
+
+class Ran(Coded, frozen=True):
     """The engine ran.
 
     Attributes
@@ -117,8 +167,8 @@ class Ran(Event, frozen=True):
         Running time.
     conditions : tuple of str
         Condition tags of the pack.
-    codes : tuple of str or None
-        Codes read afterwards; None when nobody looked.
+    codes, pending, permanent : tuple of str or None
+        Codes read afterwards, as `Coded` has them.
     counts : dict of int to int
         Misfire counter of each cylinder that was read.
     felt : str
@@ -127,16 +177,14 @@ class Ran(Event, frozen=True):
         Cylinders heard or felt to misfire, when no codes were read to say so.
     """
 
-    places = ()
-    is_work = False
-    is_repair = False
-
     minutes: float
     conditions: tuple[str, ...] = ()
     codes: tuple[str, ...] | None = None
     counts: dict[int, int] = field(default_factory=dict)
     felt: str = ""
     suspected: tuple[int, ...] = ()
+    pending: tuple[str, ...] | None = None
+    permanent: tuple[str, ...] | None = None
 
     def check(self) -> None:
         """Refuse a time that no engine runs, and more misfires than it has firings."""
@@ -159,19 +207,77 @@ class Ran(Event, frozen=True):
         if self.counts:
             counts = ", ".join(f"{cylinder}: {count}" for cylinder, count in self.counts.items())
             said += f", misfire counts {counts}"
-        if self.codes is not None:
-            said += f", codes {' '.join(self.codes)}" if self.codes else ", no codes"
+        said = ", ".join([said, *self.code_words()])
         if self.suspected:
             said += f", cylinder {' and '.join(map(str, self.suspected))} suspected by ear"
         return said + (f", felt {self.felt}" if self.felt else "")
 
     def book(self, sheet: Timesheet, job: Job) -> None:
         """Enter the drive, and the reading of what the control unit has to say."""
-        sheet.drove(self.minutes, is_read=self.codes is not None or bool(self.counts))
+        sheet.drove(self.minutes, is_read=self.is_read or bool(self.counts))
 
     def cautions(self, job: Job) -> Iterable[str]:
         """Those of running an engine."""
         return job.pack.running.cautions
+
+
+class Scanned(Coded, frozen=True):
+    """What the control units have stored was read without a drive for it.
+
+    It belongs to the last run, if its codes were not read yet; before the first run it is what the
+    vehicle came in with.
+
+    Attributes
+    ----------
+    codes, pending, permanent : tuple of str or None
+        As `Coded` has them.
+    frame : tuple of str
+        Conditions in which a code was set, by the freeze frame.
+    memory : str
+        How old the stored may be, a word of the pack; by default that is not known.
+    """
+
+    # Of a run these are something; here they never are.
+    counts: ClassVar[Mapping[int, int]] = {}
+    felt: ClassVar[str] = ""
+    suspected: ClassVar[tuple[int, ...]] = ()
+
+    codes: tuple[str, ...] | None = None
+    pending: tuple[str, ...] | None = None
+    permanent: tuple[str, ...] | None = None
+    frame: tuple[str, ...] = ()
+    memory: str = ""
+
+    @property
+    def told(self) -> dict[str, Any]:
+        """What of it was read, and how old it may be, by name."""
+        besides = {"frame": self.frame, "memory": self.memory}
+        return super().told | {name: word for name, word in besides.items() if word}
+
+    def check(self) -> None:
+        """Refuse to say nothing."""
+        if not self.is_read and self.permanent is None:
+            raise InputError("say what was read: codes, --pending, --permanent or --no-codes")
+
+    def apply(self, job: Job) -> None:
+        """Refuse words that are none."""
+        for tag in self.frame:
+            require_known("condition", tag, job.pack.running.conditions)
+        require_known("state of the memory", self.memory or UNKNOWN, job.pack.memories)
+
+    def say(self, job: Job) -> str:
+        """Say what was read, and how old it may be."""
+        frame = f", set in {', '.join(self.frame)}" if self.frame else ""
+        age = f"; {job.pack.memories[self.memory].title}" if self.memory else ""
+        return f"read what is stored: {', '.join(self.code_words())}{frame}{age}"
+
+    def book(self, sheet: Timesheet, job: Job) -> None:
+        """Enter the reading."""
+        sheet.drove(0.0, is_read=True)
+
+    def cautions(self, job: Job) -> Iterable[str]:
+        """None."""
+        return ()
 
 
 class Swapped(Work, frozen=True):
@@ -542,7 +648,7 @@ class Reopened(Paperwork, frozen=True):
 TYPES: dict[str, type[Event]] = {
     cls.__name__.lower(): cls
     for cls in (
-        Opened, Ran, Swapped, Returned, Reseated, Replaced, Measured, Inspected, Noted,
+        Opened, Ran, Scanned, Swapped, Returned, Reseated, Replaced, Measured, Inspected, Noted,
         Attached, Undone, Stated, Erased, Closed, Reopened,
     )
 }  # fmt: skip

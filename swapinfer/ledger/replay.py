@@ -20,7 +20,7 @@ from swapinfer.pack.model import Handling, Pack, Test
 Numbered: TypeAlias = tuple[int, Event]
 """An event and its position in the job's chain."""
 
-FOUND = (ev.Ran, ev.Measured, ev.Inspected, ev.Reopened)
+FOUND = (ev.Ran, ev.Scanned, ev.Measured, ev.Inspected, ev.Reopened)
 """Events that say something about faults."""
 
 
@@ -70,7 +70,7 @@ class Finding(msgspec.Struct, frozen=True):
     ----------
     seq, time : int
         Position in the chain, and among the events that stand.
-    event : Ran, Measured, Inspected or Reopened
+    event : Ran, Scanned, Measured, Inspected or Reopened
         What was found.
     fitted : mapping of str to str
         Place to element, then.
@@ -78,7 +78,7 @@ class Finding(msgspec.Struct, frozen=True):
 
     seq: int
     time: int
-    event: ev.Ran | ev.Measured | ev.Inspected | ev.Reopened
+    event: ev.Ran | ev.Scanned | ev.Measured | ev.Inspected | ev.Reopened
     fitted: Mapping[str, str]
 
 
@@ -122,6 +122,8 @@ class Job(msgspec.Struct, eq=False):
         Pieces of work that were done.
     open_access : set of str
         What is off the engine now.
+    arrival : (int, mapping of str to str)
+        When the vehicle last came in: time, and place to element.
     closing : Closed or None
         Set while the job is closed.
     standing : list of (seq, Event)
@@ -143,6 +145,7 @@ class Job(msgspec.Struct, eq=False):
     findings: list[Finding] = []
     stages: list[Stage] = []
     open_access: set[str] = set()
+    arrival: tuple[int, Mapping[str, str]] = (0, {})
     closing: ev.Closed | None = None
     standing: list[Numbered] = []
     undone: frozenset[int] = frozenset()
@@ -259,13 +262,33 @@ class Job(msgspec.Struct, eq=False):
             )
         before = dict(self.fitted)
         event.apply(self)
-        if isinstance(event, FOUND):
+        if isinstance(event, ev.Scanned):
+            self._scan(seq, event)
+        elif isinstance(event, FOUND):
             self.findings.append(Finding(seq, self.time, event, before))
         elif isinstance(event, Tested):
             raise unhandled(event, "weighed")
         elif event.is_work:
             self.stages.append(Stage(seq, event, before, dict(self.fitted)))
         self.standing.append((seq, event))
+
+    @property
+    def latest(self) -> Finding | None:
+        """Last run since the vehicle came in, or what was stored then; None before either."""
+        told = (f for f in reversed(self.findings) if isinstance(f.event, ev.Coded))
+        last = next(told, None)
+        return last if last and last.time >= self.arrival[0] else None
+
+    def _scan(self, seq: int, scanned: ev.Scanned) -> None:
+        """Add what was read to the last run, or to what the vehicle came in with."""
+        last = self.latest
+        if last is None:
+            time, fitted = self.arrival
+            self.findings.append(Finding(seq, time, scanned, fitted))
+            return
+        fields = last.event.__struct_fields__
+        more = {name: found for name, found in scanned.told.items() if name in fields}
+        self.findings[self.findings.index(last)] = replace(last, event=replace(last.event, **more))
 
     def require_place(self, place: str) -> Place:
         """Place of that name.
@@ -349,6 +372,7 @@ class Job(msgspec.Struct, eq=False):
     def came_back(self, driven_km: float, odometer_km: float | None) -> None:
         """Give what was fitted during the job the distance that it has done since it was closed."""
         self.returns[self.time] = driven_km
+        self.arrival = (self.time, dict(self.fitted))
         self.odometer_km = self.odometer_km if odometer_km is None else odometer_km
         for name in self.fitted.values():
             element = self.elements[name]
@@ -484,6 +508,7 @@ def _begin(opening: ev.Opened, pack: Pack) -> Job:
         age_km = pack.running.odometer_km if age is None else age
         job.elements[name] = Element(name, place, is_new=False, age_km=age_km)
         job.fitted[name] = name
+    job.arrival = (0, dict(job.fitted))
     return job
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from collections.abc import Set as AbstractSet
-from typing import TYPE_CHECKING
+from math import inf
+from typing import TYPE_CHECKING, TypeAlias
 
 from msgspec import Struct
 
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.event import Event
 from swapinfer.ledger.words import element_label, where_words
 from swapinfer.pack.codes import read_codes
 
@@ -20,10 +20,13 @@ if TYPE_CHECKING:
 DRIVEN = "verified by a drive"
 UNPROVEN = "closed as verified, without a clean drive"
 
+Told: TypeAlias = ev.Ran | ev.Scanned
+"""What says which cylinders misfired: a run, or what was stored when the vehicle came in."""
+
 NOTHING_OWED: tuple[None, float] = None, 0.0
 
 
-def misfiring(job: Job, run: ev.Ran) -> frozenset[int] | None:
+def misfiring(job: Job, run: Told) -> frozenset[int] | None:
     """Cylinders that misfired in a run, or None if it does not say.
 
     A counter says so when it stands well above the background; codes stand for the cylinders
@@ -33,29 +36,29 @@ def misfiring(job: Job, run: ev.Ran) -> frozenset[int] | None:
     return misfired if misfired or speaks_of(job, run) else None
 
 
-def speaks_of(job: Job, run: ev.Ran) -> frozenset[int]:
+def speaks_of(job: Job, run: Told) -> frozenset[int]:
     """Cylinders of which a run says whether they misfired."""
     says_all = not names_none(job, run) and not is_unseen(job, run)
-    if run.codes is None:
+    if not run.is_read:
         says_all = run.felt == "smooth" and not run.counts
     return frozenset(job.engine.layout.cylinders if says_all else run.counts)
 
 
-def names_none(job: Job, run: ev.Ran) -> bool:
+def names_none(job: Job, run: Told) -> bool:
     """Whether a misfire was stored, and no cylinder of one."""
-    reads = read_codes(job.pack, job.engine, run.codes or ())
+    reads = read_codes(job.pack, job.engine, run.present)
     return any(read.role == "random" for read in reads) and not _named(job, run)
 
 
-def has_misfired(job: Job, run: ev.Ran) -> bool:
+def has_misfired(job: Job, run: Told) -> bool:
     """Whether codes or counters of a run show a misfire, in a known cylinder or not."""
     return bool(_counted(job, run) or _named(job, run)) or names_none(job, run)
 
 
-def is_unseen(job: Job, run: ev.Ran) -> bool:
+def is_unseen(job: Job, run: Told) -> bool:
     """Whether a misfire was felt in a run, and codes were read that know nothing of it."""
     felt = job.pack.feelings.get(run.felt)
-    is_silent = run.codes is not None and not run.counts and not has_misfired(job, run)
+    is_silent = run.is_read and not run.counts and not has_misfired(job, run)
     return felt is not None and felt.with_misfire > felt.without and is_silent
 
 
@@ -64,17 +67,19 @@ def is_clean(job: Job, run: ev.Ran) -> bool:
 
     Nor was one felt: the control unit may have missed it.
     """
-    is_read = run.codes is not None or run.counts.keys() >= set(job.engine.layout.cylinders)
+    is_read = run.is_read or run.counts.keys() >= set(job.engine.layout.cylinders)
     return is_read and not has_misfired(job, run) and not is_unseen(job, run)
 
 
-def _counted(job: Job, run: ev.Ran) -> frozenset[int]:
+def _counted(job: Job, run: Told) -> frozenset[int]:
+    if isinstance(run, ev.Scanned):
+        return frozenset()
     floor = 4 * job.pack.running.leak_counts_per_min * run.minutes + 3
     return frozenset(cylinder for cylinder, count in run.counts.items() if count > floor)
 
 
-def _named(job: Job, run: ev.Ran) -> frozenset[int]:
-    reads = read_codes(job.pack, job.engine, run.codes or ())
+def _named(job: Job, run: Told) -> frozenset[int]:
+    reads = read_codes(job.pack, job.engine, run.present)
     return frozenset(c for read in reads if read.role == "misfire" for c in read.cylinders)
 
 
@@ -143,7 +148,7 @@ def ending(job: Job, closing: ev.Closed) -> str:
         return "closed as verified, without a repair" if closing.verified else "not repaired"
     if not closing.verified:
         return "repaired, not verified"
-    between = [e for seq, e in job.standing if repaired < seq and (until is None or seq < until)]
+    between = [f.event for f in job.findings if repaired < f.seq and (not until or f.seq < until)]
     if any(isinstance(other, ev.Ran) and is_clean(job, other) for other in between):
         return DRIVEN
     return UNPROVEN
@@ -165,6 +170,8 @@ def explain_run(job: Job, finding: Finding) -> list[str]:
         Sentences.
     """
     run = finding.event
+    if isinstance(run, ev.Scanned):
+        return [_arrived(job, run)]
     if not isinstance(run, ev.Ran):
         return []
     now = misfiring(job, run)
@@ -180,6 +187,20 @@ def explain_run(job: Job, finding: Finding) -> list[str]:
     if earlier is not None:
         sentences += _followed(job, earlier, finding, now)
     return sentences
+
+
+def _arrived(job: Job, scanned: ev.Scanned) -> str:
+    """Say what that means which was stored when the vehicle came in."""
+    if now := misfiring(job, scanned):
+        return f"{_cylinders(now)} misfired before the vehicle came in, no other left a code"
+    if names_none(job, scanned):
+        return "there was a misfire before the vehicle came in; the code names no cylinder"
+    if scanned.permanent:
+        return (
+            "permanent codes outlast erasing: someone erased the others, and which misfire they "
+            "are of is not sure"
+        )
+    return "no misfire left a code; that is so as well if codes were erased before it came in"
 
 
 def _state(job: Job, run: ev.Ran, now: frozenset[int]) -> str:
@@ -204,7 +225,7 @@ def _cylinders(numbers: Iterable[int]) -> str:
 
 def _last_misfire_elsewhere(job: Job, finding: Finding) -> Finding | None:
     for other in reversed(job.findings):
-        if other.time >= finding.time or not isinstance(other.event, ev.Ran):
+        if other.time >= finding.time or not isinstance(other.event, ev.Coded):
             continue
         if set(other.fitted.values()) != set(finding.fitted.values()):
             return None  # something was replaced: a quiet cylinder then has another reason
@@ -214,7 +235,7 @@ def _last_misfire_elsewhere(job: Job, finding: Finding) -> Finding | None:
 
 
 def _followed(job: Job, earlier: Finding, finding: Finding, now: frozenset[int]) -> list[str]:
-    if not isinstance(earlier.event, ev.Ran):
+    if not isinstance(earlier.event, ev.Coded):
         return []
     moved = list(_moved_away(job, earlier, finding, misfiring(job, earlier.event) or frozenset()))
     explained = {origin for _, origin, here in moved if set(here.cylinders) & now}
@@ -246,7 +267,7 @@ def _moved_away(
 
 
 def _known(job: Job, finding: Finding) -> frozenset[int]:
-    return speaks_of(job, finding.event) if isinstance(finding.event, ev.Ran) else frozenset()
+    return speaks_of(job, finding.event) if isinstance(finding.event, ev.Coded) else frozenset()
 
 
 def carried(job: Job) -> frozenset[str]:
@@ -264,9 +285,9 @@ def carried(job: Job) -> frozenset[str]:
     """
     went: dict[str, bool] = {}
     for finding in job.findings:
-        now = misfiring(job, finding.event) if isinstance(finding.event, ev.Ran) else None
+        now = misfiring(job, finding.event) if isinstance(finding.event, ev.Coded) else None
         earlier = _last_misfire_elsewhere(job, finding) if now else None
-        if not now or earlier is None or not isinstance(earlier.event, ev.Ran):
+        if not now or earlier is None or not isinstance(earlier.event, ev.Coded):
             continue
         moved = list(_moved_away(job, earlier, finding, misfiring(job, earlier.event) or set()))
         for element, origin, here in moved:
@@ -310,8 +331,10 @@ class Begun(Struct, frozen=True):
 
     Attributes
     ----------
+    is_unread : bool
+        Whether nothing that control units have stored or counted was read since it came in.
     is_blind : bool
-        Whether the engine was not even run yet.
+        Whether the engine was not even run yet, and no misfire was stored when it came in.
     is_undriven : bool
         Whether something was moved, reseated or replaced since the last run.
     failed_in : tuple of str
@@ -324,6 +347,7 @@ class Begun(Struct, frozen=True):
         Whether a run since the last repair felt as if a cylinder missed all the time.
     """
 
+    is_unread: bool
     is_blind: bool
     is_undriven: bool
     failed_in: tuple[str, ...]
@@ -346,13 +370,16 @@ def what_was_begun(job: Job) -> Begun:
     """
     events = [event for _, event in job.standing]
     repaired = max((n for n, e in enumerate(events) if isinstance(e, ev.Replaced)), default=0)
-    before, after = _only_runs(events[:repaired]), _only_runs(events[repaired:])
+    before, after = _runs(job, until=repaired), _runs(job, since=repaired)
+    stored = [f.event for f in job.findings if isinstance(f.event, ev.Scanned)]
+    lately = [f.event for f in job.findings if f.time >= job.arrival[0]]
     failed = [run for run in (*before, *after) if has_misfired(job, run)]
     owed_in, owed_minutes = _owed(job, before, after) if repaired else NOTHING_OWED
     at_work = max((n for n, e in enumerate(events) if e.is_work), default=0)
     return Begun(
-        is_blind=not before and not after,
-        is_undriven=at_work > 0 and not _only_runs(events[at_work:]),
+        is_unread=not any(isinstance(e, ev.Coded) and (e.is_read or e.counts) for e in lately),
+        is_blind=not before and not after and not any(has_misfired(job, one) for one in stored),
+        is_undriven=at_work > 0 and not _runs(job, since=at_work),
         failed_in=failed[-1].conditions if failed else (),
         owed_in=owed_in,
         owed_minutes=owed_minutes,
@@ -360,8 +387,10 @@ def what_was_begun(job: Job) -> Begun:
     )
 
 
-def _only_runs(events: Iterable[Event]) -> list[ev.Ran]:
-    return [event for event in events if isinstance(event, ev.Ran)]
+def _runs(job: Job, since: int = 0, until: float = inf) -> list[ev.Ran]:
+    """List the runs from one time of a job to another."""
+    found = (f.event for f in job.findings if since <= f.time < until)
+    return [event for event in found if isinstance(event, ev.Ran)]
 
 
 def _owed(

@@ -228,3 +228,21 @@ def draw_engine(job: Job) -> list[str]:
     if job.opening.firing_order:
         lines[-1] = lines[-1].split(" (")[0] + " (as given for this vehicle)"
     return lines
+
+
+def code_words(
+    codes: Sequence[str] | None, pending: Sequence[str] | None, permanent: Sequence[str] | None
+) -> list[str]:
+    """Say which of a control unit's codes were read, and what they were, a few words each.
+
+    Parameters
+    ----------
+    codes, pending, permanent : sequence of str or None
+        Stored, pending and permanent codes; None for what nobody read.
+    """
+    found = {"codes": codes, "pending": pending, "permanent": permanent}
+    read = {name: some for name, some in found.items() if some is not None}
+    if {"codes", "pending"} <= read.keys() and not any(read.values()):
+        return ["no codes"]
+    none = {"codes": "no stored codes", "pending": "none pending", "permanent": "none permanent"}
+    return [f"{name} {' '.join(some)}" if some else none[name] for name, some in read.items()]

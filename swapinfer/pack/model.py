@@ -253,6 +253,31 @@ class Feeling(Record, frozen=True):
     hard: bool = False
 
 
+UNKNOWN, CLEARED, UNREADY = "unknown", "cleared", "unready"
+"""Memories of the pack: nobody knows how old codes are; all were erased before the vehicle came in;
+and the misfire monitor has not run since."""
+
+
+class Memory(Record, frozen=True):
+    """How old what the control units had stored on arrival may be, and what it then says.
+
+    Attributes
+    ----------
+    minutes : float
+        Driving of which it speaks.
+    missed : float
+        Chance that a misfire in that time left no code: the memory was emptied since.
+    stale : float
+        Chance that a code is left from before that time.
+    """
+
+    id: str
+    title: str
+    minutes: NotNegative
+    missed: Chance
+    stale: Chance
+
+
 class Curve(Record, frozen=True):
     """Chances of a numeric reading: a mixture of normal lobes, plus "over limit".
 
@@ -748,6 +773,7 @@ class Pack(
         "sources": "source",
         "refusals": "refusal",
         "feelings": "feeling",
+        "memories": "memory",
         "classes": "class",
     },
 ):
@@ -789,6 +815,7 @@ class Pack(
     provenance: dict[str, str]
     refusals: dict[str, str] = {}
     feelings: dict[str, Feeling] = {}
+    memories: dict[str, Memory] = {}
     custom: Custom = Custom()
     classes: dict[str, WeightClass] = {}
     weighing: Weighing = Weighing()

@@ -364,6 +364,7 @@ _SECTIONS = {
         _PLAIN_THINGS.back,
     ),
     "feeling": _PLAIN_THINGS,
+    "memory": _PLAIN_THINGS,
     "source": _PLAIN_THINGS,
     "class": _PLAIN_THINGS,
     "costs": Filed(Table, _with_infinity, dict),

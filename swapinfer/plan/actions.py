@@ -17,6 +17,12 @@ from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import Fix
 from swapinfer.plan.costing import Costing, PlanSettings, RepairTask, WorkSum
 
+READ = "codes"
+"""Kind of the action that reads what is stored, without a drive for it."""
+
+SCAN_TOOL = "scan-tool"
+"""Tool of the pack that it takes."""
+
 QUIET = "quiet"
 """Outcome of a drive without a misfire."""
 
@@ -51,8 +57,8 @@ class Action(Struct, frozen=True):
     Attributes
     ----------
     kind : str
-        ``"test"``, ``"drive"``, ``"swap"`` (with or without reseating), ``"reseat"``,
-        ``"replace"`` or ``"put-back"``.
+        ``"test"``, ``"codes"``, ``"drive"``, ``"swap"`` (with or without reseating),
+        ``"reseat"``, ``"replace"`` or ``"put-back"``.
     test : str
         Test that is made; empty otherwise.
     targets : tuple of str
@@ -87,6 +93,8 @@ class Action(Struct, frozen=True):
             ("replace", self.replaced),
         ]
         parts = [f"{head}-{'+'.join(what)}" for head, what in work if what]
+        if self.kind == READ:
+            parts = [READ]
         drive = [f"drive{self.drive_minutes:g}", *self.conditions] if self.drive_minutes else []
         return "-".join([*parts, *drive])
 
@@ -99,6 +107,11 @@ class Action(Struct, frozen=True):
     def things(self) -> int:
         """Count what is done at once: exchanges, reseatings and repairs."""
         return len(self.swaps) + len(self.reseated) + len(self.replaced)
+
+    @property
+    def is_told_by_cylinder(self) -> bool:
+        """Whether its outcomes are cylinders that misfire, or misfired."""
+        return self.drive_minutes > 0.0 or self.kind == READ
 
     @property
     def moved(self) -> tuple[str, ...]:
@@ -186,12 +199,12 @@ def title_action(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) -
 def title_outcome(engine: Engine, action: Action, outcome: str) -> str:
     """Put an outcome of an action in words."""
     if outcome == QUIET:
-        return "no misfire"
+        return "no misfire stored" if action.kind == READ else "no misfire"
     if outcome == ELSEWHERE:
         return "misfire in several cylinders, or in another"
     if outcome == ALL_GOOD:
         return "nothing unusual"
-    if action.drive_minutes:
+    if action.is_told_by_cylinder:
         return f"misfire in {_name_target(engine, outcome)}"
     if outcome in action.targets:
         return f"{_name_target(engine, outcome)} stands out"
@@ -218,6 +231,8 @@ def _work_title(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) ->
         case "test":
             where = listed([_name_target(engine, target) for target in action.targets])
             return f"{engine.tests[action.test].title}: {where}"
+        case "codes":
+            return "read what is stored: codes, pending codes, freeze frame"
         case "put-back":
             return "put every part back where it belongs"
         case _:

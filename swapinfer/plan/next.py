@@ -11,7 +11,15 @@ from msgspec.structs import replace
 from swapinfer.evidence.arrays import FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.ledger.words import listed
-from swapinfer.plan.actions import Action, after_swaps, name_place, title_action, title_outcome
+from swapinfer.plan.actions import (
+    READ,
+    SCAN_TOOL,
+    Action,
+    after_swaps,
+    name_place,
+    title_action,
+    title_outcome,
+)
 from swapinfer.plan.costing import Cost, Effort, PlanSettings
 from swapinfer.plan.lookahead import POLICY, Ranking
 from swapinfer.plan.outlook import Outlook, Priced, mean_effort
@@ -282,7 +290,7 @@ class _Author(Struct, frozen=True):
             gain=float(ranking.worth_a[a] - ranking.cost_a[a]),
             bits=information_bits(belief_h, one.prediction.chance_oh),
             depth=int(ranking.depth_a[a]),
-            tools=self.outlook.job.engine.tests[one.action.test].tools if one.action.test else (),
+            tools=self._tools(one.action),
             cautions=self._cautions(one),
             opens=one.work.opens,
             outcomes=self._outcomes(a, one) if is_told else (),
@@ -333,6 +341,11 @@ class _Author(Struct, frozen=True):
         origin = dict(zip(moved.replaced, action.replaced, strict=True))
         fixes = {place: self.outlook.repair(was).fix for place, was in origin.items()}
         return title_action(engine, moved, fixes.__getitem__)
+
+    def _tools(self, action: Action) -> tuple[str, ...]:
+        if action.kind == READ:
+            return (SCAN_TOOL,) if SCAN_TOOL in self.outlook.job.pack.tools else ()
+        return self.outlook.job.engine.tests[action.test].tools if action.test else ()
 
     def _cautions(self, one: Priced) -> tuple[str, ...]:
         job = self.outlook.job

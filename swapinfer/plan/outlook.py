@@ -18,6 +18,8 @@ from swapinfer.ledger.replay import Job
 from swapinfer.ledger.runs import Begun, carried, proving_minutes, what_was_begun
 from swapinfer.pack.model import Test
 from swapinfer.plan.actions import (
+    READ,
+    SCAN_TOOL,
     SUSPECT,
     Action,
     Suspicion,
@@ -222,7 +224,7 @@ class Outlook:
         """Every action that the settings allow."""
         choice = self.policy.choose(self.hypotheses.belief_h[None])
         first = self.place_of(int(choice.order_bj[0, 0]))
-        found = list(self._tests())
+        found = [*self._readings(), *self._tests()]
         for action in list_work(self.suspicion, first):
             found += self._price_drives(action)
         allowed = [one for one in found if self._is_allowed(one)]
@@ -398,6 +400,14 @@ class Outlook:
             self._hard[conditions] = (rate_h > shown).astype(np.float64)
         return self._hard[conditions]
 
+    def _readings(self) -> Iterator[Priced]:
+        """Price reading what is stored, where nobody has since the vehicle came in."""
+        lacks = READ in self.settings.avoided or SCAN_TOOL in self.settings.missing_tools
+        if self.begun.is_unread and not lacks and self.job.pack.memories:
+            action, unchanged = Action(READ), self._ended((), ())
+            work = work_of(self.costing, action, self.repair)
+            yield Priced(action, self.predictor.stored(unchanged), work, unchanged)
+
     def _tests(self) -> Iterator[Priced]:
         for test_id, targets in list_tests(self.suspicion, self.settings):
             test = self.job.engine.tests[test_id]
@@ -460,7 +470,8 @@ def mean_effort(one: Priced, belief_h: FloatArray) -> Effort:
 
 def _follows(actions: list[Action]) -> BoolArray:
     """Whether each action, as it stands, makes sense right after each other one."""
-    done = [[("test", action.test)] if action.test else action.moved for action in actions]
+    asks = ("test", READ)
+    done = [[(a.kind, a.test)] if a.kind in asks else a.moved for a in actions]
     column = {what: at for at, what in enumerate(dict.fromkeys(w for each in done for w in each))}
     done_ax = np.zeros((len(actions), len(column)))
     for a, each in enumerate(done):

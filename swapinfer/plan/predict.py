@@ -23,9 +23,9 @@ from swapinfer.evidence.profiles import (
     reading_value,
 )
 from swapinfer.evidence.running import blame_cc, is_shared, reach_ec
-from swapinfer.ledger.events import Inspected, Measured
+from swapinfer.ledger.events import Inspected, Measured, Ran
 from swapinfer.ledger.replay import Job
-from swapinfer.pack.model import GOOD, Test
+from swapinfer.pack.model import GOOD, UNKNOWN, Test
 from swapinfer.plan.actions import ALL_GOOD, ELSEWHERE, QUIET
 from swapinfer.plan.hypotheses import Changes, Hypotheses
 from swapinfer.plan.repair_policy import mean_drive
@@ -168,6 +168,19 @@ class Predictor:
             drive_o = np.array([length] + [broken_off_d[d]] * (len(names) - 1))
             found.append(Prediction(names, chance_oh[:, becomes_h], drive_o))
         return found
+
+    def stored(self, unchanged: Changes) -> Prediction:
+        """Predict which cylinder's misfire is stored: of the last run, or since the complaint."""
+        job = self.evidence.job
+        last = job.latest.event if job.latest else None
+        memory = job.pack.memories[UNKNOWN]
+        missed, run = memory.missed, Ran(memory.minutes)
+        if isinstance(last, Ran):
+            missed, run = 0.0, last
+        (one,) = self.drives((run.minutes,), run.conditions, (), unchanged)
+        chance_oh = one.chance_oh * (1.0 - missed)
+        chance_oh[0] += missed
+        return Prediction(one.outcomes, chance_oh, _still(one.outcomes))
 
     def _rate_and_share(
         self, conditions: tuple[str, ...], swaps: tuple[tuple[str, str], ...]

@@ -15,7 +15,7 @@ from msgspec.structs import replace
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.ledger.runs import Begun
 from swapinfer.pack.model import Costs
-from swapinfer.plan.actions import Action
+from swapinfer.plan.actions import READ, Action
 from swapinfer.plan.lookahead import Ranking
 from swapinfer.plan.outlook import Outlook, mean_effort
 from swapinfer.plan.predict import information_bits
@@ -87,6 +87,11 @@ class Way(Struct, frozen=True):
         return self.action is not None and self.action.kind == "drive"
 
     @property
+    def is_reading(self) -> bool:
+        """Whether it is reading what is stored."""
+        return self.action is not None and self.action.kind == READ
+
+    @property
     def is_bundle(self) -> bool:
         """Whether a quiet drive would not tell which of two kinds of work ended the misfire."""
         return self.action is not None and bool(self.action.reseated and self.action.swaps)
@@ -147,6 +152,16 @@ def order_ways(outlook: Outlook, ranking: Ranking, supposed_h: FloatArray | None
             )
         )
 
+    if any(way.is_reading for way in ways):
+        # Whatever is stored, what would come first now can still follow.
+        least = min(way.total for way in ways if not way.is_reading)
+        ways = [
+            replace(way, total=min(way.total, least + float(ranking.cost_a[way.number])))
+            if way.is_reading
+            else way
+            for way in ways
+        ]
+
     def money(way: Way) -> float:
         if way.action is None:
             return 0.0
@@ -190,7 +205,10 @@ def arrange(
         able = _long_enough(able, begun.owed_minutes)
     preference = _Preference(begun, costs, money)
     first = preference.first(able)
-    if first.ending == GIVE_UP:
+    if reading := [way for way in by_cost if way.is_reading]:
+        # What is stored costs next to nothing to read, and everything else depends on it.
+        first = reading[0]
+    elif first.ending == GIVE_UP:
         naming = [way for way in able if preference.may_name(way) and bits(way) >= NAMES_IT]
         first = max(naming, key=bits, default=first)
     telling = [way for way in able if way.tells and way.pays]

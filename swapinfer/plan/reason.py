@@ -299,11 +299,11 @@ class _Author:
 
     def _when(self, action: Action, alike: Sequence[Telling]) -> str:
         """Name an outcome, or several that say the same."""
-        if len(alike) > _NAMED and _is_telling(alike[0]) and action.drive_minutes:
+        if len(alike) > _NAMED and _is_telling(alike[0]) and action.is_told_by_cylinder:
             return "the cylinder that misfires"
         if len(alike) > _TOLD or (len(alike) > _NAMED and action.drive_minutes):
             return "anything else"
-        titles = [one.title if action.drive_minutes else f'"{one.title}"' for one in alike]
+        titles = [one.title if action.is_told_by_cylinder else f'"{one.title}"' for one in alike]
         return " or ".join([titles[0], *(_without_common(titles[0], t, 0) for t in titles[1:])])
 
     def _says(
@@ -341,7 +341,7 @@ class _Author:
         place = self.job.place_of(element)
         if action.swaps or place is None or len(place.cylinders) != 1:
             return ""
-        is_own = outcome == f"cylinder{place.cylinders[0]}" and action.drive_minutes > 0.0
+        is_own = outcome == f"cylinder{place.cylinders[0]}" and action.is_told_by_cylinder
         return f"its {_title(self.job.engine.kinds[place.kind].title)}" if is_own else ""
 
     def _name(self, element: str, named: Iterable[str]) -> str:

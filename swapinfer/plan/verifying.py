@@ -121,7 +121,13 @@ def _outlook(evidence: Evidence, posterior: Posterior) -> Outlook:
 
 
 def _without(job: Job, runs: dict[int, float]) -> Job:
-    kept = [event for seq, event in job.happened if seq not in runs]
+    kept, last = [], 0
+    for seq, event in job.happened:
+        if isinstance(event, (ev.Ran, ev.Reopened)):
+            last = seq
+        # What was read later belongs to the run before it.
+        if (last if isinstance(event, ev.Scanned) else seq) not in runs:
+            kept.append(event)
     return replay(enumerate(kept), job.pack)
 
 

@@ -12,7 +12,7 @@ from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, carry_on
 from swapinfer.pack.codes import format_code
 from swapinfer.pack.model import GOOD, Test
-from swapinfer.plan.actions import ALL_GOOD, ELSEWHERE, QUIET, Action
+from swapinfer.plan.actions import ALL_GOOD, ELSEWHERE, QUIET, READ, Action
 from swapinfer.plan.repair_policy import LOOK_MINUTES
 
 _MISFIRE_CODE = 300
@@ -51,14 +51,14 @@ def _found(job: Job, action: Action, outcome: str) -> Iterator[Event]:
         test = job.engine.tests[action.test]
         for target in action.targets:
             yield _finding(job, test, target, _shown(test, action, target, outcome))
-    elif outcome == QUIET:
-        yield ev.Ran(action.drive_minutes, action.conditions, codes=())
-    elif outcome == ELSEWHERE:
-        yield ev.Ran(LOOK_MINUTES, action.conditions, codes=(format_code(_MISFIRE_CODE),))
     else:
-        number = int(outcome.removeprefix("cylinder"))
-        codes = (format_code(_MISFIRE_CODE + number),)
-        yield ev.Ran(LOOK_MINUTES, action.conditions, codes=codes)
+        number = "0" if outcome == ELSEWHERE else outcome.removeprefix("cylinder")
+        codes = () if outcome == QUIET else (format_code(_MISFIRE_CODE + int(number)),)
+        minutes = LOOK_MINUTES if codes else action.drive_minutes
+        if action.kind == READ:
+            yield ev.Scanned(codes, pending=())
+        else:
+            yield ev.Ran(minutes, action.conditions, codes, pending=())
 
 
 def _shown(test: Test, action: Action, target: str, outcome: str) -> str:

@@ -40,10 +40,11 @@ from tests.claim.jobs import base_pack, chain, opening, picture
 
 ALL = [
     opening(),
+    ev.Scanned(("P0303",), (), frame=("warm",)),
     ev.Ran(10, ("warm",), ("P0303",)),
     ev.Noted("connector of coil 3 looks clean"),
     ev.Measured("compression", "cylinder3", 171.0, "11.8 bar"),
-    ev.Undone(3),
+    ev.Undone(4),
     ev.Inspected("plug-look", "cylinder3", "clean"),
     ev.Stated({"7E8": ("43010303", "420C001AF8")}),
     ev.Erased(("7E8",)),

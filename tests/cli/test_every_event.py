@@ -11,6 +11,7 @@ from tests.cli.conftest import Bay
 
 OPENING = "open RO-1 --layout inline-4 --odometer '148000 km' --driven '300 km'"
 STEPS = {
+    "scanned": "codes P0303 --pending none --frame warm,load",
     "ran": "drive 10 --when warm --codes P0303",
     "noted": "note 'connector looks clean'",
     "measured": "read compression 3=171psi",

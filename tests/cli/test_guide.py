@@ -93,6 +93,7 @@ class Vehicle:
             "What happened?": lambda _: "3",
             "What, and where?": lambda _: self.fault,
             "work done, not driven yet": lambda _: "w",
+            "Which codes are stored?": lambda _: self.cylinder(),
             "What did the drive show?": lambda _: self.cylinder(),
             "Before it goes": lambda _: "1",
             "What was at fault?": lambda _: self._number(shown),
@@ -197,6 +198,8 @@ def test_can_not_do_that_and_skipping_lead_elsewhere(opened: Bay) -> None:
 @pytest.mark.usefixtures("opened")
 def test_vague_words_and_an_ear() -> None:
     terminal = Terminal("RO-1")
+    assert "read what is stored" in terminal.shown
+    assert "What did the drive show?" in terminal.type("c"), "there is no scan tool here"
     terminal.type("v")
     assert "better, but not gone" in terminal.shown
     chosen = next(n for n, word in re.findall(r"(\d+)  (.*)", terminal.shown) if "moved" in word)

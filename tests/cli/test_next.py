@@ -75,6 +75,7 @@ def test_a_caution_is_told_in_full_until_work_that_carries_it_is_on_record(bay: 
     bay.must("open RO-1 --layout v8 --fuel direct")
     pack = load_pack()
     road, live = pack.cautions["driving"], pack.cautions["ignition-voltage"]
+    bay.must("codes --no-codes")
     assert road.text in " ".join(bay.must("next").out.split())
     bay.must("drive 15 --when warm,load --codes P0305")
     told = " ".join(bay.must("next").out.split())

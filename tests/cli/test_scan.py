@@ -31,15 +31,31 @@ def test_a_scan_after_a_drive_is_the_drive_as_typed(
 ) -> None:
     vehicle, log = drive_in(engine_unit(), gearbox_unit()), bay.folder / "bay.log"
     bay.must("open RO-1 --layout inline-4")
+    bay.must("codes --no-codes")
     shown = bay.must(f"scan --bus virtual:{vehicle.channel} --record {log} --json").facts
     assert [unit["unit"] for unit in shown["units"]] == ["7E8", "7E9"]
     typed = shown["command"].removeprefix("swapinfer ").replace("MINUTES", "15 --when warm,load")
-    assert typed == ("drive 15 --when warm,load --codes P0300,P0303 --counts 1=0,2=1,3=28,4=0")
+    assert typed == (
+        "drive 15 --when warm,load --codes P0300,P0303 --pending P0303 --permanent none "
+        "--counts 1=0,2=1,3=28,4=0"
+    )
     supposed = bay.must(f"{typed} --what-if --json").facts
     for source in (f"--bus virtual:{vehicle.channel}", f"--replay {log}"):
         scanned = bay.must(f"scan {source} --after 15 --when warm,load --what-if --json").facts
         assert scanned["said"] == supposed["said"]
         assert scanned["after"] == supposed["after"]
+
+
+def test_what_a_vehicle_came_in_with_is_recorded_once(
+    bay: Bay, drive_in: Callable[..., Vehicle]
+) -> None:
+    vehicle = drive_in(engine_unit(), gearbox_unit())
+    assert bay.must(f"scan --bus virtual:{vehicle.channel} --json").facts["recorded"] is None
+    bay.must("open RO-1 --layout inline-4")
+    first = bay.must(f"scan --bus virtual:{vehicle.channel} --json").facts
+    assert first["recorded"]["event"] == "scanned"
+    again = bay.must(f"scan --bus virtual:{vehicle.channel} --json").facts
+    assert (again["recorded"], again["command"][:21]) == (None, "swapinfer drive MINUT")
 
 
 def test_a_number_is_shown_only_to_whoever_asks(bay: Bay, drive_in: Callable[..., Vehicle]) -> None:

@@ -22,6 +22,7 @@ SHAPES = json.loads(
 LINES = (
     "open RO-1 --layout inline-4 --odometer '148000 km' --driven '300 km' --complaint stumbles",
     "next --without fuel-gauge",
+    "codes P0303 --pending none --frame warm,load",
     "drive 15 --when warm,load --codes P0303",
     "scan --check",
     "scan --replay bay.log",

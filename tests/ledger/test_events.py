@@ -42,6 +42,15 @@ STORED: list[tuple[Event, str]] = [
         '{"codes":["P0303","P0300"],"minutes":2.5,"suspected":[3]}',
     ),
     (
+        ev.Ran(5.0, codes=(), pending=("P0303",), permanent=()),
+        '{"codes":[],"minutes":5.0,"pending":["P0303"],"permanent":[]}',
+    ),
+    (
+        ev.Scanned(("P0302",), ("P0300",), (), ("load",), "cleared"),
+        ('{"codes":["P0302"],"frame":["load"],"memory":"cleared","pending":["P0300"],'
+        '"permanent":[]}'),
+    ),
+    (
         ev.Swapped((("coil3", "coil1"), ("plug3", "plug4"))),
         '{"swaps":[["coil3","coil1"],["plug3","plug4"]]}',
     ),

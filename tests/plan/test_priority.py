@@ -24,7 +24,13 @@ from swapinfer.posterior import infer
 from tests.plan.conftest import MakeOutlook
 
 NOTHING_BEGUN = Begun(
-    is_blind=False, is_undriven=False, failed_in=(), owed_in=None, owed_minutes=0.0, lamp=False
+    is_unread=False,
+    is_blind=False,
+    is_undriven=False,
+    failed_in=(),
+    owed_in=None,
+    owed_minutes=0.0,
+    lamp=False,
 )
 TEST = Action("test", "smoke", ("engine",))
 LOOK = Action("test", "plug-look", ("cylinder1",))

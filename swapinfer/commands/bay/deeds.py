@@ -11,6 +11,7 @@ from swapinfer.commands.record import Recorded
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import ConflictError, InputError
 from swapinfer.ledger.events import Closed, Reopened
+from swapinfer.pack.model import CLEARED, UNKNOWN, UNREADY
 
 Form = Mapping[str, str]
 Deed = Callable[[Shop, str, Form], Recorded]
@@ -84,6 +85,18 @@ def _scan(shop: Shop, ro: str, form: Form) -> Recorded:
     return told
 
 
+def _codes(shop: Shop, ro: str, form: Form) -> Recorded:
+    memory = form.get("memory", UNKNOWN)
+    return drive.codes(
+        shop,
+        [form.get("codes", "").strip() or "none"],
+        pending=form.get("pending", "").strip() or "none",
+        cleared=memory == CLEARED,
+        unready=memory == UNREADY,
+        ro=ro,
+    )
+
+
 def _close(shop: Shop, ro: str, form: Form) -> Recorded:
     cause = form.get("cause", "")
     causes = (cause,) if cause else ()
@@ -102,6 +115,7 @@ DEEDS: dict[str, Deed] = {
     "read": _read,
     "drive": _drive,
     "scan": _scan,
+    "codes": _codes,
     "swap": _swap,
     "back": lambda shop, ro, _form: handling.put_back(shop, ro),
     "reseat": lambda shop, ro, form: handling.reseat(shop, [form["place"]], ro),

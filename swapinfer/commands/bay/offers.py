@@ -78,6 +78,8 @@ def _offer(job: Job, words: list[str], at: str) -> Offer:
         on = [find_target(job, test, w.partition("=")[0]) for w in rest[1:] if "=" in w]
         link = f"{at}/reading/{test.id}?{urlencode({'on': ','.join(on)})}"
         return Offer(link=link, link_label="Type the reading")
+    if verb == "codes":
+        return Offer(link=f"{at}/codes", link_label="Type the codes")
     if verb == "drive":
         when = rest[rest.index("--when") + 1] if "--when" in rest else ""
         query = urlencode({"minutes": rest[0], "when": when})

@@ -237,6 +237,7 @@ def screens(bay: Bay) -> Starlette:
             job("/look/{test}", _look),
             job("/reading/{test}", _reading),
             job("/drive", _drive),
+            job("/codes", _codes),
             job("/clock", _clock, "POST"),
             job("/findings", _findings),
             job("/finding/{seq:int}", _finding),
@@ -475,6 +476,11 @@ def _look(see: Sight) -> Response:
         for target, label in facts["targets"].items()
     }
     return see.page("look", **facts, looks=looks)
+
+
+def _codes(see: Sight) -> Response:
+    job = see.loaded.job
+    return see.page("codes", memories=job.pack.memories if job.latest is None else {})
 
 
 def _reading(see: Sight) -> Response:
