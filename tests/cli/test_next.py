@@ -94,8 +94,8 @@ def test_a_caution_is_told_in_full_until_work_that_carries_it_is_on_record(bay: 
     assert live.text not in told
     assert live.name in told
     assert road.text in " ".join(bay.must("next --full").out.split())
-    bay.must("undo 1")
-    bay.must("undo 3")
+    bay.must("undo 2")
+    bay.must("undo 4")
     assert road.text in " ".join(bay.must("next").out.split()), "undone work shows nothing"
 
 
