@@ -20,8 +20,8 @@ PATHS = (
     "/job/RO-1/at/3", "/job/RO-1/at/shared", "/job/RO-1/part/coil3", "/job/RO-1/look/plug-look",
     "/job/RO-1/reading/compression", "/job/RO-1/codes", "/job/RO-1/drive",
     "/job/RO-1/drive?form=yes", "/job/RO-1/findings", "/job/RO-1/finding/0",
-    "/job/RO-1/belief", "/job/RO-1/why", "/job/RO-1/why/coil3", "/job/RO-1/close", "/job/RO-1/write-up",
-    "/job/RO-1/write-up.html", "/job/RO-1/write-up.pdf", "/job/RO-1/changes",
+    "/job/RO-1/belief", "/job/RO-1/why", "/job/RO-1/why/coil3", "/job/RO-1/close",
+    "/job/RO-1/write-up", "/job/RO-1/write-up.html", "/job/RO-1/write-up.pdf", "/job/RO-1/changes",
 )  # fmt: skip
 """Every screen and file."""
 
