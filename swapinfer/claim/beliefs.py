@@ -12,6 +12,7 @@ from msgspec.structs import replace
 
 from swapinfer.claim.facts import (
     Against,
+    BestRival,
     CauseLine,
     FindingLine,
     ModeLine,
@@ -141,6 +142,27 @@ class Course(Struct, frozen=True, eq=False, dict=True):
         odds_db_ne = np.cumsum(np.concatenate([first, self.decibans_ne]), axis=0)
         fault_ne: FloatArray = 1.0 / (1.0 + 10.0 ** (-odds_db_ne / 10.0))
         return fault_ne
+
+    @cached_property
+    def rival(self) -> str:
+        """The likeliest of the other shown causes in the end; empty where none is shown."""
+        others = self.shown[len(self.subjects) :]
+        fault_e = for_order(self.posterior.fault_e)
+        return max(others, key=lambda element: fault_e[self.index(element)], default="")
+
+    @cached_property
+    def rival_db_nc(self) -> FloatArray:
+        """How far each subject is above the rival, before any finding and after each, in decibans.
+
+        Ten times the common log of the ratio of the two fault probabilities, shape (findings so
+        far, subject); no columns where there is no rival.
+        """
+        if not self.rival:
+            return np.zeros((len(self.fault_ne), 0))
+        above = [self.index(element) for element in self.subjects]
+        log_ne = 10.0 * np.log10(np.maximum(self.fault_ne, np.finfo(float).tiny))
+        ratio_nc: FloatArray = log_ne[:, above] - log_ne[:, [self.index(self.rival)]]
+        return ratio_nc
 
     @cached_property
     def times_likelier(self) -> dict[str, float]:
@@ -335,6 +357,19 @@ def list_rivals(
             against=_against(findings, position),
         )
         for position, rival in enumerate(causes[first:], start=first)
+    )
+
+
+def best_rival(course: Course) -> BestRival | None:
+    """Name the rival that weights are held against, and how it stood before any finding."""
+    if not course.rival:
+        return None
+    e = course.index(course.rival)
+    return BestRival(
+        element=course.rival,
+        label=course.label(course.rival),
+        probability=float(course.posterior.fault_e[e]),
+        before_c=tuple(map(float, course.rival_db_nc[0])),
     )
 
 

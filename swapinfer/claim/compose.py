@@ -17,6 +17,7 @@ from swapinfer.claim.facts import (
     ClaimFacts,
     Conflict,
     Exceeded,
+    FindingLine,
     Otherwise,
     PartLine,
     Readout,
@@ -307,20 +308,29 @@ def _cause(facts: ClaimFacts, numbers: Numbers) -> Section:
 
 def _against(facts: ClaimFacts, numbers: Numbers) -> str:
     """Say what spoke most against the conclusion, and what is likeliest beside it."""
-    spoke = []
-    for position, cause in enumerate(facts.concluded):
-        worst = min(facts.findings, key=lambda finding: finding.decibans_c[position])
-        if worst.decibans_c[position] <= -WORTH_SAYING:
-            weight = numbers.decibans(worst.decibans_c[position])
-            what = f"#{worst.seq}, {proof.tell_what(worst, numbers)}"
-            spoke.append(f"Most of all spoke against the {cause.label}: {what} ({weight} dB).")
-    said = " ".join(spoke)
-    if not spoke:
-        said = "No single finding spoke against it by more than a deciban."
-    if not facts.rivals:
+    rival = facts.best_rival
+    spoke = list(filter(None, (_worst(facts, c, numbers) for c in range(facts.subjects))))
+    said = " ".join(spoke) or "No single finding spoke against it by more than a deciban."
+    if rival is None:
         return said
-    rival = max(facts.rivals, key=lambda one: one.probability)
     return f"{said} Next likeliest: the {rival.label}, at {numbers.percent(rival.probability)}."
+
+
+def _worst(facts: ClaimFacts, position: int, numbers: Numbers) -> str:
+    """Say what spoke most against a cause, against all else or against the best rival."""
+
+    def weights(finding: FindingLine) -> tuple[float, ...]:
+        beside = finding.against_rival_c[position : position + 1]
+        return (finding.decibans_c[position], *beside)
+
+    found = [one for one in facts.findings if one.kind != "complaint"]
+    worst = min(found, key=lambda finding: min(weights(finding)), default=None)
+    if worst is None or min(weights(worst)) > -WORTH_SAYING:
+        return ""
+    alone, *beside = (f"{numbers.decibans(weight)} dB" for weight in weights(worst))
+    what = f"#{worst.seq}, {proof.tell_what(worst, numbers)}"
+    rival = f"; against the {facts.best_rival.label} {beside[0]}" if facts.best_rival else ""
+    return f"Most of all spoke against the {facts.causes[position].label}: {what} ({alone}{rival})."
 
 
 def _under_priors(facts: ClaimFacts, numbers: Numbers) -> str:
@@ -340,7 +350,7 @@ def _under_priors(facts: ClaimFacts, numbers: Numbers) -> str:
     least = numbers.percent(standing.established) if established else "one half"
     return (
         f"{said} The probability stays above {least} unless the {facts.concluded[0].label} were "
-        f"{numbers.factor(standing.rarer)} times rarer beforehand than these priors say."
+        f"about {numbers.factor(standing.rarer)} times rarer beforehand than these priors say."
     )
 
 

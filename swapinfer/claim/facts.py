@@ -141,6 +141,9 @@ class FindingLine(OnRecord, frozen=True):
         Of each of the shown causes after it.
     decibans_c : tuple of float
         Weight for each of the shown causes being at fault: change of 10 log10 of its odds.
+    against_rival_c : tuple of float
+        Weight for each cause that the conclusion is about beside the best rival: change of 10
+        log10 of the ratio of their probabilities; empty where there is no rival.
     """
 
     kind: str
@@ -159,6 +162,7 @@ class FindingLine(OnRecord, frozen=True):
     meaning: tuple[str, ...] = ()
     probability_c: tuple[float, ...] = ()
     decibans_c: tuple[float, ...] = ()
+    against_rival_c: tuple[float, ...] = ()
 
 
 class CodeLine(Struct, frozen=True):
@@ -282,6 +286,22 @@ class Rival(Struct, frozen=True):
     probability: float
     factor: float | None
     against: tuple[Against, ...]
+
+
+class BestRival(Struct, frozen=True):
+    """The likeliest of the other causes, which weights are held against.
+
+    Attributes
+    ----------
+    before_c : tuple of float
+        How far each cause that the conclusion is about was above it before any finding: 10 log10
+        of the ratio of their probabilities.
+    """
+
+    element: str
+    label: str
+    probability: float
+    before_c: tuple[float, ...]
 
 
 class NearestRival(Struct, frozen=True):
@@ -686,6 +706,7 @@ class ClaimFacts(Struct, frozen=True):
     causes: tuple[CauseLine, ...]
     subjects: int
     leader: str
+    best_rival: BestRival | None
     flip: NearestRival | None
     confirmed_by: str
     repairs: tuple[RepairLine, ...]

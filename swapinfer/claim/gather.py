@@ -8,6 +8,7 @@ import hashlib
 import math
 from collections.abc import Iterator, Sequence
 
+import numpy as np
 from msgspec.structs import replace
 
 from swapinfer.claim import beliefs, work
@@ -92,6 +93,7 @@ def gather_facts(
         causes=causes,
         subjects=len(course.subjects),
         leader=course.label(course.leader),
+        best_rival=beliefs.best_rival(course),
         flip=beliefs.flip_of(course),
         confirmed_by=confirming.title if confirming else "",
         repairs=repairs,
@@ -168,12 +170,14 @@ def _findings(course: Course, records: Sequence[Record]) -> tuple[FindingLine, .
     """List the complaint and every finding that stands, with what each did to belief."""
     job, shown = course.job, [course.index(element) for element in course.shown]
     complaint = FindingLine(*on_record(records[0]), "complaint", job.opening.complaint, "")
+    moved_nc = np.diff(course.rival_db_nc, axis=0)
     found = [complaint, *(_finding(course, one, records[one.seq]) for one in job.findings)]
     return tuple(
         replace(
             finding,
             probability_c=tuple(float(course.fault_ne[n + 1, e]) for e in shown),
             decibans_c=tuple(float(course.decibans_ne[n, e]) for e in shown),
+            against_rival_c=tuple(map(float, moved_nc[n])),
         )
         for n, finding in enumerate(found)
     )

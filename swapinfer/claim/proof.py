@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Iterator, Mapping, Sequence
 
-from swapinfer.claim.beliefs import WORTH_SHOWING
+from swapinfer.claim.beliefs import WORTH_SAYING, WORTH_SHOWING
 from swapinfer.claim.clean import Picture
 from swapinfer.claim.document import Block, Figure, Image, Items, Paragraph, Section, Table
 from swapinfer.claim.facts import (
@@ -165,11 +166,22 @@ def _found(facts: ClaimFacts, numbers: Numbers) -> Section:
         f"{names(facts)} being at fault, given the findings before, in decibans: ten of them "
         "multiply the odds by ten, and they add up."
     )
+    rival = f"the {facts.best_rival.label}" if facts.best_rival else ""
+    if rival:
+        intro += (
+            " The first column of them is against all else together, the last, with the words, "
+            f"against {rival} alone, the likeliest of the others."
+        )
+    head = ("#", "When, who", "What was done", "Result", "Weight")
     table = Table(
         "Findings",
-        ("#", "When, who", "What was done", "Result", "Weight"),
-        tuple(_finding(found, facts.subjects, numbers) for found in facts.findings),
-        widths=(2, 6, 9, 14, 8),
+        (*head, f"Against {rival}") if rival else head,
+        (
+            _start(facts, numbers),
+            *(_finding(found, facts, numbers) for found in facts.findings),
+            _end(facts, numbers),
+        ),
+        widths=(2, 6, 8, 12, 5, 7) if rival else (2, 6, 9, 14, 8),
     )
     blocks: list[Block] = [Paragraph(intro), table]
     if facts.retracted:
@@ -187,20 +199,65 @@ def _reason(event: Retracted) -> str:
     return f"“{event.reason}”" if event.reason else "no reason given"
 
 
-def _finding(finding: FindingLine, subjects: int, numbers: Numbers) -> tuple[str, ...]:
-    weights = finding.decibans_c[:subjects]
-    lettered = [
-        f"{letter} {numbers.decibans(weight)} dB"
-        for letter, weight in zip(LETTERS, weights, strict=False)
-    ]
-    only = f"{numbers.decibans(weights[0])} dB: {_weight_words(weights[0])}"
-    return (
+def _start(facts: ClaimFacts, numbers: Numbers) -> tuple[str, ...]:
+    """Say how far the conclusion was from even odds, and from the rival, before any finding."""
+    before = [_decibans(cause.before) for cause in facts.concluded]
+    cells = ("", "", "before any finding", "by the prior probabilities", _weights(before, numbers))
+    return (*cells, _weights(facts.best_rival.before_c, numbers)) if facts.best_rival else cells
+
+
+def _end(facts: ClaimFacts, numbers: Numbers) -> tuple[str, ...]:
+    """Add the columns up: odds in the end, and how far above the rival."""
+    after = [_decibans(cause.probability) for cause in facts.concluded]
+    chances = listed([numbers.percent(cause.probability) for cause in facts.concluded])
+    cells = ("", "", "together", f"probability {chances}", _weights(after, numbers))
+    if facts.best_rival is None:
+        return cells
+    rows = [facts.best_rival.before_c, *(found.against_rival_c for found in facts.findings)]
+    return (*cells, _weights([sum(column) for column in zip(*rows, strict=True)], numbers))
+
+
+def _decibans(probability: float) -> float:
+    """Ten times the common log of the odds, as far as they can be told."""
+    inside = min(max(probability, 1e-12), 1.0 - 1e-12)
+    return 10.0 * math.log10(inside / (1.0 - inside))
+
+
+def _weights(weights: Sequence[float], numbers: Numbers) -> str:
+    told = [f"{numbers.decibans(weight)} dB" for weight in weights]
+    if len(told) == 1:
+        return told[0]
+    return ", ".join(f"{letter} {one}" for letter, one in zip(LETTERS, told, strict=False))
+
+
+def _finding(finding: FindingLine, facts: ClaimFacts, numbers: Numbers) -> tuple[str, ...]:
+    cells = (
         f"#{finding.seq}",
         f"{numbers.moment(finding.at)}, {finding.who}",
         tell_what(finding, numbers),
-        ". ".join(map(capital, [_result(finding, numbers), *finding.meaning])) + ".",
-        ", ".join(lettered) if len(weights) > 1 else only,
+        ". ".join(map(capital, [_result(finding, numbers), *_meaning(finding, facts, numbers)]))
+        + ".",
     )
+    alone = finding.decibans_c[: facts.subjects]
+    columns = (alone, finding.against_rival_c) if facts.best_rival else (alone,)
+    told = [_weights(column, numbers) for column in columns]
+    if facts.subjects == 1 and finding.kind != "complaint":
+        told[-1] += f": {_weight_words(columns[-1][0])}"
+    return (*cells, *told)
+
+
+def _meaning(finding: FindingLine, facts: ClaimFacts, numbers: Numbers) -> Iterator[str]:
+    """Say what a finding means beside earlier ones, and why it weighs as one might not expect."""
+    yield from finding.meaning
+    if finding.kind == "complaint":
+        yield "every job begins so: it speaks for all that has not long lain unnoticed"
+    weight = min((finding.decibans_c[0], *finding.against_rival_c[:1]))
+    if finding.reading and finding.reading.within is False and weight <= -WORTH_SAYING:
+        best = max(range(len(facts.causes)), key=lambda c: finding.decibans_c[c])
+        gain = finding.decibans_c[best]
+        explains = f"it speaks most for the {facts.causes[best].label}"
+        said = f"{explains} ({numbers.decibans(gain)} dB)" if gain > 0 else "no cause explains it"
+        yield f"out of range, yet against the {facts.causes[0].label}: {said}"
 
 
 def _weight_words(decibans: float) -> str:
@@ -299,12 +356,21 @@ def _rivals(facts: ClaimFacts, numbers: Numbers) -> Section:
     if not facts.rivals:
         none = f"No other cause ever reached {numbers.percent(WORTH_SHOWING)}."
         return Section("rivals", title, (Paragraph(none),))
-    lines = tuple(_rival(rival, facts.leader, numbers) for rival in facts.rivals)
-    return Section("rivals", title, (Items(lines),))
+    lines = tuple(_rival(rival, facts, numbers) for rival in facts.rivals)
+    how = (
+        "How much likelier beforehand is worked out over every combination of faults: what may be "
+        "at fault beside the conclusion, not in its stead, draws level later than the ratio says."
+    )
+    return Section("rivals", title, (Items(lines), Paragraph(how, "small")))
 
 
-def _rival(rival: Rival, leader: str, numbers: Numbers) -> str:
-    said = f"The {rival.label} stands at {numbers.percent(rival.probability)}."
+def _rival(rival: Rival, facts: ClaimFacts, numbers: Numbers) -> str:
+    said = f"The {rival.label} stands at {numbers.percent(rival.probability)}"
+    first = facts.causes[0]
+    if rival.probability < first.probability:
+        times = numbers.times_less(rival.probability, first.probability)
+        said += f", {times} times less than the {first.label}"
+    said += "."
     if rival.against:
         findings = [f"#{one.seq} ({numbers.decibans(one.decibans)} dB)" for one in rival.against]
         said += f" What spoke most against it: {listed(findings)}."
@@ -314,7 +380,7 @@ def _rival(rival: Rival, leader: str, numbers: Numbers) -> str:
         return f"{said} It is the likeliest of all."
     return (
         f"{said} It would have to be {numbers.factor(rival.factor)} times likelier beforehand to "
-        f"draw level with the {leader}."
+        f"draw level with the {facts.leader}."
     )
 
 

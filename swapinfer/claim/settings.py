@@ -27,6 +27,9 @@ SIGNS = {"degC": "°C", "degF": "°F", "ohm": "Ω", "kohm": "kΩ", "Mohm": "MΩ"
 _UNBROKEN = "\u00a0"
 """Keeps a number and its unit on one line."""
 
+LEAST = 1e-4
+"""Probabilities below it are not told apart, nor are those as near to certainty."""
+
 ESTABLISHED = 0.90
 """Least probability for the word "established", unless a shop chooses another."""
 
@@ -153,12 +156,13 @@ class Numbers(Struct, frozen=True):
         return self.plain(value, min(decimals, 6))
 
     def percent(self, probability: float) -> str:
-        """Probability; what rounds to never or always says so."""
-        if probability < 0.0001:
-            return f"below {self.plain(0.01, 2)}{_UNBROKEN}%"
-        if probability > 0.9999:
-            return f"above {self.plain(99.99, 2)}{_UNBROKEN}%"
-        digits = 1 if 0.01 <= probability <= 0.99 else 2
+        """Probability, to two digits of what is rarer; what rounds to never or always says so."""
+        if probability < LEAST:
+            return f"below {self.plain(100 * LEAST, 2)}{_UNBROKEN}%"
+        if probability > 1.0 - LEAST:
+            return f"above {self.plain(100 * (1.0 - LEAST), 2)}{_UNBROKEN}%"
+        rarer = 100 * min(probability, 1.0 - probability)
+        digits = max(1, 1 - math.floor(math.log10(rarer))) if rarer < 1 else 1
         return f"{self.plain(100 * probability, digits)}{_UNBROKEN}%"
 
     def between(self, low: float, high: float) -> str:
@@ -175,6 +179,12 @@ class Numbers(Struct, frozen=True):
         if value >= 1e6:
             return "more than a million"
         return self.significant(value, 2) if value < 100 else self.plain(float(f"{value:.2g}"))
+
+    def times_less(self, probability: float, greater: float) -> str:
+        """How many times less probable, by the figures as they are shown."""
+        if probability < LEAST:
+            return f"more than {self.plain(1.0 / LEAST)}"
+        return self.factor(min(greater, 1.0) / probability)
 
     def minutes(self, value: float) -> str:
         """Minutes; from two hours on, hours and minutes."""

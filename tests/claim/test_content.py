@@ -13,7 +13,6 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.replay import Job, replay
-from swapinfer.posterior import describe_weight
 from tests.claim.jobs import base_pack, chain, claim_of, coil_events, opening
 
 
@@ -212,10 +211,3 @@ def test_a_job_of_nothing_but_a_complaint_can_be_written_up() -> None:
 def test_a_reopened_job_is_a_draft_again() -> None:
     claim = claim_of([*coil_events(), ev.Reopened("shakes again", 149_000.0)])
     assert claim.facts.standing.draft == ("open", "not established")
-
-
-def test_weights_are_told_in_the_words_of_all_the_program(coil_claim: Claim) -> None:
-    """Whatever grade a finding reaches, and whether it speaks for the cause or against it."""
-    text = text_of(coil_claim)
-    for finding in coil_claim.facts.findings:
-        assert f" dB: {describe_weight(finding.decibans_c[0])}" in text

@@ -29,7 +29,9 @@ def test_thousands_and_decimals_as_the_unicode_consortiums_tables_have_them(
     ("probability", "shown"),
     [
         (0.0, "below 0.01 %"),
-        (0.00012, "0.01 %"),
+        (0.00012, "0.012 %"),
+        (0.0099, "0.99 %"),
+        (0.9995, "99.950 %"),
         (0.0042, "0.42 %"),
         (0.5, "50.0 %"),
         (0.961, "96.1 %"),
