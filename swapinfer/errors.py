@@ -125,7 +125,7 @@ class BusError(SwapinferError):
 
 
 EXTRAS = {
-    "PIL": "claim", "typst": "claim",
+    "PIL": "claim", "pypdf": "claim", "typst": "claim",
     "arviz": "learn", "matplotlib": "learn", "nutpie": "learn", "pandas": "learn",
     "pyarrow": "learn", "pymc": "learn", "scipy": "learn",
     "can": "bus", "jinja2": "page", "segno": "page", "starlette": "page", "uvicorn": "page",

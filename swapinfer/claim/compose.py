@@ -9,7 +9,7 @@ from typing import TypeAlias
 
 from swapinfer.claim import proof
 from swapinfer.claim.beliefs import WORTH_SAYING
-from swapinfer.claim.clean import Picture, map_texts
+from swapinfer.claim.clean import map_texts
 from swapinfer.claim.document import Block, Document, Pairs, Paragraph, Section, Table
 from swapinfer.claim.facts import (
     CauseLine,
@@ -27,6 +27,7 @@ from swapinfer.claim.facts import (
     Vehicle,
     Verification,
 )
+from swapinfer.claim.pictures import Picture
 from swapinfer.claim.settings import ClaimSettings, Numbers
 from swapinfer.ledger.words import listed
 
@@ -35,6 +36,10 @@ LONGEST = 2000
 
 WORTH_NAMING = 0.01
 """Share of a cause's probability from which a mode is named."""
+
+
+Row: TypeAlias = tuple[str, str]
+"""A name, and what is said under it."""
 
 
 def compose(
@@ -77,6 +82,36 @@ def compose(
         ),
         footer=f"Repair order {facts.ro}, ledger {facts.ledger.head[:16]}",
     )
+
+
+def summarise(facts: ClaimFacts, numbers: Numbers) -> tuple[Row, ...]:
+    """Say what one looks for on a paper that lies beside the file.
+
+    Parameters
+    ----------
+    facts : ClaimFacts
+        Of the write-up.
+    numbers : Numbers
+        How numbers are written.
+    """
+    spent, vehicle = facts.spent, facts.vehicle
+    first, last = numbers.moment(spent.first_at), numbers.moment(spent.last_at)
+    amounts = [f"{numbers.money(spent.total, spent.currency)} by standard times"]
+    if facts.charged:
+        amounts.insert(0, f"{numbers.money(facts.charged.total, spent.currency)} charged")
+    gone = len(facts.retracted)
+    rows = (
+        ("repair order", facts.ro),
+        ("vehicle", ", ".join(filter(None, [vehicle.vin, vehicle.customer, vehicle.engine]))),
+        ("recorded", f"{first} to {last}, {numbers.plain(facts.ledger.records)} events"),
+        ("odometer", _odometer(vehicle, numbers)),
+        ("cause", _conclusion(facts, numbers)),
+        ("correction", listed([f"{one.what} ({one.label})" for one in facts.repairs]) or "none"),
+        ("amount", "; ".join(amounts)),
+        ("retracted", numbers.plain(gone) if gone else "nothing"),
+        ("pictures", numbers.plain(len(facts.photos)) if facts.photos else "none"),
+    )
+    return tuple((name, " ".join(said.split())) for name, said in rows)
 
 
 def _shortened(facts: ClaimFacts, numbers: Numbers) -> ClaimFacts:
@@ -219,12 +254,16 @@ def _complaint(facts: ClaimFacts, numbers: Numbers) -> Section:
     said = Paragraph("No words of the customer were recorded.")
     if facts.complaint.strip():
         said = Paragraph(facts.complaint, "quote")
-    rows = (*_vehicle(facts.vehicle, numbers), *_codes(facts, numbers))
+    rows = (
+        *_vehicle(facts.vehicle, numbers),
+        *_codes(facts, numbers),
+        *(
+            ("Left out", f"{one.kind}, in {listed([f'#{seq}' for seq in one.of])}")
+            for one in facts.left_out
+        ),
+    )
     blocks = (said, Pairs(rows))
     return Section("complaint", numbers.settings.template.headings.complaint, blocks, major=True)
-
-
-Row: TypeAlias = tuple[str, str]
 
 
 def _vehicle(vehicle: Vehicle, numbers: Numbers) -> Iterator[Row]:
@@ -233,11 +272,7 @@ def _vehicle(vehicle: Vehicle, numbers: Numbers) -> Iterator[Row]:
     if vehicle.firing_order_given:
         given = "as given for this vehicle"
     yield "Engine", f"{vehicle.engine}; firing order {order} ({given})"
-    came, left, driven = (
-        "not given" if km is None else numbers.distance(km)
-        for km in (vehicle.odometer_km, vehicle.odometer_out_km, vehicle.driven_km)
-    )
-    yield "Odometer", f"in {came}, out {left}; driven with the fault: {driven}"
+    yield "Odometer", _odometer(vehicle, numbers)
     if vehicle.in_service:
         yield "In service since", numbers.day(vehicle.in_service)
     checked = {
@@ -252,6 +287,14 @@ def _vehicle(vehicle: Vehicle, numbers: Numbers) -> Iterator[Row]:
         yield "Customer", vehicle.customer
     if vehicle.family:
         yield "Vehicle family", vehicle.family
+
+
+def _odometer(vehicle: Vehicle, numbers: Numbers) -> str:
+    came, left, driven = (
+        "not given" if km is None else numbers.distance(km)
+        for km in (vehicle.odometer_km, vehicle.odometer_out_km, vehicle.driven_km)
+    )
+    return f"in {came}, out {left}; driven with the fault: {driven}"
 
 
 def _codes(facts: ClaimFacts, numbers: Numbers) -> Iterator[Row]:

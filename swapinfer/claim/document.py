@@ -6,7 +6,7 @@ from typing import TypeAlias
 
 from msgspec import Struct
 
-from swapinfer.claim.clean import Picture
+from swapinfer.claim.pictures import Picture
 
 
 class Paragraph(Struct, frozen=True, tag=True, tag_field="kind"):

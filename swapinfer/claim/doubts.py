@@ -7,7 +7,9 @@ from collections.abc import Mapping, Sequence
 
 from swapinfer.claim.beliefs import Course
 from swapinfer.claim.facts import CauseLine, Conflict, FindingLine
+from swapinfer.claim.pictures import is_as_attached
 from swapinfer.claim.times import list_misfits
+from swapinfer.ledger.events import Attached
 from swapinfer.ledger.record import Record
 
 AGAINST_THE_CAUSE = 5.0
@@ -63,6 +65,11 @@ def list_conflicts(
     came, closing = course.job.opening.odometer_km, course.job.closing
     if closing and (closing.odometer_km or math.inf) < (came or 0.0):
         conflicts.append(Conflict("odometer", -1, ""))
+    conflicts += [
+        Conflict("picture", seq, "")
+        for seq, event in course.job.standing
+        if isinstance(event, Attached) and not is_as_attached(event)
+    ]
     conflicts += list_misfits(course.job, records, minutes, written_at)
     odd = [record.seq for record in records if record.pack != records[0].pack]
     conflicts += [Conflict("packs", seq, records[seq].pack) for seq in odd]

@@ -321,10 +321,10 @@ class Conflict(Struct, frozen=True):
         ``"against"`` (a finding against the cause), ``"check again"`` (one that all others make
         unlikely), ``"not leading"`` (another cause is likelier), ``"not named"`` (another is
         likely too), ``"mode"`` (closed with a way of failing that the findings make unlikely),
-        ``"odometer"`` (less when it left than when it came), ``"packs"`` (other priors); times
-        that do not fit: ``"clock"`` (dated before the event that it follows), ``"drive"`` (longer
-        than the clock allows), ``"work"`` (far more than the time that passed), ``"future"``
-        (dated after the write-up).
+        ``"odometer"`` (less when it left than when it came), ``"picture"`` (not the one that was
+        attached), ``"packs"`` (other priors); times that do not fit: ``"clock"`` (dated before the
+        event that it follows), ``"drive"`` (longer than the clock allows), ``"work"`` (far more
+        than the time that passed), ``"future"`` (dated after the write-up).
     seq : int
         Event concerned, or -1.
     detail : str
@@ -381,13 +381,21 @@ class NoteLine(OnRecord, frozen=True):
 
 
 class Photo(OnRecord, frozen=True):
-    """An attached picture; `digest` is the SHA-256 of its file."""
+    """An attached picture; `of` is the event that it shows, `digest` the SHA-256 of its file."""
 
     name: str
     caption: str
+    of: int | None
     media: str
     digest: str
     bytes: int
+
+
+class LeftOut(Struct, frozen=True):
+    """Something that was left out: why, and of which events."""
+
+    kind: str
+    of: tuple[int, ...]
 
 
 class Standing(Struct, frozen=True):
@@ -687,6 +695,8 @@ class ClaimFacts(Struct, frozen=True):
         In order of time; `FindingLine.probability_c` goes along `causes`.
     charged : Charged or None
         None where no time was booked.
+    left_out : tuple of LeftOut
+        What must not be read, and was left out.
     unrecorded : tuple of Unrecorded
         What is not on record, what is required first.
     exceeded : tuple of Exceeded
@@ -729,6 +739,7 @@ class ClaimFacts(Struct, frozen=True):
     provenance: PriorSources
     published: Published
     ledger: LedgerFacts
+    left_out: tuple[LeftOut, ...]
     unrecorded: tuple[Unrecorded, ...] = ()
     exceeded: tuple[Exceeded, ...] = ()
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import binascii
-import hashlib
 import math
 from collections.abc import Iterator, Sequence
 
@@ -13,7 +10,7 @@ from msgspec.structs import replace
 
 from swapinfer.claim import beliefs, work
 from swapinfer.claim.beliefs import Course, follow_belief
-from swapinfer.claim.clean import clean_text, leave_out, map_texts
+from swapinfer.claim.clean import clean_text, map_texts
 from swapinfer.claim.doubts import list_conflicts
 from swapinfer.claim.facts import (
     ClaimFacts,
@@ -31,7 +28,9 @@ from swapinfer.claim.facts import (
     Vehicle,
     Verification,
 )
+from swapinfer.claim.pictures import digest_of_file, picture_bytes
 from swapinfer.claim.published import compare_with_published
+from swapinfer.claim.redact import Mask
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.standing import standing_of
 from swapinfer.claim.template import Template, list_exceeded, list_unrecorded
@@ -50,9 +49,16 @@ from swapinfer.pack.provenance import numbers_by_source
 from swapinfer.plan.verifying import prove
 from swapinfer.plan.what_if import normal_outcome
 
+SECRET = ("vin", "customer", "family")
+"""What is typed of a vehicle that may say whose it is."""
+
 
 def gather_facts(
-    job: Job, records: Sequence[Record], settings: ClaimSettings, published: Pack
+    job: Job,
+    records: Sequence[Record],
+    settings: ClaimSettings,
+    published: Pack,
+    mask: Mask | None = None,
 ) -> ClaimFacts:
     """Collect everything that a write-up says.
 
@@ -66,12 +72,20 @@ def gather_facts(
         Of the shop.
     published : Pack
         Priors that its own are compared with.
+    mask : Mask, optional
+        Finds what must not be read; nothing is left out by default.
 
     Returns
     -------
     ClaimFacts
         Every text in it is clean, and without what is to be left out.
     """
+    vehicle = _vehicle(job)
+    events = read_events(records)
+    if mask:
+        events = mask.events(events)
+        job = replay.replay(events, job.pack)
+        vehicle = replace(vehicle, **{name: getattr(job.opening, name) for name in SECRET})
     course = follow_belief(job)
     causes = beliefs.list_causes(course)
     findings = _findings(course, records)
@@ -79,7 +93,7 @@ def gather_facts(
     sheet = work.Sheet(course, settings.money)
     compared = compare_with_published(course, published)
     repairs, spent = work.list_repairs(course, sheet, records), sheet.total(records)
-    readouts, retracted = _readouts(job, records), _retracted(job, records)
+    readouts, retracted = _readouts(job, records), _retracted(job, records, events)
     confirming = job.engine.tests.get(job.closing.confirmed_by) if job.closing else None
     facts = ClaimFacts(
         ro=job.opening.ro,
@@ -88,7 +102,7 @@ def gather_facts(
         technicians=tuple(dict.fromkeys(record.who for record in records)),
         complaint=job.opening.complaint,
         remark=job.closing.remark if job.closing else "",
-        vehicle=_vehicle(job),
+        vehicle=vehicle,
         standing=standing_of(course, causes, verified, compared.concludes, settings.established),
         causes=causes,
         subjects=len(course.subjects),
@@ -108,7 +122,7 @@ def gather_facts(
             course, causes, findings, records, sheet.minutes_of, settings.written_at
         ),
         retracted=retracted,
-        with_retracted=_with_retracted(course, records, retracted),
+        with_retracted=_with_retracted(course, events, retracted),
         notes=tuple(
             NoteLine(*on_record(records[seq]), event.text)
             for seq, event in job.standing
@@ -126,8 +140,9 @@ def gather_facts(
         provenance=_provenance(job.pack),
         published=compared,
         ledger=LedgerFacts(records[0].job, len(records), records[-1].digest, records[-1].program),
+        left_out=mask.tell() if mask else (),
     )
-    return _released(_held_against(facts, settings.template), job.opening, settings)
+    return map_texts(_held_against(facts, settings.template), clean_text)
 
 
 def _held_against(facts: ClaimFacts, template: Template) -> ClaimFacts:
@@ -137,14 +152,6 @@ def _held_against(facts: ClaimFacts, template: Template) -> ClaimFacts:
         standing = replace(standing, draft=(*standing.draft, "incomplete"))
     exceeded = list_exceeded(facts, template)
     return replace(facts, standing=standing, unrecorded=unrecorded, exceeded=exceeded)
-
-
-def _released(facts: ClaimFacts, opening: ev.Opened, settings: ClaimSettings) -> ClaimFacts:
-    cleaned = map_texts(facts, clean_text)
-    if not settings.redact:
-        return cleaned
-    secrets = (clean_text(opening.vin), clean_text(opening.customer))
-    return map_texts(cleaned, leave_out(secrets))
 
 
 def _vehicle(job: Job) -> Vehicle:
@@ -290,8 +297,10 @@ def _verification(course: Course) -> Verification:
     )
 
 
-def _retracted(job: Job, records: Sequence[Record]) -> tuple[Retracted, ...]:
-    events = dict(read_events(records))
+def _retracted(
+    job: Job, records: Sequence[Record], numbered: Sequence[replay.Numbered]
+) -> tuple[Retracted, ...]:
+    events = dict(numbered)
     found = [seq for seq, event in events.items() if isinstance(event, replay.FOUND)]
     lines: dict[int, Retracted] = {}
     for undoing, event in job.standing:
@@ -312,30 +321,28 @@ def _retracted(job: Job, records: Sequence[Record]) -> tuple[Retracted, ...]:
 
 
 def _with_retracted(
-    course: Course, records: Sequence[Record], retracted: Sequence[Retracted]
+    course: Course, numbered: Sequence[replay.Numbered], retracted: Sequence[Retracted]
 ) -> Otherwise | None:
     """Conclude as if what is weighed had not been retracted."""
     weighed = {line.seq for line in retracted if line.is_weighed}
     events = [
         (seq, event)
-        for seq, event in read_events(records)
+        for seq, event in numbered
         if not isinstance(event, ev.Undone) and (seq not in course.job.undone or seq in weighed)
     ]
     return beliefs.conclude(course, course.job.pack, events) if weighed else None
 
 
 def _photo(record: Record, event: ev.Attached) -> Photo:
-    data = picture_bytes(event)
-    digest = hashlib.sha256(data).hexdigest()
-    return Photo(*on_record(record), event.title, event.caption, event.media, digest, len(data))
-
-
-def picture_bytes(event: ev.Attached) -> bytes:
-    """Return the file of an attached picture; empty if it cannot be read."""
-    try:
-        return base64.b64decode(event.data, validate=True)
-    except (binascii.Error, ValueError):
-        return b""
+    return Photo(
+        *on_record(record),
+        name=event.name,
+        caption=event.caption,
+        of=event.of,
+        media=event.media,
+        digest=digest_of_file(event),
+        bytes=len(picture_bytes(event)),
+    )
 
 
 def _provenance(pack: Pack) -> PriorSources:

@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 
 from swapinfer.claim.beliefs import WORTH_SAYING, WORTH_SHOWING
-from swapinfer.claim.clean import Picture
 from swapinfer.claim.document import Block, Figure, Image, Items, Paragraph, Section, Table
 from swapinfer.claim.facts import (
     Arrangement,
@@ -20,6 +19,7 @@ from swapinfer.claim.facts import (
     Trail,
 )
 from swapinfer.claim.figures import draw_course, draw_swaps
+from swapinfer.claim.pictures import Picture
 from swapinfer.claim.settings import Comparison, Numbers
 from swapinfer.ledger.words import code_words, listed
 from swapinfer.posterior import describe_weight
@@ -55,6 +55,7 @@ CONFLICTS = {
         "leave that one {share}."
     ),
     "odometer": "the odometer showed less when the vehicle left than when it came.",
+    "picture": "picture #{seq} is not the one whose digest was recorded when it was attached.",
     "clock": (
         "event #{seq} ({when}) is dated before the one that it follows: a clock was set back, or "
         "two computers differ."
@@ -513,7 +514,8 @@ def _photos(
 ) -> tuple[Section, ...]:
     blocks: list[Block] = []
     for photo in facts.photos:
-        caption = f"{numbers.stamp(photo)}: {photo.caption or photo.name}"
+        shows = "" if photo.of is None else f", of #{photo.of}"
+        caption = f"{numbers.stamp(photo)}: {photo.caption or photo.name}{shows}"
         shown = pictures.get(photo.seq)
         if shown:
             blocks.append(Image(shown, caption, photo.digest))

@@ -3,28 +3,30 @@
 from __future__ import annotations
 
 import json
-import math
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from msgspec import Struct, ValidationError, convert, to_builtins
+from msgspec.structs import replace
 
+from swapinfer.claim.compare import as_masked, first_difference
+from swapinfer.claim.compose import compose, summarise
 from swapinfer.claim.facts import ClaimFacts
+from swapinfer.claim.pictures import digest_of_file, is_as_attached
+from swapinfer.claim.printed import MARK, first_printed_difference
 from swapinfer.claim.proof import tell_changes, tell_priors
 from swapinfer.claim.settings import ClaimSettings, Numbers
 from swapinfer.claim.times import ROUNDED, dated_after
-from swapinfer.claim.write import SHAPE, Claim, dump, seal_of, write_up
+from swapinfer.claim.write import SHAPE, Claim, dump, pictures_of, seal_of, write_up
 from swapinfer.errors import ClaimError, InputError, SwapinferError
-from swapinfer.ledger.events import read_events
+from swapinfer.ledger.events import Attached, read_events
 from swapinfer.ledger.exchange import JOB_FORMAT, MAX_BYTES, dump_document, read_document, read_seal
 from swapinfer.ledger.record import Record, as_utc
-from swapinfer.ledger.replay import replay
+from swapinfer.ledger.replay import Numbered, replay
 from swapinfer.pack.tables import pack_from_json
-
-CLOSE = 1e-9
-"""Relative difference that rounding may make on another machine."""
 
 
 class Verified(Struct, frozen=True):
@@ -38,7 +40,7 @@ class Verified(Struct, frozen=True):
         The first thing that differs; empty if none.
     compared : tuple of str
         What was compared: ``"chain"``, ``"priors"``, ``"digest"`` (with the one expected),
-        ``"numbers"``, ``"bytes"``.
+        ``"pictures"``, ``"numbers"``, ``"bytes"``, ``"print"`` (of a PDF).
     facts : ClaimFacts or None
         All that the ledger in the file says, computed anew; None if something differs.
     priors : str
@@ -49,6 +51,8 @@ class Verified(Struct, frozen=True):
         What stands at the stamp of its write-up.
     sealed : str
         Which of its events a seal shows to have existed; empty where none was given.
+    summary : tuple of (str, str)
+        What one looks for on the paper beside it, by name.
     """
 
     same: bool
@@ -59,24 +63,28 @@ class Verified(Struct, frozen=True):
     changes: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     sealed: str = ""
+    summary: tuple[tuple[str, str], ...] = ()
 
 
 def verify_file(
     path: Path,
     *,
     expect: str = "",
+    written: Path | None = None,
     job: Path | None = None,
     seal: Path | None = None,
     now: datetime | None = None,
 ) -> Verified:
-    """Verify an exported job or a write-up in JSON.
+    """Verify an exported job, a write-up in JSON, or in PDF beside the one in JSON.
 
     Parameters
     ----------
     path : Path
-        File made by exporting a job, or a write-up in JSON.
+        File made by exporting a job, or a write-up in JSON or PDF.
     expect : str, optional
         Digest of the ledger, as a write-up prints it.
+    written : Path, optional
+        The write-up in JSON, for one in PDF.
     job : Path, optional
         Exported job, for a write-up from which something was left out.
     seal : Path, optional
@@ -99,10 +107,26 @@ def verify_file(
     A job file alone proves that it is whole; that it is the job of a certain write-up is proved
     by `expect`, or by the numbers of the write-up in JSON.
     """
-    text = _read(path)
+    raw, printed = _read(path), b""
+    if raw.startswith(MARK):
+        if written is None:
+            raise InputError(
+                f"{path}: a PDF is held against the write-up in JSON that was made with it: name "
+                "that, --job claim.json"
+            )
+        raw, printed = _read(written), raw
+        if _parse(raw).get("format") == JOB_FORMAT:
+            raise InputError(
+                f"{written}: an exported job does not say how it was written up; give the write-up "
+                "in JSON"
+            )
+    elif written is not None:
+        raise InputError(f"{path}: no PDF, so there is nothing to hold against {written}")
     sealed = None if seal is None else read_seal(seal)
     try:
-        claim, compared = _verify(text, expect, None if job is None else _read(job))
+        claim, compared = _verify(raw, _digest_typed(expect), None if job is None else _read(job))
+        if printed:
+            compared = _verify_print(printed, claim, compared)
     except _DifferenceError as found:
         return Verified(same=False, difference=str(found), compared=found.compared)
     published, numbers = claim.facts.published, Numbers(claim.settings)
@@ -115,7 +139,25 @@ def verify_file(
         changes=tell_changes(published, numbers),
         remarks=(*claim.document.warnings, *_still_to_come(claim, now or datetime.now(UTC))),
         sealed=_tell_seal(claim, *sealed) if sealed else "",
+        summary=summarise(claim.facts, numbers),
     )
+
+
+def _digest_typed(expect: str) -> str:
+    """Read a digest as copied from paper or screen, with whatever broke its lines."""
+    digest = re.sub(r"[\W_]", "", expect).lower()
+    if digest and not re.fullmatch(r"[0-9a-f]{64}", digest):
+        raise InputError(
+            f"a digest has 64 figures and letters from a to f, got {len(digest)}: {digest[:70]}"
+        )
+    return digest
+
+
+def _verify_print(printed: bytes, claim: Claim, compared: tuple[str, ...]) -> tuple[str, ...]:
+    difference = first_printed_difference(printed, claim.document, paper=claim.settings.paper)
+    if difference:
+        raise _DifferenceError(difference, compared)
+    return (*compared, "print")
 
 
 class _DifferenceError(ClaimError):
@@ -140,11 +182,11 @@ def _verify(raw: bytes, expect: str, job_raw: bytes | None) -> tuple[Claim, tupl
     if document.get("format") == JOB_FORMAT:
         claim = _recompute(document, ClaimSettings(), expect)
         _same_bytes(raw, dump_document(document))
-        compared: tuple[str, ...] = ("chain", "priors")
+        compared: tuple[str, ...] = ("chain", "priors", "pictures")
     elif document.get("shape") == SHAPE:
         claim = _verify_claim(document, expect, job_raw)
         _same_bytes(raw, dump(document))
-        compared = ("chain", "priors", "numbers")
+        compared = ("chain", "priors", "pictures", "numbers")
     else:
         raise _DifferenceError(f'neither an exported job ("{JOB_FORMAT}") nor a "{SHAPE}"')
     compared += ("digest", "bytes") if expect else ("bytes",)
@@ -195,8 +237,11 @@ def _verify_claim(document: dict[str, Any], expect: str, job_raw: bytes | None) 
     job = document["job"] if job_raw is None else _parse(job_raw)
     if job is None:
         raise _DifferenceError("something was left out of it; give the exported job as well")
-    claim = _recompute(job, _settings(document["settings"]), expect)
+    settings = _settings(document["settings"])
+    claim = _recompute(job, settings, expect)
     stated, fresh = document["facts"], json.loads(json.dumps(to_builtins(claim.facts)))
+    if settings.redact:
+        fresh = as_masked(fresh, stated)
     if _published_digest(stated) != claim.facts.published.digest:
         stated, fresh = _without_published(stated), _without_published(fresh)
     found = first_difference(stated, fresh, "facts")
@@ -204,7 +249,17 @@ def _verify_claim(document: dict[str, Any], expect: str, job_raw: bytes | None) 
         raise _DifferenceError(found, ("chain", "priors"))
     if document["seal"] != seal_of(document):
         raise _DifferenceError("its seal is that of other content", ("chain", "priors", "numbers"))
-    return claim
+    return _as_stated(claim, document["facts"]) if settings.redact else claim
+
+
+def _as_stated(claim: Claim, stated: Any) -> Claim:  # noqa: ANN401  held against its ledger
+    """Return a write-up that leaves out what its file does."""
+    try:
+        facts = replace(convert(stated, ClaimFacts), published=claim.facts.published)
+    except ValidationError as error:
+        raise _DifferenceError(f"facts: {error}") from error
+    pictures = pictures_of(read_events(claim.records))
+    return replace(claim, facts=facts, document=compose(facts, claim.settings, pictures))
 
 
 def _published_digest(facts: Any) -> str | None:  # noqa: ANN401  whatever the file holds
@@ -237,7 +292,9 @@ def _recompute(document: object, settings: ClaimSettings, expect: str) -> Claim:
         job = read_document(document)
         _require_head(job.records[-1].digest, expect)
         pack = pack_from_json(_pack_of(job.records, job.packs))
-        replayed = replay(read_events(job.records), pack)
+        events = read_events(job.records)
+        _require_pictures(events)
+        replayed = replay(events, pack)
         return write_up(replayed, job.records, settings=settings)
     except _DifferenceError:
         raise
@@ -245,8 +302,18 @@ def _recompute(document: object, settings: ClaimSettings, expect: str) -> Claim:
         raise _DifferenceError(str(error)) from error
 
 
+def _require_pictures(events: Iterable[Numbered]) -> None:
+    for seq, event in events:
+        if isinstance(event, Attached) and not is_as_attached(event):
+            raise _DifferenceError(
+                f"picture #{seq} is not the one that was attached: its file has the digest "
+                f"{digest_of_file(event)}",
+                ("chain", "priors"),
+            )
+
+
 def _require_head(head: str, expect: str) -> None:
-    if expect and head != expect.strip().lower():
+    if expect and head != expect:
         raise _DifferenceError(f"another ledger: its last digest is {head}", ("chain", "priors"))
 
 
@@ -267,41 +334,3 @@ def _same_bytes(raw: bytes, written: str) -> None:
     pairs = enumerate(zip(raw, expected, strict=False))
     at = next((n for n, (is_, was) in pairs if is_ != was), min(len(raw), len(expected)))
     raise _DifferenceError(f"byte {at} is not as this program writes it", ("chain", "priors"))
-
-
-def first_difference(stated: object, computed: object, path: str) -> str:
-    """Name the first place where two JSON values differ by more than rounding.
-
-    Parameters
-    ----------
-    stated, computed : JSON
-        What the file says, and what was computed.
-    path : str
-        Name of the value.
-
-    Returns
-    -------
-    str
-        Empty if they are the same.
-    """
-    if isinstance(stated, dict) and isinstance(computed, dict) and stated.keys() == computed.keys():
-        pairs = ((f"{path}.{key}", stated[key], computed[key]) for key in stated)
-        return next(filter(None, (first_difference(s, c, p) for p, s, c in pairs)), "")
-    if isinstance(stated, list) and isinstance(computed, list) and len(stated) == len(computed):
-        items = enumerate(zip(stated, computed, strict=True))
-        found = (first_difference(s, c, f"{path}[{n}]") for n, (s, c) in items)
-        return next(filter(None, found), "")
-    if _alike(stated, computed):
-        return ""
-    return f"{path}: the file says {_short(stated)}, computed {_short(computed)}"
-
-
-def _alike(stated: object, computed: object) -> bool:
-    if isinstance(stated, float) and isinstance(computed, float):
-        return math.isclose(stated, computed, rel_tol=CLOSE, abs_tol=1e-12)
-    return type(stated) is type(computed) and stated == computed
-
-
-def _short(value: object) -> str:
-    text = json.dumps(value)
-    return text if len(text) <= 60 else text[:57] + "..."

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from msgspec import Struct, to_builtins
 
-from swapinfer.claim.clean import read_picture
 from swapinfer.claim.compose import compose
 from swapinfer.claim.document import Document
 from swapinfer.claim.facts import ClaimFacts
-from swapinfer.claim.gather import gather_facts, picture_bytes
+from swapinfer.claim.gather import gather_facts
+from swapinfer.claim.pictures import Picture, picture_bytes, read_picture
+from swapinfer.claim.redact import Mask
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.exchange import document_of
 from swapinfer.ledger.record import Record, canonical_json, digest_text
-from swapinfer.ledger.replay import Job
+from swapinfer.ledger.replay import Job, Numbered
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.pack.tables import pack_to_json
@@ -40,6 +41,8 @@ class Claim(Struct, frozen=True):
         What it was made from.
     packs : mapping of str to str
         Digest to text of the priors.
+    masked : tuple of str
+        What was left out, each word as often as it stood there; for the shop alone.
     """
 
     facts: ClaimFacts
@@ -47,6 +50,7 @@ class Claim(Struct, frozen=True):
     settings: ClaimSettings
     records: tuple[Record, ...]
     packs: Mapping[str, str]
+    masked: tuple[str, ...] = ()
 
 
 def write_up(
@@ -56,6 +60,7 @@ def write_up(
     settings: ClaimSettings | None = None,
     pack_text: str = "",
     published: Pack | None = None,
+    words: Sequence[str] = (),
 ) -> Claim:
     """Write a job up.
 
@@ -72,6 +77,9 @@ def write_up(
     published : Pack, optional
         Priors that its own are compared with; the base that comes with the program by default.
 
+    words : sequence of str, optional
+        What else is left out where the settings leave out the customer.
+
     Returns
     -------
     Claim
@@ -83,17 +91,24 @@ def write_up(
         If the findings are impossible under every combination of faults.
     """
     settings = settings or ClaimSettings()
-    facts = gather_facts(job, records, settings, published or load_pack())
-    attached = [(seq, event) for seq, event in job.standing if isinstance(event, ev.Attached)]
-    shown = {seq: read_picture(picture_bytes(event)) for seq, event in attached}
-    pictures = {seq: picture for seq, picture in shown.items() if picture}
+    mask = Mask(job.opening, words) if settings.redact else None
+    facts = gather_facts(job, records, settings, published or load_pack(), mask)
+    pictures = pictures_of(job.standing)
     return Claim(
         facts=facts,
         document=compose(facts, settings, pictures),
         settings=settings,
         records=tuple(records),
         packs={job.pack.digest: pack_text or pack_to_json(job.pack)},
+        masked=tuple(word for _, _, word in mask.found) if mask else (),
     )
+
+
+def pictures_of(events: Iterable[Numbered]) -> dict[int, Picture]:
+    """Read the attached pictures that can be shown, by the position of their events."""
+    attached = {seq: event for seq, event in events if isinstance(event, ev.Attached)}
+    shown = {seq: read_picture(picture_bytes(event)) for seq, event in attached.items()}
+    return {seq: picture for seq, picture in shown.items() if picture}
 
 
 def to_json(claim: Claim) -> str:

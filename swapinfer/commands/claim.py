@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, ClassVar
 
@@ -41,6 +41,8 @@ class VerifiedView(Facts, frozen=True):
         What stands at the stamp of the write-up.
     sealed : str
         Which events a seal shows to have existed.
+    summary : dict of str to str
+        What one looks for on the paper beside it.
     """
 
     shape: ClassVar[str] = "verified/1"
@@ -55,6 +57,7 @@ class VerifiedView(Facts, frozen=True):
     changes: tuple[str, ...]
     remarks: tuple[str, ...]
     sealed: str
+    summary: dict[str, str]
 
     @property
     def exit_code(self) -> int:
@@ -107,8 +110,15 @@ def claim(
     markdown: Annotated[Path | None, typer.Option("--md", help="File to write.")] = None,
     to_json: Annotated[Path | None, typer.Option("--json-file", help="File to write.")] = None,
     redact: Annotated[
-        bool, typer.Option("--redact", help="Leave out identification number and customer.")
+        bool,
+        typer.Option(
+            "--redact",
+            help="Leave out identification number and customer, wherever a word of them stands.",
+        ),
     ] = False,
+    mask: Annotated[
+        list[str] | None, typer.Option(help="Another word to leave out; may repeat.")
+    ] = None,
     compare: Annotated[
         int | None,
         typer.Option(
@@ -135,7 +145,8 @@ def claim(
         return check_claim(shop, ro, template)
     if not files:
         raise InputError("name at least one file: --html, --pdf, --md or --json-file")
-    return write_claim(shop, files, ro, template, redact=redact, compared=compare or 0)
+    hidden = tuple(mask or ()) if redact or mask else None
+    return write_claim(shop, files, ro, template, hidden=hidden, compared=compare or 0)
 
 
 def write_claim(
@@ -144,7 +155,7 @@ def write_claim(
     ro: str = "",
     template: Path | None = None,
     *,
-    redact: bool = False,
+    hidden: Sequence[str] | None = None,
     compared: int = 0,
 ) -> Written:
     """Write a job up.
@@ -159,8 +170,9 @@ def write_claim(
         Repair order; default the current job.
     template : Path, optional
         What it must hold; default that of the settings.
-    redact : bool, optional
-        Whether identification number and customer are left out.
+    hidden : sequence of str, optional
+        Words to leave out beside identification number and customer; by default nothing is left
+        out.
     compared : int, optional
         Vehicles to simulate for the cost of the customary order, at least 2; 0 for none.
 
@@ -173,12 +185,12 @@ def write_claim(
     """
     if len(set(files.values())) < len(files):
         raise InputError("name a file of its own for each form of the write-up")
-    claim = draft_claim(shop, ro, template, redact=redact, compared=compared)
+    claim = draft_claim(shop, ro, template, hidden=hidden, compared=compared)
     formats = _formats()
     _save({path: formats[form](claim) for form, path in files.items()})
     standing = claim.facts.standing
     names = tuple(map(str, files.values()))
-    return Written(claim.facts.ro, names, bool(standing.draft), standing.draft)
+    return Written(claim.facts.ro, names, bool(standing.draft), standing.draft, masked=claim.masked)
 
 
 def check_claim(shop: Shop, ro: str = "", template: Path | None = None) -> CheckedView:
@@ -214,7 +226,7 @@ def draft_claim(
     ro: str = "",
     template: Path | None = None,
     *,
-    redact: bool = False,
+    hidden: Sequence[str] | None = None,
     compared: int = 0,
 ) -> Claim:
     """Make a write-up of a job, in no format yet; parameters as `write_claim` takes them."""
@@ -239,12 +251,14 @@ def draft_claim(
         dates=own.dates,
         established=ESTABLISHED if own.established is None else own.established,
         template=read_template(held) if held else Template(),
-        redact=redact,
+        redact=hidden is not None,
         comparison=_compare(shop, loaded.job, compared) if compared else None,
         written_at=shop.now(),
     )
     text = shop.store.pack(loaded.records[0].pack)
-    return write_up(loaded.job, loaded.records, settings=settings, pack_text=text)
+    return write_up(
+        loaded.job, loaded.records, settings=settings, pack_text=text, words=hidden or ()
+    )
 
 
 def _formats() -> dict[str, Callable[[Claim], bytes]]:
@@ -284,9 +298,12 @@ def _save(contents: dict[Path, bytes]) -> None:
         raise ClaimError(f"{error.filename}: cannot be written ({error.strerror})") from error
 
 
-@command("claim verify", "claim verify claim.json")
+@command("claim verify", "claim verify claim.pdf --job claim.json")
 def verify_claim(
-    file: Annotated[Path, typer.Argument(help="Write-up in JSON, or exported job.")],
+    file: Annotated[Path, typer.Argument(help="Write-up in JSON or PDF, or exported job.")],
+    written: Annotated[
+        Path | None, typer.Option("--job", help="For a PDF: the write-up in JSON made with it.")
+    ] = None,
     expect: Annotated[str, typer.Option(help="Digest of the ledger that is expected.")] = "",
     exported: Annotated[
         Path | None, typer.Option("--export", help="Exported job, for a redacted write-up.")
@@ -298,7 +315,7 @@ def verify_claim(
     """Say whether a write-up or an exported job still says what its ledger says."""
     from swapinfer.claim.verify import verify_file
 
-    found = verify_file(file, expect=expect, job=exported, seal=seal)
+    found = verify_file(file, expect=expect, written=written, job=exported, seal=seal)
     head = found.facts.ledger.head if found.facts else ""
     return VerifiedView(
         str(file),
@@ -311,6 +328,7 @@ def verify_claim(
         found.changes,
         found.remarks,
         found.sealed,
+        dict(found.summary),
     )
 
 
@@ -335,6 +353,7 @@ def _(facts: VerifiedView, page: Page) -> str:
         lines = page.wrap(f"{facts.file}: same ({', '.join(facts.compared)})")
     else:
         lines = page.wrap(f"{facts.file}: DIFFERS: {facts.difference}")
+    lines += page.table(list(facts.summary.items()))
     if facts.head:
         lines += page.wrap(f"digest of the ledger: {facts.head}", indent=2)
     if facts.priors:

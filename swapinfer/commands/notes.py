@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 from pathlib import Path
 from typing import Annotated
 
@@ -81,15 +80,15 @@ def attach_picture(
     JobError
         If there is no such event.
     """
-    from swapinfer.claim.clean import clean_picture
+    from swapinfer.claim.pictures import clean_picture, digest_of_file
 
     loaded = shop.load(ro)
     if of is not None:
         _check_number(loaded, of, "show")
     picture = clean_picture(data)
     text = base64.b64encode(picture.data).decode()
-    digest = hashlib.sha256(picture.data).hexdigest()
-    event = ev.Attached(name, digest, picture.media, text, caption.strip(), of)
+    event = ev.Attached(name, "", picture.media, text, caption.strip(), of)
+    event = replace(event, digest=digest_of_file(event))
     return record(shop, lambda _job: [event], loaded.ro)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -19,7 +20,7 @@ from swapinfer.ledger.store import Store
 
 
 class Written(Facts, frozen=True):
-    """Files that were written, and for a write-up whether it is a draft and why."""
+    """Files that were written, and for a write-up whether it is a draft, why, and what it masks."""
 
     shape: ClassVar[str] = "written/1"
 
@@ -27,6 +28,7 @@ class Written(Facts, frozen=True):
     files: tuple[str, ...]
     is_draft: bool = False
     remarks: tuple[str, ...] = ()
+    masked: tuple[str, ...] = ()
 
 
 class StoreView(Facts, frozen=True):
@@ -146,6 +148,8 @@ def _(facts: Written, page: Page) -> str:
     else:
         for remark in facts.remarks:
             lines += page.wrap(remark, indent=2)
+    counted = [f"\u201c{word}\u201d {number}x" for word, number in Counter(facts.masked).items()]
+    lines += page.listed("left out", counted, indent=2)
     return "\n".join(lines)
 
 

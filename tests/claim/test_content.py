@@ -176,18 +176,6 @@ def test_the_comparison_is_printed_only_where_there_is_one(coil_claim: Claim) ->
     assert "498.50 USD to 525.25 USD)" in text
 
 
-def test_what_is_to_be_left_out_is_nowhere() -> None:
-    events = coil_events()
-    events[2] = ev.Noted("vin is 1111-1111 1111 11111, ring IDA INVENTED")
-    claim = claim_of(events, ClaimSettings(redact=True))
-    for text in (text_of(claim), to_html(claim.document), repr(claim.facts)):
-        assert "11111111" not in text
-        assert "1111-1111" not in text
-        assert "nvented" not in text.lower()
-    assert claim.facts.vehicle.vin_check == "valid"
-    assert "[left out]" in text_of(claim)
-
-
 @pytest.mark.parametrize(
     ("vin", "said"),
     [

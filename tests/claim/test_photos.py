@@ -7,7 +7,7 @@ import io
 import pytest
 from PIL import Image, PngImagePlugin
 
-from swapinfer.claim import clean
+from swapinfer.claim import pictures
 from swapinfer.errors import InputError
 
 ORIENTATION, MAKER, GPS = 0x0112, 0x010F, 0x8825
@@ -29,7 +29,7 @@ def test_metadata_of_a_jpeg_is_gone_and_the_picture_upright() -> None:
     """Orientation 6 of the Exif standard: the camera was turned; shown a quarter turn clockwise."""
     raw = jpeg_with_everything()
     assert raw.count(b"SECRET") == 3
-    picture = clean.clean_picture(raw)
+    picture = pictures.clean_picture(raw)
     assert b"SECRET" not in picture.data
     assert b"Exif" not in picture.data
     image = Image.open(io.BytesIO(picture.data))
@@ -47,14 +47,14 @@ def test_texts_in_a_png_are_gone_and_its_transparency_stays() -> None:
     out = io.BytesIO()
     Image.new("RGBA", (8, 8), (10, 20, 30, 40)).save(out, "PNG", pnginfo=note)
     assert b"SECRET" in out.getvalue()
-    picture = clean.clean_picture(out.getvalue())
+    picture = pictures.clean_picture(out.getvalue())
     assert b"SECRET" not in picture.data
     assert Image.open(io.BytesIO(picture.data)).getpixel((0, 0)) == (10, 20, 30, 40)
     assert picture.media == "image/png"
 
 
 def test_large_pictures_are_scaled_down() -> None:
-    picture = clean.clean_picture(jpeg_with_everything((4000, 1000)))
+    picture = pictures.clean_picture(jpeg_with_everything((4000, 1000)))
     assert (picture.width, picture.height) == (400, 1600)
 
 
@@ -64,13 +64,13 @@ def test_large_pictures_are_scaled_down() -> None:
 )
 def test_what_is_no_jpeg_or_png_is_refused(data: bytes) -> None:
     with pytest.raises(InputError, match="accepted: an undamaged JPEG or PNG"):
-        clean.clean_picture(data)
+        pictures.clean_picture(data)
 
 
 def test_a_file_too_large_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(clean, "MAX_BYTES", 100)
+    monkeypatch.setattr(pictures, "MAX_BYTES", 100)
     with pytest.raises(InputError, match="at most"):
-        clean.clean_picture(jpeg_with_everything())
+        pictures.clean_picture(jpeg_with_everything())
 
 
 def test_a_picture_that_unpacks_too_large_is_refused() -> None:
@@ -79,4 +79,4 @@ def test_a_picture_that_unpacks_too_large_is_refused() -> None:
     Image.new("1", (10_000, 10_000)).save(out, "PNG")
     assert len(out.getvalue()) < 100_000
     with pytest.raises(InputError, match="60 million"):
-        clean.clean_picture(out.getvalue())
+        pictures.clean_picture(out.getvalue())
