@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from msgspec.structs import replace
 
 from swapinfer.commands.app import command
 from swapinfer.commands.record import Recorded, record
