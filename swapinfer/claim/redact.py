@@ -25,8 +25,8 @@ SHORTEST = 2
 
 OF_THE_PACK = {
     "layout", "fitment", "odometer_unit", "in_service", "newer", "test", "target", "outcome",
-    "place", "swaps", "conditions", "codes", "felt", "causes", "modes", "confirmed_by",
-    "digest", "media", "data",
+    "place", "swaps", "conditions", "frame", "memory", "codes", "pending", "permanent", "heard",
+    "units", "felt", "causes", "modes", "confirmed_by", "digest", "media", "data",
 }  # fmt: skip
 """Fields that hold no words of people's; all others are searched."""
 

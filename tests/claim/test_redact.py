@@ -13,11 +13,12 @@ import pypdf
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 
 from swapinfer.claim.html import to_html
 from swapinfer.claim.markdown import to_markdown
 from swapinfer.claim.pdf import to_pdf
-from swapinfer.claim.redact import LEFT_OUT, Mask
+from swapinfer.claim.redact import LEFT_OUT, OF_THE_PACK, Mask
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.verify import verify_file
 from swapinfer.claim.write import Claim, dump, seal_of, to_json, write_up
@@ -116,6 +117,25 @@ def test_words_of_the_trade_stay_although_the_customer_is_called_so() -> None:
     text = to_markdown(claim.document).replace("\\", "")
     assert "breaks down under load" in text
     assert "> shakes under [left out]" in text
+
+
+TYPED = {
+    "ro", "complaint", "vin", "family", "customer", "typed", "text", "name", "caption", "reason",
+    "remark",
+}  # fmt: skip
+"""Fields of events in which people write what they like."""
+
+
+def test_of_every_field_with_words_it_is_known_whether_people_wrote_them() -> None:
+    """What is of the pack must stay for a job to be replayed; all else is searched."""
+    with_words = {
+        field.name
+        for event in ev.TYPES.values()
+        for field in structs.fields(event)
+        if "str" in str(field.type)
+    }
+    assert with_words <= TYPED | OF_THE_PACK
+    assert not TYPED & OF_THE_PACK
 
 
 def test_nothing_is_left_out_where_nothing_is_asked() -> None:
