@@ -31,6 +31,21 @@ def for_order(values: FloatArray) -> NDArray[np.float32]:
     return values.astype(np.float32)
 
 
+def distinct(index: IntArray) -> IntArray:
+    """Return the distinct values among indices, in order; NumPy's own loads masked arrays.
+
+    Parameters
+    ----------
+    index : ndarray of int
+        Of any shape, none below 0.
+
+    Returns
+    -------
+    ndarray of int, shape (distinct value,)
+    """
+    return np.flatnonzero(np.bincount(index.ravel()))
+
+
 class Explain(msgspec.Struct, frozen=True, eq=False):
     """Weights with which the states of elements explain terms, or digits of equal ones.
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from msgspec import Struct
 
-from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, Term
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, Term, distinct
 from swapinfer.evidence.looks import Observation
 from swapinfer.ledger.events import Opened
 from swapinfer.ledger.replay import Job
@@ -352,7 +352,7 @@ def _nodes(job: Job, seen: Sequence[Observation], wider: float) -> tuple[Nodes, 
     nodes = level_nodes(test, job.opening, values, wider)
     common_e = np.all([one.view.seen_e for one in seen], axis=0)
     readings = [
-        (one.chances(nodes.value_q).exact_qp, np.unique(one.view.profile_es[common_e]))
+        (one.chances(nodes.value_q).exact_qp, distinct(one.view.profile_es[common_e]))
         for one in seen
     ]
     log_best_q = _largest_weights(nodes.weight_q, readings)

@@ -52,8 +52,8 @@ class Changes(Struct, frozen=True, eq=False, dict=True):
     @cached_property
     def _targets(self) -> tuple[IntArray, IntArray]:
         """Distinct targets, and where the changes to each begin."""
-        target_t, start_t = np.unique(self.target_m, return_index=True)
-        return target_t, start_t
+        start_t = np.flatnonzero(np.diff(self.target_m, prepend=-1))
+        return self.target_m[start_t], start_t
 
     def apply(self, weight_xh: FloatArray) -> None:
         """Move weight along the last axis, in place."""

@@ -11,7 +11,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.errors import InputError
-from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, distinct
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.looks import View
 from swapinfer.ledger.replay import Job
@@ -151,7 +151,7 @@ class Outlook:
         """Elements that some hypothesis blames; the repair policy counts them from 0."""
         element_hk = self.hypotheses.element_hk
         blamed = element_hk[element_hk != NONE]
-        return np.unique(blamed if blamed.size else self.hypotheses.element_f)
+        return distinct(blamed if blamed.size else self.hypotheses.element_f)
 
     @cached_property
     def fix_efforts(self) -> list[Effort]:
@@ -161,8 +161,8 @@ class Outlook:
     @cached_property
     def fault_efforts(self) -> dict[int, Effort]:
         """Effort of repairing each fault that is suspected, as `fix_efforts`, were it known."""
-        blamed = np.unique(self.hypotheses.fault_hk)
-        return {f: self._fault_effort(f) for f in blamed[blamed != NONE].tolist()}
+        fault_hk = self.hypotheses.fault_hk
+        return {f: self._fault_effort(f) for f in distinct(fault_hk[fault_hk != NONE]).tolist()}
 
     def _fault_effort(self, f: int) -> Effort:
         space, e = self.evidence.space, int(self.hypotheses.element_f[f])

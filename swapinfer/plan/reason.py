@@ -11,7 +11,7 @@ from itertools import takewhile
 import numpy as np
 from msgspec import Struct
 
-from swapinfer.evidence.arrays import FloatArray, for_order
+from swapinfer.evidence.arrays import FloatArray, distinct, for_order
 from swapinfer.ledger.words import element_label, origin
 from swapinfer.plan.actions import Action, title_outcome
 from swapinfer.plan.next import PlannedStep, title_way
@@ -281,7 +281,7 @@ class _Author:
             return ""
         one = next(one for one in self.outlook.priced if one.action == action)
         mode_f = np.where(faults.element_f == e, faults.per_fault(space.mode_es), 0)
-        modes = [m for m in np.unique(mode_f).tolist() if m]
+        modes = [m for m in distinct(mode_f).tolist() if m]
         is_hm = np.stack([faults.member_hf @ (mode_f == m) > 0.0 for m in modes], axis=1)
         before_m = faults.belief_h @ is_hm
         weight_om = (one.prediction.chance_oh * faults.belief_h) @ is_hm

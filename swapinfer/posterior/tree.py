@@ -82,8 +82,8 @@ class Tree(msgspec.Struct, frozen=True, eq=False):
             {g for g, kernel in zip(step.group, step.kernel_g, strict=True) if _is_idle(kernel[0])}
             for step in sweep.steps
         ]
-        alone = np.setdiff1d(np.arange(prepared.weight_des.shape[1]), route.order)
-        return cls(prepared, sweep, after_p, idle_p, tuple(alone.tolist()))
+        alone = [e for e in range(prepared.weight_des.shape[1]) if e not in route.order]
+        return cls(prepared, sweep, after_p, idle_p, tuple(alone))
 
     def inferred(self) -> tuple[float, FloatArray]:
         """Return the log of the total weight, and the marginals, shape (element, state)."""
