@@ -260,7 +260,7 @@ def _readouts(job: Job, records: Sequence[Record]) -> list[Readout]:
 def _code_lines(job: Job, read: ev.Coded) -> Iterator[CodeLine]:
     kinds = {"stored": read.codes, "pending": read.pending, "permanent": read.permanent}
     for kind, texts in kinds.items():
-        for code in read_codes(job.pack, job.engine, texts or ()):
+        for code in read_codes(job.engine, texts or ()):
             yield CodeLine(code.text, code.title, kind)
 
 

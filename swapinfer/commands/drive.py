@@ -164,7 +164,7 @@ def _canonical(job: Job, read: CodedEvent) -> CodedEvent:
     return structs.replace(
         read,
         **{
-            name: tuple(code.text for code in read_codes(job.pack, job.engine, texts))
+            name: tuple(code.text for code in read_codes(job.engine, texts))
             for name, texts in lists.items()
             if texts is not None
         },

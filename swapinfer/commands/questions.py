@@ -19,7 +19,6 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, target_label
-from swapinfer.pack.codes import all_codes
 from swapinfer.pack.model import UNKNOWN, Test
 from swapinfer.pack.money import check_amount
 from swapinfer.plan.actions import READ, Action
@@ -146,7 +145,7 @@ def _codes(job: Job, text: str) -> tuple[str, ...]:
 def _code(job: Job, word: str) -> str:
     if word.isdecimal() and len(word) <= 2:
         cylinder = job.engine.check_cylinder(int(word))
-        every = all_codes(job.pack, job.engine)
+        every = job.engine.codes.values()
         return next(c.text for c in every if c.role == "misfire" and c.cylinder == cylinder)
     return f"P{word.zfill(4)}" if word.isdecimal() else word
 

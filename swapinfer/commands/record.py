@@ -285,7 +285,7 @@ def _warnings(job: Job, event: Event) -> list[str]:
     """Say what to look out for after an event."""
     warnings = []
     if isinstance(event, ev.Coded):
-        reads = read_codes(job.pack, job.engine, event.present)
+        reads = read_codes(job.engine, event.present)
         unknown = [read.text for read in reads if not read.role]
         if unknown:
             warnings.append(f"{' '.join(unknown)}: kept, but carries no weight in this reasoning")
@@ -312,7 +312,7 @@ def _unweighed(job: Job, run: ev.Ran) -> list[str]:
     """Say what of a run is kept without being weighed, since something better was read."""
     said = []
     counted = run.counts.keys()
-    for read in read_codes(job.pack, job.engine, run.present):
+    for read in read_codes(job.engine, run.present):
         if read.role == "misfire" and read.cylinders and set(read.cylinders) <= counted:
             listed = " and ".join(map(str, read.cylinders))
             said.append(f"{read.text}: not weighed, since the counter of {listed} was read")

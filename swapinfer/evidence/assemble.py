@@ -280,7 +280,7 @@ def _take_run(
         mean_es = episodes.in_cylinder(cylinder)
         pieces.append(count_misfires(space, mean_es, run.minutes, count))
     if run.is_read:
-        codes = read_codes(job.pack, job.engine, run.present)
+        codes = read_codes(job.engine, run.present)
         faults = {c.text for c in codes if c.role == "fault"}
         pieces += fault_codes.read(space, drive, faults)
         misfired = frozenset(c.cylinder for c in codes if c.role == "misfire" and c.cylinder)
@@ -327,7 +327,7 @@ def _take_stored(
     episodes = expected_episodes(space, drive)
     every = job.engine.layout.cylinders
     leak = episodes.leak_chance(len(every))
-    codes = read_codes(job.pack, job.engine, scanned.present)
+    codes = read_codes(job.engine, scanned.present)
     faults = {code.text for code in codes if code.role == "fault"}
     pieces: list[Term | Factor] = []
     if scanned.is_read:
@@ -345,7 +345,7 @@ def _take_stored(
     if scanned.is_read:
         quiet = Feeling("", "", memory.missed, 1.0)
         pieces.append(feel(episodes.in_any(every), quiet, leak))
-    for code in read_codes(job.pack, job.engine, scanned.permanent or ()):
+    for code in read_codes(job.engine, scanned.permanent or ()):
         if code.role == "misfire" and code.cylinder and code.text not in scanned.present:
             mean_es = episodes.in_cylinder(code.cylinder)
             pieces.append(suspect(mean_es, job.pack.running.suspected_right, leak))

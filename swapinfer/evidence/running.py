@@ -20,7 +20,6 @@ from swapinfer.evidence.arrays import (
 )
 from swapinfer.evidence.negbin import negative_binomial
 from swapinfer.evidence.states import StateSpace
-from swapinfer.pack.codes import all_codes
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import ANY, Feeling, Running
 
@@ -416,7 +415,7 @@ class FaultCodes(Struct, frozen=True, eq=False):
     def of(cls, space: StateSpace) -> FaultCodes:
         """List the codes of a job's engine."""
         engine = space.job.engine
-        codes = [read for read in all_codes(space.job.pack, engine) if read.role == "fault"]
+        codes = [read for read in engine.codes.values() if read.role == "fault"]
         sees_kc = np.zeros((len(codes), len(engine.layout.cylinders)))
         chance_km = np.zeros((len(codes), len(space.modes) + 1))
         of_kind: dict[str, list[tuple[int, str]]] = {}

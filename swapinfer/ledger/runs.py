@@ -46,7 +46,7 @@ def speaks_of(job: Job, run: Told) -> frozenset[int]:
 
 def names_none(job: Job, run: Told) -> bool:
     """Whether a misfire was stored, and no cylinder of one."""
-    reads = read_codes(job.pack, job.engine, run.present)
+    reads = read_codes(job.engine, run.present)
     return any(read.role == "random" for read in reads) and not _named(job, run)
 
 
@@ -79,7 +79,7 @@ def _counted(job: Job, run: Told) -> frozenset[int]:
 
 
 def _named(job: Job, run: Told) -> frozenset[int]:
-    reads = read_codes(job.pack, job.engine, run.present)
+    reads = read_codes(job.engine, run.present)
     return frozenset(c for read in reads if read.role == "misfire" for c in read.cylinders)
 
 

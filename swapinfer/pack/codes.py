@@ -5,10 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-import msgspec
-
 from swapinfer.errors import InputError, PlaceError
-from swapinfer.pack.engine import Engine
+from swapinfer.pack.engine import CodeRead, Engine, format_code
 from swapinfer.pack.model import Code, Pack
 
 WEIGHTLESS = Code(
@@ -21,42 +19,6 @@ LARGEST_CYLINDERS = 12
 
 _SHORT = re.compile(r"^P?([1-9]\d\d)$")
 _CODE = re.compile(r"([A-Z])([0-9A-F]{4})(?:-[0-9A-F]{2})?")
-
-
-class CodeRead(msgspec.Struct, frozen=True):
-    """A code and what it points at in one engine.
-
-    Attributes
-    ----------
-    text : str
-        In canonical form: ``P0303``.
-    code : Code
-        Its family, or `WEIGHTLESS`.
-    cylinders : tuple of int
-        Cylinders that it may speak of.
-    """
-
-    text: str
-    code: Code
-    cylinders: tuple[int, ...]
-
-    @property
-    def role(self) -> str:
-        """Of the family; empty for a code that carries no weight."""
-        return self.code.role
-
-    @property
-    def title(self) -> str:
-        """Of the family, with the number of the cylinder, pair or bank."""
-        if self.code.pattern == "engine":
-            return self.code.title
-        place = (int(self.text[1:]) - self.code.first) // max(self.code.step, 1) + 1
-        return f"{self.code.title} {place}"
-
-    @property
-    def cylinder(self) -> int:
-        """The one cylinder that it names, or 0."""
-        return self.cylinders[0] if len(self.cylinders) == 1 else 0
 
 
 def parse_code(text: str) -> str:
@@ -91,29 +53,11 @@ def parse_code(text: str) -> str:
     return found.group(1) + found.group(2)
 
 
-def format_code(number: int) -> str:
-    """Write the generic powertrain code with a number.
-
-    Parameters
-    ----------
-    number : int
-        0 to 3999; 303 is P0303.
-
-    Returns
-    -------
-    str
-        With four digits.
-    """
-    return f"P{number:04d}"
-
-
-def read_codes(pack: Pack, engine: Engine, texts: Iterable[str]) -> list[CodeRead]:
+def read_codes(engine: Engine, texts: Iterable[str]) -> list[CodeRead]:
     """Say what codes as typed are to an engine.
 
     Parameters
     ----------
-    pack : Pack
-        Families of codes.
     engine : Engine
         Whose codes they are.
     texts : iterable of str
@@ -131,32 +75,8 @@ def read_codes(pack: Pack, engine: Engine, texts: Iterable[str]) -> list[CodeRea
     PlaceError
         If one names a cylinder, coil or bank that the engine does not have.
     """
-    known = {read.text: read for read in all_codes(pack, engine)}
     canonical = dict.fromkeys(map(parse_code, texts))
-    return [known.get(text) or _unknown(pack, engine, text) for text in canonical]
-
-
-def all_codes(pack: Pack, engine: Engine) -> tuple[CodeRead, ...]:
-    """Every code of the pack that an engine can set.
-
-    Parameters
-    ----------
-    pack : Pack
-        Families of codes.
-    engine : Engine
-        With its layout and kinds.
-
-    Returns
-    -------
-    tuple of CodeRead
-        Families whose every cause the engine lacks are left out.
-    """
-    return tuple(
-        CodeRead(format_code(code.first + place * max(code.step, 1)), code, cylinders)
-        for code in pack.codes.values()
-        if _applies(code, engine)
-        for place, cylinders in enumerate(engine.layout.groups(code.pattern))
-    )
+    return [engine.codes.get(text) or _unknown(engine, text) for text in canonical]
 
 
 def title_of_code(pack: Pack, text: str) -> str:
@@ -180,14 +100,9 @@ def title_of_code(pack: Pack, text: str) -> str:
     return next((read.title for read in reads), "")
 
 
-def _applies(code: Code, engine: Engine) -> bool:
-    return not code.sets or any(kind in engine.kinds for kind, _, _ in code.sets)
-
-
-def _unknown(pack: Pack, engine: Engine, text: str) -> CodeRead:
-    for code in pack.codes.values():
-        place = _place_in_family(code, text)
-        if place and _applies(code, engine):
+def _unknown(engine: Engine, text: str) -> CodeRead:
+    for code in {read.code.id: read.code for read in engine.codes.values()}.values():
+        if place := _place_in_family(code, text):
             has = len(engine.layout.groups(code.pattern))
             raise PlaceError(
                 f"{text} is {code.title} {place}, but this {engine.layout.title} has {has}"

@@ -10,12 +10,64 @@ import msgspec
 
 from swapinfer.errors import InputError, PlaceError, known_word, near_match, one_word
 from swapinfer.layout import Layout, Place, places_of
-from swapinfer.pack.model import Kind, Pack, Test
+from swapinfer.pack.model import Code, Kind, Pack, Test
 
 
 def is_fitted(fitted: Mapping[str, tuple[str, ...]], fitment: Mapping[str, str]) -> bool:
     """Say whether a thing limited to `fitted` belongs to an engine with this fitment."""
     return all(fitment[axis] in values for axis, values in fitted.items())
+
+
+class CodeRead(msgspec.Struct, frozen=True):
+    """A code and what it points at in one engine.
+
+    Attributes
+    ----------
+    text : str
+        In canonical form: ``P0303``.
+    code : Code
+        Its family, or `WEIGHTLESS`.
+    cylinders : tuple of int
+        Cylinders that it may speak of.
+    """
+
+    text: str
+    code: Code
+    cylinders: tuple[int, ...]
+
+    @property
+    def role(self) -> str:
+        """Of the family; empty for a code that carries no weight."""
+        return self.code.role
+
+    @property
+    def title(self) -> str:
+        """Of the family, with the number of the cylinder, pair or bank."""
+        if self.code.pattern == "engine":
+            return self.code.title
+        place = (int(self.text[1:]) - self.code.first) // max(self.code.step, 1) + 1
+        return f"{self.code.title} {place}"
+
+    @property
+    def cylinder(self) -> int:
+        """The one cylinder that it names, or 0."""
+        return self.cylinders[0] if len(self.cylinders) == 1 else 0
+
+
+def format_code(number: int) -> str:
+    """Write the generic powertrain code with a number.
+
+    Parameters
+    ----------
+    number : int
+        0 to 3999; 303 is P0303.
+
+    Returns
+    -------
+    str
+        With four digits.
+    """
+    return f"P{number:04d}"
 
 
 class Engine(msgspec.Struct, frozen=True, dict=True):
@@ -33,6 +85,8 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
         Tests that can be made on it.
     places : dict of str to Place
         By place id, in element order.
+    codes : dict of str to CodeRead
+        By text, the codes that it can set: of families of which it has any cause.
     """
 
     layout: Layout
@@ -40,6 +94,7 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
     kinds: dict[str, Kind]
     tests: dict[str, Test]
     places: dict[str, Place]
+    codes: dict[str, CodeRead]
 
     @classmethod
     def build(cls, pack: Pack, layout: Layout, fitment: Mapping[str, str]) -> Engine:
@@ -62,7 +117,20 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
         kinds = {k.id: k for k in pack.kinds.values() if is_fitted(k.fitted, fitment)}
         tests = {t.id: t for t in pack.tests.values() if is_fitted(t.fitted, fitment)}
         places = (p for k in kinds.values() for p in places_of(layout, k.id, k.pattern))
-        return cls(layout, dict(fitment), kinds, tests, {place.id: place for place in places})
+        codes = (
+            CodeRead(format_code(code.first + number * max(code.step, 1)), code, cylinders)
+            for code in pack.codes.values()
+            if not code.sets or any(kind in kinds for kind, _, _ in code.sets)
+            for number, cylinders in enumerate(layout.groups(code.pattern))
+        )
+        return cls(
+            layout=layout,
+            fitment=dict(fitment),
+            kinds=kinds,
+            tests=tests,
+            places={place.id: place for place in places},
+            codes={read.text: read for read in codes},
+        )
 
     def places_for(self, kind: str) -> tuple[Place, ...]:
         """Every place of one kind."""

@@ -10,7 +10,7 @@ from swapinfer.evidence.profiles import chances_of
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, carry_on
-from swapinfer.pack.codes import format_code
+from swapinfer.pack.engine import format_code
 from swapinfer.pack.model import GOOD, Test
 from swapinfer.plan.actions import ALL_GOOD, ELSEWHERE, QUIET, READ, Action
 from swapinfer.plan.repair_policy import LOOK_MINUTES

@@ -24,7 +24,7 @@ from swapinfer.evidence.states import BEFORE, State, StateSpace, build_states, l
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
-from swapinfer.pack.codes import format_code
+from swapinfer.pack.engine import format_code
 from swapinfer.pack.model import (
     COMPLAINT_WORD,
     GOOD,

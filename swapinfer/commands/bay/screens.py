@@ -46,7 +46,6 @@ from swapinfer.errors import DoubtError, InputError, SwapinferError, Unconfirmed
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.store import JobRow
 from swapinfer.ledger.words import element_label, place_label
-from swapinfer.pack.codes import all_codes
 from swapinfer.units import OVER_LIMIT, UNITS, percent, units_like
 
 HERE = Path(__file__).parent
@@ -510,7 +509,7 @@ def _drive(see: Sight) -> Response:
         clean=see.find(show_clean_drive),
         **_cautions(job, running.cautions),
         cylinders=job.engine.layout.cylinders,
-        codes=[code for code in all_codes(job.pack, job.engine) if code.role in SHOWN_ROLES],
+        codes=[code for code in job.engine.codes.values() if code.role in SHOWN_ROLES],
         feelings=job.pack.drive_feelings,
         adapter=see.shop.settings.adapter,
     )
