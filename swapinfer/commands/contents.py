@@ -96,6 +96,9 @@ CONTENTS: Mapping[str, Entry] = {
     "priors learn": Entry(
         "learning", "Learn an overlay from closed jobs; this loads PyMC and takes minutes."
     ),
+    "priors rates": Entry(
+        "learning", "Learn an overlay from failures and the distance driven in all."
+    ),
     "priors lives": Entry(
         "learning", "Learn an overlay of lives from a fleet's exposure; this loads PyMC."
     ),

@@ -22,6 +22,7 @@ from swapinfer.errors import LearnError
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
+from swapinfer.units import NORMAL_90
 
 if TYPE_CHECKING:
     from swapinfer.learn.counts import History
@@ -156,6 +157,31 @@ class LivesView(Facts, frozen=True):
     rows_refused: int
     element_km: dict[str, float]
     lives: tuple[LifeLine, ...]
+    remarks: tuple[str, ...] = ()
+
+
+class RateLine(Struct, frozen=True):
+    """How often a mode failed, how often the base pack expected, and the hazard ratio, 90 %."""
+
+    cause: str
+    title: str
+    failures: int
+    expected: float
+    ratio: float
+    low: float
+    high: float
+
+
+class RatesView(Facts, frozen=True):
+    """What learning rates wrote, from how many rows."""
+
+    shape: ClassVar[str] = "rates/1"
+
+    overlay: str
+    refused: str
+    rows_used: int
+    rows_refused: int
+    rates: tuple[RateLine, ...]
     remarks: tuple[str, ...] = ()
 
 
@@ -387,6 +413,64 @@ def view_lives(
     )
 
 
+@command("priors rates", "priors rates fleet.csv --out rates", has_store=False)
+def learn_fleet_rates(
+    shop: Shop,
+    tables: Annotated[list[Path], typer.Argument(help="Tables of failures and distances.")],
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("rates"),
+    family: Annotated[str, typer.Option(help="Vehicle family; default the whole mix.")] = "",
+) -> RatesView:
+    """Learn an overlay from how often parts failed, and how far they were driven in all.
+
+    Raises
+    ------
+    LearnError
+        If a table cannot be read, or the family is not in them; then nothing at all is written.
+    """
+    from swapinfer.learn.learn import OVERLAY, REFUSED
+    from swapinfer.learn.overlay import rates_overlay
+    from swapinfer.learn.rates import learn_from_rates, read_rates
+
+    pack, left_out = pack_to_learn_on(shop)
+    with whole_folder(out) as draft:
+        draft.mkdir(parents=True, exist_ok=True)
+        rates = read_rates(tables, pack, refused_to=draft / REFUSED)
+        learned = learn_from_rates(rates, pack, family)
+        (draft / OVERLAY).write_text(rates_overlay(learned), encoding="utf-8")
+    return RatesView(
+        overlay=str(out / OVERLAY),
+        refused=str(out / REFUSED),
+        rows_used=rates.used,
+        rows_refused=rates.refused.total(),
+        rates=tuple(
+            RateLine(
+                cause=one.cause,
+                title=learned.titles[one.cause],
+                failures=one.events,
+                expected=one.expected,
+                ratio=one.median,
+                low=one.median / one.spread**NORMAL_90,
+                high=one.median * one.spread**NORMAL_90,
+            )
+            for one in learned.modes
+        ),
+        remarks=left_out,
+    )
+
+
+@show.register
+def _(facts: RatesView, page: Page) -> str:
+    lines = _say_rows(facts, page)
+    rows = [["failed", "expected", "ratio", "90 %", "mode"]]
+    for one in sorted(facts.rates, key=lambda rate: -rate.failures):
+        between = f"{one.low:.2f} to {one.high:.2f}"
+        rows.append(
+            [str(one.failures), f"{one.expected:.1f}", f"{one.ratio:.2f}", between, one.title]
+        )
+    lines += page.table(rows, right=[0, 1, 2, 3])
+    return "\n".join(lines + _say_files(facts, page, f"open RO --priors {facts.overlay}"))
+
+
 @show.register
 def _(facts: LearnedView, page: Page) -> str:
     first, *others = facts.said
@@ -409,16 +493,17 @@ def _(facts: LearnedView, page: Page) -> str:
     return "\n".join(lines + _say_files(facts, page, use))
 
 
-def _say_rows(facts: LearnedView | LivesView, page: Page) -> list[str]:
+def _say_rows(facts: LearnedView | LivesView | RatesView, page: Page) -> list[str]:
     lines = page.wrap(f"{facts.rows_used} rows used, {facts.rows_refused} refused")
     for remark in facts.remarks:
         lines += page.wrap(remark)
     return lines
 
 
-def _say_files(facts: LearnedView | LivesView, page: Page, use: str) -> list[str]:
+def _say_files(facts: LearnedView | LivesView | RatesView, page: Page, use: str) -> list[str]:
     lines = page.wrap(f"overlay: {facts.overlay}", hang=4)
-    lines += page.wrap(f"report: {facts.report}", hang=4)
+    if not isinstance(facts, RatesView):
+        lines += page.wrap(f"report: {facts.report}", hang=4)
     if facts.rows_refused:
         lines += page.wrap(f"refused rows, each with its reason: {facts.refused}", hang=4)
     return lines + page.wrap(f"use it with: swapinfer {use}", hang=4)

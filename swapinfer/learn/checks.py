@@ -12,7 +12,7 @@ import numpy as np
 
 from swapinfer.errors import near_match
 from swapinfer.evidence.arrays import BoolArray, FloatArray
-from swapinfer.learn.tables import EXPOSURE, FINDINGS, JOBS, Columns
+from swapinfer.learn.tables import EXPOSURE, FINDINGS, JOBS, RATES, Columns
 from swapinfer.physics import MOST_KM
 
 if TYPE_CHECKING:
@@ -33,6 +33,10 @@ WORD = r"[a-z0-9][a-z0-9._+-]{0,39}"
 DATE = r"\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])"
 WHOLE = r"[1-9]\d{0,8}(?:\.0)?"
 """A count; tables made by programs that know only one type of number write it with ``.0``."""
+
+
+MOST_FLEET_KM = 1e15
+"""All that a fleet's elements are driven; our choice, no source."""
 
 
 class Vocabulary(msgspec.Struct, frozen=True):
@@ -260,6 +264,24 @@ def check_findings(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame
     rows.unknown("test", words.outcomes)
     rows.unknown("shown", words.shown)
     return rows.split()
+
+
+def check_rates(
+    frame: pd.DataFrame, modes: dict[str, tuple[str, ...]]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part the rows of a table of rates; as `check_exposure`."""
+    named = pair_words(frame["kind"], ".", frame["mode"])
+    rows = Checks(frame := frame.assign(cause=named.astype("category")), RATES)
+    rows.unknown("kind", modes)
+    rows.unknown("cause", [f"{kind}.{mode}" for kind, own in modes.items() for mode in own])
+    rows.not_word("family")
+    rows.unlike("events", rf"0|{WHOLE}", "a whole number")
+    rows.missing("element_km")
+    rows.not_number("element_km", 1.0, MOST_FLEET_KM)
+    rows.not_number("odometer_km", 1.0, MOST_KM)
+    good, refused = rows.split()
+    columns = "events", "element_km", "odometer_km"
+    return good.assign(**{name: numbers_of(good[name]) for name in columns}), refused
 
 
 def check_exposure(

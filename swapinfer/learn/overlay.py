@@ -6,29 +6,20 @@ import json
 
 from swapinfer.learn.history import Learned, LearnedChance
 from swapinfer.learn.lives import LearnedLives
+from swapinfer.learn.rates import LearnedRates
 from swapinfer.learn.sampling import Fit
 
-SOURCE, LIVES_SOURCE = "learned", "learned-lives"
+SOURCE, LIVES_SOURCE, RATES_SOURCE = "learned", "learned-lives", "learned-rates"
 """Names of an overlay and of the one source of all its numbers."""
 
 
 def history_overlay(learned: Learned) -> str:
-    """Write what a history says as TOML.
-
-    A learned mode's spread of life is set to 1: what was uncertain about it is in the hazard
-    ratio's spread now, and would count twice otherwise.
-    """
+    """Write what a history says as TOML."""
     name = f"{SOURCE}-{learned.family}" if learned.family else SOURCE
     version = _version(learned.counts.rows.digest, learned.fits["causes"])
     lines = _head("closed jobs", name, version, SOURCE, learned.provenance)
     for one in learned.causes:
-        kind, mode = one.cause.split(".")
-        lines += [
-            "",
-            f"[element.{kind}.mode.{mode}]  # {one.confirmed} confirmed cases",
-            "life_km = { spread = 1 }",
-            f"hazard_ratio = {{ median = {one.median:.4g}, spread = {max(one.spread, 1.0):.4g} }}",
-        ]
+        lines += _ratio(one.cause, f"{one.confirmed} confirmed cases", one.median, one.spread)
     open_test = ""
     for unit in learned.chances:
         if unit.test != open_test:  # TOML allows a table's header only once
@@ -37,6 +28,32 @@ def history_overlay(learned: Learned) -> str:
         pairs = ", ".join(f"{name} = {chance:.5f}" for name, chance in _rounded(unit).items())
         lines.append(f"{unit.profile} = {{ {pairs} }}")
     return "\n".join(lines) + "\n"
+
+
+def rates_overlay(learned: LearnedRates) -> str:
+    """Write hazard ratios, and nothing else, as TOML."""
+    name = f"{RATES_SOURCE}-{learned.family}" if learned.family else RATES_SOURCE
+    version = learned.rates.digest[:8]
+    lines = _head("how often elements failed", name, version, RATES_SOURCE, learned.provenance)
+    for one in learned.modes:
+        behind = f"{one.events} failures, {one.expected:.3g} expected"
+        lines += _ratio(one.cause, behind, one.median, one.spread)
+    return "\n".join(lines) + "\n"
+
+
+def _ratio(cause: str, behind: str, median: float, spread: float) -> list[str]:
+    """State a hazard ratio.
+
+    The mode's spread of life is set to 1: what was uncertain about it is in the ratio's spread now,
+    and would count twice otherwise.
+    """
+    kind, mode = cause.split(".")
+    return [
+        "",
+        f"[element.{kind}.mode.{mode}]  # {behind}",
+        "life_km = { spread = 1 }",
+        f"hazard_ratio = {{ median = {median:.4g}, spread = {max(spread, 1.0):.4g} }}",
+    ]
 
 
 def lives_overlay(learned: LearnedLives) -> str:

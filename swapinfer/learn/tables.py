@@ -1,9 +1,9 @@
 """Tables that are learned from: their columns, and reading one whole, as numbered words.
 
-Two hold a shop's history, a third its cases counted for others, a fourth the exposure of a fleet;
-`docs/learning.md` says what stands in each column. A table is a CSV file (comma, UTF-8, a header),
-a Parquet file or a folder of such, or rows in memory. Columns that are not documented are ignored
-when reading and never written.
+Two hold a shop's history, a third its cases counted for others, two more what a fleet drove and
+what failed. `docs/learning.md` says what stands in each column. A table is a CSV file (comma,
+UTF-8, a header), a Parquet file or a folder of such, or rows in memory. Columns that are not
+documented are ignored when reading and never written.
 """
 
 from __future__ import annotations
@@ -66,6 +66,11 @@ EXPOSURE = Columns(
     needed=("kind", "count", "from_km", "to_km", "failed"),
 )
 """A row for each stretch over which elements that are alike were watched."""
+RATES = Columns(
+    names=("kind", "mode", "family", "events", "element_km", "odometer_km"),
+    needed=("kind", "mode", "events", "element_km"),
+)
+"""A row for how often elements that are alike failed in a mode, and how far they were driven."""
 CASES = Columns(
     names=(
         "layout", "ignition", "fuel", "family", "age", "complaint", "cause", "then", "came_back",
@@ -84,7 +89,7 @@ def read_table(source: Source, columns: Columns) -> pd.DataFrame:
     source : Path or sequence of mapping
         Where it is.
     columns : Columns
-        `JOBS`, `FINDINGS`, `CASES` or `EXPOSURE`.
+        `JOBS`, `FINDINGS`, `CASES`, `EXPOSURE` or `RATES`.
 
     Returns
     -------

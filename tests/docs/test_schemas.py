@@ -77,6 +77,7 @@ LINES = (
     "priors check shop.toml",
     "priors compare base shop.toml --past 1",
     "priors strip jobs.csv findings.csv --out stripped",
+    "priors rates fleet.csv --out rates",
 )
 """Commands in order, so that each finds what it needs; every one prints JSON."""
 
@@ -97,9 +98,13 @@ hazard_ratio = { median = 2 }
 """
 
 
+RATES = "kind,mode,events,element_km\ncoil,breakdown,4,2000000\n"
+
+
 def furnish(folder: Path) -> None:
     """Put into a folder what the commands read."""
     (folder / "shop.toml").write_text(OVERLAY, encoding="utf-8")
+    (folder / "fleet.csv").write_text(RATES, encoding="utf-8")
     (folder / "bay.log").write_text("(1.0) can0 7E8#0643020300030300\n", encoding="utf-8")
     Image.new("RGB", (8, 8), "grey").save(folder / "plug.png")
 

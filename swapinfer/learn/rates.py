@@ -1,0 +1,275 @@
+r"""Rates learned from how often elements failed, and how far they were driven in all.
+
+Less than `swapinfer.learn.lives` asks for: no ages. A gamma-Poisson model in closed form, so that
+nothing is sampled.
+
+Notes
+-----
+Mode m failed :math:`e_{mf}` times in family f, where the pack expects :math:`E_{mf}`. The hazard
+ratio of a family is gamma with shape :math:`\kappa` around the mode's, :math:`\lambda_m`, which is
+log-normal around 1 with the pack's spread. Given :math:`\kappa` and :math:`\lambda_m` the events
+are negative binomial and the family's ratio is gamma again, with shape :math:`\kappa + e` and rate
+:math:`\kappa / \lambda + E` (Gelman et al., Bayesian Data Analysis, 3rd ed., section 2.6). Both are
+summed out over grids.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from msgspec import Struct
+
+from swapinfer.errors import LearnError, near_match
+from swapinfer.evidence.arrays import BoolArray, FloatArray
+from swapinfer.learn.checks import check_rates, commonest_reason, write_refused
+from swapinfer.learn.counts import pool_rare
+from swapinfer.learn.prior import pack_text, titles_of
+from swapinfer.learn.tables import RATES, digest_of, read_table
+from swapinfer.pack.hazard import mode_prior_draws
+from swapinfer.pack.model import Mode, Pack
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LEVELS = np.linspace(-5.0, 5.0, 201)
+"""Nodes of a mode's level, in the pack's standard deviations."""
+
+SIMILAR = np.exp(np.linspace(-3.5, 3.5, 29))
+"""Nodes of what families are alike, over its median; log-normal, one standard deviation a unit."""
+
+ALIKE = 10.0
+"""Median shape of families' ratios about the mode's: they differ by a factor of about 1.4; our
+choice, no source."""
+
+
+class Rates(Struct, frozen=True, eq=False):
+    """Events and what was expected, by mode and family.
+
+    Attributes
+    ----------
+    causes, families : tuple of str
+        ``"kind.mode"``, and families, ``""`` for none named.
+    events_mf, expected_mf : ndarray of float, shape (mode, family)
+        How often it failed, and how often the pack expects at its median rates.
+    sd_m : ndarray of float, shape (mode,)
+        Spread of the log hazard in the pack.
+    used : int
+        Rows that were counted.
+    refused : Counter
+        Rows refused, by table and reason.
+    digest : str
+        SHA-256 of the files.
+    """
+
+    causes: tuple[str, ...]
+    families: tuple[str, ...]
+    events_mf: FloatArray
+    expected_mf: FloatArray
+    sd_m: FloatArray
+    used: int
+    refused: Counter[str]
+    digest: str
+
+
+class LearnedRate(Struct, frozen=True):
+    """Hazard ratio of a mode: how often it failed, how often the pack expected, what follows.
+
+    `median` and `spread` are of the log-normal with the posterior's mean and variance.
+    """
+
+    cause: str
+    events: int
+    expected: float
+    median: float
+    spread: float
+
+
+class LearnedRates(Struct, frozen=True, eq=False):
+    """What rates say, and everything that their overlay tells."""
+
+    rates: Rates
+    modes: tuple[LearnedRate, ...]
+    pack: str
+    family: str
+    titles: dict[str, str]
+
+    @property
+    def provenance(self) -> str:
+        """Where the numbers come from, in one paragraph."""
+        scope = f"for family {self.family} " if self.family else ""
+        events = sum(one.events for one in self.modes)
+        return (
+            f"learned {scope}from {self.rates.used} rows of rates ({events} failures), "
+            f"{self.rates.refused.total()} rows refused, data sha256 {self.rates.digest}; on "
+            f"{self.pack}; gamma-Poisson in closed form, families alike with a shape of about "
+            f"{ALIKE:g}"
+        )
+
+
+def read_rates(paths: Sequence[Path], pack: Pack, *, refused_to: Path | None = None) -> Rates:
+    """Check and add up tables of rates, of one fleet or of several.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        With the columns of `swapinfer.learn.tables.RATES`.
+    pack : Pack
+        By whose median rates the failures expected are reckoned.
+    refused_to : Path, optional
+        CSV file for refused rows, with line and reason.
+
+    Raises
+    ------
+    LearnError
+        If a table cannot be read, two are the same, or no row is good.
+    """
+    import pandas as pd
+
+    if len({digest_of([path]) for path in paths}) < len(paths):
+        raise LearnError("two of the tables are the same; name each once")
+    modes = {kind.id: tuple(kind.modes) for kind in pack.kinds.values()}
+    read = [check_rates(read_table(path, RATES), modes) for path in paths]
+    bad = {str(path): rows for path, (_, rows) in zip(paths, read, strict=True)}
+    refused = write_refused(bad, refused_to)
+    good = pd.concat([rows for rows, _ in read], ignore_index=True)
+    if good.empty:
+        raise LearnError(f"{paths[0]}: not one row can be used; {commonest_reason(refused)}")
+    named = {name: good[name].astype(object) for name in ("cause", "family")}
+    good = good.assign(**named | {"family": pool_rare(named["family"])})
+    return _add_up(good, pack, refused, digest_of(paths))
+
+
+def _add_up(good: pd.DataFrame, pack: Pack, refused: Counter[str], digest: str) -> Rates:
+    of = {f"{k.id}.{m.id}": m for k in pack.kinds.values() for m in k.modes.values()}
+    causes = tuple(cause for cause in of if cause in set(good["cause"]))
+    families = tuple(sorted(set(good["family"])))
+    events_mf = np.zeros((len(causes), len(families)))
+    expected_mf = np.zeros_like(events_mf)
+    columns = ["cause", "family", "events", "element_km", "odometer_km"]
+    for cause, family, events, km, odometer in good[columns].itertuples(index=False, name=None):
+        at = causes.index(cause), families.index(family)
+        age_km = pack.running.odometer_km if math.isnan(odometer) else odometer
+        events_mf[at] += events
+        expected_mf[at] += km * _hazard(of[cause], age_km) / age_km
+    sd = [_spread(of[cause]) for cause in causes]
+    return Rates(causes, families, events_mf, expected_mf, np.array(sd), len(good), refused, digest)
+
+
+def _hazard(mode: Mode, age_km: float) -> float:
+    """Cumulative hazard up to an age, at the median rate."""
+    return -math.log1p(-float(mode_prior_draws(mode, age_km, age_km, np.zeros(1))[0]))
+
+
+def _spread(mode: Mode) -> float:
+    return math.hypot(
+        mode.shape * math.log(mode.life_km.spread), math.log(mode.hazard_ratio.spread)
+    )
+
+
+def learn_from_rates(rates: Rates, pack: Pack, family: str = "") -> LearnedRates:
+    """Learn hazard ratios of the modes whose rates are known.
+
+    Parameters
+    ----------
+    rates : Rates
+        Events and what was expected.
+    pack : Pack
+        The prior.
+    family : str, optional
+        Whose ratios, pooled with the others'; default the mix.
+
+    Raises
+    ------
+    LearnError
+        If the family is not in the table.
+    """
+    if family not in ("", *rates.families):
+        raise LearnError(f'no family "{family}" in this table{near_match(family, rates.families)}')
+    asked_f = np.array([family in ("", name) for name in rates.families])
+    mean_m, variance_m = _moments(rates, asked_f)
+    watched_m = (rates.expected_mf * asked_f).any(axis=1)
+    mean_m = np.where(watched_m, mean_m, 1.0)
+    sd_m = np.sqrt(np.log1p(variance_m / mean_m**2))
+    of = {f"{k.id}.{m.id}": m for k in pack.kinds.values() for m in k.modes.values()}
+    return LearnedRates(
+        rates=rates,
+        modes=tuple(
+            LearnedRate(
+                cause=cause,
+                events=int(rates.events_mf[m, asked_f].sum()),
+                expected=float(rates.expected_mf[m, asked_f].sum()),
+                median=float(
+                    mean_m[m] * np.exp(-(sd_m[m] ** 2) / 2) * of[cause].hazard_ratio.median
+                ),
+                spread=float(np.exp(sd_m[m])),
+            )
+            for m, cause in enumerate(rates.causes)
+            if watched_m[m]
+        ),
+        pack=pack_text(pack),
+        family=family,
+        titles=titles_of(pack),
+    )
+
+
+def _moments(rates: Rates, asked_f: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Posterior mean and variance of each mode's ratio over the families asked for.
+
+    Axes: ``a`` alikeness, ``l`` level.
+    """
+    shape_a = np.full(1, np.inf) if len(rates.families) == 1 else ALIKE * SIMILAR
+    log_a = np.zeros(1) if len(shape_a) == 1 else -0.5 * np.log(SIMILAR) ** 2
+    level_ml = np.exp(rates.sd_m[:, None] * LEVELS)
+    log_mal = np.stack([_log_chance(rates, shape, level_ml) for shape in shape_a], axis=1)
+    log_mal = log_mal - 0.5 * LEVELS**2
+    top_ma = log_mal.max(axis=2)
+    weight_mal = np.exp(log_mal - top_ma[:, :, None])
+    total_ma = weight_mal.sum(axis=2)
+    log_a = log_a + (np.log(total_ma) + top_ma).sum(axis=0)
+    weight_a = np.exp(log_a - log_a.max())
+    weight_mal *= (weight_a / weight_a.sum() / total_ma)[:, :, None]
+    share_mf = rates.expected_mf * asked_f
+    share_mf = share_mf / np.maximum(share_mf.sum(axis=1, keepdims=True), np.finfo(float).tiny)
+    mean_m, square_m = np.zeros((2, len(rates.causes)))
+    for a, shape in enumerate(shape_a):
+        mean_ml, variance_ml = _given(rates, shape, level_ml, share_mf)
+        mean_m += (weight_mal[:, a] * mean_ml).sum(axis=1)
+        square_m += (weight_mal[:, a] * (variance_ml + mean_ml**2)).sum(axis=1)
+    return mean_m, square_m - mean_m**2
+
+
+def _log_chance(rates: Rates, shape: float, level_ml: FloatArray) -> FloatArray:
+    """Log chance of the events at each level, up to a constant: Poisson, or negative binomial."""
+    from scipy.special import gammaln
+
+    events_mlf, expected_mlf = rates.events_mf[:, None], rates.expected_mf[:, None]
+    mean_mlf = level_ml[:, :, None] * expected_mlf
+    if math.isinf(shape):
+        log_mlf = events_mlf * np.log(np.maximum(mean_mlf, np.finfo(float).tiny)) - mean_mlf
+    else:
+        log_mlf = (
+            gammaln(shape + events_mlf)
+            - gammaln(shape)
+            + events_mlf * np.log(np.maximum(mean_mlf, np.finfo(float).tiny) / (shape + mean_mlf))
+            - shape * np.log1p(mean_mlf / shape)
+        )
+    out: FloatArray = log_mlf.sum(axis=2)
+    return out
+
+
+def _given(
+    rates: Rates, shape: float, level_ml: FloatArray, share_mf: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and variance of the families' mixed ratio, given alikeness and level."""
+    if math.isinf(shape):
+        return level_ml, np.zeros_like(level_ml)
+    rate_mlf = shape / level_ml[:, :, None] + rates.expected_mf[:, None]
+    shape_mlf = shape + rates.events_mf[:, None]
+    mean_ml = (share_mf[:, None] * shape_mlf / rate_mlf).sum(axis=2)
+    variance_ml = (share_mf[:, None] ** 2 * shape_mlf / rate_mlf**2).sum(axis=2)
+    return mean_ml, variance_ml
