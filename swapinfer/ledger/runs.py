@@ -339,6 +339,8 @@ class Begun(Struct, frozen=True):
         Whether something was moved, reseated or replaced since the last run.
     failed_in : tuple of str
         Conditions of the latest run in which a misfire was read.
+    is_failing : bool
+        Whether the vehicle misfired in the latest run that says so or otherwise.
     owed_in : tuple of str or None
         Conditions of the drive that the last repair still owes; None when it owes none.
     owed_minutes : float
@@ -351,6 +353,7 @@ class Begun(Struct, frozen=True):
     is_blind: bool
     is_undriven: bool
     failed_in: tuple[str, ...]
+    is_failing: bool
     owed_in: tuple[str, ...] | None
     owed_minutes: float
     lamp: bool
@@ -374,6 +377,8 @@ def what_was_begun(job: Job) -> Begun:
     stored = [f.event for f in job.findings if isinstance(f.event, ev.Scanned)]
     lately = [f.event for f in job.findings if f.time >= job.arrival[0]]
     failed = [run for run in (*before, *after) if has_misfired(job, run)]
+    told = [_fails(job, f.event) for f in job.findings if isinstance(f.event, ev.Coded)]
+    failing = [fails for fails in told if fails is not None]
     owed_in, owed_minutes = _owed(job, before, after) if repaired else NOTHING_OWED
     at_work = max((n for n, e in enumerate(events) if e.is_work), default=0)
     return Begun(
@@ -381,10 +386,18 @@ def what_was_begun(job: Job) -> Begun:
         is_blind=not before and not after and not any(has_misfired(job, one) for one in stored),
         is_undriven=at_work > 0 and not _runs(job, since=at_work),
         failed_in=failed[-1].conditions if failed else (),
+        is_failing=bool(failing) and failing[-1],
         owed_in=owed_in,
         owed_minutes=owed_minutes,
         lamp=any(run.felt and job.pack.feelings[run.felt].hard for run in after),
     )
+
+
+def _fails(job: Job, told: Told) -> bool | None:
+    """Whether the vehicle misfired, as far as what was read says; None where it does not."""
+    if has_misfired(job, told) or is_unseen(job, told):
+        return True
+    return False if isinstance(told, ev.Ran) and is_clean(job, told) else None
 
 
 def _runs(job: Job, since: int = 0, until: float = inf) -> list[ev.Ran]:

@@ -226,6 +226,8 @@ def _may_begin(way: Way, begun: Begun, proof: float) -> bool:
     """Whether a way may come first as the job stands."""
     if begun.owed_in is not None:
         return way.action is not None and way.is_drive
+    if way.ending == HAND_OVER and begun.is_failing:
+        return False
     handles = way.action is not None and bool(way.action.handled)
     if begun.is_blind:
         return way.action is not None and way.is_closed and not handles

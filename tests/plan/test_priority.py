@@ -28,6 +28,7 @@ NOTHING_BEGUN = Begun(
     is_blind=False,
     is_undriven=False,
     failed_in=(),
+    is_failing=False,
     owed_in=None,
     owed_minutes=0.0,
     lamp=False,
@@ -146,6 +147,28 @@ def test_a_purchase_below_the_proof_waits_for_what_can_still_tell(costs: Costs) 
     assert not order.is_carried
     proven = [way(BUY, 300.0, proof=0.7), way(SWAP, 400.0)]
     assert arrange(proven, NOTHING_BEGUN, costs, free, free).is_carried
+
+
+def test_a_vehicle_is_not_handed_over_before_it_was_seen_to_run_well(costs: Costs) -> None:
+    failing = replace(NOTHING_BEGUN, is_failing=True)
+    ways = [Way(None, 0, 40.0), way(DRIVE, 60.0), Way(None, 1, 800.0)]
+    assert arrange(ways, NOTHING_BEGUN, costs, free, free).ways[0].ending == HAND_OVER
+    assert arrange(ways, failing, costs, free, free).ways[0].action == DRIVE
+
+
+def test_a_job_says_whether_the_vehicle_ran_well_last(pack: Pack) -> None:
+    opening = ev.Opened("1001", "inline-4", {"ignition": "coil-on-plug", "fuel": "port"})
+    clean, noticed = ev.Ran(5.0, (), codes=()), ev.Ran(5.0, (), felt="smooth")
+
+    def is_failing(*events: ev.Event) -> bool:
+        return what_was_begun(replay(enumerate([opening, *events]), pack)).is_failing
+
+    assert not is_failing()
+    assert is_failing(misfire([3]))
+    assert is_failing(misfire([3]), ev.Inspected("injector-connector-look", "cylinder3", "loose"))
+    assert is_failing(misfire([3]), noticed)
+    assert not is_failing(misfire([3]), clean)
+    assert is_failing(clean, misfire([3]))
 
 
 def test_an_end_has_no_equals(costs: Costs) -> None:
