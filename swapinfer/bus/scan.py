@@ -34,6 +34,11 @@ ERASED = "somebody erased what was stored: what it states after that says little
 _UNITS = {quantity.name: quantity.unit for quantity in sv.QUANTITIES.values()}
 
 
+def value_words(values: Mapping[str, float]) -> str:
+    """Write quantities in a line, each with its unit."""
+    return ", ".join(f"{name} {value:.0f} {_UNITS[name]}" for name, value in values.items())
+
+
 class Frame(Struct, frozen=True):
     """What a unit kept of the moment in which it stored a code.
 
