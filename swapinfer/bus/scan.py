@@ -372,9 +372,26 @@ def read_answers(heard: Mapping[str, Sequence[str]]) -> Reading:
     Returns
     -------
     Reading
+
+    Raises
+    ------
+    BusError
+        If a unit or an answer is not in hexadecimal.
     """
     found = _Gathered()
     for unit, answers in heard.items():
         for answer in answers:
-            found.take(Answer(int(unit, 16), bytes.fromhex(answer)))
+            try:
+                found.take(Answer(int(unit, 16), bytes.fromhex(answer)))
+            except ValueError:
+                raise BusError(f'"{unit}: {answer}" is no answer of a control unit') from None
     return found.reading()
+
+
+def source_words(heard: Mapping[str, Sequence[str]]) -> str:
+    """Say, behind what was found, which units stated it, and what they froze."""
+    units = read_answers(heard).units
+    if sum(bool(unit.stored or unit.pending or unit.permanent) for unit in units) > 1:
+        return f"; {'; '.join(map(str, units))}"
+    source = f"; read from unit {' and '.join(unit.unit for unit in units)}" if units else ""
+    return source + "".join(f"; freeze frame {unit.frame}" for unit in units if unit.frame)

@@ -56,6 +56,11 @@ class Stretch(Struct, frozen=True):
     values: dict[str, float]
 
 
+def is_between(values: Mapping[str, float], between: Mapping[str, tuple[float, float]]) -> bool:
+    """Whether all quantities were stated and lie between their limits."""
+    return all(low <= values.get(name, math.nan) <= high for name, (low, high) in between.items())
+
+
 class Course:
     """A drive, as far as it has been seen.
 
@@ -131,14 +136,7 @@ class Course:
             By the names of `services.QUANTITIES`.
         """
         whole = sum(stretch.seconds for stretch in self.stretches)
-        seen = sum(
-            stretch.seconds
-            for stretch in self.stretches
-            if all(
-                low <= stretch.values.get(name, math.nan) <= high
-                for name, (low, high) in between.items()
-            )
-        )
+        seen = sum(one.seconds for one in self.stretches if is_between(one.values, between))
         return seen / whole if whole else 0.0
 
     def _go_on(self, at: float, *, is_running: bool) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Annotated, TypeAlias, TypeVar
+from typing import Annotated, Any, TypeAlias, TypeVar
 
 import typer
 from msgspec import Struct, structs
@@ -123,6 +123,11 @@ def check_scanned(job: Job, scanned: ev.Scanned) -> ev.Scanned:
         If it was read already since the vehicle last ran.
     """
     scanned.check()
+    if job.is_erased:
+        raise JobError(
+            "control units were emptied and the engine did not run since: what is stored now says "
+            "nothing of before; it goes with the next drive"
+        )
     last = job.latest
     if last is None or not isinstance(last.event, ev.Coded):
         return _canonical(job, scanned)
@@ -173,7 +178,7 @@ def _canonical(job: Job, read: CodedEvent) -> CodedEvent:
 
 def _memories(
     codes: str | None, pending: str | None, permanent: str | None, *, no_codes: bool
-) -> dict[str, tuple[str, ...]]:
+) -> dict[str, Any]:
     """Read what was found where; ``--no-codes`` alone says that whatever was read was empty."""
     if no_codes and codes:
         raise InputError("--no-codes says that none is stored; leave it out, or the codes")

@@ -13,7 +13,7 @@ from swapinfer.commands.app import command
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import asked, page, say_aside
-from swapinfer.commands.vehicle import adapter_named, came_in_with, heard_of, scan_link
+from swapinfer.commands.vehicle import adapter_named, kept, scan_link
 from swapinfer.errors import BusError, UnconfirmedError
 from swapinfer.ledger import events as ev
 
@@ -54,7 +54,7 @@ def erase_stored(
         reading = scan_link(link)
         if any(unit.values.get("engine speed", 0.0) > 0 for unit in reading.units):
             raise BusError("the engine runs: stop it, leave the ignition on; nothing was erased")
-        record(shop, lambda job: [*came_in_with(job, reading), ev.Stated(heard_of(reading))], ro)
+        record(shop, lambda job: [kept(job, reading)], ro)
         _tell(reading)
         typed = word or asked(f'Type "{WORD}" to erase all this; anything else leaves it')
         if typed.strip().lower() != WORD:

@@ -312,6 +312,11 @@ def _unweighed(job: Job, run: ev.Ran) -> list[str]:
     """Say what of a run is kept without being weighed, since something better was read."""
     said = []
     counted = run.counts.keys()
+    fresh = job.latest.event if job.latest else run
+    if isinstance(fresh, ev.Ran) and (old := {*(run.codes or ())} - {*(fresh.codes or ())}):
+        was = "was" if len(old) == 1 else "were"
+        said.append(f"{' '.join(sorted(old))}: not weighed, {was} stored before, and not pending")
+        run = fresh
     for read in read_codes(job.engine, run.present):
         if read.role == "misfire" and read.cylinders and set(read.cylinders) <= counted:
             listed = " and ".join(map(str, read.cylinders))

@@ -12,7 +12,7 @@ import typer
 from msgspec import structs
 
 from swapinfer.bus.adapter import check_form, connect, list_adapters, read_frames, recording
-from swapinfer.bus.scan import Reading, UnitReading, read_recording
+from swapinfer.bus.scan import Reading, UnitReading, read_recording, value_words
 from swapinfer.bus.watch import Course, watch, watch_recording
 from swapinfer.commands.app import command
 from swapinfer.commands.drive import check_run
@@ -219,7 +219,7 @@ def _watch_drive(
 
 
 def _standing(course: Course) -> str:
-    values = ", ".join(f"{name} {value:.0f}" for name, value in course.values.items())
+    values = value_words(course.values)
     rows = [[f"cylinder {cylinder}", f"{count}"] for cylinder, count in course.counts.items()]
     return "\n".join([f"{course.minutes:.1f} min: {values}", *page().table(rows)])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from msgspec import structs
@@ -10,14 +11,15 @@ from msgspec import structs
 from swapinfer.bus.adapter import connect
 from swapinfer.bus.link import Link
 from swapinfer.bus.scan import Reading, scan
-from swapinfer.bus.watch import Course
+from swapinfer.bus.watch import Course, is_between
 from swapinfer.commands.drive import check_scanned
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import is_watched, say_aside
-from swapinfer.errors import BusError, InputError
+from swapinfer.errors import BusError, InputError, SwapinferError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
-from swapinfer.pack.model import Running
+from swapinfer.pack.codes import read_codes
+from swapinfer.pack.model import UNREADY, Running
 
 if TYPE_CHECKING:
     import can
@@ -100,7 +102,7 @@ def found_codes(reading: Reading) -> ev.Scanned:
         codes = tuple(dict.fromkeys(found))
         if codes or (asked and all(getattr(unit, memory) is not None for unit in asked)):
             told[name] = codes
-    return structs.replace(ev.Scanned(), **told)
+    return structs.replace(ev.Scanned(heard=heard_of(reading)), **told)
 
 
 def came_in_with(job: Job, reading: Reading) -> list[ev.Scanned]:
@@ -114,7 +116,40 @@ def came_in_with(job: Job, reading: Reading) -> list[ev.Scanned]:
         Of all units.
     """
     scanned = found_codes(reading)
-    return [check_scanned(job, scanned)] if scanned.told and job.latest is None else []
+    if not scanned.told or job.latest or job.is_erased:
+        return []
+    never_ran = any(
+        unit.has_run is False and not any(unit.counts.values()) for unit in reading.units
+    )
+    arrived = structs.replace(
+        scanned, frame=_frozen_in(job, reading), memory=UNREADY if never_ran else ""
+    )
+    return [check_scanned(job, arrived)]
+
+
+def _frozen_in(job: Job, reading: Reading) -> tuple[str, ...]:
+    """Conditions in which a misfire was stored, by the freeze frame."""
+    for unit in reading.units:
+        if unit.frame and any(
+            code.role in ("misfire", "random")
+            for code in read_codes(job.pack, job.engine, [unit.frame.code])
+        ):
+            values = unit.frame.values
+            return tuple(
+                tag
+                for tag, sign in job.pack.running.signs.items()
+                if is_between(values, sign.between)
+            )
+    return ()
+
+
+def kept(job: Job, reading: Reading) -> ev.Scanned | ev.Stated:
+    """Return all that was read: as a finding where it is one, without weight where it is known."""
+    if not job.closing:
+        with suppress(SwapinferError):
+            came = came_in_with(job, reading)
+            return came[0] if came else check_scanned(job, found_codes(reading))
+    return ev.Stated(heard_of(reading))
 
 
 def found_counts(reading: Reading) -> dict[int, int]:
@@ -136,7 +171,7 @@ def heard_of(reading: Reading) -> dict[str, tuple[str, ...]]:
 
 def run_found(reading: Reading, minutes: float, conditions: tuple[str, ...]) -> ev.Ran:
     """Return a run as a scan after it found it."""
-    run = ev.Ran(minutes, conditions, counts=found_counts(reading))
+    run = ev.Ran(minutes, conditions, counts=found_counts(reading), heard=heard_of(reading))
     return structs.replace(run, **found_codes(reading).told)
 
 

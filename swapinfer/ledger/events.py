@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 from msgspec import field
 
 from swapinfer import physics
+from swapinfer.bus.scan import read_answers, source_words
 from swapinfer.errors import InputError, JobError, LedgerError, near_match
 from swapinfer.ledger.event import (
     JSON,
@@ -32,13 +33,6 @@ if TYPE_CHECKING:
 
 OVER_LIMIT = "OL"
 """How a reading over the meter's limit stands in JSON, which has no infinity."""
-
-
-def heard_words(heard: Mapping[str, Sequence[str]]) -> str:
-    """Say which control unit stated what, from the answers that were kept."""
-    from swapinfer.bus.scan import read_answers
-
-    return "; ".join(map(str, read_answers(heard).units))
 
 
 class Opened(Paperwork, frozen=True):
@@ -117,6 +111,8 @@ class Coded(Event, frozen=True):
     codes, pending, permanent : tuple of str or None
         Stored (confirmed), pending and permanent codes; None for what nobody read. Codes of which
         it is not said where they stood are among the first.
+    heard : dict of str to tuple of str
+        Control unit to its answers in hexadecimal, where it was read over the bus.
     """
 
     places = ()
@@ -135,6 +131,10 @@ class Coded(Event, frozen=True):
 
         @property
         def permanent(self) -> tuple[str, ...] | None:  # noqa: D102
+            ...
+
+        @property
+        def heard(self) -> dict[str, tuple[str, ...]]:  # noqa: D102
             ...
 
     @property
@@ -157,6 +157,11 @@ class Coded(Event, frozen=True):
         """Say what was read, a few words each."""
         return code_words(self.codes, self.pending, self.permanent)
 
+    @property
+    def source(self) -> str:
+        """Which control units stated it, to stand behind what was read; empty where none did."""
+        return source_words(self.heard)
+
 
 class Ran(Coded, frozen=True):
     """The engine ran.
@@ -167,8 +172,8 @@ class Ran(Coded, frozen=True):
         Running time.
     conditions : tuple of str
         Condition tags of the pack.
-    codes, pending, permanent : tuple of str or None
-        Codes read afterwards, as `Coded` has them.
+    codes, pending, permanent, heard
+        What was read afterwards, as `Coded` has it.
     counts : dict of int to int
         Misfire counter of each cylinder that was read.
     felt : str
@@ -185,6 +190,7 @@ class Ran(Coded, frozen=True):
     suspected: tuple[int, ...] = ()
     pending: tuple[str, ...] | None = None
     permanent: tuple[str, ...] | None = None
+    heard: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def check(self) -> None:
         """Refuse a time that no engine runs, and more misfires than it has firings."""
@@ -198,6 +204,7 @@ class Ran(Coded, frozen=True):
             job.engine.check_cylinder(number)
         for tag in self.conditions:
             require_known("condition", tag, job.pack.running.conditions)
+        read_answers(self.heard)
         job.close_to_run()
 
     def say(self, job: Job) -> str:
@@ -210,7 +217,7 @@ class Ran(Coded, frozen=True):
         said = ", ".join([said, *self.code_words()])
         if self.suspected:
             said += f", cylinder {' and '.join(map(str, self.suspected))} suspected by ear"
-        return said + (f", felt {self.felt}" if self.felt else "")
+        return said + (f", felt {self.felt}" if self.felt else "") + self.source
 
     def book(self, sheet: Timesheet, job: Job) -> None:
         """Enter the drive, and the reading of what the control unit has to say."""
@@ -229,7 +236,7 @@ class Scanned(Coded, frozen=True):
 
     Attributes
     ----------
-    codes, pending, permanent : tuple of str or None
+    codes, pending, permanent, heard
         As `Coded` has them.
     frame : tuple of str
         Conditions in which a code was set, by the freeze frame.
@@ -247,6 +254,7 @@ class Scanned(Coded, frozen=True):
     permanent: tuple[str, ...] | None = None
     frame: tuple[str, ...] = ()
     memory: str = ""
+    heard: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def told(self) -> dict[str, Any]:
@@ -264,12 +272,13 @@ class Scanned(Coded, frozen=True):
         for tag in self.frame:
             require_known("condition", tag, job.pack.running.conditions)
         require_known("state of the memory", self.memory or UNKNOWN, job.pack.memories)
+        read_answers(self.heard)
 
     def say(self, job: Job) -> str:
         """Say what was read, and how old it may be."""
         frame = f", set in {', '.join(self.frame)}" if self.frame else ""
         age = f"; {job.pack.memories[self.memory].title}" if self.memory else ""
-        return f"read what is stored: {', '.join(self.code_words())}{frame}{age}"
+        return f"read what is stored: {', '.join(self.code_words())}{frame}{age}{self.source}"
 
     def book(self, sheet: Timesheet, job: Job) -> None:
         """Enter the reading."""
@@ -522,9 +531,13 @@ class Stated(Aside, frozen=True):
 
     heard: dict[str, tuple[str, ...]]
 
+    def apply(self, job: Job) -> None:
+        """Refuse answers that are none."""
+        read_answers(self.heard)
+
     def say(self, job: Job) -> str:
         """Say which unit stated what."""
-        return f"control units state: {heard_words(self.heard)}"
+        return f"control units state: {'; '.join(map(str, read_answers(self.heard).units))}"
 
 
 class Erased(Aside, frozen=True):

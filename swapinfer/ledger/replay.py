@@ -264,6 +264,8 @@ class Job(msgspec.Struct, eq=False):
         event.apply(self)
         if isinstance(event, ev.Scanned):
             self._scan(seq, event)
+        elif isinstance(event, ev.Ran):
+            self.findings.append(Finding(seq, self.time, self._fresh(seq, event), before))
         elif isinstance(event, FOUND):
             self.findings.append(Finding(seq, self.time, event, before))
         elif isinstance(event, Tested):
@@ -288,7 +290,37 @@ class Job(msgspec.Struct, eq=False):
             return
         fields = last.event.__struct_fields__
         more = {name: found for name, found in scanned.told.items() if name in fields}
-        self.findings[self.findings.index(last)] = replace(last, event=replace(last.event, **more))
+        told = replace(last.event, **more)
+        told = self._fresh(last.seq, told) if isinstance(told, ev.Ran) else told
+        self.findings[self.findings.index(last)] = replace(last, event=told)
+
+    @property
+    def is_erased(self) -> bool:
+        """Whether control units were emptied, and the engine did not run since."""
+        for _, event in reversed(self.standing):
+            if isinstance(event, (ev.Erased, ev.Ran, ev.Reopened)):
+                return isinstance(event, ev.Erased)
+        return False
+
+    def _fresh(self, seq: int, run: ev.Ran) -> ev.Ran:
+        """Leave out of a run what was stored before it.
+
+        A code that a drive confirms is pending too, so where pending ones were read, those that
+        are only stored and were so before are of an earlier drive.
+        """
+        if run.pending is None or not run.codes:
+            return run
+        old = set(self._stored_before(seq)) - {*run.pending}
+        return replace(run, codes=tuple(code for code in run.codes if code not in old))
+
+    def _stored_before(self, seq: int) -> Sequence[str]:
+        """Codes that were stored at the last reading before an event, and not erased since."""
+        for earlier, event in reversed(self.standing):
+            if earlier < seq and isinstance(event, ev.Erased):
+                return ()
+            if earlier < seq and isinstance(event, ev.Coded) and event.codes is not None:
+                return event.codes
+        return ()
 
     def require_place(self, place: str) -> Place:
         """Place of that name.

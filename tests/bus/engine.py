@@ -62,7 +62,8 @@ class Engine:
         now = {cylinder for cylinder, count in counts.items() if count}
         self._stored |= now & self._before
         self.unit.counters = {
-            c: (round(0.1 * n + 0.9 * self.unit.counters[c][0]), n) for c, n in counts.items()
+            c: (round(0.1 * n + 0.9 * self.unit.counters.get(c, (0, 0))[0]), n)
+            for c, n in counts.items()
         }
         self.unit.pending, self.unit.stored = listed(now | self._before), listed(self._stored)
         self._before = now

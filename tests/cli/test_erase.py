@@ -18,7 +18,8 @@ from tests.cli.conftest import Bay
 __all__ = ["drive_in"]
 
 STATED = (
-    "unit 7E8: stored P0300 P0303, pending P0303, permanent none, freeze frame P0303 (load 80 %"
+    "read what is stored: codes P0300 P0303, pending P0303, none permanent, set in warm, load; "
+    "read from unit 7E8 and 7E9; freeze frame P0303 (load 80 %, coolant 83 degC"
 )
 
 
@@ -52,7 +53,9 @@ def test_without_the_word_all_is_recorded_and_nothing_erased(
         assert lost in " ".join(told.err.split())
     (stated,) = said(bay)
     assert STATED in stated
-    assert "misfires 1: 0, 2: 1, 3: 28, 4: 0; unit 7E9: stored none" in stated
+    bay(f"erase {word}")
+    assert said(bay)[1].startswith("control units state: unit 7E8: stored P0300 P0303, pending")
+    assert "misfires 1: 0, 2: 1, 3: 28, 4: 0; unit 7E9: stored none" in said(bay)[1]
 
 
 def test_with_the_word_all_is_recorded_before_it_is_erased(

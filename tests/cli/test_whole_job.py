@@ -50,6 +50,54 @@ def test_from_the_first_scan_to_a_verified_repair(bay: Bay, engine: Engine) -> N
     bay.must(f"claim verify {written}")
 
 
+def test_a_code_from_before_a_drive_is_not_the_drives(bay: Bay, engine: Engine) -> None:
+    """Repaired without erasing: P0303 stays stored, and no longer pending, for many drives."""
+    for _ in range(2):
+        engine.drive(15)
+    assert "codes P0303, pending P0303" in bay.must("scan").out
+    engine.fit_new(3)
+    bay.must("replace coil3")
+    for _ in range(2):
+        engine.drive(20)
+    engine.unit.counters = {}
+    told = bay.must("scan --after 40 --when warm,load --json").facts
+    assert "codes P0303, none pending" in told["said"][0], "what was read is kept as it was"
+    assert told["meaning"][0] == "no cylinder misfired in this run"
+    assert "P0303: not weighed, was stored before, and not pending" in told["warnings"]
+    bay.must("close --cause coil3 --verified")
+    assert bay.must("show --json").facts["status"] == "verified"
+
+
+def test_what_was_erased_is_not_taken_for_what_never_was(bay: Bay, engine: Engine) -> None:
+    engine.drive(15)
+    bay.must("drive 15 --when warm,load --counts 3=45")
+    bay.must(f"erase --word {WORD}")
+    events = [event["said"] for event in bay.must("show --json").facts["events"]]
+    assert "none stored" not in events[2]
+    assert "pending P0303" in events[2], "read before it was erased, it belongs to the drive"
+    told = bay("codes --no-codes")
+    assert told.code == 9
+    assert "emptied" in told.err
+    assert bay.must("scan --json").facts["recorded"] is None
+
+
+def test_an_arrival_tells_what_the_freeze_frame_and_the_monitors_say(
+    bay: Bay, engine: Engine
+) -> None:
+    unit = engine.unit
+    for _ in range(2):
+        engine.drive(15)
+    unit.frame = {0x02: b"\x03\x03", 0x04: b"\xe6", 0x05: b"\x7b", 0x0D: b"\x48"}
+    told = bay.must("scan --what-if --json").facts["recorded"]
+    assert "set in warm, load" in told["said"][0]
+    unit.frame[0x02] = b"\x04\x20"
+    assert "set in" not in bay.must("scan --what-if --json").facts["recorded"]["said"][0]
+    unit.now[0x01] = bytes.fromhex("00 17 00 00")
+    unit.counters = {cylinder: (0, 0) for cylinder in unit.counters}
+    told = bay.must("scan --what-if --json").facts["recorded"]
+    assert "monitor has not run" in told["said"][0]
+
+
 def test_a_repair_is_watched_while_it_is_driven(
     bay: Bay, engine: Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -82,6 +82,10 @@ STORED: list[tuple[Event, str]] = [
         '{"data":"aGk=","digest":"ab12","media":"image/png","name":"coil"}',
     ),
     (ev.Undone(3), '{"seq":3}'),
+    (
+        ev.Ran(15.0, codes=("P0303",), heard={"7E8": ("43010303",)}),
+        '{"codes":["P0303"],"heard":{"7E8":["43010303"]},"minutes":15.0}',
+    ),
     (ev.Stated({"7E8": ("43010303",)}), '{"heard":{"7E8":["43010303"]}}'),
     (ev.Erased(("7E8", "7E9")), '{"units":["7E8","7E9"]}'),
     (ev.Closed(), '{"verified":false}'),
