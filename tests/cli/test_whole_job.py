@@ -64,8 +64,6 @@ def test_a_code_from_before_a_drive_is_not_the_drives(bay: Bay, engine: Engine) 
     assert "codes P0303, none pending" in told["said"][0], "what was read is kept as it was"
     assert told["meaning"][0] == "no cylinder misfired in this run"
     assert "P0303: not weighed, was stored before, and not pending" in told["warnings"]
-    bay.must("close --cause coil3 --verified")
-    assert bay.must("show --json").facts["status"] == "verified"
 
 
 def test_what_was_erased_is_not_taken_for_what_never_was(bay: Bay, engine: Engine) -> None:
