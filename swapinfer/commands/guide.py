@@ -292,7 +292,8 @@ class Sitting:
         if step.action:
             self._start(ask_step(job, step.action, self.shop.settings))
         else:
-            self._start(ask_closing(job, self._suspects(), self._judge))
+            adapter = self.shop.settings.adapter
+            self._start(ask_closing(job, self._suspects(), self._judge, adapter))
 
     def _start(self, asking: Asking[Events]) -> None:
         self._asking = asking

@@ -9,12 +9,21 @@ from typing import TypeAlias, TypeVar
 
 from msgspec import structs
 
+from swapinfer.bus.scan import Reading
 from swapinfer.commands.dialogue import Asking, Question, ask, ask_quantity, choose
 from swapinfer.commands.drive import check_run, check_scanned
 from swapinfer.commands.readings import Typist, find_target
 from swapinfer.commands.shop_settings import Settings
 from swapinfer.commands.typed import NOT_TAKEN, decimal, parts
-from swapinfer.errors import DoubtError, InputError, near_match, one_word
+from swapinfer.commands.vehicle import as_stored, read_vehicle, run_found
+from swapinfer.errors import (
+    DoubtError,
+    InputError,
+    SwapinferError,
+    missing_extra,
+    near_match,
+    one_word,
+)
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job
@@ -28,6 +37,7 @@ from swapinfer.units import to_unit
 
 FELT = "v"
 LATER = "w"
+BUS = "r"
 
 VERIFIED, CLOSED, DRIVE, STAYS = "verified", "closed", "drive", "stays"
 """How a job that might end goes on."""
@@ -58,11 +68,13 @@ def ask_step(job: Job, action: Action, settings: Settings) -> Asking[Events]:
     if action.kind == "test":
         return (yield from ask_test(job, job.engine.tests[action.test], action.targets, settings))
     if action.kind == READ:
-        return (yield from ask_stored(job))
+        return (yield from ask_stored(job, settings.adapter))
     done: Events = [ev.Returned()] if action.kind == "put-back" else work_events(action)
     if not action.drive_minutes:
         return (yield from choose("How did it go?", [(done, "done")], "1"))
-    ran = yield from ask_run(job, action.drive_minutes, action.conditions, later=bool(done))
+    ran = yield from ask_run(
+        job, action.drive_minutes, action.conditions, settings.adapter, later=bool(done)
+    )
     return [*done, *ran]
 
 
@@ -80,7 +92,12 @@ def _price(text: str) -> float | None:
 
 
 def ask_run(
-    job: Job, minutes: float, conditions: tuple[str, ...] = (), *, later: bool = False
+    job: Job,
+    minutes: float,
+    conditions: tuple[str, ...] = (),
+    adapter: str = "",
+    *,
+    later: bool = False,
 ) -> Asking[Events]:
     """Ask what a drive showed; no event when it is still to come."""
     last = job.engine.layout.cylinders[-1]
@@ -88,45 +105,69 @@ def ask_run(
         ("0", "codes read, pending ones too: none set"),
         (f"1-{last}", "misfire code of that cylinder; of several: 1 3"),
         ("P...", "any other code, as read: P0300, P0171"),
+        *_over_bus(adapter),
         (FELT, "no codes read; it was felt or heard, or nothing showed"),
         *([(LATER, "work done, not driven yet")] if later else []),
     ]
     text = "Done, and driven: what did it show?" if later else "What did the drive show?"
     question = Question(text, tuple(choices))
 
-    def read(text: str) -> tuple[str, ...] | str:
-        if text.lower() in {key for key, _ in choices if len(key) == 1 and key.isalpha()}:
-            return text.lower()
-        return _codes(job, text)
+    def read(text: str) -> ev.Ran | str:
+        word = text.lower()
+        if word == BUS and adapter:
+            return check_run(job, run_found(_scan(adapter), minutes, conditions))
+        if word in {key for key, _ in choices if len(key) == 1 and key.isalpha()}:
+            return word
+        codes = _codes(job, text)
+        return ev.Ran(minutes, conditions, codes, pending=() if not codes else None)
 
     answer = yield from ask(question, read)
     if answer == LATER:
         return []
-    if isinstance(answer, tuple):
-        found = ev.Ran(minutes, conditions, answer, pending=() if not answer else None)
-    else:
-        found = yield from _ask_felt(job, minutes, conditions)
-    return [(yield from _ask_minutes(job, found))]
+    if isinstance(answer, str):
+        answer = yield from _ask_felt(job, minutes, conditions)
+    return [(yield from _ask_minutes(job, answer))]
 
 
-def ask_stored(job: Job) -> Asking[Events]:
+def _over_bus(adapter: str) -> list[tuple[str, str]]:
+    return [(BUS, f"read it now, ignition on, over {adapter}")] if adapter else []
+
+
+def _scan(adapter: str) -> Reading:
+    """Scan the vehicle; what fails is told, and the question asked again."""
+    try:
+        return read_vehicle(adapter)
+    except SwapinferError as error:
+        raise InputError(str(error)) from None
+    except ModuleNotFoundError as error:
+        raise InputError(str(missing_extra(error.name or "") or error)) from None
+
+
+def ask_stored(job: Job, adapter: str = "") -> Asking[Events]:
     """Ask what is stored, and before the first drive how old it may be."""
     last = job.engine.layout.cylinders[-1]
     choices = (
         ("0", "nothing"),
         (f"1-{last}", "misfire code of that cylinder; of several: 1 3"),
         ("P...", "any other code, as read: P0300, P0171"),
+        *_over_bus(adapter),
         (NOT_TAKEN, "not read"),
     )
 
     def read(text: str) -> tuple[str, ...] | None:
         return None if text == NOT_TAKEN else _codes(job, text)
 
-    stored = yield from ask(Question("Which codes are stored?", choices), read)
-    pending = yield from ask(Question("Which are pending?", default=NOT_TAKEN), read)
-    permanent = yield from ask(Question("Which are permanent?", default=NOT_TAKEN), read)
-    scanned = ev.Scanned(stored, pending, permanent)
-    if job.latest is None:
+    def read_first(text: str) -> ev.Scanned:
+        if text.lower() == BUS and adapter:
+            return as_stored(job, _scan(adapter))
+        return ev.Scanned(read(text))
+
+    scanned = yield from ask(Question("Which codes are stored?", choices), read_first)
+    if not scanned.heard:
+        pending = yield from ask(Question("Which are pending?", default=NOT_TAKEN), read)
+        permanent = yield from ask(Question("Which are permanent?", default=NOT_TAKEN), read)
+        scanned = structs.replace(scanned, pending=pending, permanent=permanent)
+    if job.latest is None and not scanned.memory:
         ages = [(name, memory.title) for name, memory in job.pack.memories.items()]
         age = yield from choose("How old are they?", ages, "1")
         scanned = structs.replace(scanned, memory=age if age != UNKNOWN else "")
@@ -287,15 +328,15 @@ def ask_other(
 ) -> Asking[Events]:
     """Ask what happened instead of the planned step."""
     kinds: list[tuple[Callable[[], Asking[Events]], str]] = [
-        (lambda: ask_run(job, 15.0), "the engine ran, or was driven"),
+        (lambda: ask_run(job, 15.0, adapter=settings.adapter), "the engine ran, or was driven"),
         (lambda: _ask_swap(job), "parts changed places"),
         (lambda: _ask_replaced(job), "something was replaced or put right"),
         (lambda: _ask_other_test(job, settings), "another reading or inspection"),
-        (lambda: ask_stored(job), "codes were read"),
+        (lambda: ask_stored(job, settings.adapter), "codes were read"),
         (lambda: _ask_reseated(job), "something was unplugged and reseated"),
         (lambda: _ask_nothing([ev.Returned()]), "every part went back where it belongs"),
         (_ask_note, "something worth a note"),
-        (lambda: ask_closing(job, suspects, judge), "the job ends here"),
+        (lambda: ask_closing(job, suspects, judge, settings.adapter), "the job ends here"),
     ]
     if not job.away_from_home():
         kinds.pop(6)
@@ -363,7 +404,9 @@ def _targets(job: Job, test: Test, text: str) -> list[str]:
     return [find_target(job, test, word) for word in parts(text)]
 
 
-def ask_closing(job: Job, suspects: Sequence[str], judge: Judge) -> Asking[Events]:
+def ask_closing(
+    job: Job, suspects: Sequence[str], judge: Judge, adapter: str = ""
+) -> Asking[Events]:
     """Ask what a job ends with; warn first when parts are away or covers off.
 
     The job may turn out not to end yet: then only what else was told comes of it.
@@ -377,6 +420,8 @@ def ask_closing(job: Job, suspects: Sequence[str], judge: Judge) -> Asking[Event
     judge : callable
         Says of causes, once some more has happened, whether their repair is verified and what
         stands against them.
+    adapter : str, optional
+        What a vehicle can be read over; the shop's.
     """
     tidied = yield from _ask_tidied(job)
     gone = [name for name in job.elements if job.place_of(name) is None]
@@ -388,7 +433,7 @@ def ask_closing(job: Job, suspects: Sequence[str], judge: Judge) -> Asking[Event
     how = yield from _ask_how_it_leaves(proof)
     if how == DRIVE:
         minutes = float(math.ceil(proof.missing))
-        ran = yield from ask_run(job, minutes, proof.asked.conditions)
+        ran = yield from ask_run(job, minutes, proof.asked.conditions, adapter)
         return [*tidied, *ran]
     if how == STAYS:
         return tidied

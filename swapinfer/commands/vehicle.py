@@ -143,12 +143,23 @@ def _frozen_in(job: Job, reading: Reading) -> tuple[str, ...]:
     return ()
 
 
+def as_stored(job: Job, reading: Reading) -> ev.Scanned:
+    """Return what was read without a drive for it: of an arrival, or of the last drive.
+
+    Raises
+    ------
+    SwapinferError
+        If nothing was, or it was read before.
+    """
+    came = came_in_with(job, reading)
+    return came[0] if came else check_scanned(job, found_codes(reading))
+
+
 def kept(job: Job, reading: Reading) -> ev.Scanned | ev.Stated:
     """Return all that was read: as a finding where it is one, without weight where it is known."""
     if not job.closing:
         with suppress(SwapinferError):
-            came = came_in_with(job, reading)
-            return came[0] if came else check_scanned(job, found_codes(reading))
+            return as_stored(job, reading)
     return ev.Stated(heard_of(reading))
 
 

@@ -43,9 +43,9 @@ def test_a_scan_after_a_drive_is_the_drive_as_typed(
     for source in (f"--bus virtual:{vehicle.channel}", f"--replay {log}"):
         scanned = bay.must(f"scan {source} --after 15 --when warm,load --what-if --json").facts
         (said,) = scanned["said"]
-        found, _, source = said.partition("; read from unit ")
+        found, _, units = said.partition("; read from unit ")
         assert [found] == supposed["said"]
-        assert source.startswith("7E8 and 7E9; freeze frame P0303 (load 80 %, coolant 83 degC")
+        assert units.startswith("7E8 and 7E9; freeze frame P0303 (load 80 %, coolant 83 degC")
         assert scanned["after"] == supposed["after"]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import sys
 from collections.abc import Callable
 
 import pytest
@@ -91,9 +93,30 @@ def test_an_arrival_tells_what_the_freeze_frame_and_the_monitors_say(
     unit.frame[0x02] = b"\x04\x20"
     assert "set in" not in bay.must("scan --what-if --json").facts["recorded"]["said"][0]
     unit.now[0x01] = bytes.fromhex("00 17 00 00")
-    unit.counters = {cylinder: (0, 0) for cylinder in unit.counters}
+    unit.counters = dict.fromkeys(unit.counters, (0, 0))
     told = bay.must("scan --what-if --json").facts["recorded"]
     assert "monitor has not run" in told["said"][0]
+
+
+def test_the_guide_reads_the_vehicle_wherever_it_asks_for_codes(
+    bay: Bay, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def walk(*answers: str) -> str:
+        monkeypatch.setattr(sys, "stdin", io.StringIO("".join(f"{one}\n" for one in answers)))
+        return " ".join(bay.must("guide").out.split())
+
+    engine.drive(15)
+    told = walk("x", "5", "r", "1", "q")
+    assert "read it now, ignition on, over virtual:" in told
+    assert "read what is stored: no stored codes, pending P0303, none permanent; read from" in told
+    engine.drive(15)
+    told = walk("x", "1", "r", "15 warm load", "q")
+    assert "ran 15 min (warm, load), misfire counts 1: 0, 2: 0, 3: 45, 4: 0, codes P0303" in told
+    bay.must("settings --set adapter=virtual:nobody-there")
+    told = walk("x", "1", "r", "q")
+    assert "! no control unit answers on virtual:nobody-there" in told
+    bay.must("settings --set adapter=")
+    assert "read it now" not in walk("x", "1", "q")
 
 
 def test_a_repair_is_watched_while_it_is_driven(
