@@ -131,8 +131,7 @@ def _frozen_in(job: Job, reading: Reading) -> tuple[str, ...]:
     """Conditions in which a misfire was stored, by the freeze frame."""
     for unit in reading.units:
         if unit.frame and any(
-            code.role in ("misfire", "random")
-            for code in read_codes(job.pack, job.engine, [unit.frame.code])
+            code.role in ("misfire", "random") for code in read_codes(job.engine, [unit.frame.code])
         ):
             values = unit.frame.values
             return tuple(
