@@ -25,9 +25,9 @@ from swapinfer.learn.prior import base_shares
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.engine import choose
+from swapinfer.pack.hazard import cause_modes
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Mode, Pack
-from swapinfer.pack.shares import cause_modes
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.simulate.play import Decision, Planner, Situation, play
 from swapinfer.simulate.world import FIRST_DRIVE, World, draw_fault, draw_job

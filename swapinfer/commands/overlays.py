@@ -22,10 +22,10 @@ from swapinfer.pack.changes import (
 )
 from swapinfer.pack.engine import choose
 from swapinfer.pack.files import locate, read_files
+from swapinfer.pack.hazard import cause_shares
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.pack.provenance import provenance_of
-from swapinfer.pack.shares import cause_shares
 
 SHOWN_CAUSES = 6
 """Causes whose shares are told, those that change most."""

@@ -12,8 +12,8 @@ from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.learn.counts import Cell, Counts
 from swapinfer.learn.models import CauseCounts, CausePriors, Grouping, OutcomeCounts
 from swapinfer.learn.prior import NEVER, Tests, base_shares, shop_sd
+from swapinfer.pack.hazard import cause_modes
 from swapinfer.pack.model import Pack
-from swapinfer.pack.shares import cause_modes
 
 MAX_OPEN_GROUPS = 250
 """Groups of unconfirmed jobs that the cause model takes; beyond, like ones are merged."""

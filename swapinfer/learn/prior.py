@@ -11,9 +11,8 @@ from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.profiles import chances_of, profile_of
 from swapinfer.learn.checks import Vocabulary
 from swapinfer.learn.counts import AGE_BANDS, AGE_MIDDLES_KM, Cell
-from swapinfer.pack.hazard import mode_prior_draws
+from swapinfer.pack.hazard import cause_chances, cause_modes, mode_prior_draws
 from swapinfer.pack.model import GOOD, Mode, Pack, Test
-from swapinfer.pack.shares import cause_chances, cause_modes
 
 NEVER = 1e-12
 """Share of a cause that an engine cannot have; keeps logs finite."""

@@ -231,7 +231,7 @@ def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     """Put a ranking in words and figures that people read."""
     order = order_ways(outlook, ranking)
     first, *others = order.ways
-    author = _Author(outlook, ranking, first.total)
+    author = _Teller(outlook, ranking, first.total)
     others.sort(key=lambda way: (way in order.barred, round(author.total(way), 6)))
     return Plan(
         steps=tuple(
@@ -249,7 +249,7 @@ def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     )
 
 
-class _Author(Struct, frozen=True):
+class _Teller(Struct, frozen=True):
     outlook: Outlook
     ranking: Ranking
     best: float

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 from swapinfer.evidence.levels import expected_level
-from swapinfer.evidence.profiles import chances_of
+from swapinfer.evidence.profiles import band_median, chances_of
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, carry_on
@@ -88,37 +87,6 @@ def _finding(job: Job, test: Test, target: str, shown: str) -> Event:
     if test.form == "inspection":
         return ev.Inspected(test.id, target, shown)
     level = expected_level(test, job.opening)
-    value = test.as_shown(typical_reading(test, shown), level)
+    value = test.as_shown(band_median(test, shown), level)
     reference = 0.0 if test.reference else None
     return ev.Measured(test.id, target, value, reference=reference)
-
-
-def typical_reading(test: Test, band: str) -> float:
-    """Choose the reading that stands for a band: the heaviest lobe in it, else its middle.
-
-    Parameters
-    ----------
-    test : Test
-        A reading.
-    band : str
-        Id of one of its bands.
-
-    Returns
-    -------
-    float
-        On the scale of the curves; infinite when the band is mostly "over limit".
-    """
-    tops = [band_.below for band_ in test.bands]
-    at = [band_.id for band_ in test.bands].index(band)
-    low = tops[at - 1] if at else test.range[0]
-    high = tops[at]
-    curves = test.curves.values()
-    inside = [(w, c) for curve in curves for w, c, _ in curve.lobes if low <= c < high]
-    if inside:
-        return max(inside)[1]
-    if math.isinf(high) and any(curve.over_limit > 0.0 for curve in curves):
-        return math.inf
-    if not low < high:
-        return 0.5 * high
-    top = max(test.range[1], low) if math.isinf(high) else high
-    return math.sqrt(low * top) if test.scale == "log" and low > 0.0 else 0.5 * (low + top)

@@ -29,7 +29,7 @@ CHUNK = 2**21
 """Entries of all messages of a pass together; prior draws are taken in chunks that fit."""
 
 
-class Plan(msgspec.Struct, frozen=True, eq=False):
+class PassPlan(msgspec.Struct, frozen=True, eq=False):
     """Which elements are tied into knots, and the route of these and the others.
 
     Attributes
@@ -56,7 +56,7 @@ class Plan(msgspec.Struct, frozen=True, eq=False):
     entries: int
 
     @classmethod
-    def of(cls, prepared: Prepared) -> Plan:
+    def of(cls, prepared: Prepared) -> PassPlan:
         """Tie the elements that mind no order, and plan a route."""
         digits = prepared.digits
         reaching_e = np.asarray(digits.reach_ge.any(axis=0))
@@ -71,16 +71,16 @@ class Plan(msgspec.Struct, frozen=True, eq=False):
         return cls(prepared, knots, elements, rest, route, sum(route.lengths(rest.digits)))
 
 
-def plan_passes(prepared: Prepared) -> list[Plan]:
-    """Plan one pass, or one for each case of an element that comes first on many digits."""
-    plan = Plan.of(prepared)
+def plan_passes(prepared: Prepared) -> list[PassPlan]:
+    """PassPlan one pass, or one for each case of an element that comes first on many digits."""
+    plan = PassPlan.of(prepared)
     if plan.entries <= WORTH_SUPPOSING:
         return [plan]
-    plans = [Plan.of(case) for case in prepared.cases()]
+    plans = [PassPlan.of(case) for case in prepared.cases()]
     return plans if sum(one.entries for one in plans) < plan.entries else [plan]
 
 
-def _is_in_reach(arrays: Arrays, plans: list[Plan]) -> bool:
+def _is_in_reach(arrays: Arrays, plans: list[PassPlan]) -> bool:
     """Whether a pass for one prior is short enough."""
     return len(arrays.lot_z) * sum(plan.entries for plan in plans) <= EXACT_LIMIT
 
@@ -197,7 +197,7 @@ def usual_reading(evidence: Evidence, test: Test) -> float | None:
     return told.usual(test, level_weights(told.arrays))
 
 
-def run_passes(plans: list[Plan]) -> tuple[PosteriorDraws, int]:
+def run_passes(plans: list[PassPlan]) -> tuple[PosteriorDraws, int]:
     """Go forward and back as planned, and add up the cases.
 
     Returns
@@ -225,7 +225,7 @@ def run_passes(plans: list[Plan]) -> tuple[PosteriorDraws, int]:
     return PosteriorDraws(log_d, marginal_des), sum(largest for _, _, largest in cases)
 
 
-def _run_chunks(plan: Plan) -> tuple[FloatArray, FloatArray, int]:
+def _run_chunks(plan: PassPlan) -> tuple[FloatArray, FloatArray, int]:
     """Run a pass for all draws, as many at a time as fit.
 
     Returns
@@ -247,7 +247,7 @@ def _run_chunks(plan: Plan) -> tuple[FloatArray, FloatArray, int]:
     return log_evidence_d + log_z_d, meet_des, parts[0][2]
 
 
-def _run(plan: Plan, draws: slice) -> tuple[FloatArray, FloatArray, int]:
+def _run(plan: PassPlan, draws: slice) -> tuple[FloatArray, FloatArray, int]:
     """Run the pass for some of the draws.
 
     Returns

@@ -146,7 +146,7 @@ class Tree(msgspec.Struct, frozen=True, eq=False):
         return np.flatnonzero(is_tried_s), weight_s[is_tried_s]
 
 
-class Closed(msgspec.Struct, frozen=True, eq=False):
+class Weights(msgspec.Struct, frozen=True, eq=False):
     """What the digits that close on the way to some rows weigh.
 
     Attributes
@@ -224,12 +224,12 @@ class _Walk:
         group: Sequence[int],
         kernel_g: Sequence[FloatArray],
         states: IntArray,
-    ) -> tuple[Closed, dict[int, Stand]]:
+    ) -> tuple[Weights, dict[int, Stand]]:
         """Take some digits, and move them on each branch by each state.
 
         Returns
         -------
-        closed : Closed
+        closed : Weights
             What has been taken out of the digits, and those that close.
         moved : dict of int to Stand
             Where the others stand.
@@ -256,7 +256,7 @@ class _Walk:
                 table /= scale_k[:, None, None]
                 first, number_k = distinct_rows(table.reshape(len(table), -1))
                 moved[g] = Stand(table[first], number_k[kind_r])
-        return Closed(scale_r, by_level), moved
+        return Weights(scale_r, by_level), moved
 
     def _weigh(self, weight_hq: FloatArray) -> None:
         """Take the weights of the branches, each rescaled."""

@@ -30,9 +30,9 @@ from swapinfer.learn.prepare import (
 from swapinfer.learn.prior import base_shares, describe_tests, shares_of, vocabulary
 from swapinfer.learn.report import history_html
 from swapinfer.learn.sampling import Health, Sampling, compile_model, diagnose, e_bfmi, quiet
+from swapinfer.pack.hazard import cause_modes
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
-from swapinfer.pack.shares import cause_modes
 
 pytestmark = pytest.mark.usefixtures("libraries")
 

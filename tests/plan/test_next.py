@@ -8,6 +8,7 @@ from msgspec import structs
 from scipy.stats import entropy
 
 from swapinfer.errors import InputError
+from swapinfer.evidence.profiles import band_median
 from swapinfer.ledger import events as ev
 from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action, after_swaps
@@ -23,7 +24,7 @@ from swapinfer.plan.outlook import CONDITIONS, Outlook
 from swapinfer.plan.priority import GIVE_UP, HAND_OVER
 from swapinfer.plan.repair_policy import NONE
 from swapinfer.plan.verifying import clean_drive_minutes
-from swapinfer.plan.what_if import normal_outcome, suppose, typical_reading, work_events
+from swapinfer.plan.what_if import normal_outcome, suppose, work_events
 from swapinfer.posterior import infer
 
 MakeOutlook = Callable[..., Outlook]
@@ -348,12 +349,12 @@ def test_supposing_every_step_gives_a_job_that_replays(seen: Outlook) -> None:
     assert done >= {"swap", "replace", "drive", "plug-look", "compression"}
 
 
-def test_typical_reading_lies_in_its_band(pack: Pack) -> None:
+def test_what_is_usual_for_a_band_lies_in_it(pack: Pack) -> None:
     for test in pack.tests.values():
         if test.form == "reading":
             low = -np.inf
             for band in test.bands:
-                assert low <= typical_reading(test, band.id) <= band.below
+                assert low <= band_median(test, band.id) <= band.below
                 low = band.below
             assert normal_outcome(test) in {band.id for band in test.bands}
 

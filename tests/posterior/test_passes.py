@@ -10,7 +10,7 @@ from swapinfer.evidence.arrays import Arrays
 from swapinfer.posterior import fault_sets, infer
 from swapinfer.posterior.bound import enumerate_sets
 from swapinfer.posterior.digits import prepare
-from swapinfer.posterior.exact import Plan, plan_passes, run_passes
+from swapinfer.posterior.exact import PassPlan, plan_passes, run_passes
 from swapinfer.posterior.order import plan_route
 from swapinfer.posterior.tree import Tree
 from tests.posterior.engines import compression_job, diagnosing_job, swapping_job
@@ -55,7 +55,7 @@ def test_several_knots_agree_with_single_elements() -> None:
     """Too many cylinders misfire for a single knot."""
     for n_misfiring in (4, 5):
         arrays = diagnosing_job(6, n_runs=3, n_misfiring=n_misfiring)
-        plan = Plan.of(prepare(arrays, arrays.prior_es[None]))
+        plan = PassPlan.of(prepare(arrays, arrays.prior_es[None]))
         assert len(plan.knots) > 1
         assert_same(arrays, rtol=1e-9)
 
@@ -77,7 +77,7 @@ def test_cases_add_up_to_the_whole(arrays: Arrays) -> None:
     """Whatever comes first, on single terms and on equal ones that count."""
     cases = prepare(arrays, arrays.prior_es[None]).cases()
     evidence, marginal_es = brute_force(arrays)
-    draws, _ = run_passes([Plan.of(case) for case in cases])
+    draws, _ = run_passes([PassPlan.of(case) for case in cases])
     assert np.isclose(draws.log_evidence_d[0], np.log(evidence), rtol=0, atol=1e-11)
     np.testing.assert_allclose(draws.marginal_des[0], marginal_es, rtol=1e-10, atol=1e-13)
 
