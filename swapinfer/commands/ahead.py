@@ -9,8 +9,7 @@ import typer
 
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import believe
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, percent, show
+from swapinfer.commands.page import Facts, Page, percent, show
 from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.typed import decimal

@@ -11,8 +11,7 @@ from msgspec import Struct
 
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import Belief, Cause, believe, cause_words, list_causes
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, bar, exactness, interval, percent, show
+from swapinfer.commands.page import Facts, Page, bar, exactness, interval, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.replay import Job

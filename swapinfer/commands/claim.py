@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated, ClassVar
 import typer
 
 from swapinfer.commands.app import command
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, show
+from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.store import Written
 from swapinfer.commands.terminal import watched

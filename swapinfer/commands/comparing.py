@@ -12,9 +12,8 @@ from msgspec import Struct
 
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import believe
-from swapinfer.commands.facts import Facts
 from swapinfer.commands.options import LAST_SEED
-from swapinfer.commands.page import Page, money, percent, show
+from swapinfer.commands.page import Facts, Page, money, percent, show
 from swapinfer.commands.planning import first_step, plan_settings
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import watched

@@ -9,8 +9,7 @@ from typing import ClassVar, Generic, TypeAlias, TypeVar
 
 from msgspec import structs
 
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, show
+from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.typed import NOT_TAKEN
 from swapinfer.errors import InputError, one_word
 from swapinfer.units import UNITS, to_unit, unit_typed, units_like

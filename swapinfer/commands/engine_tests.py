@@ -8,9 +8,8 @@ import typer
 from msgspec import Struct
 
 from swapinfer.commands.app import command
-from swapinfer.commands.facts import Facts
 from swapinfer.commands.options import complete_test
-from swapinfer.commands.page import Page, show
+from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger.replay import Job

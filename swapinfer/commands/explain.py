@@ -12,9 +12,8 @@ from msgspec import Struct
 
 from swapinfer import errors
 from swapinfer.commands.app import command
-from swapinfer.commands.facts import Facts
 from swapinfer.commands.options import complete
-from swapinfer.commands.page import Page, show
+from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import InputError, JobError, near_match, one_word
 from swapinfer.ledger.words import expected_range

@@ -11,11 +11,10 @@ from msgspec import structs
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import Belief, believe, list_causes
 from swapinfer.commands.dialogue import Asking, Question, ask
-from swapinfer.commands.facts import Facts
 from swapinfer.commands.jobs import status_words
 from swapinfer.commands.opening import receive
 from swapinfer.commands.options import complete_ro
-from swapinfer.commands.page import Page, percent, show
+from swapinfer.commands.page import Facts, Page, percent, show
 from swapinfer.commands.planning import plan_settings, spent_words, whole_way
 from swapinfer.commands.questions import Events, ask_closing, ask_other, ask_step
 from swapinfer.commands.record import Recorded, record

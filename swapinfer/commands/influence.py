@@ -11,8 +11,7 @@ import typer
 from msgspec import Struct
 
 from swapinfer.commands.app import command
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, money, percent, show
+from swapinfer.commands.page import Facts, Page, money, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import watched
 from swapinfer.errors import SwapinferError

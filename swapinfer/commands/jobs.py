@@ -9,8 +9,7 @@ import typer
 from msgspec import Struct
 
 from swapinfer.commands.app import command
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, percent, show
+from swapinfer.commands.page import Facts, Page, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import InputError, near_match
 from swapinfer.ledger.store import STATUSES

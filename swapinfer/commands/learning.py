@@ -11,9 +11,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.commands.app import command
-from swapinfer.commands.facts import Facts
 from swapinfer.commands.options import LAST_SEED
-from swapinfer.commands.page import Page, interval, percent, show
+from swapinfer.commands.page import Facts, Page, interval, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import is_watched, say_aside, watched
 from swapinfer.commands.typed import decimal

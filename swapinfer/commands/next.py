@@ -12,8 +12,7 @@ from msgspec import Struct, structs
 
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import GONE, Belief, believe, list_causes
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, exactness, money, percent, show
+from swapinfer.commands.page import Facts, Page, exactness, money, percent, show
 from swapinfer.commands.planning import plan_settings, spent_words, time_words, whole_way
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.steps import (

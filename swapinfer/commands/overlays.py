@@ -9,9 +9,8 @@ import typer
 from msgspec import Struct
 
 from swapinfer.commands.app import command
-from swapinfer.commands.facts import Facts
 from swapinfer.commands.options import complete_layout
-from swapinfer.commands.page import Page, percent, show
+from swapinfer.commands.page import Facts, Page, percent, show
 from swapinfer.pack.changes import (
     Change,
     changed_numbers,

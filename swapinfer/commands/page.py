@@ -1,19 +1,20 @@
-"""Facts to text, by wrapped lines, columns and bars, with or without emphasis; all pure."""
+"""What commands return: facts, as JSON of a versioned shape and as wrapped lines, columns, bars."""
 
 from __future__ import annotations
 
+import math
 import re
 import textwrap
 from collections.abc import Iterable, Sequence
 from functools import singledispatch
+from typing import Any, ClassVar
 
-from msgspec import Struct
+from msgspec import Struct, to_builtins
 
-from swapinfer.commands.facts import Facts
 from swapinfer.errors import printable
 from swapinfer.units import percent
 
-__all__ = ["Page", "bar", "exactness", "money", "percent", "show"]
+__all__ = ["Facts", "Page", "bar", "exactness", "money", "percent", "show"]
 
 BAR = "#"
 LENGTH = 10
@@ -27,6 +28,35 @@ EMPHASIS = re.compile(r"(\033\[[01]m)")
 
 USEFUL_BOUND = 0.05
 """Bounds on an error beyond this say nothing that helps."""
+
+
+class Facts(Struct, frozen=True):
+    """Base of everything a command can print; `shape` names its JSON."""
+
+    shape: ClassVar[str]
+
+    @property
+    def exit_code(self) -> int:
+        """Exit code of a command that found this; 0 unless it is worse than nothing."""
+        return 0
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain JSON with the shape's name first; infinities become ``"OL"``."""
+        return {"shape": f"swapinfer.{self.shape}", **_plain(to_builtins(self, enc_hook=_number))}
+
+
+def _number(scalar: Any) -> object:  # noqa: ANN401  a scalar of numpy's
+    return scalar.item()
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401  JSON holds anything
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return "OL"
+    return value
 
 
 class Page(Struct, frozen=True):

@@ -8,9 +8,8 @@ import typer
 from msgspec import Struct
 
 from swapinfer.commands.app import command
-from swapinfer.commands.facts import Facts
 from swapinfer.commands.options import Overlays
-from swapinfer.commands.page import Page, show
+from swapinfer.commands.page import Facts, Page, show
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.provenance import numbers_by_grade, numbers_under
 

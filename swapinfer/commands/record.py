@@ -8,8 +8,7 @@ from typing import Any, ClassVar
 import msgspec
 
 from swapinfer.commands.causes import Belief, Cause, believe, cause_words, list_causes
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, exactness, show
+from swapinfer.commands.page import Facts, Page, exactness, show
 from swapinfer.commands.planning import StepLine, first_step, plan_settings, step_words
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.errors import ConflictError

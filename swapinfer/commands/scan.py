@@ -16,8 +16,7 @@ from swapinfer.bus.scan import Reading, UnitReading, read_recording, value_words
 from swapinfer.bus.watch import Course, watch, watch_recording
 from swapinfer.commands.app import command
 from swapinfer.commands.drive import check_run
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, show
+from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import changing, page, say_aside

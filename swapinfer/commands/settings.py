@@ -11,8 +11,7 @@ from msgspec import Struct, structs
 
 from swapinfer.commands.app import command
 from swapinfer.commands.dialogue import Asking, Dialogue, Question, ask, choose
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, show
+from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop_settings import (
     USUAL_UNITS,
     Settings,

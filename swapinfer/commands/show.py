@@ -10,9 +10,8 @@ from msgspec import Struct
 
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import Cause, believe, cause_words, list_causes
-from swapinfer.commands.facts import Facts
 from swapinfer.commands.jobs import status_words
-from swapinfer.commands.page import Page, percent, show
+from swapinfer.commands.page import Facts, Page, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.ledger.events import read_event
 from swapinfer.ledger.record import Record

@@ -11,8 +11,7 @@ from typing import Annotated, Any, ClassVar
 import typer
 
 from swapinfer.commands.app import command
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, show
+from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.ledger import exchange, rescue
 from swapinfer.ledger.record import Record

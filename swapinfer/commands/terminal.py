@@ -12,12 +12,11 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import typer
 
-from swapinfer.commands.page import EMPHASIS, Page, show
+from swapinfer.commands.page import EMPHASIS, Facts, Page, show
 from swapinfer.errors import printable
 
 if TYPE_CHECKING:
     from swapinfer.commands.dialogue import Question
-    from swapinfer.commands.facts import Facts
 
 T = TypeVar("T")
 

@@ -9,8 +9,7 @@ from typing import ClassVar
 import numpy as np
 from msgspec import Struct
 
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, percent, show
+from swapinfer.commands.page import Facts, Page, percent, show
 from swapinfer.errors import InputError, known_word
 from swapinfer.evidence.arrays import BoolArray, FloatArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence

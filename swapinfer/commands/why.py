@@ -9,8 +9,7 @@ from msgspec import Struct
 
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import Belief, believe
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, exactness, percent, show
+from swapinfer.commands.page import Facts, Page, exactness, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import PlaceError, near_match, one_word
 from swapinfer.evidence.assemble import COMPLAINT

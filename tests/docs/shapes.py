@@ -13,7 +13,7 @@ from typing import Any
 from msgspec import Struct
 
 from swapinfer import commands
-from swapinfer.commands.facts import Facts
+from swapinfer.commands.page import Facts
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 

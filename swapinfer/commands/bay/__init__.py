@@ -10,8 +10,7 @@ import typer
 from msgspec import Struct
 
 from swapinfer.commands.app import command
-from swapinfer.commands.facts import Facts
-from swapinfer.commands.page import Page, show
+from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.shop_settings import user_folder
 from swapinfer.commands.terminal import say, say_paragraph
