@@ -19,8 +19,8 @@ from swapinfer.learn.models import CauseCounts
 from swapinfer.learn.prior import NEVER, Tests, outcome_names
 from swapinfer.ledger.events import Opened
 from swapinfer.ledger.replay import replay
+from swapinfer.pack.hazard import cause_modes
 from swapinfer.pack.model import Pack
-from swapinfer.pack.shares import cause_modes
 from swapinfer.plan.costing import Costing, PlanSettings, Task
 from swapinfer.units import NORMAL_90
 
