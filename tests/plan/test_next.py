@@ -153,7 +153,7 @@ def test_an_outcome_leads_to_the_belief_that_inference_comes_to(
 def test_steps_behind_the_first_are_ranked_by_expected_total(
     plan: Plan, settings: PlanSettings
 ) -> None:
-    totals = [step.expected_total for step in plan.steps]
+    totals = [(step.is_barred, step.expected_total) for step in plan.steps]
     assert totals[1:] == sorted(totals[1:])
     cheapest = min(plan.steps, key=lambda step: step.expected_total)
     things = cheapest.action.things if cheapest.action else 1
