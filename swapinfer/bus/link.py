@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator
-from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from msgspec import Struct
@@ -126,12 +125,7 @@ class Link:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.bus.shutdown()
 
     def ask(self, request: bytes, unit: int | None = None) -> Heard:

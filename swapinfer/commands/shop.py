@@ -9,7 +9,6 @@ from contextlib import contextmanager
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 from msgspec import Struct
@@ -72,12 +71,7 @@ class Shop:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         if "store" in self.__dict__:
             self.store.close()
 

@@ -6,7 +6,6 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 from swapinfer.drafts import draft_of, make_folders, remove_folders
@@ -182,12 +181,7 @@ class Database:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.close()
 
     def __str__(self) -> str:
