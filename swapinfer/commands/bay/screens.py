@@ -22,7 +22,6 @@ from starlette.staticfiles import StaticFiles
 
 from swapinfer.claim.html import POLICY, to_html
 from swapinfer.claim.pdf import to_pdf
-from swapinfer.commands.ahead import show_clean_drive
 from swapinfer.commands.bay.clock import Clock
 from swapinfer.commands.bay.deeds import Form, OvertakenError, conditions, do
 from swapinfer.commands.bay.door import COOKIE, Devices, Pairing
@@ -67,6 +66,19 @@ DOCKED = 2
 T = TypeVar("T")
 
 
+class _Answer:
+    """What a command finds: asked for by many at once, it is worked out by the first."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._found: list[Any] = []
+
+    def get(self, find: Callable[[], Any]) -> Any:  # noqa: ANN401  whatever the command finds
+        with self._lock:
+            self._found = self._found or [find()]
+            return self._found[0]
+
+
 class Bay:
     """What the screens need from one request to the next.
 
@@ -88,7 +100,7 @@ class Bay:
         self.store, self.devices, self.pairing, self.clock = store, devices, pairing, clock
         self.is_private = is_private
         self._done: OrderedDict[str, tuple[str, Recorded]] = OrderedDict()
-        self._found: OrderedDict[object, Any] = OrderedDict()
+        self._found: OrderedDict[object, _Answer] = OrderedDict()
         self._lock = threading.Lock()
         self.templates = Environment(
             loader=FileSystemLoader(HERE / "templates"),
@@ -118,16 +130,17 @@ class Bay:
         """Return what a command finds; while nothing changes, it is worked out once for all."""
         at = (function.__name__, row.job, row.head, repr(shop.settings), repr(asked))
         with self._lock:
-            if at not in self._found:
-                self._found[at] = function(shop, ro=row.ro, **asked)
+            answer = self._found.setdefault(at, _Answer())
             self._found.move_to_end(at)
             while len(self._found) > KEPT:
                 self._found.popitem(last=False)
-            found: T = self._found[at]
-            return found
+        found: T = answer.get(partial(function, shop, ro=row.ro, **asked))
+        return found
 
     def keep(self, key: str, to: str, told: Recorded) -> None:
-        """Keep where a form led, and what was told of it."""
+        """Keep where a form led that has a key, and what was told of it."""
+        if not key:
+            return
         with self._lock:
             self._done[key] = to, told
             while len(self._done) > REMEMBERED:
@@ -506,7 +519,6 @@ def _drive(see: Sight) -> Response:
         minutes=drive.minutes if drive and is_over else see.asked("minutes"),
         so_far=drive.minutes_at(see.shop.now()) if drive and not is_over else None,
         planned=see.asked("minutes"),
-        clean=see.find(show_clean_drive),
         **_cautions(job, running.cautions),
         cylinders=job.engine.layout.cylinders,
         codes=[code for code in job.engine.codes.values() if code.role in SHOWN_ROLES],
