@@ -15,7 +15,7 @@ import msgspec
 import pytest
 
 from swapinfer.commands.claim import check_claim, draft_claim
-from swapinfer.commands.drive import drive
+from swapinfer.commands.drive import codes, drive
 from swapinfer.commands.next import show_next
 from swapinfer.commands.opening import open_
 from swapinfer.commands.shop import Shop
@@ -39,7 +39,7 @@ def events(served: Served) -> list[str]:
 
 DRIVE = {
     "deed": "drive", "minutes": "15", "when-warm": "on", "when-load": "on", "codes": "P0303",
-    "read": "codes", "count-3": "40",
+    "count-3": "40",
 }  # fmt: skip
 
 
@@ -115,9 +115,9 @@ def test_many_at_once_each_record_once(served: Served, cookie: str) -> None:
         ({"deed": "drive", "minutes": "soon", "felt": "rough"}, 400, "soon"),
         ({"deed": "drive", "minutes": "15"}, 400, "Say what was found"),
         (
-            {"deed": "drive", "minutes": "15", "read": "none", "code-P0303": "on"},
+            {"deed": "drive", "minutes": "15", "codes-none": "on", "codes-P0303": "on"},
             400,
-            "Either none was set",
+            "Either none",
         ),
         ({"deed": "dance"}, 400, "none of this page"),
         ({"deed": "inspect", "test": "plug-look"}, 400, "lacks"),
@@ -175,6 +175,32 @@ def test_codes_and_counters_are_read_from_the_vehicle_where_an_adapter_is_set(
     finally:
         vehicle.close()
     assert re.match(r"ran 15 min \(warm\), .*3: 28.*, codes P0300 P0303", events(served)[-1])
+
+
+def test_what_is_stored_on_arrival_is_recorded_apart_by_taps_or_over_the_bus(
+    served: Served, cookie: str, tmp_path: Path
+) -> None:
+    form = {
+        "deed": "codes", "codes-P0303": "on", "pending-none": "on", "memory": "cleared",
+        "when-warm": "on", "seen": "1", "key": "a",
+    }  # fmt: skip
+    assert served.ask("POST", "/job/RO-1/do", cookie, form).status == 303
+    with Shop(str(tmp_path / "other.db"), "Robin") as shop:
+        open_(shop, "RO-1")
+        typed = codes(shop, ["P0303"], pending="none", frame="warm", cleared=True)
+    assert events(served)[1:] == list(typed.said)
+    served.ask("POST", "/open", cookie, {**OPENING, "ro": "RO-2", "key": "b"})
+    bus = pytest.importorskip("tests.bus.vehicle")
+    vehicle = bus.Vehicle(bus.engine_unit())
+    try:
+        (tmp_path / "settings.toml").write_text(f'adapter = "virtual:{vehicle.channel}"\n')
+        arrived = {"deed": "scan", "seen": "1", "key": "c"}
+        assert served.ask("POST", "/job/RO-2/do", cookie, arrived).status == 303
+    finally:
+        vehicle.close()
+    with Shop(served.store, "Robin") as shop:
+        found = shop.load("RO-2").job.standing[-1][1]
+    assert (found.codes, found.pending, found.permanent) == (("P0300", "P0303"), ("P0303",), ())
 
 
 def shifted(at: str, minutes: int) -> str:

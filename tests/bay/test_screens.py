@@ -152,8 +152,8 @@ SCREENS = (
     "/", "/open", "/job/RO-1", "/job/RO-1/what-if", "/job/RO-1/more", "/job/RO-1/engine",
     "/job/RO-1/at/3", "/job/RO-1/part/coil3", "/job/RO-1/look/plug-look?on=plug3",
     "/job/RO-1/reading/coil-primary", "/job/RO-1/drive", "/job/RO-1/drive?form=yes",
-    "/job/RO-1/findings", "/job/RO-1/finding/1", "/job/RO-1/belief", "/job/RO-1/why",
-    "/job/RO-1/close", "/job/RO-1/write-up", "/job/RO-1/look/none",
+    "/job/RO-1/codes", "/job/RO-1/findings", "/job/RO-1/finding/1", "/job/RO-1/belief",
+    "/job/RO-1/why", "/job/RO-1/close", "/job/RO-1/write-up", "/job/RO-1/look/none",
 )  # fmt: skip
 
 RULES = {

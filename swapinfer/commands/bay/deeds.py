@@ -11,7 +11,13 @@ from swapinfer.commands.record import Recorded
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import ConflictError, InputError
 from swapinfer.ledger.events import Closed, Reopened
-from swapinfer.pack.model import CLEARED, UNKNOWN, UNREADY
+from swapinfer.pack.model import CLEARED, UNREADY
+
+NONE = "none"
+"""Stands for codes that were looked for and are not there."""
+
+MEMORIES = ("codes", "pending", "permanent")
+"""Fields of codes: stored, and the others."""
 
 Form = Mapping[str, str]
 Deed = Callable[[Shop, str, Form], Recorded]
@@ -51,24 +57,47 @@ def _under(prefix: str, form: Form) -> dict[str, str]:
 
 
 def _drive(shop: Shop, ro: str, form: Form) -> Recorded:
-    is_none = form.get("read") == "none"
-    codes = " ".join([*_under("code-", form), form.get("codes", "")]).strip()
+    codes, pending, permanent = (_codes_of(memory, form) for memory in MEMORIES)
     heard = ",".join(_under("heard-", form))
     counts = ",".join(f"{cylinder}={count}" for cylinder, count in _under("count-", form).items())
     felt = form.get("felt", "")
-    if is_none and codes:
-        raise InputError(f"either none was set, or {codes}: take one of them back")
-    if not (is_none or codes or counts or felt or heard):
+    if not (codes or pending or permanent or counts or felt or heard):
         raise InputError("say what was found: codes, that none was set, counters, or how it felt")
     return drive.drive(
         shop,
         form.get("minutes", ""),
         when=conditions(form),
-        codes=codes or None,
-        no_codes=is_none,
+        codes=None if codes == NONE else codes,
+        no_codes=codes == NONE,
+        pending=pending,
+        permanent=permanent,
         counts=counts,
         felt=felt,
         heard=heard,
+        ro=ro,
+    )
+
+
+def _codes_of(name: str, form: Form) -> str | None:
+    """Codes of a memory that are tapped or typed, or the word none; None if it was not read."""
+    tapped, typed = list(_under(f"{name}-", form)), form.get(name, "").strip()
+    codes = " ".join([*tapped, typed]).strip()
+    if NONE in tapped and codes != NONE:
+        raise InputError(f"either none, or the others of {codes}: take one of them back")
+    return codes or None
+
+
+def _codes(shop: Shop, ro: str, form: Form) -> Recorded:
+    stored, pending, permanent = (_codes_of(memory, form) for memory in MEMORIES)
+    age = form.get("memory", "")
+    return drive.codes(
+        shop,
+        [stored] if stored else None,
+        pending=pending,
+        permanent=permanent,
+        frame=conditions(form),
+        cleared=age == CLEARED,
+        unready=age == UNREADY,
         ro=ro,
     )
 
@@ -80,21 +109,11 @@ def conditions(form: Form) -> str:
 
 def _scan(shop: Shop, ro: str, form: Form) -> Recorded:
     told = scan.scan(shop, after=form.get("minutes", ""), when=conditions(form), ro=ro)
+    if isinstance(told, scan.ScanView) and told.recorded:
+        return told.recorded
     if not isinstance(told, Recorded):
-        raise InputError("say how many minutes were driven")
+        raise InputError("nothing new is stored; after a drive, say how many minutes it was")
     return told
-
-
-def _codes(shop: Shop, ro: str, form: Form) -> Recorded:
-    memory = form.get("memory", UNKNOWN)
-    return drive.codes(
-        shop,
-        [form.get("codes", "").strip() or "none"],
-        pending=form.get("pending", "").strip() or "none",
-        cleared=memory == CLEARED,
-        unready=memory == UNREADY,
-        ro=ro,
-    )
 
 
 def _close(shop: Shop, ro: str, form: Form) -> Recorded:

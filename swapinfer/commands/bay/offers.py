@@ -79,7 +79,7 @@ def _offer(job: Job, words: list[str], at: str) -> Offer:
         link = f"{at}/reading/{test.id}?{urlencode({'on': ','.join(on)})}"
         return Offer(link=link, link_label="Type the reading")
     if verb == "codes":
-        return Offer(link=f"{at}/codes", link_label="Type the codes")
+        return Offer(link=f"{at}/codes", link_label="Read what is stored")
     if verb == "drive":
         when = rest[rest.index("--when") + 1] if "--when" in rest else ""
         query = urlencode({"minutes": rest[0], "when": when})

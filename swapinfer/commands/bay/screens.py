@@ -45,6 +45,7 @@ from swapinfer.errors import DoubtError, InputError, SwapinferError, Unconfirmed
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.store import JobRow
 from swapinfer.ledger.words import element_label, place_label
+from swapinfer.pack.codes import CodeRead
 from swapinfer.units import OVER_LIMIT, UNITS, percent, units_like
 
 HERE = Path(__file__).parent
@@ -492,7 +493,21 @@ def _look(see: Sight) -> Response:
 
 def _codes(see: Sight) -> Response:
     job = see.loaded.job
-    return see.page("codes", memories=job.pack.memories if job.latest is None else {})
+    return see.page(
+        "codes",
+        memories=job.pack.memories if job.latest is None else {},
+        conditions=job.pack.running.conditions,
+        codes=_tapped_codes(job),
+        adapter=see.shop.settings.adapter,
+    )
+
+
+SHOWN_ROLES = ("misfire", "random")
+"""Codes that are tapped; others are typed."""
+
+
+def _tapped_codes(job: Job) -> list[CodeRead]:
+    return [code for code in job.engine.codes.values() if code.role in SHOWN_ROLES]
 
 
 def _reading(see: Sight) -> Response:
@@ -521,14 +536,10 @@ def _drive(see: Sight) -> Response:
         planned=see.asked("minutes"),
         **_cautions(job, running.cautions),
         cylinders=job.engine.layout.cylinders,
-        codes=[code for code in job.engine.codes.values() if code.role in SHOWN_ROLES],
+        codes=_tapped_codes(job),
         feelings=job.pack.drive_feelings,
         adapter=see.shop.settings.adapter,
     )
-
-
-SHOWN_ROLES = ("misfire", "random")
-"""Codes that are tapped; others are typed."""
 
 
 def _clock(see: Sight, form: Form) -> Response:
