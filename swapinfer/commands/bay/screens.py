@@ -45,7 +45,7 @@ from swapinfer.errors import DoubtError, InputError, SwapinferError, Unconfirmed
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.store import JobRow
 from swapinfer.ledger.words import element_label, place_label
-from swapinfer.pack.codes import CodeRead
+from swapinfer.pack.engine import CodeRead
 from swapinfer.units import OVER_LIMIT, UNITS, percent, units_like
 
 HERE = Path(__file__).parent
