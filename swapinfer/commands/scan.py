@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, ClassVar
 
 import typer
-from msgspec import structs
+from msgspec import Struct, structs
 
 from swapinfer.bus.adapter import check_form, connect, list_adapters, read_frames, recording
 from swapinfer.bus.scan import Reading, UnitReading, read_recording, value_words
@@ -136,17 +136,17 @@ def scan(
         job = shop.load(ro).job
         carry_on(job, ev.Ran(1.0, words(when), ()))  # refused now rather than after the drive
         most = quantity(minutes, "min") or math.inf
-        course, reading = (
-            _watch_recording(replay) if replay else _watch_drive(source, keep, most, job)
-        )
-        return _record(shop, run_seen(course, reading, job.pack.running, words(when)), ro)
+        watched = _watch_recording(replay) if replay else _watch_drive(source, keep, most, job)
+        run = run_seen(watched.course, watched.after, job.pack.running, words(when))
+        return _record(shop, run, ro, watched.after, watched.before)
     reading = (
         read_recording(read_frames(replay))
         if replay
         else _scan_vehicle(source, keep, with_number=number)
     )
     if after:
-        return _record(shop, run_found(reading, quantity(after, "min") or 0.0, words(when)), ro)
+        run = run_found(reading, quantity(after, "min") or 0.0, words(when))
+        return _record(shop, run, ro, reading)
     view = ScanView(str(replay or source), reading.units, reading.troubles, "")
     if _is_at_work(shop, ro) and came_in_with(shop.load(ro).job, reading):
         told = record(shop, lambda job: came_in_with(job, reading), ro)
@@ -163,14 +163,24 @@ def _is_at_work(shop: Shop, ro: str) -> bool:
         return False
 
 
-def _record(shop: Shop, run: ev.Ran, ro: str) -> Recorded:
+def _record(
+    shop: Shop, run: ev.Ran, ro: str, after: Reading | None, before: Reading | None = None
+) -> Recorded:
+    """Record a run, behind what the vehicle came in with where that was read before it."""
+    troubles = after.troubles if after else ()
     try:
-        return record(shop, lambda job: [check_run(job, run)], ro)
+        told = record(
+            shop,
+            lambda job: [*(came_in_with(job, before) if before else ()), check_run(job, run)],
+            ro,
+        )
     except SwapinferError:
         when = f" --when {','.join(run.conditions)}" if run.conditions else ""
         found = _options(run, run.counts)
-        say_aside(f"not recorded: swapinfer drive {run.minutes:g}{when}{found}")
+        for line in (*troubles, f"not recorded: swapinfer drive {run.minutes:g}{when}{found}"):
+            say_aside(line)
         raise
+    return structs.replace(told, warnings=(*told.warnings, *troubles))
 
 
 def _scan_vehicle(name: str, keep: Path | None, *, with_number: bool) -> Reading:
@@ -182,14 +192,20 @@ def _scan_vehicle(name: str, keep: Path | None, *, with_number: bool) -> Reading
     return reading
 
 
-def _watch_recording(path: Path) -> tuple[Course, Reading]:
+class _Watched(Struct, frozen=True):
+    """A drive that was followed, and what was scanned before and after it, if anybody answered."""
+
+    course: Course
+    before: Reading | None
+    after: Reading | None
+
+
+def _watch_recording(path: Path) -> _Watched:
     frames = list(read_frames(path))
-    return watch_recording(frames), read_recording(frames)
+    return _Watched(watch_recording(frames), None, read_recording(frames))
 
 
-def _watch_drive(
-    name: str, keep: Path | None, minutes: float, job: Job
-) -> tuple[Course, Reading | None]:
+def _watch_drive(name: str, keep: Path | None, minutes: float, job: Job) -> _Watched:
     """Follow a drive to its end, whatever ends it, and scan once more if anybody still answers."""
     course = Course()
     frames: list[can.Message] = []
@@ -197,11 +213,11 @@ def _watch_drive(
         connect(name, frames.append) as link,
         recording(keep, frames) if keep else nullcontext() as link.keep,
     ):
-        units = scan_link(link).units
+        before = scan_link(link)
         for caution in job.pack.running.cautions:
             say_aside("\n".join(page().wrap(f"CAUTION: {job.pack.cautions[caution].text}")))
         say_aside("watching: start the engine and drive; Ctrl-C ends it")
-        counting = [unit for unit in units if unit.counts] or units
+        counting = [unit for unit in before.units if unit.counts] or before.units
         try:
             with changing() as tell:
                 shown: dict[int, int] = {}
@@ -212,9 +228,9 @@ def _watch_drive(
             course.ending = "stopped by hand"
         say_aside(f"{course.ending}; reading what is stored")
         try:
-            return course, scan_link(link)
+            return _Watched(course, before, scan_link(link))
         except (BusError, KeyboardInterrupt):
-            return course, None
+            return _Watched(course, before, None)
 
 
 def _standing(course: Course) -> str:

@@ -180,9 +180,16 @@ def heard_of(reading: Reading) -> dict[str, tuple[str, ...]]:
 
 
 def run_found(reading: Reading, minutes: float, conditions: tuple[str, ...]) -> ev.Ran:
-    """Return a run as a scan after it found it."""
+    """Return a run as a scan after it found it.
+
+    That nothing is stored says little of one drive where pending codes were not read, so then it
+    is not told.
+    """
+    told = found_codes(reading).told
+    if not told.get("codes") and "pending" not in told:
+        told.pop("codes", None)
     run = ev.Ran(minutes, conditions, counts=found_counts(reading), heard=heard_of(reading))
-    return structs.replace(run, **found_codes(reading).told)
+    return structs.replace(run, **told)
 
 
 def run_seen(

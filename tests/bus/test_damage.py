@@ -15,18 +15,18 @@ from swapinfer.bus import link as linking
 from swapinfer.bus.adapter import connect
 from swapinfer.bus.link import SHORT, Link
 from swapinfer.bus.scan import Reading, read_recording, scan
+from swapinfer.commands.vehicle import run_found
 from swapinfer.errors import BusError
-from tests.bus.vehicle import Vehicle, engine_unit, gearbox_unit
+from tests.bus.vehicle import Unit, Vehicle, engine_unit, gearbox_unit
 
 can = pytest.importorskip("can")
 
 NOISE = bytes.fromhex("93FF00A71C42E805")
 
 
-@pytest.fixture(scope="module")
-def recorded() -> list[can.Message]:
+def scan_of(engine: Unit) -> list[can.Message]:
     """Every frame of a scan of two units."""
-    vehicle = Vehicle(engine_unit(), gearbox_unit())
+    vehicle = Vehicle(engine, gearbox_unit())
     frames: list[can.Message] = []
     try:
         with connect(f"virtual:{vehicle.channel}", frames.append) as link:
@@ -34,6 +34,11 @@ def recorded() -> list[can.Message]:
     finally:
         vehicle.close()
     return frames
+
+
+@pytest.fixture(scope="module")
+def recorded() -> list[can.Message]:
+    return scan_of(engine_unit())
 
 
 def facts(reading: Reading) -> set[tuple[str, str, str]]:
@@ -84,6 +89,17 @@ def test_a_recording_damaged_anywhere_states_nothing_false(recorded: list[can.Me
         if "cut" in what and facts(reading) != known:
             assert reading.troubles, f"{what}: what was lost is told"
     assert tried > 500
+
+
+def test_no_damage_makes_a_clean_drive_of_a_misfire() -> None:
+    """A unit that counts nothing, after the first drive with a misfire: it is pending alone."""
+    engine = engine_unit()
+    engine.stored, engine.counters = b"\0", {}
+    frames = scan_of(engine)
+    assert run_found(read_recording(frames), 15, ()).pending == ("P0303",)
+    for what, some in damaged(frames):
+        run = run_found(read_recording(some), 15, ())
+        assert run.present == ("P0303",) or not run.is_read, what
 
 
 def test_the_middle_of_a_message_that_is_lost_is_told(recorded: list[can.Message]) -> None:

@@ -106,7 +106,8 @@ def test_a_watched_drive_is_recorded_with_what_the_counters_gained(
     line = f"scan --bus virtual:{vehicle.channel} --watch --minutes 0.05 --record {log} --when wet"
     with Driver(engine, [(2.0, {}, {3: 9}), (0.5, {}, {3: 5})]):
         told = bay.must(f"{line} --json")
-    (said,) = told.facts["said"]
+    arrived, said = told.facts["said"]
+    assert arrived.startswith("read what is stored: codes P0300 P0303, pending P0303")
     assert said.startswith("ran 0.1 min (warm, load, wet), misfire counts 1: 0, 2: 0, 3: 14, 4: 0")
     assert "P0300 P0303" in said
     assert told.facts["meaning"] == ["cylinder 3 misfired, the others were quiet"]
@@ -115,6 +116,23 @@ def test_a_watched_drive_is_recorded_with_what_the_counters_gained(
     assert "the driver only drives" in " ".join(told.err.split())
     again = bay.must(f"scan --watch --replay {log} --when wet --what-if --json")
     assert again.facts["said"] == [said]
+
+
+def test_a_list_that_was_lost_is_told_and_calls_no_drive_clean(bay: Bay) -> None:
+    """Stored codes were read, none of them; the answer on pending ones broke off."""
+    log = bay.folder / "bay.log"
+    log.write_text("(1.0) can0 7E8#1008470303000303\n(2.0) can0 7E8#0243000000000000\n")
+    bay.must("open RO-1 --layout inline-4")
+    told = bay(f"scan --replay {log} --after 15")
+    assert told.code == 2
+    assert "unit 7E8: an answer that broke off" in told.err
+    assert "say what was found" in told.err.splitlines()[-1]
+    assert len(bay.must("show --json").facts["events"]) == 1
+    with log.open("a") as file:
+        file.write("(3.0) can0 7E8#100A46A40C24001C\n(4.0) can0 7E8#210000FFFF000000\n")
+    told = bay.must(f"scan --replay {log} --after 15 --json").facts
+    assert "cylinder 3 misfired" in told["meaning"][0]
+    assert "unit 7E8: an answer that broke off" in told["warnings"]
 
 
 @pytest.mark.usefixtures("hurried")
