@@ -311,12 +311,19 @@ def _unweighed(job: Job, run: ev.Ran) -> list[str]:
     """Say what of a run is kept without being weighed, since something better was read."""
     said = []
     counted = run.counts.keys()
-    fresh = job.latest.event if job.latest else run
+    latest = job.latest
+    fresh = latest.event if latest else run
     if isinstance(fresh, ev.Ran) and (old := {*(run.codes or ())} - {*(fresh.codes or ())}):
         was = "was" if len(old) == 1 else "were"
         said.append(f"{' '.join(sorted(old))}: not weighed, {was} stored before, and not pending")
         run = fresh
+    before = job.listed_before(latest.seq, "pending") if latest else ()
     for read in read_codes(job.engine, run.present):
+        if read.role and read.text in before and read.text in (run.pending or ()) and not counted:
+            said.append(
+                f"{read.text}: pending before as well, so it may be of the drive before; erase, or "
+                "drive once more, where this drive is to prove a repair"
+            )
         if read.role == "misfire" and read.cylinders and set(read.cylinders) <= counted:
             listed = " and ".join(map(str, read.cylinders))
             said.append(f"{read.text}: not weighed, since the counter of {listed} was read")

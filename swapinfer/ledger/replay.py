@@ -310,16 +310,25 @@ class Job(msgspec.Struct, eq=False):
         """
         if run.pending is None or not run.codes:
             return run
-        old = set(self._stored_before(seq)) - {*run.pending}
+        old = {*self.listed_before(seq, "codes")} - {*run.pending}
         return replace(run, codes=tuple(code for code in run.codes if code not in old))
 
-    def _stored_before(self, seq: int) -> Sequence[str]:
-        """Codes that were stored at the last reading before an event, and not erased since."""
+    def listed_before(self, seq: int, memory: str) -> Sequence[str]:
+        """Return what was listed at the last reading before an event, and not erased since.
+
+        Parameters
+        ----------
+        seq : int
+            Position of the event.
+        memory : str
+            ``codes`` (stored ones) or ``pending``.
+        """
         for earlier, event in reversed(self.standing):
             if earlier < seq and isinstance(event, ev.Erased):
                 return ()
-            if earlier < seq and isinstance(event, ev.Coded) and event.codes is not None:
-                return event.codes
+            if earlier < seq and isinstance(event, ev.Coded) and memory in event.told:
+                listed: Sequence[str] = event.told[memory]
+                return listed
         return ()
 
     def require_place(self, place: str) -> Place:
