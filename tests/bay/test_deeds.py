@@ -6,6 +6,7 @@ import base64
 import html
 import io
 import re
+import sys
 import threading
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -319,6 +320,15 @@ def test_the_write_up_says_what_is_missing_and_comes_as_pdf(served: Served, cook
     whole = served.ask("GET", "/job/RO-1/write-up.html", cookie)
     assert "script-src" not in whole.headers["content-security-policy"]
     assert document.stamp in html.unescape(whole.text)
+
+
+def test_what_an_extra_brings_is_asked_for_where_it_is_missing(
+    served: Served, cookie: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "typst", None)
+    told = served.ask("GET", "/job/RO-1/write-up.pdf", cookie)
+    assert told.status == 400
+    assert "swapinfer[claim]" in html.unescape(told.text)
 
 
 def test_a_repair_order_may_be_made_of_anything(served: Served, cookie: str) -> None:

@@ -12,7 +12,13 @@ from pathlib import Path
 import pytest
 from starlette.routing import Route
 
-from swapinfer.commands.bay.door import MOST_BYTES, MOST_WRONG, PAIRING_MINUTES, Pairing
+from swapinfer.commands.bay.door import (
+    MOST_BYTES,
+    MOST_FORMS,
+    MOST_WRONG,
+    PAIRING_MINUTES,
+    Pairing,
+)
 from tests.bay.conftest import Served
 
 PATHS = (
@@ -140,3 +146,11 @@ def test_a_body_is_no_longer_than_a_photograph(served: Served, cookie: str) -> N
         "POST", "/job/RO-1/photo", cookie, {}, **{"Content-Length": str(MOST_BYTES + 1)}
     )
     assert told.status == 413
+
+
+def test_a_device_sends_no_more_forms_than_a_hand_can(served: Served, cookie: str) -> None:
+    form = {"tap": "forget"}
+    told = {served.ask("POST", "/job/RO-1/clock", cookie, form).status for _ in range(MOST_FORMS)}
+    assert told == {303, 429}
+    assert served.ask("GET", "/job/RO-1/more", cookie).status == 200
+    assert served.ask("POST", "/job/RO-1/clock", served.pair("Kim"), form).status == 303

@@ -13,7 +13,10 @@ from docs.test_schemas import LINES, WITHOUT_JSON, furnish
 
 from swapinfer.commands.contents import CONTENTS
 
-HEAVY = {"arviz", "matplotlib", "pandas", "pint", "psycopg", "pymc", "scipy", "typst"}
+HEAVY = {
+    "anyio", "arviz", "jinja2", "matplotlib", "pandas", "pint", "psycopg", "pymc", "scipy", "segno",
+    "starlette", "typst", "uvicorn",
+}  # fmt: skip
 """What no command may load, but for those that work on tables."""
 
 TABLES = {"priors strip": {"pandas"}}

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import secrets
 import time
+from collections import deque
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
 from pathlib import Path
 from typing import Any
@@ -24,8 +25,12 @@ DIGITS = 20
 PAIRING_MINUTES = 10
 """A pairing address is good for so long, and for one device."""
 
-MOST_WRONG, WRONG_SECONDS = 10, 60.0
-"""So many wrong addresses in so many seconds, and no address is taken until they are over."""
+MINUTE = 60.0
+MOST_WRONG = 10
+"""So many wrong addresses in a minute, and no address is taken until it is over."""
+
+MOST_FORMS = 120
+"""So many forms in a minute from one device, and none is taken until it is over."""
 
 MOST_BYTES = 12_000_000
 """Largest body: a photograph."""
@@ -137,6 +142,31 @@ def write_private(path: Path, data: bytes) -> None:
     part.replace(path)
 
 
+class Rate:
+    """How often something happened in the last minute.
+
+    Parameters
+    ----------
+    most : int
+        So often it may.
+    clock : callable, optional
+        Seconds that only grow.
+    """
+
+    def __init__(self, most: int, clock: Callable[[], float] = time.monotonic) -> None:
+        self._most, self._clock = most, clock
+        self._times: deque[float] = deque(maxlen=most)
+
+    def count(self) -> None:
+        """Take down that it happened."""
+        self._times.append(self._clock())
+
+    @property
+    def is_reached(self) -> bool:
+        """Whether it may not happen again yet."""
+        return len(self._times) == self._most and self._clock() - self._times[0] < MINUTE
+
+
 class Pairing:
     """One-time addresses.
 
@@ -149,23 +179,21 @@ class Pairing:
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
         self._until: dict[str, float] = {}
-        self._wrong: list[float] = []
+        self._wrong = Rate(MOST_WRONG, clock)
 
     def offer(self) -> str:
         """Return a new token."""
         token = secrets.token_urlsafe(DIGITS)
-        self._until[_digest(token)] = self._clock() + 60.0 * PAIRING_MINUTES
+        self._until[_digest(token)] = self._clock() + MINUTE * PAIRING_MINUTES
         return token
 
     def is_good(self, token: str) -> bool:
         """Whether a token may still be used; too many wrong ones close the door for a while."""
-        now = self._clock()
-        self._wrong = [at for at in self._wrong if now - at < WRONG_SECONDS]
-        if len(self._wrong) >= MOST_WRONG:
+        if self._wrong.is_reached:
             return False
-        if self._until.get(_digest(token), 0.0) > now:
+        if self._until.get(_digest(token), 0.0) > self._clock():
             return True
-        self._wrong.append(now)
+        self._wrong.count()
         return False
 
     def use(self, token: str) -> bool:
@@ -194,6 +222,7 @@ class Door:
         self.app, self.devices = app, devices
         self.origins = frozenset(origins)
         self.hosts = frozenset(origin.partition("://")[2] for origin in self.origins)
+        self._forms: dict[str, Rate] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a request, or refuse it."""
@@ -228,8 +257,18 @@ class Door:
             return 413, f"at most {MOST_BYTES:,} bytes"
         device = self.devices.find(_cookie(headers))
         scope.setdefault("state", {})["device"] = device
-        if device is None and not scope["path"].startswith(OPEN_PATHS):
+        return self._kept_out(scope, device)
+
+    def _kept_out(self, scope: Scope, device: Device | None) -> tuple[int, str] | None:
+        if device is None:
+            if scope["path"].startswith(OPEN_PATHS):
+                return None
             return 401, "this device is not paired; start swapinfer page and scan what it prints"
+        forms = self._forms.setdefault(device.digest, Rate(MOST_FORMS))
+        if scope["method"] == "POST":
+            if forms.is_reached:
+                return 429, f"at most {MOST_FORMS} forms a minute; wait a little"
+            forms.count()
         return None
 
     def _is_ours(self, headers: dict[str, str]) -> bool:

@@ -41,7 +41,14 @@ from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.commands.show import show_job
 from swapinfer.commands.steps import StepFacts
 from swapinfer.commands.why import finding_words, show_why
-from swapinfer.errors import DoubtError, InputError, SwapinferError, UnconfirmedError, near_match
+from swapinfer.errors import (
+    DoubtError,
+    InputError,
+    SwapinferError,
+    UnconfirmedError,
+    missing_extra,
+    near_match,
+)
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.store import JobRow
 from swapinfer.ledger.words import element_label, place_label
@@ -219,10 +226,11 @@ def screens(bay: Bay) -> Starlette:
             given = [await _form(request)] if method == "POST" else []
             try:
                 return await anyio.to_thread.run_sync(partial(function, bay, request, *given))
-            except SwapinferError as error:
+            except (SwapinferError, ModuleNotFoundError) as error:
+                problem = _problem(error)
                 ro = request.path_params.get("ro")
                 back = link_to(unquote(ro)) if ro else "/"
-                return bay.page("problem", 400, problem=str(error), back=back)
+                return bay.page("problem", 400, problem=problem, back=back)
 
         return Route(path, answer, methods=[method])
 
@@ -265,6 +273,22 @@ def screens(bay: Bay) -> Starlette:
             Mount("/static", StaticFiles(directory=HERE / "static")),
         ]
     )
+
+
+def _problem(error: Exception) -> str:
+    """Say what is wrong, or which extra is missing; what nobody foresaw is no problem of a person.
+
+    Raises
+    ------
+    ModuleNotFoundError
+        If no extra would bring the library in.
+    """
+    if not isinstance(error, ModuleNotFoundError):
+        return str(error)
+    lacking = missing_extra(error.name or "")
+    if lacking is None:
+        raise error
+    return str(lacking)
 
 
 async def _form(request: Request) -> dict[str, Any]:
