@@ -10,6 +10,7 @@ from tests.claim.browser import Page
 
 WIDTH, HEIGHT = 390, 844
 USUAL_LETTER = 16
+KEYS = {"Tab": 9}
 
 FIND = """(text => {
   const name = e => e.getAttribute("aria-label") || e.innerText.trim();
@@ -60,6 +61,11 @@ class Phone(Page):
         """Type into a field."""
         self.run(f"document.querySelector('[name=\"{name}\"]').focus()")
         self._ask("Input.insertText", text=text)
+
+    def press(self, key: str) -> None:
+        """Press a key."""
+        for way in ("rawKeyDown", "keyUp"):
+            self._ask("Input.dispatchKeyEvent", type=way, key=key, windowsVirtualKeyCode=KEYS[key])
 
     def wait_for(self, text: str, seconds: float = 20.0) -> None:
         """Wait until a text can be read."""

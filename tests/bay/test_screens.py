@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterator
 
 import pytest
 
+from swapinfer.commands import run
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.show import show_job
 from tests.bay.conftest import Served
@@ -220,7 +220,7 @@ def test_screens_bear_what_a_device_asks_of_them(served: Served, phone: Phone, h
     assert problems == []
 
 
-def test_two_phones_and_the_shell_see_one_job(served: Served, phone: Phone) -> None:
+def test_two_phones_and_the_shell_work_on_one_job(served: Served, phone: Phone) -> None:
     begin(phone)
     with Phone() as other:
         other.go(f"{served.origin}/pair/{served.pairing.offer()}")
@@ -229,5 +229,40 @@ def test_two_phones_and_the_shell_see_one_job(served: Served, phone: Phone) -> N
         other.go(f"{served.origin}/job/RO-1")
         drive(phone, "P0303")
         other.wait_for("from cylinder 3")
-    with Shop(served.store, os.environ.get("USER", "x")) as shop:
-        assert show_job(shop, "RO-1").events[-1].who == "Robin"
+        other.tap("More")
+        other.tap("Findings")
+        phone.tap("More")
+        phone.tap("Findings")
+        typed = ["inspect", "plug-look", "3", "oil", "--store", served.store, "--job", "RO-1"]
+        assert run([*typed, "--who", "Lee"]) == 0
+        for one in (phone, other):
+            one.wait_for("look at the plug, cylinder 3: oily black")
+        phone.type("text", "half typed")
+        assert run(["note", "from the desk", "--store", served.store, "--job", "RO-1"]) == 0
+        phone.wait_for("Someone recorded something")
+        assert phone.run("document.querySelector('#text').value") == "half typed"
+        phone.tap("Keep the note")
+        assert "from the desk" in phone.text
+        phone.tap("Record mine as well")
+    assert said(served)[-2:] == ["note: from the desk", "note: half typed"]
+    with Shop(served.store, "Lee") as shop:
+        assert [e.who for e in show_job(shop, "RO-1").events[1:3]] == ["Robin", "Lee"]
+
+
+def test_the_keyboard_reaches_all_that_can_be_pressed(served: Served, phone: Phone) -> None:
+    begin(phone)
+    drive(phone, "P0303")
+    for path in ("/job/RO-1", "/job/RO-1/engine", "/job/RO-1/drive?form=yes"):
+        phone.go(served.origin + path)
+        phone.run("document.body.tabIndex = -1; document.body.focus()")
+        for _ in range(80):
+            phone.press("Tab")
+            phone.run("document.activeElement.dataset.reached = 'yes'")
+        left = phone.run(UNREACHED)
+        assert left == [], path
+
+
+UNREACHED = """[...document.querySelectorAll("a, button, summary, input:not([type=hidden])")]
+  .filter(e => e.checkVisibility() && !e.dataset.reached && !(e.type === "radio" && !e.checked))
+  .map(e => e.outerHTML)"""
+"""What no press of the tabulator led to; of choices that exclude each other one is enough."""
