@@ -201,8 +201,8 @@ def tell_exceeded(one: Exceeded, currency: str, numbers: Numbers) -> str:
         "retracted": ("retracted findings at most", numbers.plain),
     }
     title, write = words[one.limit]
-    found = "cannot be told" if one.value is None else write(one.value)
-    return f"{title} {write(one.bound)}: {found}"
+    found = "not known" if one.value is None else write(one.value)
+    return f"{title} {write(one.bound)}, here {found}"
 
 
 def _misfits(misfits: Sequence[Conflict], numbers: Numbers) -> str:

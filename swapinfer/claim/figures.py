@@ -144,7 +144,7 @@ def draw_swaps(
             away = home.get(part.element, x) != x
             is_subject = part.element in subjects
             parts += _box(x, y, min(30.0, step / 2 - 3), part.mark, dark=is_subject, thick=away)
-    return _svg(WIDTH, top + row * len(arrangement.rows) - 22, labels, parts)
+    return _svg(WIDTH, top + row * len(arrangement.rows) - 38, labels, parts)
 
 
 def _links(

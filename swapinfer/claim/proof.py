@@ -182,7 +182,7 @@ def _found(facts: ClaimFacts, numbers: Numbers) -> Section:
             *(_finding(found, facts, numbers) for found in facts.findings),
             _end(facts, numbers),
         ),
-        widths=(2, 6, 8, 12, 5, 7) if rival else (2, 6, 9, 14, 8),
+        widths=(2, 6, 8, 12, 4, 8) if rival else (2, 6, 9, 14, 8),
     )
     blocks: list[Block] = [Paragraph(intro), table]
     if facts.retracted:
@@ -591,6 +591,10 @@ def _check(facts: ClaimFacts, numbers: Numbers) -> Section:
         Paragraph(intro),
         Paragraph(f"swapinfer claim verify JOB-FILE.json --expect {ledger.head}", "code"),
         Paragraph(f"Digest of the ledger: {ledger.head}"),
+        Paragraph(
+            "With the write-up in JSON, text and pictures of a printed one are held against it too:"
+        ),
+        Paragraph("swapinfer claim verify PRINTED.pdf --job WRITE-UP.json", "code"),
         Paragraph(limits),
         Paragraph(f"Written by swapinfer {ledger.program}{made}.", "small"),
     )

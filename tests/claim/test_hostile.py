@@ -113,7 +113,7 @@ def test_markdown_makes_no_markup_of_it(hostile: tuple[str, Claim]) -> None:
     }  # fmt: skip
     own = {"title", *(section.title for section in claim.document.sections)}
     assert sum(token.type == "heading_open" for token in tokens) <= len(own) + 2
-    assert sum(token.type == "code_block" for token in tokens) == 1
+    assert sum(token.type == "code_block" for token in tokens) == 2
     assert not {"em_open", "s_open"} & kinds
 
 

@@ -69,7 +69,7 @@ def test_what_is_missing_is_named_with_an_exit_code_of_its_own(opened: Bay, temp
         "caption of picture (#5)",
     ]  # fmt: skip
     assert told.facts["exceeded"] == [
-        "booked labour at most 2\u00a0h\u00a000\u00a0min: cannot be told"
+        "booked labour at most 2\u00a0h\u00a000\u00a0min, here not known"
     ]
     assert not list(opened.folder.glob("claim*"))
 
