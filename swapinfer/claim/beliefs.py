@@ -10,11 +10,11 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
+from swapinfer.claim.entries import FindingLine
 from swapinfer.claim.facts import (
     Against,
     BestRival,
     CauseLine,
-    FindingLine,
     ModeLine,
     NearestRival,
     Otherwise,

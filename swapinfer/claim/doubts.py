@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 
 from swapinfer.claim.beliefs import Course
-from swapinfer.claim.facts import CauseLine, Conflict, FindingLine
+from swapinfer.claim.entries import FindingLine
+from swapinfer.claim.facts import CauseLine, Conflict
 from swapinfer.claim.pictures import is_as_attached
 from swapinfer.claim.times import list_misfits
 from swapinfer.ledger.events import Attached

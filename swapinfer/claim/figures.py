@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from html import escape
 
-from swapinfer.claim.facts import Arrangement, PartAt
+from swapinfer.claim.entries import Arrangement, PartAt
 
 WIDTH = 400
 INK, FAINT, PAPER = "#1b1f24", "#c9ced6", "#ffffff"

@@ -12,18 +12,20 @@ from swapinfer.claim import beliefs, work
 from swapinfer.claim.beliefs import Course, follow_belief
 from swapinfer.claim.clean import clean_text, map_texts
 from swapinfer.claim.doubts import list_conflicts
-from swapinfer.claim.facts import (
-    ClaimFacts,
+from swapinfer.claim.entries import (
     CodeLine,
     FindingLine,
-    LedgerFacts,
     NoteLine,
-    Otherwise,
     Photo,
-    PriorSources,
     ReadingLine,
     Readout,
     Retracted,
+)
+from swapinfer.claim.facts import (
+    ClaimFacts,
+    LedgerFacts,
+    Otherwise,
+    PriorSources,
     SourceLine,
     Vehicle,
     Verification,

@@ -23,7 +23,6 @@ _MARKS = re.compile(r"[\\`*_\[\]<>|~&$]|:(?=//)|(?<=www)\.", re.IGNORECASE)
 _LINE_START = re.compile(r"^(?:[#+=:-]|\d+(?=[.)]))")
 """What is markup where a line begins."""
 
-
 SIGN_HERE = r"\_" * 30
 
 

@@ -2,36 +2,26 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 
-from swapinfer.claim.beliefs import WORTH_SAYING, WORTH_SHOWING
+from swapinfer.claim.beliefs import WORTH_SHOWING
 from swapinfer.claim.document import Block, Figure, Image, Items, Paragraph, Section, Table
-from swapinfer.claim.facts import (
-    Arrangement,
-    ClaimFacts,
-    Conflict,
-    FindingLine,
-    Published,
-    ReadingLine,
-    Retracted,
-    Rival,
-    Trail,
-)
+from swapinfer.claim.entries import Arrangement, Trail
+from swapinfer.claim.facts import ClaimFacts, Rival
 from swapinfer.claim.figures import draw_course, draw_swaps
+from swapinfer.claim.found import tell_found
 from swapinfer.claim.pictures import Picture
 from swapinfer.claim.settings import Comparison, Numbers
-from swapinfer.ledger.words import code_words, listed
-from swapinfer.posterior import describe_weight
-
-LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-"""Marks of the shown causes."""
-
-ARROW = ("<->", "\u2194")
-"""How an exchange stands at a shell and in print."""
-
-UNCERTAIN = "What remains uncertain"
-"""Title of the section that lists conflicts."""
+from swapinfer.claim.words import (
+    ARROW,
+    LETTERS,
+    UNCERTAIN,
+    tell_changes,
+    tell_conflict,
+    tell_priors,
+    tell_what,
+)
+from swapinfer.ledger.words import listed
 
 WORK = {
     "testing": "testing and reading codes",
@@ -41,34 +31,6 @@ WORK = {
     "driving": "driving",
 }
 """Kinds of work that minutes are told apart by, in words."""
-
-CONFLICTS = {
-    "against": "finding #{seq} speaks against the {detail} by {weight} dB.",
-    "check again": (
-        "finding #{seq} is worth checking again: all the others make it less likely by {weight} "
-        "dB, and no likely cause explains it well."
-    ),
-    "not leading": "the job was closed with another cause than the likeliest, the {detail}.",
-    "not named": "the {detail} is likely to be at fault too, and was not named at closing.",
-    "mode": (
-        "the job was closed with {detail}; of the ways in which it may have failed, the findings "
-        "leave that one {share}."
-    ),
-    "odometer": "the odometer showed less when the vehicle left than when it came.",
-    "picture": "picture #{seq} is not the one whose digest was recorded when it was attached.",
-    "clock": (
-        "event #{seq} ({when}) is dated before the one that it follows: a clock was set back, or "
-        "two computers differ."
-    ),
-    "drive": (
-        "#{seq}, recorded {when}, is a drive of {minutes}, but what was done before it was "
-        "recorded {since}."
-    ),
-    "work": "what was recorded from {since} to {when} takes {minutes} by standard times.",
-    "future": "event #{seq} is dated {when}, which was still to come.",
-    "packs": "event #{seq} was recorded under other priors ({detail}).",
-}
-"""What does not fit, in a sentence."""
 
 GRADES = {
     "published": "published",
@@ -96,7 +58,7 @@ def sections(
     """
     return (
         _moved_belief(facts, numbers),
-        _found(facts, numbers),
+        tell_found(facts, numbers),
         _moved(facts, numbers),
         _rivals(facts, numbers),
         _uncertain(facts, numbers),
@@ -107,11 +69,6 @@ def sections(
         _priors(facts, numbers),
         _check(facts, numbers),
     )
-
-
-def names(facts: ClaimFacts) -> str:
-    """Name the causes that the conclusion is about."""
-    return listed([cause.label for cause in facts.concluded])
 
 
 def _moved_belief(facts: ClaimFacts, numbers: Numbers) -> Section:
@@ -159,165 +116,6 @@ def _tabulate_belief(facts: ClaimFacts, numbers: Numbers) -> Table:
         widths=(3, *(1 for _ in facts.causes)),
         right=tuple(range(1, len(facts.causes) + 1)),
     )
-
-
-def _found(facts: ClaimFacts, numbers: Numbers) -> Section:
-    intro = (
-        "Good ranges hold nine in ten readings of things in order. Weights are for the "
-        f"{names(facts)} being at fault, given the findings before, in decibans: ten of them "
-        "multiply the odds by ten, and they add up."
-    )
-    rival = f"the {facts.best_rival.label}" if facts.best_rival else ""
-    if rival:
-        intro += (
-            " The first column of them is against all else together, the last, with the words, "
-            f"against {rival} alone, the likeliest of the others."
-        )
-    head = ("#", "When, who", "What was done", "Result", "Weight")
-    table = Table(
-        "Findings",
-        (*head, f"Against {rival}") if rival else head,
-        (
-            _start(facts, numbers),
-            *(_finding(found, facts, numbers) for found in facts.findings),
-            _end(facts, numbers),
-        ),
-        widths=(2, 6, 8, 12, 4, 8) if rival else (2, 6, 9, 14, 8),
-    )
-    blocks: list[Block] = [Paragraph(intro), table]
-    if facts.retracted:
-        lines = tuple(
-            f"{numbers.stamp(event)}: {event.said}. Retracted {numbers.moment(event.undone_at)} "
-            f"by {event.undone_by}, {_reason(event)}."
-            for event in facts.retracted
-        )
-        intro = "They stay in the ledger and count for nothing."
-        blocks += [Paragraph("Retracted events", "heading"), Paragraph(intro), Items(lines)]
-    return Section("found", "What was found, in order", tuple(blocks))
-
-
-def _reason(event: Retracted) -> str:
-    return f"“{event.reason}”" if event.reason else "no reason given"
-
-
-def _start(facts: ClaimFacts, numbers: Numbers) -> tuple[str, ...]:
-    """Say how far the conclusion was from even odds, and from the rival, before any finding."""
-    before = [_decibans(cause.before) for cause in facts.concluded]
-    cells = ("", "", "before any finding", "by the prior probabilities", _weights(before, numbers))
-    return (*cells, _weights(facts.best_rival.before_c, numbers)) if facts.best_rival else cells
-
-
-def _end(facts: ClaimFacts, numbers: Numbers) -> tuple[str, ...]:
-    """Add the columns up: odds in the end, and how far above the rival."""
-    after = [_decibans(cause.probability) for cause in facts.concluded]
-    chances = listed([numbers.percent(cause.probability) for cause in facts.concluded])
-    cells = ("", "", "together", f"probability {chances}", _weights(after, numbers))
-    if facts.best_rival is None:
-        return cells
-    rows = [facts.best_rival.before_c, *(found.against_rival_c for found in facts.findings)]
-    return (*cells, _weights([sum(column) for column in zip(*rows, strict=True)], numbers))
-
-
-def _decibans(probability: float) -> float:
-    """Ten times the common log of the odds, as far as they can be told."""
-    inside = min(max(probability, 1e-12), 1.0 - 1e-12)
-    return 10.0 * math.log10(inside / (1.0 - inside))
-
-
-def _weights(weights: Sequence[float], numbers: Numbers) -> str:
-    told = [f"{numbers.decibans(weight)} dB" for weight in weights]
-    if len(told) == 1:
-        return told[0]
-    return ", ".join(f"{letter} {one}" for letter, one in zip(LETTERS, told, strict=False))
-
-
-def _finding(finding: FindingLine, facts: ClaimFacts, numbers: Numbers) -> tuple[str, ...]:
-    cells = (
-        f"#{finding.seq}",
-        f"{numbers.moment(finding.at)}, {finding.who}",
-        tell_what(finding, numbers),
-        ". ".join(map(capital, [_result(finding, numbers), *_meaning(finding, facts, numbers)]))
-        + ".",
-    )
-    alone = finding.decibans_c[: facts.subjects]
-    columns = (alone, finding.against_rival_c) if facts.best_rival else (alone,)
-    told = [_weights(column, numbers) for column in columns]
-    if facts.subjects == 1 and finding.kind != "complaint":
-        told[-1] += f": {_weight_words(columns[-1][0])}"
-    return (*cells, *told)
-
-
-def _meaning(finding: FindingLine, facts: ClaimFacts, numbers: Numbers) -> Iterator[str]:
-    """Say what a finding means beside earlier ones, and why it weighs as one might not expect."""
-    yield from finding.meaning
-    if finding.kind == "complaint":
-        yield "every job begins so: it speaks for all that has not long lain unnoticed"
-    weight = min((finding.decibans_c[0], *finding.against_rival_c[:1]))
-    if finding.reading and finding.reading.within is False and weight <= -WORTH_SAYING:
-        best = max(range(len(facts.causes)), key=lambda c: finding.decibans_c[c])
-        gain = finding.decibans_c[best]
-        explains = f"it speaks most for the {facts.causes[best].label}"
-        said = f"{explains} ({numbers.decibans(gain)} dB)" if gain > 0 else "no cause explains it"
-        yield f"out of range, yet against the {facts.causes[0].label}: {said}"
-
-
-def _weight_words(decibans: float) -> str:
-    words = describe_weight(decibans)
-    return f"{words} it" if "evidence" in words else words
-
-
-def capital(text: str) -> str:
-    """Begin with a capital letter."""
-    return text[:1].upper() + text[1:]
-
-
-def tell_what(finding: FindingLine, numbers: Numbers) -> str:
-    """Say what was done to find it."""
-    if finding.kind == "complaint":
-        return "complaint" if finding.seq == 0 else "the vehicle came back"
-    if finding.kind == "stored":
-        age = finding.what or "how old it is nobody knows"
-        return "; ".join(["stored when the vehicle came in", age, *finding.conditions])
-    if finding.kind == "run":
-        ran = f"engine run, {numbers.minutes(finding.minutes or 0.0)}"
-        return "; ".join([ran, *finding.conditions])
-    return f"{finding.what}, {finding.where}"
-
-
-def _result(finding: FindingLine, numbers: Numbers) -> str:
-    if finding.kind == "complaint":
-        return "a misfire was noticed while driving"
-    if finding.kind in ("run", "stored"):
-        return _run_result(finding)
-    if finding.reading:
-        return _reading_result(finding.reading, numbers)
-    if finding.outcome == finding.normal:
-        return f"{finding.outcome} (normal)"
-    return f"{finding.outcome} (normal: {finding.normal})"
-
-
-def _run_result(finding: FindingLine) -> str:
-    read = code_words(finding.codes, finding.pending, finding.permanent)
-    said = ", ".join(read) or "codes not read"
-    if finding.counts:
-        counts = ", ".join(f"{cylinder}: {count}" for cylinder, count in finding.counts)
-        said += f"; misfire counts by cylinder {counts}"
-    return f"{said}; {finding.felt}" if finding.felt else said
-
-
-def _reading_result(reading: ReadingLine, numbers: Numbers) -> str:
-    said = numbers.quantity(reading.value, reading.unit, 4)
-    if reading.typed and reading.typed.replace(" ", "") != said.replace("\u00a0", ""):
-        said += f", entered as “{reading.typed}”"
-    if reading.reference is not None:
-        said += f", against {numbers.quantity(reading.reference, reading.unit, 4)}"
-    if reading.temperature_c is not None:
-        said += f", part at {numbers.quantity(reading.temperature_c, 'degC')}"
-    if reading.good is None:
-        return said
-    low, high = (numbers.quantity(value, reading.unit) for value in reading.good)
-    within = "in range" if reading.within else "OUT of range"
-    return f"{said}, {within} (good: {low} to {high})"
 
 
 def _moved(facts: ClaimFacts, numbers: Numbers) -> Section:
@@ -417,19 +215,6 @@ def _uncertain(facts: ClaimFacts, numbers: Numbers) -> Section:
     return Section("open", UNCERTAIN, tuple(blocks))
 
 
-def tell_conflict(conflict: Conflict, numbers: Numbers) -> str:
-    """Say what does not fit, in a sentence."""
-    return CONFLICTS[conflict.kind].format(
-        seq=conflict.seq,
-        detail=conflict.detail,
-        when=numbers.moment(conflict.detail) if conflict.is_of_time else "",
-        since=numbers.moment(conflict.since) if conflict.since else "",
-        weight=numbers.decibans(conflict.decibans or 0.0),
-        minutes=numbers.minutes(conflict.minutes or 0.0),
-        share=numbers.percent(conflict.share or 0.0),
-    )
-
-
 def _spent(facts: ClaimFacts, numbers: Numbers) -> Section:
     spent = facts.spent
     rate = numbers.money(spent.rate_per_hour, spent.currency)
@@ -522,33 +307,6 @@ def _photos(
         else:
             blocks.append(Paragraph(f"{caption} (the picture cannot be shown)"))
     return (Section("photos", "Photographs", tuple(blocks)),) if blocks else ()
-
-
-def tell_priors(published: Published, numbers: Numbers) -> str:
-    """Say whether priors are the published ones, and how many of their entries are not."""
-    named = f"the published {published.pack} {published.version}"
-    if published.is_same:
-        return named
-    counted = [
-        f"{numbers.plain(count)} {one if count == 1 else many}"
-        for count, one, many in (
-            (published.numbers, "number", "numbers"),
-            (published.others, "other entry", "other entries"),
-        )
-        if count
-    ]
-    differs = "differs" if published.numbers + published.others == 1 else "differ"
-    return f"NOT {named}: {' and '.join(counted) or 'names, sources or their order'} {differs}"
-
-
-def tell_changes(published: Published, numbers: Numbers) -> tuple[str, ...]:
-    """Say of each entry that was changed what it was, what it is and what that alone leads to."""
-    lines = []
-    for one in published.changed:
-        alone = "" if one.joint is None else f" (alone, it leads to {numbers.percent(one.joint)})"
-        lines.append(f"{one.path}: {one.published} as published, here {one.own}{alone}")
-    left = published.numbers + published.others - len(lines)
-    return (*lines, f"{numbers.plain(left)} more, not listed") if left else tuple(lines)
 
 
 def _priors(facts: ClaimFacts, numbers: Numbers) -> Section:

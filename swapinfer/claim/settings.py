@@ -7,7 +7,7 @@ from datetime import datetime
 
 from msgspec import Struct
 
-from swapinfer.claim.facts import OnRecord
+from swapinfer.claim.entries import OnRecord
 from swapinfer.claim.template import Template
 from swapinfer.errors import InputError, near_match
 from swapinfer.ledger.record import as_utc

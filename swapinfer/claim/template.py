@@ -10,7 +10,8 @@ from typing import TypeAlias
 
 from msgspec import Struct, ValidationError, convert
 
-from swapinfer.claim.facts import ClaimFacts, Exceeded, RepairLine, Unrecorded
+from swapinfer.claim.entries import RepairLine
+from swapinfer.claim.facts import ClaimFacts, Exceeded, Unrecorded
 from swapinfer.errors import InputError, misfit, near_match
 from swapinfer.ledger.record import check_text
 

@@ -17,9 +17,9 @@ from swapinfer.claim.compose import compose, summarise
 from swapinfer.claim.facts import ClaimFacts
 from swapinfer.claim.pictures import digest_of_file, is_as_attached
 from swapinfer.claim.printed import MARK, first_printed_difference
-from swapinfer.claim.proof import tell_changes, tell_priors
 from swapinfer.claim.settings import ClaimSettings, Numbers
 from swapinfer.claim.times import ROUNDED, dated_after
+from swapinfer.claim.words import tell_changes, tell_priors
 from swapinfer.claim.write import SHAPE, Claim, dump, pictures_of, seal_of, write_up
 from swapinfer.errors import ClaimError, InputError, SwapinferError
 from swapinfer.ledger.events import Attached, read_events

@@ -8,20 +8,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from msgspec import Struct
 from msgspec.structs import asdict
 
+from swapinfer.claim.amounts import BookedLine, Charged, RepairRange, Spent, SpentLine
 from swapinfer.claim.beliefs import Course
-from swapinfer.claim.facts import (
-    Arrangement,
-    BookedLine,
-    Charged,
-    Move,
-    PartAt,
-    PartLine,
-    RepairLine,
-    RepairRange,
-    Spent,
-    SpentLine,
-    Trail,
-)
+from swapinfer.claim.entries import Arrangement, Move, PartAt, PartLine, RepairLine, Trail
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.record import Record

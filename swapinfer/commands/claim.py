@@ -204,8 +204,8 @@ def check_claim(shop: Shop, ro: str = "", template: Path | None = None) -> Check
     template : Path, optional
         What it must hold; default that of the settings.
     """
-    from swapinfer.claim.compose import tell_draft, tell_exceeded, tell_unrecorded
     from swapinfer.claim.settings import Numbers
+    from swapinfer.claim.stamp import tell_draft, tell_exceeded, tell_unrecorded
 
     claim = draft_claim(shop, ro, template)
     facts, numbers = claim.facts, Numbers(claim.settings)

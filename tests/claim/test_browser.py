@@ -13,6 +13,7 @@ from swapinfer.claim.write import Claim
 from tests.claim.browser import Page, find_browser
 from tests.claim.jobs import claim_of, coil_events
 from tests.claim.test_hostile import HOSTILE, hostile_claim
+from tests.claim.test_paid_on import papered
 
 pytestmark = pytest.mark.skipif(
     find_browser() is None, reason="no browser is installed (package chromium)"
@@ -69,6 +70,24 @@ def test_hostile_texts_neither_run_nor_spill(
     assert [url for url in page.requests if not url.startswith(("file:", "data:image/png"))] == []
     assert page.run("document.documentElement.scrollWidth") <= width
     assert page.run("document.scripts.length") == 0
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_figure_is_broken_and_no_label_stands_alone(
+    page: Page, tmp_path: Path, width: int
+) -> None:
+    shown(page, to_html(claim_of(papered()).document), tmp_path, width)
+    lines = page.run(
+        "[...document.querySelectorAll('td.number')].map(cell => {"
+        " const range = document.createRange(); range.selectNodeContents(cell);"
+        " return new Set([...range.getClientRects()].map(r => Math.round(r.top))).size; })"
+    )
+    assert max(lines) == 1
+    empty = "[...document.querySelectorAll('table.wide td')].filter(c => !c.textContent)"
+    assert page.run(f"{empty}.length") > 0
+    heights = page.run(f"{empty}.map(cell => cell.getClientRects().length)")
+    assert width > 500 or set(heights) == {0}
+    assert page.run("document.documentElement.scrollWidth") <= width
 
 
 def test_the_harness_sees_scripts_requests_and_errors(page: Page, tmp_path: Path) -> None:
