@@ -7,6 +7,7 @@ none reaches is a constant.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 from math import comb
 
 import msgspec
@@ -22,7 +23,7 @@ ROUNDING = 1e-15
 IMPOSSIBLE = "the findings have probability zero under every combination of faults"
 
 
-class Digits(msgspec.Struct, frozen=True, eq=False):
+class Digits(msgspec.Struct, frozen=True, eq=False, dict=True):
     """The terms of a job, equal ones merged.
 
     A digit of ``k`` equal terms has ``k + 1`` levels: how many of them are explained. Axes as in
@@ -92,6 +93,15 @@ class Digits(msgspec.Struct, frozen=True, eq=False):
         figures = self.open_ges, explain.most_tes, explain.shown_tes, self.explained_ges
         acts_xs: FloatArray = np.concatenate([of_ges[at] for of_ges in figures])
         return acts_xs.T
+
+    @cached_property
+    def node_qg(self) -> IntArray:
+        """Which of those that a digit tells apart each level node is, shape (level node, digit)."""
+        node_qg = np.zeros((self.n_nodes, len(self)), dtype=np.int64)
+        for g in np.flatnonzero(self.by_level_g):
+            weights = self.explain.share_qtp[:, g], self.start_qg2[:, g], self.close_qg2[:, g]
+            node_qg[:, g] = distinct_rows(np.concatenate(weights, axis=1))[1]
+        return node_qg
 
     def only(self, keep_g: BoolArray) -> Digits:
         """Return some of the digits."""
@@ -310,7 +320,7 @@ class Prepared(msgspec.Struct, frozen=True, eq=False):
         )
 
 
-def distinct_rows(rows: FloatArray) -> tuple[IntArray, IntArray]:
+def distinct_rows(rows: FloatArray | IntArray) -> tuple[IntArray, IntArray]:
     """Return where each distinct row stands first, and which of these each row equals."""
     width, packed = rows.itemsize * rows.shape[1], rows.tobytes()
     seen: dict[bytes, int] = {}

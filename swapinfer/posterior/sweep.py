@@ -125,21 +125,29 @@ class StateSum(msgspec.Struct, frozen=True, eq=False):
     ----------
     kinds : Kinds
         Their weights.
-    kernel : ndarray of float, shape (kind, level node or 1, to, from)
+    kernel : ndarray of float, shape (kind, distinct level node or 1, to, from)
         What each kind does.
-    matrix : ndarray of float, shape (draw, level node or 1, to, from)
+    total : ndarray of float, shape (draw, distinct level node or 1, to, from)
         Their weighted sum.
+    node_q : ndarray of int, shape (level node,), or slice
+        Which of the distinct nodes each is; a slice where all are.
     """
 
     kinds: Kinds
     kernel: FloatArray
-    matrix: FloatArray
+    total: FloatArray
+    node_q: IntArray | slice
 
     @classmethod
-    def of(cls, kinds: Kinds, kernel: FloatArray) -> StateSum:
+    def of(cls, kinds: Kinds, kernel: FloatArray, node_q: IntArray | slice) -> StateSum:
         """Sum the states."""
         flat = kinds.weight_dk @ kernel.reshape(len(kernel), -1)
-        return cls(kinds, kernel, flat.reshape(-1, *kernel.shape[1:]))
+        return cls(kinds, kernel, flat.reshape(-1, *kernel.shape[1:]), node_q)
+
+    @property
+    def matrix(self) -> FloatArray:
+        """The sum at every level node, shape (draw, level node or 1, to, from)."""
+        return self.total[:, self.node_q]
 
     def worth(self, both: FloatArray) -> FloatArray:
         """Weigh each state, shape (draw, state)."""
@@ -147,7 +155,11 @@ class StateSum(msgspec.Struct, frozen=True, eq=False):
         if kernel.shape[1] == 1:
             flat = both.sum(axis=1).reshape(len(both), -1)
             return self.kinds.each(flat @ kernel.reshape(len(kernel), -1).T)
-        return self.kinds.each(np.einsum("kqji,dqji->dk", kernel, both))
+        if not isinstance(self.node_q, slice):
+            is_at_nq = self.node_q == np.arange(kernel.shape[1])[:, None]
+            flat = is_at_nq.astype(float) @ both.reshape(*both.shape[:2], -1)
+            both = flat.reshape(len(both), *kernel.shape[1:])
+        return self.kinds.each(np.einsum("knji,dnji->dk", kernel, both))
 
 
 class StatewiseMoves(msgspec.Struct, frozen=True, eq=False):
@@ -224,15 +236,22 @@ def element_moves(step: Step, weight_ds: FloatArray, digits: Digits) -> Moves:
         first_k, kind_s = distinct_rows(digits.acts(step.group, step.element)[:n_states])
         kind_sk = kind_s[:, None] == np.arange(len(first_k))
         kinds = Kinds(weight_ds, kind_s, weight_ds @ kind_sk.astype(float))
+    kernel_g = [kernel[first_k] for kernel in step.kernel_g]
+    every_q: IntArray | slice = slice(None)
+    if n_nodes > 1 and dense:
+        first_n, node_q = distinct_rows(digits.node_qg[:, list(step.group)])
+        if first_n.size < n_nodes:
+            every_q = node_q
+            kernel_g = [one[:, first_n] if one.shape[1] > 1 else one for one in kernel_g]
     kernels: list[FloatArray] = []
-    for kernel in (kernel[first_k] for kernel in step.kernel_g):
+    for kernel in kernel_g:
         if kernels and (dense or _longest(kernels[-1]) * _longest(kernel) <= GROUP):
             kernels[-1] = _kron(kernels[-1], kernel)
         else:
             kernels.append(kernel)
     if len(kernels) > 1:
         return StatewiseMoves(kinds, kernels)
-    return DenseMoves(StateSum.of(kinds, kernels[0]))
+    return DenseMoves(StateSum.of(kinds, kernels[0], every_q))
 
 
 def _longest(kernel: FloatArray) -> int:

@@ -35,6 +35,9 @@ ENGINE_WIDE = {
 
 MISATTRIBUTION = 0.02
 LEAK_PER_MIN = 1e-4
+SHOWN = 4
+"""Things that states show to a reading which several elements can upset."""
+
 RATE_PER_MIN = (20.0, 0.3, 0.02)
 MODE_FACTOR = (1.0, 2.0, 1.0)
 """What the conditions of a run make of the rates of an element's modes."""
@@ -140,7 +143,8 @@ class Job:
         shape = self.engine.rate_es.shape
         absent_es = np.ones(shape)
         absent_es[elements, 1:] = 0.0
-        chance_qes = rng.gamma(1.0, size=(self.level_q.size, *shape)) * (1.0 - absent_es)
+        chance_qp = rng.gamma(1.0, size=(self.level_q.size, SHOWN))
+        chance_qes = chance_qp[:, rng.integers(SHOWN, size=shape)] * (1.0 - absent_es)
         close_q2 = np.stack([rng.gamma(1.0, size=self.level_q.size), np.ones(self.level_q.size)])
         self._term(absent_es, chance_qes, np.ones(shape), close_q2.T)
         self.log_factors.append(np.zeros(shape))

@@ -57,15 +57,21 @@ def _stack(arrays: list[NDArray[np.float64]], shape: tuple[int, ...]) -> NDArray
 
 
 def explaining(explain_qtes: NDArray[np.float64]) -> Explain:
-    """Let every state show something of its own, with the given weight at each level node."""
-    shape = explain_qtes.shape[1:]
-    if len(explain_qtes) == 1:
-        shown_tes, chance_qtp = np.zeros(shape, dtype=np.int64), np.ones((1, shape[0], 1))
-        return Explain.of(explain_qtes[0], shown_tes, chance_qtp)
-    shown_es = np.arange(shape[1] * shape[2]).reshape(shape[1:])
-    chance_qtp = explain_qtes.reshape(len(explain_qtes), shape[0], shown_es.size)
+    """Hold weights as the package does: states of the same weights at all nodes show the same."""
+    n_nodes, n_terms, *shape = explain_qtes.shape
+    if n_nodes == 1:
+        ones_qtp = np.ones((1, n_terms, 1))
+        return Explain.of(explain_qtes[0], np.zeros((n_terms, *shape), np.int64), ones_qtp)
+    columns = [
+        np.unique(of_qx, axis=1, return_inverse=True)
+        for of_qx in (explain_qtes[:, t].reshape(n_nodes, -1) for t in range(n_terms))
+    ]
+    chance_qtp = np.zeros((n_nodes, n_terms, max((len(c.T) for c, _ in columns), default=1)))
+    for t, (chance_qp, _) in enumerate(columns):
+        chance_qtp[:, t, : chance_qp.shape[1]] = chance_qp
+    shown_tes = np.array([shown for _, shown in columns], dtype=np.int64)
     own_tes = (explain_qtes > 0.0).any(axis=0).astype(float)
-    return Explain.of(own_tes, np.broadcast_to(shown_es, shape), chance_qtp)
+    return Explain.of(own_tes, shown_tes.reshape(n_terms, *shape), chance_qtp)
 
 
 def draw_term(
