@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from msgspec.structs import replace
 
+from swapinfer.bus.scan import read_answers
 from swapinfer.claim import beliefs, work
 from swapinfer.claim.beliefs import Course, follow_belief
 from swapinfer.claim.clean import clean_text, map_texts
@@ -40,6 +41,7 @@ from swapinfer.claim.vin import check_vin, normal_vin
 from swapinfer.claim.work import on_record
 from swapinfer.ledger import events as ev
 from swapinfer.ledger import replay
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
@@ -126,9 +128,9 @@ def gather_facts(
         retracted=retracted,
         with_retracted=_with_retracted(course, events, retracted),
         notes=tuple(
-            NoteLine(*on_record(records[seq]), event.text)
+            NoteLine(*on_record(records[seq]), text)
             for seq, event in job.standing
-            if isinstance(event, ev.Noted)
+            if (text := _noted(job, event))
         ),
         spent=spent,
         charged=work.charge(job, sheet, spent, repairs),
@@ -190,6 +192,19 @@ def _findings(course: Course, records: Sequence[Record]) -> tuple[FindingLine, .
         )
         for n, finding in enumerate(found)
     )
+
+
+def _noted(job: Job, event: Event) -> str:
+    """Say what a technician noted, or which control unit said what; empty for other events."""
+    match event:
+        case ev.Noted():
+            return event.text
+        case ev.Stated() | ev.Erased():
+            return event.say(job)
+        case ev.Ran() | ev.Scanned() if event.heard:
+            return f"read over the bus: {'; '.join(map(str, read_answers(event.heard).units))}"
+        case _:
+            return ""
 
 
 def _finding(course: Course, found: replay.Finding, record: Record) -> FindingLine:

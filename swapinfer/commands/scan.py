@@ -228,9 +228,12 @@ def _watch_drive(name: str, keep: Path | None, minutes: float, job: Job) -> _Wat
             course.ending = "stopped by hand"
         say_aside(f"{course.ending}; reading what is stored")
         try:
-            return _Watched(course, before, scan_link(link))
+            after = scan_link(link)
         except (BusError, KeyboardInterrupt):
             return _Watched(course, before, None)
+        for unit in after.units:
+            course.count(unit.unit, unit.counts)
+        return _Watched(course, before, after)
 
 
 def _standing(course: Course) -> str:

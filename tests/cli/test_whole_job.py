@@ -47,9 +47,12 @@ def test_from_the_first_scan_to_a_verified_repair(bay: Bay, engine: Engine) -> N
     assert told["meaning"][0] == "no cylinder misfired in this run"
     bay.must("close --cause coil3 --verified")
     assert bay.must("show --json").facts["status"] == "verified"
-    written = bay.folder / "claim.json"
-    bay.must(f"claim --json-file {written}")
+    written, told = bay.folder / "claim.json", bay.folder / "claim.md"
+    bay.must(f"claim --json-file {written} --md {told}")
     bay.must(f"claim verify {written}")
+    proof = told.read_text(encoding="utf-8")
+    assert "read over the bus: unit 7E8: stored none, pending P0303, permanent none" in proof
+    assert "erased in unit 7E8 and 7E9" in proof
 
 
 def test_a_code_from_before_a_drive_is_not_the_drives(bay: Bay, engine: Engine) -> None:
