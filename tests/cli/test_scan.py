@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -116,6 +118,27 @@ def test_a_watched_drive_is_recorded_with_what_the_counters_gained(
     assert "the driver only drives" in " ".join(told.err.split())
     again = bay.must(f"scan --watch --replay {log} --when wet --what-if --json")
     assert again.facts["said"] == [said]
+
+
+@pytest.mark.usefixtures("hurried")
+def test_at_a_terminal_a_table_changes_in_place(
+    bay: Bay, drive_in: Callable[..., Vehicle], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    engine = engine_unit()
+    engine.now |= LOADED
+    bay.must("open RO-1 --layout inline-4")
+    screen = io.StringIO()
+    screen.isatty = lambda: True  # type: ignore[method-assign]
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr(sys, "stderr", screen)
+    vehicle = drive_in(engine)
+    with Driver(engine, [(2.0, {}, {3: 9}), (0.5, {}, {3: 5})]):
+        bay.must(f"scan --bus virtual:{vehicle.channel} --watch --minutes 0.05")
+    drawn = screen.getvalue()
+    assert "load 90 %, coolant 83 degC, speed 72 km/h, engine speed 1726 rpm" in drawn
+    for row in ("cylinder 1  0", "cylinder 3  9", "cylinder 3  14"):
+        assert row in drawn
+    assert "\033[1A" in drawn, "the table is drawn over itself"
 
 
 def test_a_list_that_was_lost_is_told_and_calls_no_drive_clean(bay: Bay) -> None:

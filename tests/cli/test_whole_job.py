@@ -53,6 +53,9 @@ def test_from_the_first_scan_to_a_verified_repair(bay: Bay, engine: Engine) -> N
     proof = told.read_text(encoding="utf-8")
     assert "read over the bus: unit 7E8: stored none, pending P0303, permanent none" in proof
     assert "erased in unit 7E8 and 7E9" in proof
+    bay.must(f"erase --word {WORD}")
+    events = [event["event"] for event in bay.must("show --json").facts["events"]]
+    assert events[-3:] == ["closed", "stated", "erased"], "a closed job keeps what is on record"
 
 
 def test_a_code_from_before_a_drive_is_not_the_drives(bay: Bay, engine: Engine) -> None:
