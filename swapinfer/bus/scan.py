@@ -82,7 +82,8 @@ class UnitReading(Struct, frozen=True):
     number : str
         Vehicle's identification number, where it was asked for.
     raw : tuple of str
-        Its answers as they came, in hexadecimal; without the number, which is personal.
+        Its answers as they came, in hexadecimal, to each request the last; without the number,
+        which is personal.
     """
 
     unit: str
@@ -131,6 +132,7 @@ class _Gathered:
 
     def __init__(self) -> None:
         self.units: dict[int, UnitReading] = {}
+        self.raw: dict[int, dict[bytes, str]] = {}
         self.there: dict[tuple[int, int], set[int]] = {}
         self.troubles: dict[str, None] = {}
 
@@ -149,8 +151,8 @@ class _Gathered:
             self.fail(Trouble(answer.unit, str(error)))
             return
         unit = self.units.setdefault(answer.unit, UnitReading(f"{answer.unit:X}"))
-        if answer.message[0] != sv.VEHICLE + sv.ANSWER and answer.message.hex() not in unit.raw:
-            unit = replace(unit, raw=(*unit.raw, answer.message.hex()))
+        if answer.message[0] != sv.VEHICLE + sv.ANSWER:
+            self.raw.setdefault(answer.unit, {})[_asked(answer.message)] = answer.message.hex()
         for one in stated:
             if isinstance(one, sv.Erased):
                 self.fail(Trouble(answer.unit, ERASED))
@@ -178,8 +180,16 @@ class _Gathered:
 
     def reading(self) -> Reading:
         """Return all that was taken."""
-        units = tuple(unit for _, unit in sorted(self.units.items()))
+        units = tuple(
+            replace(unit, raw=tuple(self.raw.get(number, {}).values()))
+            for number, unit in sorted(self.units.items())
+        )
         return Reading(units, tuple(self.troubles))
+
+
+def _asked(message: bytes) -> bytes:
+    """Return the beginning of an answer that says to what it is one."""
+    return message[: 1 if message[0] - sv.ANSWER in sv.CODES else 2]
 
 
 def _with(unit: UnitReading, stated: sv.Stated) -> UnitReading:
@@ -356,7 +366,7 @@ def read_recording(messages: Iterable[can.Message]) -> Reading:
             found.fail(one)
         else:
             found.take(one)
-    if not any(unit != UnitReading(unit.unit, raw=unit.raw) for unit in found.units.values()):
+    if not any(unit != UnitReading(unit.unit) for unit in found.units.values()):
         raise BusError("no control unit states anything in this recording")
     return found.reading()
 

@@ -11,11 +11,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from swapinfer.bus import link as linking
 from swapinfer.bus.adapter import connect, read_frames, recording
 from swapinfer.bus.link import LONG, Link
-from swapinfer.bus.scan import GIVEN_UP, Frame, read_recording, scan
+from swapinfer.bus.scan import GIVEN_UP, Frame, read_answers, read_recording, scan
 from swapinfer.bus.services import read_answer
 from swapinfer.errors import BusError, InputError
 from tests.bus.vehicle import ENGINE_NUMBER, Vehicle, engine_unit, gearbox_unit
@@ -127,6 +129,23 @@ def test_a_recording_in_which_codes_were_erased_says_so(tmp_path: Path) -> None:
     assert reading.units[0].stored == ()
     (trouble,) = reading.troubles
     assert "erased" in trouble
+
+
+def test_of_many_answers_to_one_request_the_last_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "drive.log"
+    lines = [f"({n}.0) can0 7E8#04410C{n:04X}000000\n" for n in range(100)]
+    path.write_text("".join(lines) + "(200.0) can0 7E8#0243000000000000\n")
+    (unit,) = read_recording(read_frames(path)).units
+    assert unit.raw == ("410c0063", "4300")
+    assert read_answers({unit.unit: unit.raw}).units == (unit,)
+
+
+@given(st.dictionaries(st.text(max_size=4), st.lists(st.text("0f4 z", max_size=12), max_size=3)))
+def test_what_is_no_kept_answer_is_refused_in_one_line(heard: dict[str, list[str]]) -> None:
+    try:
+        read_answers(heard)
+    except BusError as refusal:
+        assert "is no answer of a control unit" in str(refusal)
 
 
 @pytest.mark.parametrize(
