@@ -8,6 +8,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -141,11 +142,11 @@ def test_of_many_answers_to_one_request_the_last_is_kept(tmp_path: Path) -> None
 
 
 @given(st.dictionaries(st.text(max_size=4), st.lists(st.text("0f4 z", max_size=12), max_size=3)))
-def test_what_is_no_kept_answer_is_refused_in_one_line(heard: dict[str, list[str]]) -> None:
-    try:
-        read_answers(heard)
-    except BusError as refusal:
-        assert "is no answer of a control unit" in str(refusal)
+def test_what_is_no_kept_answer_is_refused(heard: dict[str, list[str]]) -> None:
+    with pytest.raises(BusError, match='"7E8: zz" is no answer of a control unit'):
+        read_answers({"7E8": ["zz"]})
+    with suppress(BusError):
+        assert len(read_answers(heard).units) <= len(heard)
 
 
 @pytest.mark.parametrize(
