@@ -293,13 +293,18 @@ def _(facts: NextView, page: Page) -> str:
     return "\n".join(lines)
 
 
-def _headline(facts: NextView, page: Page) -> list[str]:
+def standing_words(facts: NextView) -> str:
+    """Say how far a job is, and what is likeliest if anything stands out."""
     gone = GONE if facts.leading_is_gone else ""
     sure = exactness(facts.off_by, is_exact=facts.exact)
     likeliest = f"Likeliest: {facts.leading}, {percent(facts.leading_probability)}{sure}{gone}"
     if facts.verdict == "go-on" and facts.leading_probability < STANDS_OUT:
         likeliest = "Nothing stands out"
-    lines = page.wrap(f"{facts.ro}: {VERDICTS[facts.verdict]}. {likeliest}")
+    return f"{VERDICTS[facts.verdict]}. {likeliest}"
+
+
+def _headline(facts: NextView, page: Page) -> list[str]:
+    lines = page.wrap(f"{facts.ro}: {standing_words(facts)}")
     if facts.verdict in ("stop-testing", "bet"):
         lines += page.wrap(UNPROVEN, indent=2)
     return lines

@@ -5,12 +5,16 @@ from __future__ import annotations
 import base64
 import json
 import time
+from contextlib import suppress
 
 from tests.claim.browser import Page
 
 WIDTH, HEIGHT = 390, 844
 USUAL_LETTER = 16
 KEYS = {"Tab": 9}
+
+LEAVE = "window.isLeft = true"
+"""Marks a page, so that the next one is told from it."""
 
 FIND = """(text => {
   const name = e => e.getAttribute("aria-label") || e.innerText.trim();
@@ -42,7 +46,7 @@ class Phone(Page):
         self._ask("Emulation.setDeviceMetricsOverride", **metrics)
         self._ask("Emulation.setTouchEmulationEnabled", enabled=True)
         self._ask("Emulation.setScriptExecutionDisabled", value=not has_script)
-        self._loaded = False
+        self.run(LEAVE)
         self._ask("Page.navigate", url=url)
         self._wait()
 
@@ -50,7 +54,8 @@ class Phone(Page):
         """Tap what begins with a text, and wait for where it leads."""
         found = self.run(FIND % json.dumps(text))
         assert found, f"nothing to tap called {text!r} on {self.run('location.pathname')}"
-        self._loaded = not found["leads"]
+        if found["leads"]:
+            self.run(LEAVE)
         point = {"x": found["x"], "y": found["y"]}
         self._ask("Input.dispatchTouchEvent", type="touchStart", touchPoints=[point])
         self._ask("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
@@ -85,5 +90,11 @@ class Phone(Page):
         return str(self.run("document.body ? document.body.innerText : ''"))
 
     def _wait(self) -> None:
-        while not self._loaded:
-            self._note(self._receive())
+        """Wait until a page is there whole that is not being left."""
+        end = time.monotonic() + 60.0
+        while time.monotonic() < end:
+            with suppress(AssertionError):  # between two pages nobody answers
+                if self.run("document.readyState === 'complete' && !window.isLeft"):
+                    return
+            time.sleep(0.02)
+        raise TimeoutError

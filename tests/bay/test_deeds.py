@@ -341,6 +341,19 @@ def test_a_repair_order_may_be_made_of_anything(served: Served, cookie: str) -> 
         assert again.to == led, "sent twice, opened once"
 
 
+def test_what_was_refused_comes_back_to_be_put_right(served: Served, cookie: str) -> None:
+    form = {
+        "deed": "read", "test": "compression", "value-cylinder3": "1200", "unit": "psi",
+        "seen": "1", "key": "a",
+    }  # fmt: skip
+    refused = served.ask("POST", "/job/RO-1/do", cookie, form).text
+    fields = dict(re.findall(r'name="([\w-]+)" value="([^"]*)"', refused))
+    assert fields == form
+    right = {**fields, "value-cylinder3": "170"}
+    assert served.ask("POST", "/job/RO-1/do", cookie, right).status == 303
+    assert "170 psi" in events(served)[-1]
+
+
 def test_a_name_cannot_break_out_of_the_page(served: Served, cookie: str) -> None:
     hostile = '<script>alert(1)</script>"><img src=x>'
     form = {"deed": "note", "text": hostile, "seen": "1", "key": "a"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import http.client
+import random
 import re
 import signal
 import socket
@@ -37,7 +38,9 @@ def test_thirty_phones_are_told_of_what_one_records(served: Served) -> None:
 
     def watch(cookie: str) -> None:
         line = http.client.HTTPConnection("127.0.0.1", served.port, timeout=60)
-        line.request("GET", "/job/RO-1/changes", headers={"Host": served.host, "Cookie": cookie})
+        line.request(
+            "GET", "/job/RO-1/changes?seen=1", headers={"Host": served.host, "Cookie": cookie}
+        )
         stream = line.getresponse()
         stream.readline()
         is_told.wait()
@@ -112,7 +115,7 @@ def free_port() -> int:
 
     A client that keeps asking at one of those while nobody serves there would meet itself.
     """
-    for port in range(20_000, 30_000):
+    for port in random.sample(range(20_000, 30_000), 100):
         with suppress(OSError), socket.create_server(("127.0.0.1", port)):
             return port
     raise OSError

@@ -31,7 +31,7 @@ from swapinfer.commands.belief import show_belief, show_picture
 from swapinfer.commands.causes import cause_words
 from swapinfer.commands.claim import check_claim, draft_claim
 from swapinfer.commands.jobs import list_jobs
-from swapinfer.commands.next import UNPROVEN, VERDICTS, NextView, show_next
+from swapinfer.commands.next import UNPROVEN, NextView, show_next, standing_words
 from swapinfer.commands.notes import attach_picture
 from swapinfer.commands.opening import open_
 from swapinfer.commands.page import exactness, interval, money
@@ -51,7 +51,7 @@ from swapinfer.errors import (
 )
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.store import JobRow
-from swapinfer.ledger.words import element_label, place_label
+from swapinfer.ledger.words import element_label, place_label, target_label
 from swapinfer.pack.engine import CodeRead
 from swapinfer.units import OVER_LIMIT, UNITS, percent, units_like
 
@@ -230,7 +230,20 @@ def screens(bay: Bay) -> Starlette:
                 problem = _problem(error)
                 ro = request.path_params.get("ro")
                 back = link_to(unquote(ro)) if ro else "/"
-                return bay.page("problem", 400, problem=problem, back=back)
+                form = (
+                    {name: text for name, text in given[0].items() if isinstance(text, str)}
+                    if given
+                    else {}
+                )
+                return bay.page(
+                    "problem",
+                    400,
+                    problem=problem,
+                    back=back,
+                    form=form,
+                    typed=typed_in(form),
+                    action=quote(request.url.path),
+                )
 
         return Route(path, answer, methods=[method])
 
@@ -289,6 +302,25 @@ def _problem(error: Exception) -> str:
     if lacking is None:
         raise error
     return str(lacking)
+
+
+TYPED = {
+    "ro": "Repair order", "complaint": "What the customer says", "odometer": "Odometer",
+    "minutes": "Minutes", "codes": "Codes", "pending": "Pending codes",
+    "permanent": "Permanent codes", "against": "At the same time", "wanted": "Wanted",
+    "text": "Note", "remark": "Remark", "reason": "Why", "why": "Why",
+}  # fmt: skip
+"""Fields that are typed, with their labels where a form comes back to be put right."""
+
+
+def typed_in(form: Form) -> dict[str, str]:
+    """Label what somebody typed into a form, by the names of its fields."""
+    labels = {name: TYPED.get(name, "") for name in form}
+    for name in form:
+        kind, _, target = name.partition("-")
+        if kind in ("value", "count"):
+            labels[name] = target_label(target) if kind == "value" else f"Cylinder {target}"
+    return {name: label for name, label in labels.items() if label and form[name].strip()}
 
 
 async def _form(request: Request) -> dict[str, Any]:
@@ -379,7 +411,7 @@ def _next(see: Sight) -> Response:
     return see.page(
         "next",
         view=view,
-        verdict=VERDICTS[view.verdict],
+        standing=standing_words(view),
         unproven=UNPROVEN if view.verdict in ("stop-testing", "bet") else "",
         step=step,
         best=view.steps[0],
@@ -430,8 +462,9 @@ def _do(see: Sight, form: Form) -> Response:
             events=show_job(see.shop, see.ro).events[int(form["seen"]) :],
         )
     except (DoubtError, UnconfirmedError) as doubt:
-        insisting = {**fields, "insists": "yes"}
-        return see.page("doubt", 409, form=insisting, seen=form["seen"], doubt=str(doubt))
+        return see.page(
+            "doubt", 409, form=fields, typed=typed_in(fields), seen=form["seen"], doubt=str(doubt)
+        )
     if is_supposed:
         real = {name: value for name, value in fields.items() if name != "suppose"}
         return see.page("supposed", told=told, form=real)
@@ -645,15 +678,16 @@ def _write_up_file(see: Sight) -> Response:
 
 
 async def _changes(bay: Bay, request: Request) -> Response:
-    """Tell when someone records something on a job, as server-sent events."""
+    """Tell when more is recorded on a job than was seen, as server-sent events."""
     ro = unquote(request.path_params["ro"])
+    seen = request.query_params.get("seen", "")
 
-    def length() -> int:
+    def length() -> str:
         with bay.shop(request) as shop:
-            return shop.store.find_job(ro).length
+            return str(shop.store.find_job(ro).length)
 
     try:
-        seen = await anyio.to_thread.run_sync(length)
+        await anyio.to_thread.run_sync(length)
     except SwapinferError:
         return Response(status_code=204)  # a browser does not ask again then
 
@@ -661,10 +695,10 @@ async def _changes(bay: Bay, request: Request) -> Response:
         nonlocal seen
         yield "retry: 2000\n\n"
         while not await request.is_disconnected():
-            await asyncio.sleep(POLL_SECONDS)
             now = await anyio.to_thread.run_sync(length)
             if now != seen:
                 seen = now
                 yield "data: changed\n\n"
+            await asyncio.sleep(POLL_SECONDS)
 
     return StreamingResponse(stream(), media_type="text/event-stream")

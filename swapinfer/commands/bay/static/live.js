@@ -1,7 +1,7 @@
 // Shows what others record on this job: reloads, unless something is being typed here.
-const job = document.body.dataset.job;
+const { job, seen } = document.body.dataset;
 if (job) {
-  const changes = new EventSource(`${job}/changes`);
+  const changes = new EventSource(`${job}/changes?seen=${seen}`);
   // What is sent from here leads on by itself.
   document.addEventListener("submit", () => changes.close());
   changes.onmessage = () => {
