@@ -99,7 +99,7 @@ class Trial(Struct, frozen=True):
         if self.bits.low > 0.0 and self.saved.low > 0.0:
             return "yes"
         is_settled = self.saved.high < self.worth or self.bits.high < 0.0
-        return "no" if is_settled or self.more > MOST_MORE else "not yet"
+        return "no" if is_settled or self.wanted > MOST_MORE else "not yet"
 
     @property
     def worth(self) -> float:
@@ -107,8 +107,8 @@ class Trial(Struct, frozen=True):
         return WORTH * self.cost.value
 
     @property
-    def more(self) -> int:
-        """Verified jobs after which to ask again: until as many tell, or as surely.
+    def wanted(self) -> float:
+        """Verified jobs more after which the answer would be sure.
 
         If the mean stays what it is, its error falls with the root of the number.
         """
@@ -117,7 +117,13 @@ class Trial(Struct, frozen=True):
             sizes = (self.saved, self.worth), (self.bits, WORTH_BITS)
             wide = max(NORMAL_90 * mean.error / max(mean.value, least) for mean, least in sizes)
             enough = self.jobs * max(wide**2, 1.5)
-        return 10 * math.ceil(max(enough - self.jobs, 1.0) / LATER / 10)
+        return max(enough - self.jobs, 1.0) / LATER
+
+    @property
+    def more(self) -> int:
+        """Verified jobs more after which to ask again, at most as many as there are."""
+        again = max(self.learned_from + self.jobs, LEAST_LATER / LATER)
+        return 10 * math.ceil(min(self.wanted, again) / 10)
 
     def sentences(self) -> Iterator[str]:
         """Yield what to do, and why."""
