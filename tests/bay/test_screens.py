@@ -131,8 +131,10 @@ def test_without_codes_a_look_is_taken_back_and_the_job_ends_open_by_taps(
     phone.tap("Close the job")
     assert "RO-1 is closed" in phone.text
     phone.type("reason", "it came back")
+    phone.type("driven", "300 km")
     phone.tap("Reopen the job")
     assert status(served) == "open"
+    assert said(served)[-1] == "reopened after 300 km: it came back"
 
 
 def test_everything_works_without_script(served: Served, phone: Phone) -> None:

@@ -9,6 +9,7 @@ from swapinfer.commands.findings import OVER_LIMIT
 from swapinfer.commands.readings import Beside
 from swapinfer.commands.record import Recorded
 from swapinfer.commands.shop import Shop
+from swapinfer.commands.typed import quantity
 from swapinfer.errors import ConflictError, InputError
 from swapinfer.ledger.events import Closed, Reopened
 from swapinfer.pack.model import CLEARED, UNREADY
@@ -125,6 +126,11 @@ def _close(shop: Shop, ro: str, form: Form) -> Recorded:
     return opening.close_job(shop, closed, ro, is_confirmed=form.get("insists") == "yes")
 
 
+def _reopen(shop: Shop, ro: str, form: Form) -> Recorded:
+    driven_km = quantity(form.get("driven", ""), "km", shop.settings.bare_unit("km"))
+    return opening.reopen_job(shop, Reopened(form.get("reason", ""), driven_km=driven_km), ro)
+
+
 def _swap(shop: Shop, ro: str, form: Form) -> Recorded:
     return handling.swap(shop, form["moves"].split(), ro)
 
@@ -142,7 +148,7 @@ DEEDS: dict[str, Deed] = {
     "note": lambda shop, ro, form: notes.note(shop, form.get("text", ""), ro),
     "undo": lambda shop, ro, form: notes.take_back(shop, int(form["seq"]), form.get("why", ""), ro),
     "close": _close,
-    "reopen": lambda shop, ro, form: opening.reopen_job(shop, Reopened(form.get("reason", "")), ro),
+    "reopen": _reopen,
 }
 """Deeds by the name that a form gives."""
 
