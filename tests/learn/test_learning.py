@@ -100,10 +100,10 @@ def test_the_report_begins_with_whether_to_switch_it_on(result: LearnResult[Lear
 def test_where_nothing_came_back_nothing_is_said_of_right_causes(
     result: LearnResult[Learned],
 ) -> None:
-    assert "a verified cause was the true one" in history_html(result.learned)
+    assert "<td>a verified cause was the true one" in history_html(result.learned)
     cases = CaseCounts(stayed=result.learned.counts.cases.stayed)
     silent = replace(result.learned, counts=replace(result.learned.counts, cases=cases))
-    assert "a verified cause was the true one" not in history_html(silent)
+    assert "<td>a verified cause was the true one" not in history_html(silent)
     assert "nothing can be said" in history_html(silent)
 
 
