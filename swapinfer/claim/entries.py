@@ -167,7 +167,7 @@ class RepairLine(OnRecord, frozen=True):
     probability : float
         That it was at fault, as believed just then.
     next_label, next_probability
-        The likeliest other cause, just then.
+        The likeliest other cause, just then, beside what was at fault too.
     """
 
     what: str

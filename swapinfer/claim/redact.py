@@ -20,6 +20,30 @@ LEFT_OUT = "[left out]"
 TAIL = 4
 """Last characters of an identification number that are left out where they stand alone."""
 
+_PLAIN = {
+    "\u00e4": "ae",
+    "\u00f6": "oe",
+    "\u00fc": "ue",
+    "\u00e6": "ae",
+    "\u00f8": "oe",
+    "\u00e5": "aa",
+}
+
+SPELT = str.maketrans({"\u00df": "ss"} | _PLAIN | {a.upper(): b for a, b in _PLAIN.items()})
+"""How letters are written out where a keyboard has none of that kind."""
+
+APART = r"[\W_]*"
+"""What may stand between the letters of a word."""
+
+WRITTEN = {
+    "ae": f"(?:a{APART}e?|\u00e6)",
+    "oe": f"(?:o{APART}e?|\u00f8)",
+    "ue": f"u{APART}e?",
+    "aa": f"a{APART}a?",
+    "ss": f"(?:s{APART}s|\u00df)",
+}
+"""What stands for letters that were written out, or for the letter itself."""
+
 SHORTEST = 2
 """Letters of a name from which it is left out."""
 
@@ -53,11 +77,12 @@ class Mask:
     def __init__(self, opening: ev.Opened, words: Sequence[str] = ()) -> None:
         vin = re.sub(r"[\W_]", "", _fold(opening.vin))
         tails = [vin[-length:] for length in range(len(vin), TAIL - 1, -1)]
-        name = re.split(r"[\W_]+", _fold(opening.customer))
+        name = _spelt(opening.customer)
+        parts = [*re.split(r"[\W_]+", name), *(re.sub(r"[\W_]", "", one) for one in name.split())]
         kinds = {
             "identification number": tails or [vin],
-            "customer": [word for word in name if len(word) >= SHORTEST],
-            "words added": ["".join(re.split(r"[\W_]+", _fold(word))) for word in words],
+            "customer": [part for part in parts if len(part) >= SHORTEST],
+            "words added": [re.sub(r"[\W_]", "", _spelt(word)) for word in words],
         }
         self._kinds = [kind for kind, secrets in kinds.items() if any(secrets)]
         groups = (_any_of(kinds[kind]) for kind in self._kinds)
@@ -127,8 +152,19 @@ def _fold_letter(letter: str) -> str:
     return bare if len(bare) == 1 else letter
 
 
+def _spelt(text: str) -> str:
+    """Small letters of plain Latin, as far as there are any."""
+    return _fold(unicodedata.normalize("NFC", text).translate(SPELT))
+
+
 def _any_of(secrets: Iterable[str]) -> str:
     """Match some of the words, run together or apart, with signs between their letters or not."""
     longest_first = sorted(filter(None, secrets), key=len, reverse=True)
-    words = "|".join(r"[\W_]*".join(map(re.escape, secret)) for secret in longest_first)
-    return rf"((?:{words})(?:[\W_]*(?:{words}))*)"
+    words = "|".join(map(_letters, longest_first))
+    return rf"((?:{words})(?:{APART}(?:{words}))*)"
+
+
+def _letters(secret: str) -> str:
+    """Match a word however its letters are written."""
+    letters = re.findall("|".join([*WRITTEN, "."]), secret)
+    return APART.join(WRITTEN.get(letter, re.escape(letter)) for letter in letters)

@@ -120,10 +120,13 @@ def _whole(is_there: Callable[[ClaimFacts], object]) -> Lacking:
 
 
 def _repairs(is_there: Callable[[RepairLine], object]) -> Lacking:
-    """Name what it is missing of, unless there was one repair alone."""
-    return lambda facts: [
-        one.label if len(facts.repairs) > 1 else "" for one in facts.repairs if not is_there(one)
-    ]
+    """Name the repairs that it is missing of, unless it is missing of all."""
+
+    def lacking(facts: ClaimFacts) -> list[str]:
+        without = [one.label for one in facts.repairs if not is_there(one)]
+        return without if len(without) < len(facts.repairs) else [""] * bool(without)
+
+    return lacking
 
 
 def _pictures(facts: ClaimFacts) -> Iterator[str]:

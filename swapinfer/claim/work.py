@@ -206,6 +206,8 @@ def _repair(course: Course, mended: Mended, record: Record, event: Event) -> Rep
     found = sum(1 for seq in course.evidence.seqs if seq < record.seq)
     chances = {name: float(course.fault_ne[found, course.index(name)]) for name in mended.fitted}
     probability = chances.pop(mended.element)
+    if mended.element in course.subjects:
+        chances = {name: p for name, p in chances.items() if name not in course.subjects}
     runner_up = max(chances, key=lambda name: (chances[name], name))
     done = event if isinstance(event, ev.Replaced) else ev.Replaced("")
     return RepairLine(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, ClassVar
@@ -283,9 +284,10 @@ def _compare(shop: Shop, job: Job, count: int) -> Comparison:
 
     results = customary_results(job, plan_settings(shop, job), count, SEED)
     costs = np.array([result.cost for result in watched(results, "the customary order", count)])
-    half = NORMAL_90 * float(costs.std(ddof=1)) / len(costs) ** 0.5
     mean = float(costs.mean())
-    return Comparison(mean, mean - half, mean + half, len(costs))
+    # Of the mean's logarithm, since no cost is below nothing however few the vehicles.
+    half = NORMAL_90 * float(costs.std(ddof=1)) / len(costs) ** 0.5 / mean
+    return Comparison(mean, mean * math.exp(-half), mean * math.exp(half), len(costs))
 
 
 def _save(contents: dict[Path, bytes]) -> None:

@@ -105,8 +105,31 @@ def test_each_field_that_is_required_and_missing_is_named_on_the_first_page(fiel
     assert f"Required of the payer, and not on record: {words}" in first_page(claim, "a4")
     (missing,) = (one for one in claim.facts.unrecorded if one.is_required)
     assert missing.field == field
-    assert len(missing.of) == (2 if field.startswith(("part-", "old-", "price", "labour")) else
-                               1 if field in ("caption", "reason") else 0)  # fmt: skip
+    assert len(missing.of) == (field in ("caption", "reason"))
+
+
+def test_of_several_repairs_those_are_named_of_which_something_is_missing() -> None:
+    """A number is there of one new part, of the other not; a supplier of neither."""
+    events = [opening(), ev.Replaced("coil3", new=Part("C-9")), ev.Replaced("plug3")]
+    missing = {one.field: one.of for one in claim_of(events).facts.unrecorded}
+    assert missing["part-number"] == ("spark plug from cylinder 3",)
+    assert missing["part-supplier"] == ()
+
+
+def test_a_second_cause_that_was_at_fault_too_is_no_reason_against_its_repair() -> None:
+    when = ("warm", "idle")
+    events = [
+        opening(layout="v6", odometer_km=141_622.0, driven_km=193.0),
+        ev.Ran(20, when, ("P0302", "P0304")),
+        ev.Swapped((("coil2", "coil1"), ("coil4", "coil3"))),
+        ev.Ran(20, when, ("P0301", "P0303")),
+        ev.Replaced("coil1"),
+        ev.Replaced("coil3"),
+        ev.Closed(("coil2", "coil4"), ("", "")),
+    ]
+    claim = claim_of(events)
+    assert [one.element for one in claim.facts.repairs] == ["coil2", "coil4"]
+    assert "the findings did not ask for this" not in text_of(claim)
 
 
 def test_the_mode_named_at_closing_decides_headline_and_repair() -> None:

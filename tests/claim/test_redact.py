@@ -150,6 +150,20 @@ def test_a_name_between_any_two_texts_is_found(before: str, name: str, after: st
     assert LEFT_OUT in hidden
 
 
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("H\u00f6he", "hoehe"), ("Hoehe", "H\u00f6he"), ("H\u00f6he", "hohe"),
+        ("Gro\u00df", "gross"), ("Gross", "Gro\u00df"), ("S\u00f8ren", "soeren"),
+        ("Soren", "S\u00f3ren"), ("M\u00e6rsk", "Maersk"), ("\u00c5berg", "aaberg"),
+        ("Zo\u00eb", "ZOE"), ("O'Neill", "oneill"), ("van Dam", "vandam"), ("\u0130lker", "ilker"),
+        ("\u0391\u03bd\u03bd\u03b1", "\u0391\u039d\u039d\u0391"),
+    ],
+)  # fmt: skip
+def test_a_name_is_found_however_its_letters_are_written(name: str, text: str) -> None:
+    assert Mask(opening(customer=name)).hide(1, f"({text})") == f"({LEFT_OUT})"
+
+
 @pytest.mark.parametrize("text", ["Idaho stays", "prevented", "invents", "1111", "11 111"])
 def test_other_words_stay(text: str) -> None:
     mask = Mask(opening(vin=VIN))
