@@ -42,11 +42,11 @@ OVER_LIMIT = "over-limit"
 """Name, among slips, of a meter that shows OL because its probe had no contact."""
 
 
-class Entry(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class PackRecord(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Anything that a pack says."""
 
 
-class Uncertain(Entry, frozen=True):
+class Uncertain(PackRecord, frozen=True):
     """A positive quantity known to within a factor: log-normal.
 
     Attributes
@@ -61,7 +61,7 @@ class Uncertain(Entry, frozen=True):
     spread: Factor = 1.0
 
 
-class Severity(Entry, frozen=True):
+class Severity(PackRecord, frozen=True):
     """How often a present fault shows.
 
     Attributes
@@ -81,7 +81,7 @@ class Severity(Entry, frozen=True):
     dispersion: Positive
 
 
-class Fix(Entry, frozen=True):
+class Fix(PackRecord, frozen=True):
     """What puts an element right.
 
     Attributes
@@ -102,7 +102,7 @@ class Fix(Entry, frozen=True):
     access: str | None = None
 
 
-class Mode(Entry, frozen=True):
+class Mode(PackRecord, frozen=True):
     """One way in which an element fails.
 
     Attributes
@@ -140,7 +140,7 @@ class Mode(Entry, frozen=True):
     fix: Fix | None = None
 
 
-class Handling(Entry, frozen=True):
+class Handling(PackRecord, frozen=True):
     """What moving or unplugging a thing may do to what it is connected to.
 
     Attributes
@@ -158,7 +158,7 @@ class Handling(Entry, frozen=True):
     chance: Chance
 
 
-class Kind(Entry, frozen=True, kw_only=True, rename={"modes": "mode"}):
+class Kind(PackRecord, frozen=True, kw_only=True, rename={"modes": "mode"}):
     """A kind of element: a part that can move or a site that cannot.
 
     Attributes
@@ -202,7 +202,7 @@ class Kind(Entry, frozen=True, kw_only=True, rename={"modes": "mode"}):
     lot_spread: Factor = 1.0
 
 
-class Access(Entry, frozen=True):
+class Access(PackRecord, frozen=True):
     """Something that must come off: open and close minutes, and what must be off before it.
 
     `stays_open` says that the engine may be run without it.
@@ -217,7 +217,7 @@ class Access(Entry, frozen=True):
     stays_open: bool = False
 
 
-class Caution(Entry, frozen=True):
+class Caution(PackRecord, frozen=True):
     """What to mind: in full, and a short name for those who have read it."""
 
     id: str
@@ -234,7 +234,7 @@ COMPLAINT_WORD = "complaint"
 """Feeling of the pack that the complaint itself is."""
 
 
-class Feeling(Entry, frozen=True):
+class Feeling(PackRecord, frozen=True):
     """A word for what the driver noticed, and what it says about misfire.
 
     Attributes
@@ -258,7 +258,7 @@ UNKNOWN, CLEARED, UNREADY = "unknown", "cleared", "unready"
 and the misfire monitor has not run since."""
 
 
-class Memory(Entry, frozen=True):
+class Memory(PackRecord, frozen=True):
     """How old what the control units had stored on arrival may be, and what it then says.
 
     Attributes
@@ -278,7 +278,7 @@ class Memory(Entry, frozen=True):
     stale: Chance
 
 
-class Curve(Entry, frozen=True):
+class Curve(PackRecord, frozen=True):
     """Chances of a numeric reading: a mixture of normal lobes, plus "over limit".
 
     Attributes
@@ -299,14 +299,14 @@ class Curve(Entry, frozen=True):
         return max(self.lobes)
 
 
-class Band(Entry, frozen=True):
+class Band(PackRecord, frozen=True):
     """A stretch of readings with a name, from the previous band's top up to `below`."""
 
     id: str
     below: ShownOrMore
 
 
-class Level(Entry, frozen=True, kw_only=True):
+class Level(PackRecord, frozen=True, kw_only=True):
     """The unknown value that healthy cylinders share, as a prior for the quadrature.
 
     Attributes
@@ -339,7 +339,7 @@ class Level(Entry, frozen=True, kw_only=True):
     gauge_spread: NotNegative
 
 
-class Sight(Entry, frozen=True):
+class Sight(PackRecord, frozen=True):
     """A mode that a test can see, and the profile that it then shows.
 
     Attributes
@@ -355,7 +355,7 @@ class Sight(Entry, frozen=True):
     profile: str
 
 
-class Weight(Entry, frozen=True, rename={"grade": "class"}):
+class Weight(PackRecord, frozen=True, rename={"grade": "class"}):
     """What an outcome of a test, or a reading in a band, is worth, as the trade judges it.
 
     Attributes
@@ -373,7 +373,7 @@ class Weight(Entry, frozen=True, rename={"grade": "class"}):
     why: str
 
 
-class WeightClass(Entry, frozen=True):
+class WeightClass(PackRecord, frozen=True):
     """A class of weight: from which Bayes factor on, up to the next class."""
 
     id: str
@@ -381,7 +381,7 @@ class WeightClass(Entry, frozen=True):
     least: NotNegative
 
 
-class Weighing(Entry, frozen=True):
+class Weighing(PackRecord, frozen=True):
     """The base case in which findings are weighed: one cylinder, one code.
 
     Attributes
@@ -406,7 +406,7 @@ class Weighing(Entry, frozen=True):
 
 
 class Test(
-    Entry,
+    PackRecord,
     frozen=True,
     kw_only=True,
     rename={"curves": "profile", "outcomes": "outcome", "bands": "band", "weights": "weight"},
@@ -550,7 +550,7 @@ class Test(
         return next(band.id for band in self.bands if value < band.below or band.below == value)
 
 
-class Code(Entry, frozen=True, kw_only=True):
+class Code(PackRecord, frozen=True, kw_only=True):
     """A trouble code, or a numbered family of them, as evidence.
 
     Attributes
@@ -579,7 +579,7 @@ class Code(Entry, frozen=True, kw_only=True):
     false_chance: Chance
 
 
-class Sign(Entry, frozen=True):
+class Sign(PackRecord, frozen=True):
     """By what a drive that was followed over the bus is seen to have had a condition.
 
     Attributes
@@ -594,7 +594,7 @@ class Sign(Entry, frozen=True):
     share: Chance
 
 
-class Running(Entry, frozen=True):
+class Running(PackRecord, frozen=True):
     """Numbers about engine running that belong to no element.
 
     Attributes
@@ -649,7 +649,7 @@ class Running(Entry, frozen=True):
     signs: dict[str, Sign] = {}
 
 
-class Costs(Entry, frozen=True):
+class Costs(PackRecord, frozen=True):
     """What work and trouble cost a shop; every one may be overlaid.
 
     Attributes
@@ -718,7 +718,7 @@ class Costs(Entry, frozen=True):
     condition_minutes: dict[str, Minutes] = {}
 
 
-class Custom(Entry, frozen=True):
+class Custom(PackRecord, frozen=True):
     """What is usual in the trade: the order of a misfire job, and how soon is too soon.
 
     Attributes
@@ -742,7 +742,7 @@ class Custom(Entry, frozen=True):
     comeback_days: NotNegative = 30.0
 
 
-class Source(Entry, frozen=True):
+class Source(PackRecord, frozen=True):
     """Where a number comes from.
 
     Attributes
@@ -758,7 +758,7 @@ class Source(Entry, frozen=True):
 
 
 class Pack(
-    Entry,
+    PackRecord,
     frozen=True,
     kw_only=True,
     rename={
