@@ -158,7 +158,9 @@ def infer_draws(arrays: Arrays, prior_des: FloatArray) -> PosteriorDraws:
 
 
 def level_weights(arrays: Arrays) -> FloatArray:
-    """Compute the posterior weights of the level's nodes, from the evidence at each.
+    """Compute the posterior weights of the level's nodes.
+
+    In one pass where it is exact, else from the evidence at each.
 
     Parameters
     ----------
@@ -170,10 +172,19 @@ def level_weights(arrays: Arrays) -> FloatArray:
     ndarray of float, shape (level node,)
         Adds up to 1.
     """
+    if arrays.level_q.size == 1:
+        return np.ones(1)
+    plans = plan_passes(prepare(arrays, arrays.prior_zes))
+    is_wide = all(plan.route.is_wide for plan in plans)
+    if is_wide and sum(plan.entries for plan in plans) <= EXACT_LIMIT:
+        log_kz = np.stack([_run_chunks(plan)[0] for plan in plans]) + np.log(arrays.lot_z)
+        share_kz = np.exp(log_kz - np.logaddexp.reduce(log_kz, axis=None))
+        node_kzq = np.stack([_sweep(plan, slice(None))[0].by_node() for plan in plans])
+        found: FloatArray = np.einsum("kz,kzq->q", share_kz, np.nan_to_num(node_kzq))
+        return found
     nodes = np.arange(arrays.level_q.size)
-    log_q = np.log(arrays.level_q)
-    if nodes.size > 1:
-        log_q += [infer(arrays.at_nodes(nodes == q)).log_evidence for q in nodes]
+    log_at_q = [infer(arrays.at_nodes(nodes == q)).log_evidence for q in nodes]
+    log_q = np.log(arrays.level_q) + log_at_q
     weight_q: FloatArray = np.exp(log_q - np.logaddexp.reduce(log_q))
     return weight_q
 
@@ -259,12 +270,10 @@ def _run(plan: PassPlan, draws: slice) -> tuple[FloatArray, FloatArray, int]:
     largest : int
         Entries of the largest message or knot of a draw.
     """
-    weight_des, n_knots = plan.prepared.weight_des[draws], len(plan.knots)
-    rest = replace(plan.rest, weight_des=plan.rest.weight_des[draws])
-    meet_des = weight_des.copy()
+    meet_des, n_knots = plan.prepared.weight_des[draws].copy(), len(plan.knots)
     with np.errstate(divide="ignore", invalid="ignore"):
-        knots = Knots.of(plan.prepared.digits, plan.knots, weight_des)
-        log_z_d, meet_p, largest = Sweep.of(rest, plan.route, knots.knots).run()
+        sweep, knots = _sweep(plan, draws)
+        log_z_d, meet_p, largest = sweep.run()
         met = dict(zip(plan.route.order, meet_p, strict=True))
         if knots.knots:
             log_z_d += knots.log_scale_d
@@ -274,6 +283,14 @@ def _run(plan: PassPlan, draws: slice) -> tuple[FloatArray, FloatArray, int]:
         meet_des[:, element] = 0.0
         meet_des[:, element, : met[e].shape[1]] = met[e]
     return log_z_d, meet_des, largest
+
+
+def _sweep(plan: PassPlan, draws: slice) -> tuple[Sweep, Knots]:
+    """Lay the pass out for some of the draws, and what is tied up ahead of it."""
+    rest = replace(plan.rest, weight_des=plan.rest.weight_des[draws])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        knots = Knots.of(plan.prepared.digits, plan.knots, plan.prepared.weight_des[draws])
+        return Sweep.of(rest, plan.route, knots.knots), knots
 
 
 def _over_lots(arrays: Arrays, draws: PosteriorDraws) -> PosteriorDraws:

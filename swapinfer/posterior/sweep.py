@@ -334,6 +334,20 @@ class Sweep(msgspec.Struct, frozen=True, eq=False):
             log_z_d = np.log(scales).sum(axis=0)
         return log_z_d, meet_p[::-1], max((message[0].size for message in message_p), default=1)
 
+    def by_node(self) -> FloatArray:
+        """Return the share of each level node in the total weight, shape (draw, level node).
+
+        Where they are first told apart: what came before and what follows are met there.
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            message_p, _ = self._forward(1)
+            first = self.route.wide[0]
+            after = next(message for p, message in self.backward() if p == first)
+            moved = self.moves[first].carried(message_p[first], backward=False)
+            node_dq: FloatArray = (moved * self._weighed(first, after)).sum(axis=2)
+            node_dq /= node_dq.sum(axis=1, keepdims=True)
+        return node_dq
+
     def backward(self, stride: int = 1) -> Iterator[tuple[int, FloatArray]]:
         """Yield what follows each position, last first, by joint level of the digits open there."""
         message = np.ones((self.n_draws, 1, 1))

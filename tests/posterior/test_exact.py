@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 
 from swapinfer.evidence.arrays import Arrays
-from swapinfer.posterior.exact import infer, infer_draws
+from swapinfer.posterior.exact import infer, infer_draws, level_weights
 from tests.posterior.strategies import brute_force, problems
 
 
@@ -17,6 +17,17 @@ def test_matches_enumeration(arrays: Arrays) -> None:
     posterior = infer(arrays)
     assert np.isclose(posterior.log_evidence, np.log(evidence), rtol=0, atol=1e-11)
     np.testing.assert_allclose(posterior.marginal_es, marginal_es, rtol=1e-11, atol=1e-13)
+
+
+@settings(max_examples=60, deadline=None)
+@given(problems())
+def test_level_nodes_weigh_as_enumeration_at_each_says(arrays: Arrays) -> None:
+    """By Bayes' rule over the nodes."""
+    nodes = np.arange(arrays.level_q.size)
+    evidence_q = np.array([brute_force(arrays.at_nodes(nodes == q))[0] for q in nodes])
+    expected_q = arrays.level_q * evidence_q
+    expected_q /= expected_q.sum()
+    np.testing.assert_allclose(level_weights(arrays), expected_q, rtol=1e-10, atol=1e-13)
 
 
 @settings(max_examples=30, deadline=None)
