@@ -97,10 +97,10 @@ CONTENTS: Mapping[str, Entry] = {
         "learning", "Learn an overlay from closed jobs; this loads PyMC and takes minutes."
     ),
     "priors rates": Entry(
-        "learning", "Learn an overlay from failures and the distance driven in all."
+        "fleets", "Learn an overlay from failures and the distance driven in all."
     ),
     "priors lives": Entry(
-        "learning", "Learn an overlay of lives from a fleet's exposure; this loads PyMC."
+        "fleets", "Learn an overlay of lives from a fleet's exposure; this loads PyMC."
     ),
     "priors compare": Entry(
         "comparing",

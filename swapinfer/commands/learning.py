@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, ClassVar
+from typing import TYPE_CHECKING, Annotated, ClassVar, Protocol
 
 import typer
 from msgspec import Struct
@@ -21,13 +22,11 @@ from swapinfer.errors import LearnError
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
-from swapinfer.units import NORMAL_90
 
 if TYPE_CHECKING:
     from swapinfer.learn.counts import History
     from swapinfer.learn.history import Learned
     from swapinfer.learn.learn import LearnResult
-    from swapinfer.learn.lives import LearnedLives
     from swapinfer.learn.sampling import Sampling
 
 LEARNED = "learned"
@@ -129,61 +128,6 @@ class StrippedView(Facts, frozen=True):
     files: tuple[str, ...]
 
 
-class LifeLine(Struct, frozen=True):
-    """Life in km and shape of a mode, before and as learned, each with a 90 % interval."""
-
-    cause: str
-    failures: int
-    life_before: float
-    life: float
-    life_low: float
-    life_high: float
-    shape_before: float
-    shape: float
-    shape_low: float
-    shape_high: float
-
-
-class LivesView(Facts, frozen=True):
-    """What learning lives wrote, from how many rows."""
-
-    shape: ClassVar[str] = "lives/1"
-
-    overlay: str
-    report: str
-    refused: str
-    rows_used: int
-    rows_refused: int
-    element_km: dict[str, float]
-    lives: tuple[LifeLine, ...]
-    remarks: tuple[str, ...] = ()
-
-
-class RateLine(Struct, frozen=True):
-    """How often a mode failed, how often the base pack expected, and the hazard ratio, 90 %."""
-
-    cause: str
-    title: str
-    failures: int
-    expected: float
-    ratio: float
-    low: float
-    high: float
-
-
-class RatesView(Facts, frozen=True):
-    """What learning rates wrote, from how many rows."""
-
-    shape: ClassVar[str] = "rates/1"
-
-    overlay: str
-    refused: str
-    rows_used: int
-    rows_refused: int
-    rates: tuple[RateLine, ...]
-    remarks: tuple[str, ...] = ()
-
-
 Seed = Annotated[
     int, typer.Option(min=0, max=LAST_SEED, help="The same seed gives the same overlay.")
 ]
@@ -224,7 +168,7 @@ def learn_priors(
             history,
             pack,
             draft,
-            _sampling(seed, "a minute or more"),
+            sampling_of(seed, "a minute or more"),
             family=family,
             weight=weight,
             settings=PlanSettings.of_shop(
@@ -234,7 +178,8 @@ def learn_priors(
     return view_learned(result, out, left_out)
 
 
-def _sampling(seed: int, takes: str) -> Sampling:
+def sampling_of(seed: int, takes: str) -> Sampling:
+    """Say how to sample, and before it begins how long it takes."""
     from swapinfer.learn.sampling import Sampling
 
     starting = partial(say_aside, SAMPLING.format(takes))
@@ -352,131 +297,13 @@ def strip_tables(
     return StrippedView(count, tuple(map(str, files)))
 
 
-@command("priors lives", "priors lives fleet.csv --out lives", has_store=False)
-def learn_fleet_lives(
-    shop: Shop,
-    table: Annotated[Path, typer.Argument(help="Table of a fleet's exposure.")],
-    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("lives"),
-    family: Annotated[str, typer.Option(help="Vehicle family; default the whole mix.")] = "",
-    seed: Seed = 1,
-) -> LivesView:
-    """Learn an overlay of lives from a table of exposure, CSV or Parquet.
-
-    Raises
-    ------
-    LearnError
-        If the table cannot be read or the sampler does not become healthy; then nothing at all
-        is written.
-    """
-    from swapinfer.learn.learn import learn_lives
-
-    pack, left_out = pack_to_learn_on(shop)
-    with whole_folder(out) as draft:
-        result = learn_lives(
-            table,
-            pack,
-            draft,
-            _sampling(seed, "half a minute or more"),
-            family,
-        )
-    return view_lives(result, out, left_out)
-
-
-def view_lives(
-    result: LearnResult[LearnedLives], out: Path, remarks: tuple[str, ...] = ()
-) -> LivesView:
-    """Say what learning lives wrote, and that it lies in a folder now."""
-    return LivesView(
-        overlay=str(out / result.overlay.name),
-        report=str(out / result.report.name),
-        refused=str(out / result.refused.name),
-        rows_used=result.learned.exposure.used,
-        rows_refused=result.learned.exposure.refused.total(),
-        element_km=result.learned.exposure.element_km,
-        lives=tuple(
-            LifeLine(
-                cause=one.cause,
-                failures=one.failures,
-                life_before=one.base_life[1],
-                life=one.life[1],
-                life_low=one.life[0],
-                life_high=one.life[2],
-                shape_before=one.base_shape[1],
-                shape=one.shape[1],
-                shape_low=one.shape[0],
-                shape_high=one.shape[2],
-            )
-            for one in result.learned.modes
-        ),
-        remarks=remarks,
-    )
-
-
-@command("priors rates", "priors rates fleet.csv --out rates", has_store=False)
-def learn_fleet_rates(
-    shop: Shop,
-    tables: Annotated[list[Path], typer.Argument(help="Tables of failures and distances.")],
-    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("rates"),
-    family: Annotated[str, typer.Option(help="Vehicle family; default the whole mix.")] = "",
-) -> RatesView:
-    """Learn an overlay from how often parts failed, and how far they were driven in all.
-
-    Raises
-    ------
-    LearnError
-        If a table cannot be read, or the family is not in them; then nothing at all is written.
-    """
-    from swapinfer.learn.learn import OVERLAY, REFUSED
-    from swapinfer.learn.overlay import rates_overlay
-    from swapinfer.learn.rates import learn_from_rates, read_rates
-
-    pack, left_out = pack_to_learn_on(shop)
-    with whole_folder(out) as draft:
-        draft.mkdir(parents=True, exist_ok=True)
-        rates = read_rates(tables, pack, refused_to=draft / REFUSED)
-        learned = learn_from_rates(rates, pack, family)
-        (draft / OVERLAY).write_text(rates_overlay(learned), encoding="utf-8")
-    return RatesView(
-        overlay=str(out / OVERLAY),
-        refused=str(out / REFUSED),
-        rows_used=rates.used,
-        rows_refused=rates.refused.total(),
-        rates=tuple(
-            RateLine(
-                cause=one.cause,
-                title=learned.titles[one.cause],
-                failures=one.events,
-                expected=one.expected,
-                ratio=one.median,
-                low=one.median / one.spread**NORMAL_90,
-                high=one.median * one.spread**NORMAL_90,
-            )
-            for one in learned.modes
-        ),
-        remarks=left_out,
-    )
-
-
-@show.register
-def _(facts: RatesView, page: Page) -> str:
-    lines = _say_rows(facts, page)
-    rows = [["failed", "expected", "ratio", "90 %", "mode"]]
-    for one in sorted(facts.rates, key=lambda rate: -rate.failures):
-        between = f"{one.low:.2f} to {one.high:.2f}"
-        rows.append(
-            [str(one.failures), f"{one.expected:.1f}", f"{one.ratio:.2f}", between, one.title]
-        )
-    lines += page.table(rows, right=[0, 1, 2, 3])
-    return "\n".join(lines + _say_files(facts, page, f"open RO --priors {facts.overlay}"))
-
-
 @show.register
 def _(facts: LearnedView, page: Page) -> str:
     first, *others = facts.said
     lines = page.wrap(page.strong(first))
     for sentence in others:
         lines += page.wrap(sentence)
-    lines += ["", *_say_rows(facts, page)]
+    lines += ["", *say_rows(facts.rows_used, facts.rows_refused, facts.remarks, page)]
     rows = [["before", "after", "90 %", "cases", "share of misfires"]]
     likeliest = sorted(facts.causes, key=lambda cause: -max(cause.before, cause.after))
     for cause in likeliest[:SHOWN_CAUSES]:
@@ -489,39 +316,44 @@ def _(facts: LearnedView, page: Page) -> str:
     use = f"open RO --priors {facts.overlay}"
     if facts.switch_on == "yes":
         use = f"settings --set overlays={facts.overlay}"
-    return "\n".join(lines + _say_files(facts, page, use))
+    return "\n".join(lines + say_files(facts, page, use, facts.report))
 
 
-def _say_rows(facts: LearnedView | LivesView | RatesView, page: Page) -> list[str]:
-    lines = page.wrap(f"{facts.rows_used} rows used, {facts.rows_refused} refused")
-    for remark in facts.remarks:
+def say_rows(used: int, refused: int, remarks: Sequence[str], page: Page) -> list[str]:
+    """Say how many rows there were, and what else there is to say of them."""
+    lines = page.wrap(f"{used} rows used, {refused} refused")
+    for remark in remarks:
         lines += page.wrap(remark)
     return lines
 
 
-def _say_files(facts: LearnedView | LivesView | RatesView, page: Page, use: str) -> list[str]:
+class Written(Protocol):
+    """What learning wrote."""
+
+    @property
+    def overlay(self) -> str:
+        """File of the overlay."""
+        ...
+
+    @property
+    def refused(self) -> str:
+        """File of the rows that were refused."""
+        ...
+
+    @property
+    def rows_refused(self) -> int:
+        """How many those are."""
+        ...
+
+
+def say_files(facts: Written, page: Page, use: str, report: str = "") -> list[str]:
+    """Say where everything is, and what to do with it."""
     lines = page.wrap(f"overlay: {facts.overlay}", hang=4)
-    if not isinstance(facts, RatesView):
-        lines += page.wrap(f"report: {facts.report}", hang=4)
+    if report:
+        lines += page.wrap(f"report: {report}", hang=4)
     if facts.rows_refused:
         lines += page.wrap(f"refused rows, each with its reason: {facts.refused}", hang=4)
     return lines + page.wrap(f"use it with: swapinfer {use}", hang=4)
-
-
-@show.register
-def _(facts: LivesView, page: Page) -> str:
-    lines = _say_rows(facts, page)
-    rows = [["life before", "after", "90 %, 1000 km", "shape", "failed", "mode"]]
-    for one in sorted(facts.lives, key=lambda life: -life.failures)[:SHOWN_CAUSES]:
-        before, middle, low, high = (
-            f"{km / 1000:,.0f}" for km in (one.life_before, one.life, one.life_low, one.life_high)
-        )
-        shape, failed = f"{one.shape:.2f}", str(one.failures)
-        rows.append([before, middle, f"{low} to {high}", shape, failed, one.cause])
-    lines += page.table(rows, right=[0, 1, 2, 3, 4])
-    if len(facts.lives) > SHOWN_CAUSES:
-        lines += page.wrap(f"{len(facts.lives) - SHOWN_CAUSES} more modes are in the report")
-    return "\n".join(lines + _say_files(facts, page, f"open RO --priors {facts.overlay}"))
 
 
 @show.register

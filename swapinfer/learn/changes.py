@@ -8,7 +8,7 @@ import numpy as np
 from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray
-from swapinfer.learn.counts import OTHER
+from swapinfer.learn.cells import OTHER
 from swapinfer.learn.models import CauseCounts
 from swapinfer.learn.sampling import INTERVAL
 

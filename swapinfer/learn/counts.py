@@ -13,12 +13,12 @@ from msgspec.structs import replace
 
 from swapinfer.errors import LearnError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
+from swapinfer.learn.cells import MAX_FAMILIES, Cell, number_cells
 from swapinfer.learn.checks import (
     Vocabulary,
     check_findings,
     check_jobs,
     commonest_reason,
-    numbers_of,
     refusals,
     write_refused,
 )
@@ -26,18 +26,6 @@ from swapinfer.learn.tables import FINDINGS, JOBS, Source, digest_of, name_of, r
 
 if TYPE_CHECKING:
     import pandas as pd
-
-MAX_FAMILIES = 12
-"""Families that the models tell apart; rarer ones are pooled as one."""
-OTHER = "other"
-"""Family of all vehicles whose family is too rare to be one of the model's."""
-
-AGE_BANDS_KM = (60_000.0, 120_000.0, 180_000.0)
-"""Edges of the age bands; a missing odometer is a band of its own."""
-AGE_BANDS = ("to-60", "60-120", "120-180", "over-180", "unknown")
-"""In thousands of kilometres."""
-AGE_MIDDLES_KM = (35_000.0, 90_000.0, 150_000.0, 220_000.0)
-"""Odometer at which the base pack is evaluated for each band but the last."""
 
 LATER = 1 / 3
 """Part of the verified jobs that what was learned from the others is held to."""
@@ -47,17 +35,6 @@ OPEN, SET_ASIDE, WEIGHED = -1, -2, -3
 none was, and an exact engine has weighed the findings."""
 STRAY = "comebacks whose first visit the table does not hold"
 SELF_CONFIRMED = "findings whose own test confirmed the cause"
-
-
-class Cell(NamedTuple):
-    """What a job's chances of causes depend on."""
-
-    layout: str
-    ignition: str
-    fuel: str
-    family: str
-    age: str
-    complaint: str
 
 
 class History(msgspec.Struct, frozen=True, eq=False):
@@ -347,7 +324,7 @@ def _read_jobs(
         good.duplicated(["job", "cause"]),
         "the same job with the same cause stands in an earlier row",
     )
-    cell, cells = _number_cells(good, max_families)
+    cell, cells = number_cells(good, max_families)
     cause = _places(good["cause"], words.causes)
     is_comeback = good["comeback_of"] != ""
     jobs = good[["job", "opened", "place", "comeback_of", "advised"]].assign(
@@ -403,28 +380,6 @@ def _places(column: pd.Series[str], known: tuple[str, ...]) -> IntArray:
 
     out: IntArray = pd.Index(known).get_indexer(column.cat.categories)[column.cat.codes]
     return out
-
-
-def pool_rare(family: pd.Series[str], most: int = MAX_FAMILIES) -> pd.Series[str]:
-    """Keep the names of the families with the most rows; all others become `OTHER`."""
-    rows = Counter(family)
-    kept = sorted(rows, key=lambda name: (-rows[name], name))[:most]
-    return family.astype(object).where(family.isin(kept), OTHER)
-
-
-def _number_cells(jobs: pd.DataFrame, max_families: int) -> tuple[IntArray, tuple[Cell, ...]]:
-    """Give each cell a number, in alphabetical order; the jobs' numbers, and the cells."""
-    odometer = numbers_of(jobs["odometer_km"])
-    band = np.searchsorted(AGE_BANDS_KM, odometer, side="right")
-    band[np.isnan(odometer)] = len(AGE_BANDS) - 1
-    told = jobs[["layout", "ignition", "fuel", "complaint"]].assign(
-        age=np.array(AGE_BANDS, dtype=object)[band], family=pool_rare(jobs["family"], max_families)
-    )
-    groups = told.groupby(list(Cell._fields), observed=True, sort=False)
-    cells = [Cell(*key) for key in groups.size().index]
-    order = sorted(range(len(cells)), key=cells.__getitem__)
-    number: IntArray = np.argsort(order)[groups.ngroup()]
-    return number, tuple(cells[at] for at in order)
 
 
 def follow_chains(

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 from msgspec.structs import replace
 
 from swapinfer.errors import LearnError
+from swapinfer.learn.cells import AGE_BANDS, MAX_FAMILIES, OTHER, Cell
 from swapinfer.learn.checks import WHOLE, Checks, Vocabulary, numbers_of, refuse_misfits
-from swapinfer.learn.counts import AGE_BANDS, MAX_FAMILIES, OTHER, CaseCounts, Cell, Counts
+from swapinfer.learn.counts import CaseCounts, Counts
 from swapinfer.learn.tables import CASES, digest_of, read_table
 
 if TYPE_CHECKING:

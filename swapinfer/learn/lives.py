@@ -15,8 +15,8 @@ from msgspec import Struct
 
 from swapinfer.errors import LearnError, near_match
 from swapinfer.evidence.arrays import FloatArray, IntArray
+from swapinfer.learn.cells import pool_rare
 from swapinfer.learn.checks import check_exposure, commonest_reason, write_refused
-from swapinfer.learn.counts import pool_rare
 from swapinfer.learn.models import Hyperprior, half_normal
 from swapinfer.learn.prior import pack_text, titles_of
 from swapinfer.learn.sampling import (

@@ -9,7 +9,8 @@ import numpy as np
 from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
-from swapinfer.learn.counts import Cell, Counts
+from swapinfer.learn.cells import Cell
+from swapinfer.learn.counts import Counts
 from swapinfer.learn.models import CauseCounts, CausePriors, Grouping, OutcomeCounts
 from swapinfer.learn.prior import NEVER, Tests, base_shares, shop_sd
 from swapinfer.pack.hazard import cause_modes

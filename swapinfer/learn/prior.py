@@ -9,8 +9,8 @@ from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.profiles import chances_of, profile_of
+from swapinfer.learn.cells import AGE_BANDS, AGE_MIDDLES_KM, Cell
 from swapinfer.learn.checks import Vocabulary
-from swapinfer.learn.counts import AGE_BANDS, AGE_MIDDLES_KM, Cell
 from swapinfer.pack.hazard import cause_chances, cause_modes, mode_prior_draws
 from swapinfer.pack.model import GOOD, Mode, Pack, Test
 

@@ -26,8 +26,8 @@ from msgspec import Struct
 
 from swapinfer.errors import LearnError, near_match
 from swapinfer.evidence.arrays import BoolArray, FloatArray
+from swapinfer.learn.cells import pool_rare
 from swapinfer.learn.checks import check_rates, commonest_reason, write_refused
-from swapinfer.learn.counts import pool_rare
 from swapinfer.learn.prior import pack_text, titles_of
 from swapinfer.learn.tables import RATES, digest_of, read_table
 from swapinfer.pack.hazard import mode_prior_draws

@@ -14,7 +14,8 @@ import numpy as np
 from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.counts import LATER, Cell, Counts
+from swapinfer.learn.cells import Cell
+from swapinfer.learn.counts import LATER, Counts
 from swapinfer.learn.models import CauseCounts
 from swapinfer.learn.prior import NEVER, Tests, outcome_names
 from swapinfer.ledger.events import Opened

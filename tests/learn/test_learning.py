@@ -17,7 +17,8 @@ from swapinfer.commands.comparing import compare_causes, sum_up
 from swapinfer.commands.learning import view_learned
 from swapinfer.errors import LearnError
 from swapinfer.learn import prepare
-from swapinfer.learn.counts import CaseCounts, Cell, History, RowReport
+from swapinfer.learn.cells import Cell
+from swapinfer.learn.counts import CaseCounts, History, RowReport
 from swapinfer.learn.history import Learned
 from swapinfer.learn.learn import LearnResult, learn_overlay
 from swapinfer.learn.models import OutcomeCounts, contrasts, told_apart
