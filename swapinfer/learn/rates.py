@@ -47,6 +47,9 @@ ALIKE = 10.0
 choice, no source."""
 
 
+log_gamma = np.vectorize(math.lgamma, otypes=[np.float64])
+
+
 class Rates(Struct, frozen=True, eq=False):
     """Events and what was expected, by mode and family.
 
@@ -245,16 +248,14 @@ def _moments(rates: Rates, asked_f: BoolArray) -> tuple[FloatArray, FloatArray]:
 
 def _log_chance(rates: Rates, shape: float, level_ml: FloatArray) -> FloatArray:
     """Log chance of the events at each level, up to a constant: Poisson, or negative binomial."""
-    from scipy.special import gammaln
-
     events_mlf, expected_mlf = rates.events_mf[:, None], rates.expected_mf[:, None]
     mean_mlf = level_ml[:, :, None] * expected_mlf
     if math.isinf(shape):
         log_mlf = events_mlf * np.log(np.maximum(mean_mlf, np.finfo(float).tiny)) - mean_mlf
     else:
         log_mlf = (
-            gammaln(shape + events_mlf)
-            - gammaln(shape)
+            log_gamma(shape + events_mlf)
+            - math.lgamma(shape)
             + events_mlf * np.log(np.maximum(mean_mlf, np.finfo(float).tiny) / (shape + mean_mlf))
             - shape * np.log1p(mean_mlf / shape)
         )

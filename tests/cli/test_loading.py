@@ -19,7 +19,7 @@ HEAVY = {
 }  # fmt: skip
 """What no command may load, but for those that work on tables."""
 
-TABLES = {"priors strip": {"pandas"}}
+TABLES = {"priors strip": {"pandas"}, "priors rates": {"pandas"}}
 """Commands that work on the tables of a history, and what they may load for that."""
 
 NUMBERS = {"numpy", "swapinfer.posterior", "swapinfer.evidence"}
@@ -32,6 +32,7 @@ WITHOUT_NUMBERS = {
 """What reads or keeps without reasoning."""
 
 BORROWED = {
+    "fleets": {"learning"},
     "scan": {"drive"},
     "show": {"jobs"},
     "claim": {"store"},
