@@ -28,6 +28,9 @@ SMALL = 1e-100
 DENSE = 2**10
 """Entries up to which the digits that a state moves are joined into one matrix."""
 
+DISTINCT = 2**9
+"""Entries of a matrix, level nodes included, from which it pays to find what does alike."""
+
 GROUP = 16
 """Joint levels up to which digits are moved together otherwise."""
 
@@ -232,13 +235,14 @@ def element_moves(step: Step, weight_ds: FloatArray, digits: Digits) -> Moves:
     n_states = weight_ds.shape[1]
     first_k: IntArray | slice = slice(n_states)
     kinds = Kinds(weight_ds, slice(None), weight_ds)
-    if n_nodes > 1 or not dense:
+    is_large = n_nodes > 1 and joint * n_nodes > DISTINCT
+    if is_large or not dense:
         first_k, kind_s = distinct_rows(digits.acts(step.group, step.element)[:n_states])
         kind_sk = kind_s[:, None] == np.arange(len(first_k))
         kinds = Kinds(weight_ds, kind_s, weight_ds @ kind_sk.astype(float))
     kernel_g = [kernel[first_k] for kernel in step.kernel_g]
     every_q: IntArray | slice = slice(None)
-    if n_nodes > 1 and dense:
+    if is_large and dense:
         first_n, node_q = distinct_rows(digits.node_qg[:, list(step.group)])
         if first_n.size < n_nodes:
             every_q = node_q
