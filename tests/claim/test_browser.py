@@ -108,12 +108,13 @@ def accessibility_engine() -> str:
 
 
 @pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("state", ["final", "draft"])
+@pytest.mark.parametrize("state", ["final", "draft", "by its papers"])
 def test_an_accessibility_engine_finds_nothing_wrong(
     page: Page, coil_claim: Claim, tmp_path: Path, state: str, width: int
 ) -> None:
     """All rules of axe-core: contrast by WCAG 2, names of images, headings, tables, landmarks."""
-    claim = coil_claim if state == "final" else claim_of(coil_events()[:9])
+    claims = {"draft": coil_events()[:9], "by its papers": papered()}
+    claim = claim_of(claims[state]) if state in claims else coil_claim
     shown(page, to_html(claim.document), tmp_path, width)
     page.run(accessibility_engine() + "; 1")
     found = page.run(
