@@ -22,6 +22,9 @@ pytestmark = pytest.mark.skipif(find_browser() is None, reason="no Chromium is i
 def phone(served: Served) -> Iterator[Phone]:
     with Phone() as phone:
         phone.go(f"{served.origin}/pair/{served.pairing.offer()}")
+        problems: list[str] = []
+        look_at(phone, "pair", problems, has_rules=True)
+        assert problems == []
         phone.type("name", "Robin")
         phone.tap("Pair")
         yield phone
@@ -79,6 +82,7 @@ def test_a_coil_is_found_by_moving_it_and_proven_by_taps(served: Served, phone: 
 def test_a_leaking_valve_is_measured_and_its_reading_doubted_by_taps(
     served: Served, phone: Phone
 ) -> None:
+    problems: list[str] = []
     begin(phone)
     drive(phone, "P0302")
     phone.tap("Engine")
@@ -90,6 +94,7 @@ def test_a_leaking_valve_is_measured_and_its_reading_doubted_by_taps(
     phone.tap("Record")
     assert "Is it meant so?" in phone.text
     assert phone.run("document.querySelector('[name=value-cylinder2]').value") == "36"
+    look_at(phone, "doubt", problems, has_rules=True)
     phone.tap("Back to what is next")
     phone.go(f"{served.origin}/job/RO-1/reading/compression")
     phone.tap("bar")
@@ -97,6 +102,7 @@ def test_a_leaking_valve_is_measured_and_its_reading_doubted_by_taps(
         phone.type(f"value-cylinder{cylinder}", value)
     phone.tap("Only suppose it")
     assert len(said(served)) == 2
+    look_at(phone, "supposed", problems, has_rules=True)
     phone.tap("It is so: record it")
     assert "sealing" in phone.text
     assert "6,2 bar" in said(served)[3]
@@ -110,6 +116,8 @@ def test_a_leaking_valve_is_measured_and_its_reading_doubted_by_taps(
     phone.tap("cylinder sealing, cylinder 2")
     phone.tap("Close the job")
     assert status(served) == "closed"
+    look_at(phone, "closed", problems, has_rules=True)
+    assert problems == []
 
 
 def test_without_codes_a_look_is_taken_back_and_the_job_ends_open_by_taps(
@@ -155,7 +163,7 @@ SCREENS = (
     "/job/RO-1/at/3", "/job/RO-1/part/coil3", "/job/RO-1/look/plug-look?on=plug3",
     "/job/RO-1/reading/coil-primary", "/job/RO-1/drive", "/job/RO-1/drive?form=yes",
     "/job/RO-1/codes", "/job/RO-1/findings", "/job/RO-1/finding/1", "/job/RO-1/belief",
-    "/job/RO-1/why", "/job/RO-1/close", "/job/RO-1/write-up", "/job/RO-1/look/none",
+    "/job/RO-1/why", "/job/RO-1/close", "/job/RO-1/write-up", "/job/RO-1/look/none", "/pair/none",
 )  # fmt: skip
 
 RULES = {
@@ -203,6 +211,7 @@ def test_screens_can_be_read_and_touched_by_everyone(served: Served, phone: Phon
             if width == 390:
                 phone.run("document.querySelector('footer').style.position = 'static'")
                 problems += [f"{path}: {found}" for found in phone.run(TARGETS)]
+    phone.go(f"{served.origin}/job/RO-1/drive")
     phone.run("document.querySelector('.caution').style.color = '#777'")  # 4.5:1 on white
     found: list[str] = []
     look_at(phone, "h1", found, has_rules=True)
@@ -243,6 +252,9 @@ def test_two_phones_and_the_shell_work_on_one_job(served: Served, phone: Phone) 
         assert phone.run("document.querySelector('#text').value") == "half typed"
         phone.tap("Keep the note")
         assert "from the desk" in phone.text
+        problems: list[str] = []
+        look_at(phone, "overtaken", problems, has_rules=True)
+        assert problems == []
         phone.tap("Record mine as well")
     assert said(served)[-2:] == ["note: from the desk", "note: half typed"]
     with Shop(served.store, "Lee") as shop:

@@ -7,6 +7,7 @@ import secrets
 import threading
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from contextlib import suppress
 from functools import cached_property, partial
 from pathlib import Path
 from typing import Any, TypeVar
@@ -14,6 +15,7 @@ from urllib.parse import quote, unquote
 
 import anyio.to_thread
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from msgspec import ValidationError, convert
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
@@ -22,9 +24,9 @@ from starlette.staticfiles import StaticFiles
 
 from swapinfer.claim.html import POLICY, to_html
 from swapinfer.claim.pdf import to_pdf
-from swapinfer.commands.bay.clock import Clock
+from swapinfer.commands.bay.clock import Clock, Drive
 from swapinfer.commands.bay.deeds import Form, OvertakenError, conditions, do
-from swapinfer.commands.bay.door import COOKIE, Devices, Pairing
+from swapinfer.commands.bay.door import COOKIE, Device, Devices, Pairing
 from swapinfer.commands.bay.engine import draw, draw_small, part_groups, tests_on
 from swapinfer.commands.bay.offers import look_buttons, offers_of
 from swapinfer.commands.belief import show_belief, show_picture
@@ -35,7 +37,7 @@ from swapinfer.commands.next import UNPROVEN, NextView, show_next, standing_word
 from swapinfer.commands.notes import attach_picture
 from swapinfer.commands.opening import open_
 from swapinfer.commands.page import exactness, interval, money
-from swapinfer.commands.planning import spent_words, step_words, whole_way
+from swapinfer.commands.planning import StepLine, spent_words, step_words, whole_way
 from swapinfer.commands.record import Recorded
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.commands.show import show_job
@@ -49,10 +51,12 @@ from swapinfer.errors import (
     missing_extra,
     near_match,
 )
+from swapinfer.ledger.events import TYPES
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.store import JobRow
 from swapinfer.ledger.words import element_label, place_label, target_label
 from swapinfer.pack.engine import CodeRead
+from swapinfer.pack.model import Pack
 from swapinfer.units import OVER_LIMIT, UNITS, percent, units_like
 
 HERE = Path(__file__).parent
@@ -87,6 +91,16 @@ class _Answer:
             return self._found[0]
 
 
+def lay_out_types() -> None:
+    """Let msgspec lay out all that requests read.
+
+    It does so when a type is first read, and two threads that do it at once end the program.
+    """
+    for kind in (Pack, StepLine, list[Device], dict[str, Drive], *TYPES.values()):
+        with suppress(ValidationError):
+            convert(None, kind)
+
+
 class Bay:
     """What the screens need from one request to the next.
 
@@ -105,6 +119,7 @@ class Bay:
     def __init__(
         self, store: str, devices: Devices, pairing: Pairing, clock: Clock, *, is_private: bool
     ) -> None:
+        lay_out_types()
         self.store, self.devices, self.pairing, self.clock = store, devices, pairing, clock
         self.is_private = is_private
         self._done: OrderedDict[str, tuple[str, Recorded]] = OrderedDict()
