@@ -11,14 +11,10 @@ from swapinfer.claim.beliefs import WORTH_SAYING
 from swapinfer.claim.document import Block, Pairs, Paragraph, Section, Table
 from swapinfer.claim.entries import FindingLine, PartLine, Readout, RepairLine
 from swapinfer.claim.facts import CauseLine, ClaimFacts, Vehicle, Verification
-from swapinfer.claim.settings import Numbers
+from swapinfer.claim.settings import LEAST, Numbers
 from swapinfer.claim.stamp import tell_unrecorded
-from swapinfer.claim.words import tell_what
+from swapinfer.claim.words import tell_modes, tell_what
 from swapinfer.ledger.words import listed
-
-WORTH_NAMING = 0.01
-"""Share of a cause's probability from which a mode is named."""
-
 
 Row: TypeAlias = tuple[str, str]
 """A name, and what is said under it."""
@@ -111,14 +107,8 @@ def cause(facts: ClaimFacts, numbers: Numbers) -> Section:
             f"The findings were too entangled to count every combination of faults; at most {left} "
             "of the belief was not looked at."
         )
-    for cause in facts.concluded:
-        whose = "it" if len(facts.concluded) == 1 else f"the {cause.label}"
-        if cause.closed_as:
-            sentences.append(
-                f"That {whose} failed so ({cause.closed_as}) was named at closing; the probability "
-                "is that of its being at fault, however it failed."
-            )
-        sentences.append(f"By the findings, how {whose} failed: {_modes(cause, numbers)}.")
+    sentences += [_closed_as(cause, numbers) for cause in facts.concluded if cause.closed_as]
+    sentences += [tell_modes(cause, numbers) for cause in facts.concluded if not cause.closed_as]
     blocks = (
         Paragraph(tell_conclusion(facts, numbers), "lead"),
         Paragraph(" ".join(sentences)),
@@ -187,11 +177,13 @@ def tell_conclusion(facts: ClaimFacts, numbers: Numbers) -> str:
     return f"{firm}: {name}, with a probability of {numbers.percent(standing.joint)}{under}."
 
 
-def _modes(cause: CauseLine, numbers: Numbers) -> str:
-    return ", ".join(
-        f"{mode.title} {numbers.percent(mode.probability)}"
-        for mode in cause.modes
-        if mode.probability >= WORTH_NAMING * cause.probability
+def _closed_as(cause: CauseLine, numbers: Numbers) -> str:
+    """Say that how it failed was named, and what share of it the findings give to that."""
+    named = sum(mode.probability for mode in cause.modes if mode.title == cause.closed_as)
+    share = numbers.percent(named / max(cause.probability, LEAST))
+    return (
+        f"How the {cause.label} failed was named at closing ({share} of it by the findings); its "
+        "probability is that of having failed in any way."
     )
 
 

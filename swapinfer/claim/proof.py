@@ -18,6 +18,7 @@ from swapinfer.claim.words import (
     UNCERTAIN,
     tell_changes,
     tell_conflict,
+    tell_modes,
     tell_priors,
     tell_what,
 )
@@ -199,6 +200,8 @@ def _uncertain(facts: ClaimFacts, numbers: Numbers) -> Section:
     else:
         none = "The findings are too entangled for an interval to be computed in a reasonable time."
         blocks.append(Paragraph(none))
+    named = [tell_modes(cause, numbers) for cause in facts.concluded if cause.closed_as]
+    blocks += map(Paragraph, named)
     if facts.flip:
         nearest = (
             f"Flip point: the {facts.flip.rival} would draw level with the {facts.flip.leader} "

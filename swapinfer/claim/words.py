@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from swapinfer.claim.entries import FindingLine
-from swapinfer.claim.facts import ClaimFacts, Conflict, Published
+from swapinfer.claim.facts import CauseLine, ClaimFacts, Conflict, Published
 from swapinfer.claim.settings import Numbers
 from swapinfer.ledger.words import listed
 
@@ -15,6 +15,9 @@ ARROW = ("<->", "\u2194")
 
 UNCERTAIN = "What remains uncertain"
 """Title of the section that lists conflicts."""
+
+WORTH_NAMING = 0.01
+"""Share of a cause's probability from which a mode is named."""
 
 CONFLICTS = {
     "against": "finding #{seq} speaks against the {detail} by {weight} dB.",
@@ -106,3 +109,13 @@ def tell_changes(published: Published, numbers: Numbers) -> tuple[str, ...]:
         lines.append(f"{one.path}: {one.published} as published, here {one.own}{alone}")
     left = published.numbers + published.others - len(lines)
     return (*lines, f"{numbers.plain(left)} more, not listed") if left else tuple(lines)
+
+
+def tell_modes(cause: CauseLine, numbers: Numbers) -> str:
+    """Say how a cause may have failed, by the findings, the likeliest way first."""
+    modes = [
+        f"{mode.title} {numbers.percent(mode.probability)}"
+        for mode in cause.modes
+        if mode.probability >= WORTH_NAMING * cause.probability
+    ]
+    return f"By the findings, how the {cause.label} failed: {', '.join(modes)}."
