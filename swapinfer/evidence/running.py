@@ -144,7 +144,9 @@ class Episodes(Struct, frozen=True, eq=False):
         return any_es
 
 
-def expected_episodes(space: StateSpace, drive: Drive) -> Episodes:
+def expected_episodes(
+    space: StateSpace, drive: Drive, share_es: FloatArray | float = 1.0
+) -> Episodes:
     """Misfire episodes that each state of each element causes in a drive.
 
     Parameters
@@ -153,6 +155,8 @@ def expected_episodes(space: StateSpace, drive: Drive) -> Episodes:
         Elements and their states.
     drive : Drive
         Real or supposed.
+    share_es : ndarray of float, shape (element, state), or float, optional
+        Share of them that is meant, such as those that set a code.
 
     Returns
     -------
@@ -161,7 +165,8 @@ def expected_episodes(space: StateSpace, drive: Drive) -> Episodes:
     """
     engine, running = space.job.engine, space.job.pack.running
     active_es = space.active_es(drive.time)
-    mean_es = space.rate_es * space.multiplier_es(drive.conditions) * active_es * drive.minutes
+    rate_es = space.rate_es * space.multiplier_es(drive.conditions) * share_es
+    mean_es = rate_es * active_es * drive.minutes
     reached_ec = reach_ec(space, drive.fitted)
     shared_e = is_shared(reached_ec)
     blamed_ec = reached_ec @ blame_cc(engine, running)

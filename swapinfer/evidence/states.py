@@ -10,6 +10,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
+from swapinfer.evidence.monitor import share_that_sets
 from swapinfer.ledger.events import Ran
 from swapinfer.ledger.replay import Element, Job
 from swapinfer.pack.hazard import mode_prior, mode_prior_draws
@@ -211,6 +212,42 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
                 factors[i] *= when.get(tag, 1.0)
         out: FloatArray = factors[self.mode_es]
         return out
+
+    def set_share_es(
+        self, conditions: tuple[str, ...], *, at_once: bool = False
+    ) -> FloatArray | float:
+        """Share of each state's misfire episodes that sets a code, shape (element, state).
+
+        Parameters
+        ----------
+        conditions : tuple of str
+            Condition tags.
+        at_once : bool, optional
+            Whether only confirmed codes count that are set in their first driving cycle.
+        """
+        monitor, key = self.job.pack.monitor, (conditions, at_once)
+        if monitor is None:
+            return 1.0
+        if key not in self._set_shares:
+            cylinders, rpm = len(self.job.engine.layout.cylinders), monitor.speed(conditions)
+            rate_rs = (self.rate_es * self.multiplier_es(conditions))[self._first_r]
+            out_rs = np.zeros_like(rate_rs)
+            for r, s in np.argwhere(rate_rs > 0.0).tolist():
+                severity = self.severities[self.severity_es[self._first_r[r], s] - 1]
+                out_rs[r, s] = share_that_sets(
+                    monitor, severity, rate_rs[r, s], cylinders, rpm, at_once=at_once
+                )
+            self._set_shares[key] = out_rs[self.row_e]
+        return self._set_shares[key]
+
+    @cached_property
+    def _set_shares(self) -> dict[tuple[tuple[str, ...], bool], FloatArray]:
+        return {}
+
+    @cached_property
+    def _first_r(self) -> IntArray:
+        """An element of each row."""
+        return np.unique(self.row_e, return_index=True)[1]
 
     def _of_state(self, value: Callable[[str, Mode, Severity, int], float]) -> FloatArray:
         """Look a value up once for each row, and spread it over the elements."""

@@ -71,6 +71,25 @@ def is_clean(job: Job, run: ev.Ran) -> bool:
     return is_read and not has_misfired(job, run) and not is_unseen(job, run)
 
 
+def is_too_early(job: Job, finding: Finding) -> bool:
+    """Whether only confirmed codes were read, there was none, and it was the first cycle.
+
+    That is the first run since the vehicle came in, since work was done or since codes were found:
+    what is found is erased.
+    """
+    run = finding.event
+    if not isinstance(run, ev.Ran) or run.codes != () or run.pending is not None:
+        return False
+    runs = [f for f in job.findings if isinstance(f.event, ev.Ran) and f.time < finding.time]
+    if not runs or not isinstance(last := runs[-1].event, ev.Ran) or has_misfired(job, last):
+        return True
+    since = runs[-1].time
+    return any(
+        event.is_work or isinstance(event, ev.Reopened)
+        for _, event in job.standing[since : finding.time]
+    )
+
+
 def _counted(job: Job, run: Told) -> frozenset[int]:
     if isinstance(run, ev.Scanned):
         return frozenset()
@@ -182,7 +201,7 @@ def explain_run(job: Job, finding: Finding) -> list[str]:
         return [f"the ear suspects cylinder {heard}; codes or counters would say which it is"]
     if now is None:
         return ["a misfire was noticed, but nothing says in which cylinder"]
-    sentences = [_state(job, run, now)]
+    sentences = [_state(job, finding, run, now)]
     earlier = _last_misfire_elsewhere(job, finding)
     if earlier is not None:
         sentences += _followed(job, earlier, finding, now)
@@ -203,9 +222,14 @@ def _arrived(job: Job, scanned: ev.Scanned) -> str:
     return "no misfire left a code; that is so as well if codes were erased before it came in"
 
 
-def _state(job: Job, run: ev.Ran, now: frozenset[int]) -> str:
+def _state(job: Job, finding: Finding, run: ev.Ran, now: frozenset[int]) -> str:
     quiet = speaks_of(job, run) - now
     unread = set(job.engine.layout.cylinders) - quiet - now
+    if is_too_early(job, finding):
+        return (
+            "no misfire is confirmed, which says little after a first cycle: it takes a second "
+            "one, unless the catalyst is in danger; read the pending codes too"
+        )
     if not unread and not now:
         return "no cylinder misfired in this run"
     if not unread:

@@ -14,6 +14,7 @@ from swapinfer.pack.misfits import MisfitError, Table
 from swapinfer.pack.model import (
     ANY,
     GOOD,
+    OTHERWISE,
     OVER_LIMIT,
     Access,
     Code,
@@ -110,6 +111,11 @@ def check_pack(pack: Pack) -> None:
         tables: dict[str, Iterable[str]] = {"swap": pack.kinds, "test": pack.tests}
         _known(what, tables, "sort of step", "custom", "order", str(number))
         _known(name, tables[what], what, "custom", "order", str(number))
+    if pack.monitor:
+        speeds = {tag for tag in pack.monitor.rpm if tag != OTHERWISE}
+        _all_known(speeds, pack.running.conditions, "condition", "monitor", "rpm")
+        if OTHERWISE not in pack.monitor.rpm:
+            raise MisfitError(f'needs a speed "{OTHERWISE}"', ("monitor", "rpm"))
     _check_sources(pack)
 
 

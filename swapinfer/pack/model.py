@@ -8,6 +8,7 @@ else looks different there.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from typing import Annotated
 
 import msgspec
@@ -67,11 +68,15 @@ class Severity(PackRecord, frozen=True):
     Attributes
     ----------
     rate_per_min : float
-        Misfire episodes a minute, each long enough to set a code.
+        Misfire episodes a minute.
     counts_per_min : float
         Mean of the misfire counter's advance a minute once an episode has occurred.
     dispersion : float
         Size of the negative binomial of the counts; small is over-dispersed.
+    share, share_spread : float
+        Share of the cylinder's firings that fail in an episode, and the factor by which it varies.
+    episode_minutes : float
+        Mean length of an episode.
     """
 
     id: str
@@ -79,6 +84,9 @@ class Severity(PackRecord, frozen=True):
     rate_per_min: NotNegative
     counts_per_min: NotNegative
     dispersion: Positive
+    share: Positive = 1.0
+    share_spread: Factor = 2.0
+    episode_minutes: Positive = 1.0
 
 
 class Fix(PackRecord, frozen=True):
@@ -253,9 +261,46 @@ class Feeling(PackRecord, frozen=True):
     hard: bool = False
 
 
+OTHERWISE = "otherwise"
+"""Key of what holds where nothing else does."""
+
 UNKNOWN, CLEARED, UNREADY = "unknown", "cleared", "unready"
 """Memories of the pack: nobody knows how old codes are; all were erased before the vehicle came in;
 and the misfire monitor has not run since."""
+
+
+class Monitor(PackRecord, frozen=True):
+    """How a control unit judges misfires.
+
+    Attributes
+    ----------
+    revolutions, share : float
+        Window over which misfires that spoil emissions are counted, and the share of all firings
+        above which they do.
+    exceedances : int
+        Windows above it that set a code; in the first one after the start a single one does.
+    catalyst_revolutions, catalyst_share : float
+        The same where the catalyst overheats: one window sets a code, and the lamp blinks.
+    confirmed_at_once : float
+        Chance that this is stored as confirmed in its first driving cycle.
+    cycle_minutes : float
+        Usual length of a driving cycle.
+    rpm : dict of str to float
+        Engine speed under conditions, the first that applies, and ``otherwise``.
+    """
+
+    revolutions: Positive
+    share: Chance
+    exceedances: Annotated[int, Meta(ge=1, extra={MEANING: "must be at least 1"})]
+    catalyst_revolutions: Positive
+    catalyst_share: Chance
+    confirmed_at_once: Chance
+    cycle_minutes: Positive
+    rpm: dict[str, Positive]
+
+    def speed(self, conditions: Collection[str]) -> float:
+        """Engine speed under some conditions."""
+        return next(rpm for tag, rpm in self.rpm.items() if tag in (*conditions, OTHERWISE))
 
 
 class Memory(PackRecord, frozen=True):
@@ -621,8 +666,6 @@ class Running(PackRecord, frozen=True):
         Chance that an ear, or the seat, names the cylinder that misfires.
     km_per_day : float
         Turns the days since a repair into distance where that is not said.
-    unseen : float
-        Chance that a drive in which a misfire was felt leaves no code of it.
     conditions : dict of str to str
         Condition tags and what they mean.
     signs : dict of str to Sign
@@ -645,7 +688,6 @@ class Running(PackRecord, frozen=True):
     cautions: tuple[str, ...] = ()
     suspected_right: Chance = 0.6
     km_per_day: Positive = 40.0
-    unseen: Chance = 0.0
     signs: dict[str, Sign] = {}
 
 
@@ -816,6 +858,7 @@ class Pack(
     refusals: dict[str, str] = {}
     feelings: dict[str, Feeling] = {}
     memories: dict[str, Memory] = {}
+    monitor: Monitor | None = None
     custom: Custom = Custom()
     classes: dict[str, WeightClass] = {}
     weighing: Weighing = Weighing()

@@ -109,10 +109,11 @@ class Predictor:
         return np.column_stack([booked_ec, several_e])
 
     def rate_f(self, conditions: tuple[str, ...]) -> FloatArray:
-        """Misfire episodes a minute that each fault causes in each cylinder it serves."""
+        """Episodes a minute that each fault causes in each cylinder it serves, and set a code."""
         if conditions not in self._rate_f:
             space = self.evidence.space
             rate_es = space.rate_es * space.multiplier_es(conditions)
+            rate_es = rate_es * space.set_share_es(conditions)
             self._rate_f[conditions] = self.hypotheses.per_fault(rate_es)
         return self._rate_f[conditions]
 
