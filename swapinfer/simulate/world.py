@@ -17,8 +17,11 @@ from swapinfer.evidence.profiles import averaged, outcome_chances
 from swapinfer.evidence.running import (
     Drive,
     FaultCodes,
+    blame_cc,
     expected_episodes,
     feel,
+    is_shared,
+    reach_ec,
 )
 from swapinfer.evidence.states import BEFORE, State, StateSpace, build_states, lot_factors
 from swapinfer.ledger import events as ev
@@ -32,12 +35,14 @@ from swapinfer.pack.model import (
     Curve,
     Handling,
     Mode,
+    Monitor,
     Pack,
     Test,
 )
 from swapinfer.plan.actions import Action
 from swapinfer.plan.repair_policy import LOOK_MINUTES
 from swapinfer.posterior import FaultSets, fault_sets, infer
+from swapinfer.simulate.cycle import Source, draw_cycle
 
 FIRST_DRIVE = 20.0
 """Minutes in which the shop tries to see the misfire."""
@@ -148,9 +153,43 @@ class World:
     def drive(self, minutes: float, conditions: tuple[str, ...] = ()) -> bool:
         """Drive until a misfire is seen or the minutes are over; say whether one was.
 
-        A misfire is seen at the end of the interval of `LOOK_MINUTES` in which it occurs; the
-        quiet part before and that interval are recorded as two runs.
+        A misfire is seen at the end of the interval of `LOOK_MINUTES` in which it occurs, or sets a
+        code where the pack says how that comes about; the quiet part before and that interval are
+        recorded as two runs.
         """
+        if self.pack.monitor:
+            return self._drive_cycle(self.pack.monitor, minutes, conditions)
+        return self._drive_episodes(minutes, conditions)
+
+    def _drive_cycle(self, monitor: Monitor, minutes: float, conditions: tuple[str, ...]) -> bool:
+        cylinders = len(self.job.engine.layout.cylinders)
+        speed = monitor.speed(conditions)
+        sources = self._sources(conditions)
+        cycle = draw_cycle(monitor, sources, minutes, speed, cylinders, self.rng)
+        first = cycle.first()
+        looks = round(minutes / LOOK_MINUTES)
+        before = looks if first is None else min(math.ceil(first / LOOK_MINUTES), looks) - 1
+        if before:
+            self._record_run(before * LOOK_MINUTES, conditions, frozenset())
+        if first is None:
+            return False
+        self._record_run(LOOK_MINUTES, conditions, cycle.coded((before + 1) * LOOK_MINUTES))
+        return True
+
+    def _sources(self, conditions: tuple[str, ...]) -> list[Source]:
+        """Present faults that upset combustion, and the cylinders that theirs are booked on."""
+        space, engine, running = self.space, self.job.engine, self.pack.running
+        reached_ec = reach_ec(space, self.job.fitted)
+        booked_ec = reached_ec @ blame_cc(engine, running)
+        booked_ec[is_shared(reached_ec)] = running.together
+        rate_es = space.rate_es * space.multiplier_es(conditions) * space.active_es(self.job.time)
+        return [
+            Source(space.severities[space.severity_es[e, s] - 1], rate_es[e, s], booked_ec[e])
+            for e, s in enumerate(self._truth_e().tolist())
+            if rate_es[e, s] > 0.0
+        ]
+
+    def _drive_episodes(self, minutes: float, conditions: tuple[str, ...]) -> bool:
         drive = Drive(LOOK_MINUTES, conditions, self.job.fitted, self.job.time)
         own_c, shared_e = self._misfire_chances(drive)
         missed = (1.0 - self.pack.running.together) ** len(own_c)
@@ -165,8 +204,11 @@ class World:
         return True
 
     def come_back(self) -> bool:
-        """Let the owner drive on; say whether the vehicle misfires and comes back."""
-        return self.drive(COMEBACK_MINUTES)
+        """Let the owner drive on; say whether the vehicle misfires and comes back.
+
+        What the owner feels need not set a code.
+        """
+        return self._drive_episodes(COMEBACK_MINUTES, ())
 
     def _some(self, own_c: FloatArray, shared_e: FloatArray) -> frozenset[int]:
         """Cylinders that misfire, given that at least one does."""

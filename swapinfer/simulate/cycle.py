@@ -1,0 +1,114 @@
+"""A driving cycle as the control unit sees it: misfires drawn window by window, and judged."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from msgspec import Struct
+
+from swapinfer.evidence.arrays import FloatArray, IntArray
+from swapinfer.pack.model import Monitor, Severity
+
+MAIN_SHARE = 0.25
+"""A cylinder with at least this share of the misfires gets a code of its own."""
+
+
+class Source(Struct, frozen=True, eq=False):
+    """A fault that causes episodes.
+
+    Attributes
+    ----------
+    severity : Severity
+        How long they last, and how many firings fail in them.
+    rate : float
+        Episodes a minute under the conditions of the drive.
+    booked_c : ndarray of float, shape (cylinder,)
+        Chance that an episode is booked on each cylinder.
+    """
+
+    severity: Severity
+    rate: float
+    booked_c: FloatArray
+
+
+class Cycle(Struct, frozen=True, eq=False):
+    """A cycle, in windows as short as the catalyst's.
+
+    Attributes
+    ----------
+    minutes_w : ndarray of float, shape (window,)
+        When each ends.
+    set_w : ndarray of bool, shape (window,)
+        Whether a pending code is set by then.
+    blamed_cw : ndarray of int, shape (cylinder, window)
+        Misfires so far in windows above a threshold.
+    counted_c : ndarray of int, shape (cylinder,)
+        What the counters show at the end.
+    """
+
+    minutes_w: FloatArray
+    set_w: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    blamed_cw: IntArray
+    counted_c: IntArray
+
+    def coded(self, minutes: float) -> frozenset[int]:
+        """Cylinders with a code once so many minutes are over."""
+        at = int(np.searchsorted(self.minutes_w, minutes + 1e-9)) - 1
+        if at < 0 or not self.set_w[at]:
+            return frozenset()
+        blamed_c = self.blamed_cw[:, at]
+        return frozenset((np.flatnonzero(blamed_c >= MAIN_SHARE * blamed_c.sum()) + 1).tolist())
+
+    def first(self) -> float | None:
+        """Minutes after which a code is set, None if none is."""
+        at = np.flatnonzero(self.set_w)
+        return float(self.minutes_w[at[0]]) if len(at) else None
+
+
+def draw_cycle(
+    monitor: Monitor, sources: Iterable[Source], minutes: float, rpm: float, cylinders: int,
+    rng: np.random.Generator,
+) -> Cycle:  # fmt: skip
+    """Draw every window's misfires, and judge them as a control unit does.
+
+    Parameters
+    ----------
+    monitor : Monitor
+        Windows and thresholds.
+    sources : iterable of Source
+        Faults that are present.
+    minutes, rpm, cylinders
+        Length of the drive, its engine speed, and the engine.
+    rng : numpy.random.Generator
+        Decides what chance decides.
+    """
+    short = monitor.catalyst_revolutions / rpm
+    end_w: FloatArray = short * np.arange(1.0, int(minutes / short + 1e-9) + 1.0)
+    firings = round(monitor.catalyst_revolutions / 2)
+    count_cw = np.zeros((cylinders, len(end_w)), dtype=np.int64)
+    for source in sources:
+        for start in rng.uniform(0.0, minutes, rng.poisson(source.rate * minutes)):
+            severity = source.severity
+            share = severity.share * severity.share_spread ** rng.standard_normal()
+            stop = start + rng.exponential(severity.episode_minutes)
+            within_w = np.clip(
+                (np.minimum(stop, end_w) - (end_w - short).clip(start)) / short, 0, 1
+            )
+            for c in np.flatnonzero(rng.random(cylinders) < source.booked_c):
+                count_cw[c] += rng.binomial(firings, min(share, 1.0) * within_w)
+    count_cw = np.minimum(count_cw, firings)
+    every = firings * cylinders
+    is_hot_w = count_cw.sum(axis=0) > monitor.catalyst_share * every
+    ratio = round(monitor.revolutions / monitor.catalyst_revolutions)
+    whole = len(end_w) // ratio * ratio
+    long_v = count_cw[:, :whole].sum(axis=0).reshape(-1, ratio).sum(axis=1)
+    is_mild_v = long_v > monitor.share * every * ratio
+    needed_v = np.cumsum(is_mild_v) + (monitor.exceedances - 1) * is_mild_v[:1].sum()
+    exceeds_w = np.zeros(len(end_w), dtype=np.bool_)
+    exceeds_w[:whole] = np.repeat(is_mild_v, ratio)
+    set_w = np.maximum.accumulate(is_hot_w) if len(end_w) else is_hot_w
+    set_w[ratio - 1 : whole : ratio] |= needed_v >= monitor.exceedances
+    set_w = np.maximum.accumulate(set_w) if len(end_w) else set_w
+    blamed_cw = np.cumsum(count_cw * (exceeds_w | is_hot_w), axis=1)
+    return Cycle(end_w, set_w, blamed_cw, count_cw.sum(axis=1))
