@@ -2,8 +2,8 @@
 
 Misfires of all cylinders are counted over windows of some revolutions. Few in a long window spoil
 the emissions: in the first window after the start that counts at once, later only so many such
-windows do. Many in a short one overheat the catalyst: that counts at once, and the lamp blinks. What
-counts leaves a pending code; a confirmed one it leaves when it counts in a second driving cycle.
+windows do. Many in a short one overheat the catalyst: that counts at once, and the lamp blinks.
+What counts leaves a pending code, and a confirmed one when it counts in a second driving cycle.
 
 A severity is so many episodes a minute, each lasting for a while in which a share of the cylinder's
 firings fail. Where an episode stays below every threshold nothing is set, though it is counted, and
@@ -57,7 +57,8 @@ def share_that_sets(
 
     References
     ----------
-    Johnson, N. L., Kemp, A. W. & Kotz, S. (2005), *Univariate Discrete Distributions*, 3rd ed., 9.7.
+    Johnson, N. L., Kemp, A. W. & Kotz, S. (2005), *Univariate Discrete Distributions*,
+    3rd ed., 9.7.
     """
     window = monitor.revolutions / rpm
     hot = _reaches(severity, monitor.catalyst_revolutions / rpm, monitor.catalyst_share * cylinders)

@@ -111,11 +111,7 @@ def check_pack(pack: Pack) -> None:
         tables: dict[str, Iterable[str]] = {"swap": pack.kinds, "test": pack.tests}
         _known(what, tables, "sort of step", "custom", "order", str(number))
         _known(name, tables[what], what, "custom", "order", str(number))
-    if pack.monitor:
-        speeds = {tag for tag in pack.monitor.rpm if tag != OTHERWISE}
-        _all_known(speeds, pack.running.conditions, "condition", "monitor", "rpm")
-        if OTHERWISE not in pack.monitor.rpm:
-            raise MisfitError(f'needs a speed "{OTHERWISE}"', ("monitor", "rpm"))
+    _check_monitor(pack)
     _check_sources(pack)
 
 
@@ -129,6 +125,14 @@ def _check_signs(pack: Pack) -> None:
             if low > high:
                 where = (*path, tag, "between", name)
                 raise MisfitError(f"must rise, got [{low:g}, {high:g}]", where)
+
+
+def _check_monitor(pack: Pack) -> None:
+    speeds = pack.monitor.rpm if pack.monitor else {OTHERWISE: 0.0}
+    known = [*pack.running.conditions, OTHERWISE]
+    _all_known(speeds, known, "condition", "monitor", "rpm")
+    if OTHERWISE not in speeds:
+        raise MisfitError(f'needs a speed "{OTHERWISE}"', ("monitor", "rpm"))
 
 
 def _check_cautions(pack: Pack) -> None:

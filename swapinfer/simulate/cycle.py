@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 from msgspec import Struct
 
-from swapinfer.evidence.arrays import FloatArray, IntArray
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.pack.model import Monitor, Severity
 
 MAIN_SHARE = 0.25
@@ -43,14 +43,11 @@ class Cycle(Struct, frozen=True, eq=False):
         Whether a pending code is set by then.
     blamed_cw : ndarray of int, shape (cylinder, window)
         Misfires so far in windows above a threshold.
-    counted_c : ndarray of int, shape (cylinder,)
-        What the counters show at the end.
     """
 
     minutes_w: FloatArray
-    set_w: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    set_w: BoolArray
     blamed_cw: IntArray
-    counted_c: IntArray
 
     def coded(self, minutes: float) -> frozenset[int]:
         """Cylinders with a code once so many minutes are over."""
@@ -111,4 +108,4 @@ def draw_cycle(
     set_w[ratio - 1 : whole : ratio] |= needed_v >= monitor.exceedances
     set_w = np.maximum.accumulate(set_w) if len(end_w) else set_w
     blamed_cw = np.cumsum(count_cw * (exceeds_w | is_hot_w), axis=1)
-    return Cycle(end_w, set_w, blamed_cw, count_cw.sum(axis=1))
+    return Cycle(end_w, set_w, blamed_cw)

@@ -20,7 +20,8 @@ def opened(layout: str = "inline-4", fitment: dict[str, str] = COP, **said: obje
 
 def ran(minutes: float, *codes: str, at: tuple[str, ...] = LOAD) -> Event:
     """Drive, with the codes read after it; none is as good an answer."""
-    return {"type": "ran", "minutes": minutes, "conditions": list(at), "codes": list(codes)}
+    read = {"codes": list(codes), "pending": []}
+    return {"type": "ran", "minutes": minutes, "conditions": list(at), **read}
 
 
 def unread(minutes: float, at: tuple[str, ...] = LOAD, **said: object) -> Event:
@@ -253,6 +254,38 @@ JOBS: dict[str, list[Event]] = {
         inspected("cut-out", "cylinder3", "none"),
         inspected("cut-out", "cylinder1", "small"),
         inspected("ignition-waveform", "cylinder3", "high"),
+    ],
+    "only confirmed codes read": [
+        opened("v6"),
+        ran(20, "P0303"),
+        swapped(("coil3", "coil1")),
+        unread(15, codes=[]),
+        unread(15, codes=[], felt="rough"),
+        unread(15, ("idle",), codes=[], pending=["P0301"]),
+        unread(15, codes=[]),
+        reseated("injector-wiring1"),
+        unread(15, codes=[]),
+    ],
+    "a misfire was stored": [
+        opened(),
+        {"type": "scanned", "codes": ["P0303"], "pending": ["P0171"], "frame": ["load"]},
+        swapped(("coil3", "coil1")),
+        ran(15, "P0301"),
+    ],
+    "two misfires were stored": [
+        opened("inline-3"),
+        {"type": "scanned", "codes": ["P0303"], "pending": ["P0301"], "memory": "cleared"},
+        ran(15, "P0301"),
+    ],
+    "a misfire was stored that is not named": [
+        opened(),
+        {"type": "scanned", "codes": ["P0300", "P0202"]},
+        ran(15),
+    ],
+    "nothing was stored but what outlasts erasing": [
+        opened(),
+        {"type": "scanned", "codes": [], "permanent": ["P0302"]},
+        ran(15, "P0302"),
     ],
     "came back, and felt without a code": [
         opened(**CLOCK),

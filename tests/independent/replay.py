@@ -71,10 +71,16 @@ class Job:
         self.usual_km = usual
         self.fitted = {name: name for name in self.places}
         self.findings: list[Finding] = []
+        self.worked_at: list[int] = []
         self.returns: list[tuple[Finding, float]] = []
         self.clock = self.opening.get("odometer_km")
         for time, event in enumerate(standing[1:], start=1):
-            self._take(time, event)
+            if event["type"] in ("swapped", "returned", "reseated", "replaced", "reopened"):
+                self.worked_at.append(time)
+            if event["type"] == "scanned":
+                self.findings.append(Finding(0, event, {place: place for place in self.places}))
+            else:
+                self._take(time, event)
 
     def groups(self, pattern: str) -> list[tuple[int, ...]]:
         """Share the cylinders out among the things of a pattern."""

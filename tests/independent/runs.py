@@ -11,7 +11,7 @@ from independent.priors import Table, by_mode
 from independent.replay import Finding, Job
 from independent.states import Array, State, States
 from independent.summing import Bit
-from scipy.stats import nbinom
+from scipy.stats import nbinom, norm, poisson
 
 MOST_SUPPOSED = 6
 MOST_WITH_LOTS = 6
@@ -59,9 +59,12 @@ class Runs:
         km = job.opening.get("driven_km")
         self.bits = [self._complaint(km, {p: p for p in job.places}, 0)]
         self.coded: list[Coded] = []
+        self.is_found_before = False
         for finding in job.findings:
             if finding.event["type"] == "ran":
                 self._take(finding)
+            elif finding.event["type"] == "scanned":
+                self._take_stored(finding)
         for finding, km in job.returns:
             self.bits.append(self._complaint(km, finding.fitted, finding.time))
         several = [run.likeness for run in self.coded if len(run.misfired) > 1]
@@ -141,11 +144,11 @@ class Runs:
         minutes = running["complaint_minutes"] if km is None else km / running["km_per_min"]
         return self._word("complaint", self._episodes(minutes, [], fitted, time), 0.0)
 
-    def _word(self, word: str, episodes: Episodes, leak: float, seen: float = 1.0) -> Bit:
+    def _word(self, word: str, episodes: Episodes, leak: float) -> Bit:
         quiet_s = np.exp(-episodes.own_in(self.job.cylinders))
         quiet_s = quiet_s * episodes.u_s(len(self.job.cylinders))
         chance = self.job.priors["feeling"][word]
-        w1, w0 = seen * chance["with_misfire"], chance["without"]
+        w1, w0 = chance["with_misfire"], chance["without"]
         return Bit(quiet_s, 1.0 - quiet_s, np.ones_like(quiet_s), w0 * (1 - leak) + w1 * leak, w1)
 
     def _take(self, finding: Finding) -> None:
@@ -156,17 +159,19 @@ class Runs:
         for c, count in counts.items():
             self._count(episodes.own[c] + episodes.hit * episodes.shared_s, count, minutes)
         if event.get("codes") is not None:
-            codes = [code[:5].upper() for code in event["codes"]]
+            codes = [code[:5].upper() for code in (*event["codes"], *event.get("pending", ()))]
             self._fault_codes(finding, set(codes))
             unread = tuple(c for c in self.job.cylinders if c not in counts)
             named = {c for c in self.job.cylinders if self._numbered("misfire", c) in codes}
             roles = {self._numbered(f): about["role"] for f, about in self._families().items()}
-            felt = self.job.priors["feeling"].get(event.get("felt"))
-            is_known = named or any(roles.get(code) == "random" for code in codes)
-            if not counts and not is_known and felt and felt["with_misfire"] > felt["without"]:
-                leak, unseen = self._leak(minutes, len(unread)), self.running["unseen"]
-                self.bits.append(self._word(event["felt"], episodes, leak, unseen))
-            elif unread and not named and any(roles.get(code) == "random" for code in codes):
+            is_known = bool(named) or any(roles.get(code) == "random" for code in codes)
+            share_s = self._share_s(conditions, is_first=self._is_first_and_confirmed_only(finding))
+            self.is_found_before = is_known
+            if event.get("felt") and not counts and not is_known:
+                leak, rest = self._leak(minutes, len(unread)), _scaled(episodes, 1.0 - share_s)
+                self.bits.append(self._word(event["felt"], rest, leak))
+            episodes = _scaled(episodes, share_s)
+            if unread and not named and is_known:
                 self.bits.append(self._unnamed(episodes, unread, minutes))
             elif unread:
                 misfired = frozenset(named & set(unread))
@@ -179,6 +184,69 @@ class Runs:
         elif not counts and event.get("felt"):
             leak = self._leak(minutes, len(self.job.cylinders))
             self.bits.append(self._word(event["felt"], episodes, leak))
+
+    def _take_stored(self, finding: Finding) -> None:
+        """Take in what was stored when the vehicle first came in."""
+        event, every = finding.event, self.job.cylinders
+        codes = {code: name for name in ("codes", "pending") for code in event.get(name) or ()}
+        lasting = [code for code in event.get("permanent", ()) if code not in codes]
+        word = event.get("memory", "cleared" if lasting and not codes else "unknown")
+        memory = self.job.priors["memory"][word]
+        minutes, frame = memory["minutes"], event.get("frame", [])
+        whole = self._episodes(minutes, frame, finding.fitted, 0)
+        episodes = _scaled(whole, self._share_s(frame, is_first=False))
+        drive = {"minutes": minutes, "conditions": frame}
+        kept = 1.0 - memory["missed"]
+        self._fault_codes(Finding(0, drive, finding.fitted), set(codes), kept)
+        named = frozenset(c for c in every if self._numbered("misfire", c) in codes)
+        roles = {self._numbered(f): about["role"] for f, about in self._families().items()}
+        is_unnamed = not named and any(roles.get(code) == "random" for code in codes)
+        stale = memory["stale"]
+        if len(named) == 1 or is_unnamed:
+            complaint = self.job.priors["feeling"]["complaint"]
+            stale *= complaint["without"] / complaint["with_misfire"]
+            del self.bits[0]
+        longer = minutes - np.log1p(-stale) / self.running["leak_per_min"]
+        if is_unnamed:
+            self.bits.append(self._unnamed(episodes, every, longer))
+        elif named:
+            self.coded.append(Coded(episodes, every, named, longer, finding.fitted))
+        else:
+            leak, missed = self._leak(minutes, len(every)), memory["missed"]
+            quiet_s = np.exp(-episodes.own_in(every)) * episodes.u_s(len(every))
+            close = 1.0 - leak + missed * leak
+            self.bits.append(Bit(quiet_s, 1.0 - quiet_s, np.ones_like(quiet_s), close, missed))
+        right = self.running["suspected_right"]
+        for c in every:
+            if self._numbered("misfire", c) in lasting:
+                leak = self._leak(minutes, len(every))
+                mean_s = episodes.own[c] + episodes.hit * episodes.shared_s
+                self.bits.append(_at_least_one(mean_s, (1 - right) * (1 - leak) + leak))
+
+    def _is_first_and_confirmed_only(self, finding: Finding) -> bool:
+        """Whether pending codes were not read after a first cycle."""
+        event = finding.event
+        if event["codes"] or event.get("pending") is not None:
+            return False
+        ran = [f.time for f in self.job.findings if f.event["type"] == "ran"]
+        before = max((time for time in ran if time < finding.time), default=None)
+        if before is None or self.is_found_before:
+            return True
+        return any(before < time < finding.time for time in self.job.worked_at)
+
+    def _share_s(self, conditions: list[str], *, is_first: bool) -> Array:
+        """Share of the episodes of each state that sets a code."""
+        monitor, n = self.job.priors["monitor"], len(self.job.cylinders)
+        rpm = next(v for tag, v in monitor["rpm"].items() if tag in (*conditions, "otherwise"))
+        severities = self.job.priors["severity"]
+
+        def share(_kind: str, state: State, mode: Table) -> float:
+            one = severities[state.severity]
+            factors = [mode.get("when", {}).get(tag, 1.0) for tag in conditions]
+            rate = one["rate_per_min"] * mode.get("misfire", 1.0) * float(np.prod(factors))
+            return _share_that_sets(monitor, one, rate, n, rpm, is_first=is_first) if rate else 0.0
+
+        return self.states.of_faults(share)
 
     def _read_codes(self, run: Coded) -> None:
         """Take in what does not depend on a supposition."""
@@ -236,7 +304,7 @@ class Runs:
         about = self.job.priors["code"][family]
         return f"P{about['first'] + (number - 1) * max(about.get('step', 0), 1):04d}"
 
-    def _fault_codes(self, finding: Finding, present: set[str]) -> None:
+    def _fault_codes(self, finding: Finding, present: set[str], kept: float = 1.0) -> None:
         event, states = finding.event, self.states
         rate_s = self._rate_s(event.get("conditions", []), misfire=False)
         shown_s = -np.expm1(-rate_s * states.active_s(finding.time) * event["minutes"])
@@ -248,13 +316,44 @@ class Runs:
             chance_s = shown_s * states.of_faults(lambda k, s, _m, sets=sets: _sets(sets, k, s))
             for number, cylinders in enumerate(self.job.groups(about["pattern"]), start=1):
                 within_s = states.spread([bool(served & set(cylinders)) for served in serving])
-                one_s = chance_s * within_s
+                one_s = kept * chance_s * within_s
                 if self._numbered(family, number) in present:
                     ones = np.ones_like(one_s)
                     self.bits.append(Bit(1.0 - one_s, one_s, ones, about["false_chance"], 1.0))
                 else:
                     self.log_s = self.log_s + np.log1p(-one_s)
                     self.log_constant += np.log1p(-about["false_chance"])
+
+
+def _scaled(episodes: Episodes, share_s: Array) -> Episodes:
+    own = {c: mean_s * share_s for c, mean_s in episodes.own.items()}
+    return Episodes(own, episodes.shared_s * share_s, episodes.hit)
+
+
+def _share_that_sets(
+    monitor: Table, one: Table, rate: float, cylinders: int, rpm: float, *, is_first: bool
+) -> float:
+    """Chance of no code in a cycle, by the mixture that the number of bad windows is."""
+    long, short = monitor["revolutions"] / rpm, monitor["catalyst_revolutions"] / rpm
+    length, cycle = one["episode_minutes"], monitor["cycle_minutes"]
+
+    def above(window: float, limit: float) -> float:
+        filled = (1.0 - np.exp(-window / length)) * length / window
+        spread = np.log(one["share_spread"])
+        return float(norm.sf(np.log(limit * cylinders), np.log(one["share"] * filled), spread))
+
+    hot = above(short, monitor["catalyst_share"])
+    if is_first:
+        return hot * float(monitor["confirmed_at_once"])
+    mild = max(above(long, monitor["share"]) - hot, 0.0)
+    most, go_on = monitor["exceedances"] - 1, float(np.exp(-long / length))
+    few = sum(
+        poisson.pmf(n, rate * mild * (cycle - long))
+        * (1.0 if n == 0 else nbinom.cdf(most - n, n, 1.0 - go_on))
+        for n in range(most + 1)
+    )
+    unset = np.exp(-rate * (hot * cycle + mild * long)) * few
+    return float(-np.log(unset) / (rate * cycle))
 
 
 def _counted(mean: float, size: float, count: int) -> tuple[float, float]:
