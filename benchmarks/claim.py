@@ -36,7 +36,7 @@ EVENTS = [
     ev.Replaced("coil1", 84.0),
     ev.Returned(),
     *[ev.Noted(f"note {number}") for number in range(4)],
-    ev.Ran(30, ("warm", "load"), ()),
+    ev.Ran(30, ("warm", "load"), (), pending=()),
     ev.Closed(("coil3",), ("",), verified=True),
 ]
 """Twenty events of an invented job."""

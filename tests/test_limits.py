@@ -31,7 +31,7 @@ def test_openings(change: dict[str, object], limit: str) -> None:
 @pytest.mark.parametrize(
     ("event", "limit"),
     [
-        (Ran(1e7, codes=()), "10,000 minutes"),
+        (Ran(1e7, codes=(), pending=()), "10,000 minutes"),
         (Ran(10.0, counts={2: 10**20}), "100,535"),
         (Reopened(odometer_km=1e9), "3,000,000 km"),
         (Reopened(driven_km=-1.0), "3,000,000 km"),

@@ -22,6 +22,9 @@ from swapinfer.pack.model import CLEARED, UNREADY
 NO_CODES = {"none", "no", "0", "-"}
 """What stands for "read, and none was set" where codes are asked for."""
 
+CYCLE = "0C"
+"""Test of a misfire monitor that counts one driving cycle (SAE J1979, service 06)."""
+
 TIME_UNITS = {"s", "min", "mins", "minute", "minutes", "h", "hour", "hours"}
 """What may stand apart from the running time."""
 
@@ -51,7 +54,7 @@ def drive(
     pending: PendingOption = None,
     permanent: PermanentOption = None,
     no_codes: NoCodesOption = False,
-    counts: Annotated[str, typer.Option(help="Misfire counters: 1=0,3=140.")] = "",
+    counts: Annotated[str, typer.Option(help="Misfire counters (test 0C): 1=0,3=140.")] = "",
     felt: Annotated[str, typer.Option(help="How it felt: rough, smooth, ...")] = "",
     heard: Annotated[
         str, typer.Option("--suspect", help="Cylinders heard to misfire, no codes read: 1.")
@@ -237,9 +240,16 @@ def _cylinder_numbers(text: str) -> tuple[int, ...]:
 
 
 def _number_pairs(text: str) -> dict[int, int]:
-    """Read ``1=0,3=140``."""
+    """Read ``1=0,3=140``, and the test of the monitor before it: ``0C: 1=0,3=140``."""
+    test, colon, rest = text.partition(":")
+    is_named = bool(colon) and not test.strip().isdecimal()
+    if is_named and test.strip().upper() != CYCLE:
+        raise InputError(
+            f'"{test.strip()}" is no count of a drive: test 0B is the average of ten driving '
+            f"cycles; read test {CYCLE}, the misfires of this cycle or the last"
+        )
     out = {}
-    for word in words(text):
+    for word in words(rest if is_named else text):
         cylinder, count = name_and_value(word.replace(":", "="))
         if not cylinder.isdecimal() or not count.isdecimal():
             raise InputError(f'"{word}" must be cylinder=count in whole numbers, as in 3=140')

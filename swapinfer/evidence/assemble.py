@@ -280,7 +280,7 @@ def _take_run(
         mean_es = episodes.in_cylinder(cylinder)
         pieces.append(count_misfires(space, mean_es, run.minutes, count))
     if run.is_read:
-        share_es = space.set_share_es(run.conditions, at_once=is_too_early(job, finding))
+        share_es = space.set_share_es(run.conditions, at_once=is_too_early(job, run))
         if run.felt and not run.counts and not has_misfired(job, run):
             # An episode that sets no code is felt all the same.
             pieces.append(_felt(job, run, expected_episodes(space, drive, 1.0 - share_es)))

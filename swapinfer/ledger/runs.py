@@ -65,28 +65,28 @@ def is_unseen(job: Job, run: Told) -> bool:
 def is_clean(job: Job, run: ev.Ran) -> bool:
     """Whether codes, or counters of all cylinders, were read after a run and show no misfire.
 
-    Nor was one felt: the control unit may have missed it.
+    Nor was one felt: the control unit may have missed it; nor could none be confirmed yet.
     """
     is_read = run.is_read or run.counts.keys() >= set(job.engine.layout.cylinders)
-    return is_read and not has_misfired(job, run) and not is_unseen(job, run)
+    is_missed = is_unseen(job, run) or is_too_early(job, run)
+    return is_read and not has_misfired(job, run) and not is_missed
 
 
-def is_too_early(job: Job, finding: Finding) -> bool:
+def is_too_early(job: Job, run: ev.Ran) -> bool:
     """Whether only confirmed codes were read, there was none, and it was the first cycle.
 
-    That is the first run since the vehicle came in, since work was done or since codes were found:
-    what is found is erased.
+    That is the first run since the vehicle came in, since work was done or since codes were found
+    or erased: what is found is erased.
     """
-    run = finding.event
-    if not isinstance(run, ev.Ran) or run.codes != () or run.pending is not None:
+    if job.pack.monitor is None or run.codes != () or run.pending is not None or run.counts:
         return False
-    runs = [f for f in job.findings if isinstance(f.event, ev.Ran) and f.time < finding.time]
+    time = next((f.time for f in job.findings if f.event is run), job.time)
+    runs = [f for f in job.findings if isinstance(f.event, ev.Ran) and f.time < time]
     if not runs or not isinstance(last := runs[-1].event, ev.Ran) or has_misfired(job, last):
         return True
-    since = runs[-1].time
     return any(
-        event.is_work or isinstance(event, ev.Reopened)
-        for _, event in job.standing[since : finding.time]
+        event.is_work or isinstance(event, (ev.Reopened, ev.Erased))
+        for _, event in job.standing[runs[-1].time : time]
     )
 
 
@@ -201,7 +201,7 @@ def explain_run(job: Job, finding: Finding) -> list[str]:
         return [f"the ear suspects cylinder {heard}; codes or counters would say which it is"]
     if now is None:
         return ["a misfire was noticed, but nothing says in which cylinder"]
-    sentences = [_state(job, finding, run, now)]
+    sentences = [_state(job, run, now)]
     earlier = _last_misfire_elsewhere(job, finding)
     if earlier is not None:
         sentences += _followed(job, earlier, finding, now)
@@ -222,10 +222,10 @@ def _arrived(job: Job, scanned: ev.Scanned) -> str:
     return "no misfire left a code; that is so as well if codes were erased before it came in"
 
 
-def _state(job: Job, finding: Finding, run: ev.Ran, now: frozenset[int]) -> str:
+def _state(job: Job, run: ev.Ran, now: frozenset[int]) -> str:
     quiet = speaks_of(job, run) - now
     unread = set(job.engine.layout.cylinders) - quiet - now
-    if is_too_early(job, finding):
+    if is_too_early(job, run):
         return (
             "no misfire is confirmed, which says little after a first cycle: it takes a second "
             "one, unless the catalyst is in danger; read the pending codes too"

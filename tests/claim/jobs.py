@@ -102,7 +102,7 @@ def coil_events() -> list[Event]:
         ev.Replaced("coil1", 84.0),
         ev.Returned(),
         picture(),
-        ev.Ran(30, ("warm", "load"), ()),
+        ev.Ran(30, ("warm", "load"), (), pending=()),
         ev.Closed(("coil3",), ("",), verified=True, remark="old coil kept for return"),
     ]
 

@@ -100,7 +100,10 @@ def test_an_unfavourable_finding_taken_back(desk: Desk) -> None:
 
 def test_a_drive_of_an_hour_within_two_minutes(desk: Desk) -> None:
     records = chain([*SWAPPED, STAYED], minutes=[0, 1, 2, 4])
-    odd = [*records[:3], *chain([*SWAPPED, ev.Ran(60, ("warm",), ())], minutes=[0, 1, 2, 4])[3:]]
+    odd = [
+        *records[:3],
+        *chain([*SWAPPED, ev.Ran(60, ("warm",), (), pending=())], minutes=[0, 1, 2, 4])[3:],
+    ]
     claim = write_up(replay(read_events(odd), base_pack()), odd)
     assert any(
         "is a drive of 60" in line.replace("\u00a0", " ") for line in desk.take(claim).remarks

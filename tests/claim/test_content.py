@@ -135,7 +135,7 @@ def two_coils() -> list[Event]:
         ev.Ran(20, (), ("P0302", "P0303")),
         ev.Replaced("coil2"),
         ev.Replaced("coil3"),
-        ev.Ran(40, (), ()),
+        ev.Ran(40, (), (), pending=()),
     ]
 
 

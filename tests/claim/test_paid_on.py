@@ -139,7 +139,7 @@ def test_the_mode_named_at_closing_decides_headline_and_repair() -> None:
         ev.Ran(20, ("warm",), ("P0303",)),
         ev.Measured("compression", "cylinder3", 30.0),
         ev.Replaced("sealing3"),
-        ev.Ran(40, ("warm",), ()),
+        ev.Ran(40, ("warm",), (), pending=()),
     ]
     told = {}
     for mode in ("burnt-valve", "tight-valve"):

@@ -21,7 +21,7 @@ STAYED = ev.Ran(10, ("warm",), ("P0303",))
 ENDED: list[Event] = [
     ev.Ran(10, ("warm",), ("P0301",)),
     ev.Replaced("coil1"),
-    ev.Ran(60, ("warm",), ()),
+    ev.Ran(60, ("warm",), (), pending=()),
     ev.Closed(("coil3",), ("",), verified=True),
 ]
 

@@ -132,7 +132,7 @@ def test_from_python_the_same_is_refused() -> None:
     with pytest.raises(UnconfirmedError, match="never touched"):
         job.then(Closed(("plug3",), ("",)))
     job.then(Closed(("plug3",), ("",)), is_confirmed=True)
-    job.then(Ran(120, ("warm", "load"), ()), Closed(("coil3",), ("",), verified=True))
+    job.then(Ran(120, ("warm", "load"), (), pending=()), Closed(("coil3",), ("",), verified=True))
 
 
 def test_an_old_ledger_that_says_verified_replays_and_is_not_believed() -> None:

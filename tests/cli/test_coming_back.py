@@ -22,7 +22,7 @@ WORK = (
     Ran(15, ("warm",), ("P0303",)),
     Replaced("plug3"),
 )
-CLOSED = (Ran(60, ("warm",), ()), Closed(("plug3",), ("worn",), verified=True))
+CLOSED = (Ran(60, ("warm",), (), pending=()), Closed(("plug3",), ("worn",), verified=True))
 LINES = (
     "open RO-7 --odometer '148000 km' --driven '300 km'",
     "drive 15 --when warm --codes P0303",
@@ -108,7 +108,7 @@ def test_a_return_is_no_drive_and_a_closing_undone_is_no_return(closed: Bay) -> 
 def test_what_was_felt_outweighs_a_code_that_is_missing() -> None:
     """After a repair a drive without a code speaks for it, but not where it felt rough."""
     repaired = faults()["plug3"]
-    assert repaired < faults(Ran(60, ("warm",), ()))["plug3"]
+    assert repaired < faults(Ran(60, ("warm",), (), pending=()))["plug3"]
     assert repaired > faults(Ran(60, ("warm",), (), felt="rough"))["plug3"]
     smooth = faults(Ran(60, ("warm",), (), felt="smooth"))["plug3"]
-    assert smooth == pytest.approx(faults(Ran(60, ("warm",), ()))["plug3"], abs=1e-12)
+    assert smooth == pytest.approx(faults(Ran(60, ("warm",), (), pending=()))["plug3"], abs=1e-12)

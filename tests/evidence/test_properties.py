@@ -97,7 +97,7 @@ def test_brute_force_on_a_small_engine() -> None:
 
 FINDINGS = [
     Ran(10, LOAD, ("P0303",)),
-    Ran(25, ("cold", "idle"), ()),
+    Ran(25, ("cold", "idle"), (), pending=()),
     Ran(5, (), None, {}, "rough"),
     Inspected("plug-look", "cylinder3", "worn"),
     Measured("coil-primary", "coil3", 1.1),
@@ -170,8 +170,8 @@ def test_ten_clean_drives_are_stronger_than_one() -> None:
     """Ten clean ten-minute runs equal one of a hundred minutes, and say more than one of ten."""
     opening = Opened("RO", "inline-4", COP, odometer_km=150000)
     seen = Ran(15, LOAD, ("P0303",))
-    one = fault_by_element(Job(PACK, (opening, seen, Ran(10, LOAD, ()))))
-    ten = fault_by_element(Job(PACK, (opening, seen, *[Ran(10, LOAD, ())] * 10)))
+    one = fault_by_element(Job(PACK, (opening, seen, Ran(10, LOAD, (), pending=()))))
+    ten = fault_by_element(Job(PACK, (opening, seen, *[Ran(10, LOAD, (), pending=())] * 10)))
     assert 1 - ten["coil3"][0] != pytest.approx(1 - one["coil3"][0], rel=1e-3)
     hard = 1
     assert ten["coil3"][hard] < one["coil3"][hard]

@@ -226,7 +226,7 @@ class Runs:
     def _is_first_and_confirmed_only(self, finding: Finding) -> bool:
         """Whether pending codes were not read after a first cycle."""
         event = finding.event
-        if event["codes"] or event.get("pending") is not None:
+        if event["codes"] or event.get("pending") is not None or event.get("counts"):
             return False
         ran = [f.time for f in self.job.findings if f.event["type"] == "ran"]
         before = max((time for time in ran if time < finding.time), default=None)

@@ -68,7 +68,7 @@ class Bench(RuleBasedStateMachine):
     @rule(minutes=st.integers(1, 60))
     def drive(self, minutes: int) -> None:
         where, found, closed = self.now
-        self.record(ev.Ran(float(minutes), ("warm",), ()), (where, found + 1, closed))
+        self.record(ev.Ran(float(minutes), ("warm",), (), pending=()), (where, found + 1, closed))
 
     @rule(c=CYLINDERS)
     def look(self, c: int) -> None:
@@ -135,7 +135,7 @@ def test_an_undoing_can_be_undone() -> None:
 
 
 def test_undoing_what_later_events_stand_on_is_refused() -> None:
-    closed = [OPENING, ev.Closed(), ev.Reopened(), ev.Ran(5, (), ())]
+    closed = [OPENING, ev.Closed(), ev.Reopened(), ev.Ran(5, (), (), pending=())]
     with pytest.raises(SwapinferError):
         replay(enumerate([*closed, ev.Undone(1)]), PACK)
 

@@ -97,7 +97,12 @@ def test_simulated_vehicles_cost_half(pack: Pack) -> None:
 
 
 def test_a_write_up_counts_the_same_amounts() -> None:
-    work = [*SEEN, ev.Replaced("plug3"), ev.Reseated("coil-wiring3"), ev.Ran(20.0, (), ())]
+    work = [
+        *SEEN,
+        ev.Replaced("plug3"),
+        ev.Reseated("coil-wiring3"),
+        ev.Ran(20.0, (), (), pending=()),
+    ]
     dollars = claim_of(work).facts.spent
     euros = claim_of(work, ClaimSettings(currency="EUR", exchange=RATE)).facts.spent
     assert euros.currency == "EUR"

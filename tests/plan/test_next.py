@@ -88,7 +88,7 @@ def test_predicted_chance_of_a_quiet_drive_is_what_inference_gives_it(
     plain = structs.replace(pack, codes=silent, kinds=gentle)
     before = outlook_of(SEEN, believed=plain)
     quiet = next(p for p in before.priced if wanted(p.action) and p.action.drive_minutes == 30.0)
-    run = ev.Ran(30.0, quiet.action.conditions, codes=())
+    run = ev.Ran(30.0, quiet.action.conditions, codes=(), pending=())
     after = outlook_of(SEEN, *work_events(quiet.action), run, believed=plain)
     exact = np.exp(after.posterior.log_evidence - before.posterior.log_evidence)
     mine = float(quiet.prediction.chance_oh[0] @ before.hypotheses.belief_h)
@@ -225,7 +225,7 @@ def test_a_part_that_the_fault_followed_is_replaced_first(outlook_of: MakeOutloo
 def test_a_repaired_vehicle_is_handed_over(outlook_of: MakeOutlook) -> None:
     moved = ev.Swapped((("coil3", "coil1"),))
     followed = ev.Ran(20.0, (), codes=("P0301",))
-    clean = ev.Ran(60.0, ("load",), codes=())
+    clean = ev.Ran(60.0, ("load",), codes=(), pending=())
     after = outlook_of(SEEN, moved, followed, ev.Replaced("coil1"), clean)
     assert make_plan(after, after.rank()).best.id == HAND_OVER
 
@@ -277,7 +277,7 @@ def test_clean_drive_leaves_the_wanted_risk(outlook_of: MakeOutlook) -> None:
     )
     answer = clean_drive_minutes(replaced, 0.05, conditions=("load",))
     assert answer.risk_after == pytest.approx(0.05, abs=1e-3)
-    drive = ev.Ran(answer.minutes, ("load",), codes=())
+    drive = ev.Ran(answer.minutes, ("load",), codes=(), pending=())
     after = outlook_of(
         SEEN, ev.Inspected("plug-look", "cylinder3", "worn"), ev.Replaced("plug3"), drive
     )

@@ -158,7 +158,7 @@ def test_a_vehicle_is_not_handed_over_before_it_was_seen_to_run_well(costs: Cost
 
 def test_a_job_says_whether_the_vehicle_ran_well_last(pack: Pack) -> None:
     opening = ev.Opened("1001", "inline-4", {"ignition": "coil-on-plug", "fuel": "port"})
-    clean, noticed = ev.Ran(5.0, (), codes=()), ev.Ran(5.0, (), felt="smooth")
+    clean, noticed = ev.Ran(5.0, (), codes=(), pending=()), ev.Ran(5.0, (), felt="smooth")
 
     def is_failing(*events: ev.Event) -> bool:
         return what_was_begun(replay(enumerate([opening, *events]), pack)).is_failing
@@ -229,16 +229,18 @@ def test_a_repair_is_driven_as_it_failed_before_the_vehicle_is_handed_over(
     action = first_of(outlook_of(*done))
     assert action.kind == "drive"
     assert {"hot", "load"} <= set(action.conditions)
-    elsewhere = ev.Ran(60.0, ("idle",), codes=())
+    elsewhere = ev.Ran(60.0, ("idle",), codes=(), pending=())
     assert first_of(outlook_of(*done, elsewhere)).kind == "drive"
-    as_it_failed = ev.Ran(60.0, ("hot", "load"), codes=())
+    as_it_failed = ev.Ran(60.0, ("hot", "load"), codes=(), pending=())
     assert plan_of(outlook_of(*done, as_it_failed)).best.id == HAND_OVER
 
 
 def test_all_conditions_in_which_it_failed_are_driven_again(pack: Pack) -> None:
     opening = ev.Opened("1001", "inline-4", {"ignition": "coil-on-plug", "fuel": "port"})
     failed = [opening, misfire([1], "cold"), misfire([1], "hot", "load"), ev.Replaced("coil1")]
-    hot, cold = (ev.Ran(20.0, tags, codes=()) for tags in (("load", "hot"), ("cold", "idle")))
+    hot, cold = (
+        ev.Ran(20.0, tags, codes=(), pending=()) for tags in (("load", "hot"), ("cold", "idle"))
+    )
 
     def owed(*runs: ev.Ran) -> tuple[str, ...] | None:
         return what_was_begun(replay(enumerate([*failed, *runs]), pack)).owed_in
@@ -267,7 +269,7 @@ def test_drives_are_short_while_the_lamp_blinks(outlook_of: MakeOutlook, pack: P
     ]
     assert driven
     assert all(action.drive_minutes <= most for action in driven)
-    quiet = outlook_of(misfire([1]), ev.Ran(60.0, (), codes=()))
+    quiet = outlook_of(misfire([1]), ev.Ran(60.0, (), codes=(), pending=()))
     assert any(one.action.drive_minutes > most for one in quiet.priced)
 
 

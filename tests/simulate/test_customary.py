@@ -19,7 +19,7 @@ FOUND = [
     ev.Swapped((("coil3", "coil1"),)),
     ev.Ran(10.0, (), codes=("P0301",)),
     ev.Replaced("coil1"),
-    ev.Ran(60.0, (), codes=()),
+    ev.Ran(60.0, (), codes=(), pending=()),
 ]
 
 
@@ -46,6 +46,6 @@ def test_the_same_seed_gives_the_same_vehicles(pack: Pack) -> None:
 
 
 def test_a_vehicle_with_nothing_wrong_has_nothing_to_compare(pack: Pack) -> None:
-    quiet = replay(enumerate([OPENED, *[ev.Ran(6000.0, (), codes=())] * 30]), pack)
+    quiet = replay(enumerate([OPENED, *[ev.Ran(6000.0, (), codes=(), pending=())] * 30]), pack)
     with pytest.raises(InputError, match="anything was wrong"):
         list(customary_results(quiet, PlanSettings(pack.costs), 1, seed=3))
