@@ -231,12 +231,15 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
         if key not in self._set_shares:
             cylinders, rpm = len(self.job.engine.layout.cylinders), monitor.speed(conditions)
             rate_rs = (self.rate_es * self.multiplier_es(conditions))[self._first_r]
+            severity_rs = np.where(rate_rs > 0.0, self.severity_es[self._first_r], 0)
             out_rs = np.zeros_like(rate_rs)
-            for r, s in np.argwhere(rate_rs > 0.0).tolist():
-                severity = self.severities[self.severity_es[self._first_r[r], s] - 1]
-                out_rs[r, s] = share_that_sets(
-                    monitor, severity, rate_rs[r, s], cylinders, rpm, at_once=at_once
-                )
+            for v, severity in enumerate(self.severities, start=1):
+                rates, at = np.unique(rate_rs[severity_rs == v], return_inverse=True)
+                shares = [
+                    share_that_sets(monitor, severity, rate, cylinders, rpm, at_once=at_once)
+                    for rate in rates.tolist()
+                ]
+                out_rs[severity_rs == v] = np.array(shares)[at] if shares else 0.0
             self._set_shares[key] = out_rs[self.row_e]
         return self._set_shares[key]
 
