@@ -54,7 +54,8 @@ def test_ear_that_is_always_right_is_a_code_of_one_cylinder(pack: Pack) -> None:
     Of what serves all, with ``u = e + (1 - e) 0.25^4`` the chance that an episode, absent with
     ``e``, leaves four cylinders alone, the code leaves open ``u``; the ear takes it as ``e^0.75``.
     """
-    sure = replace(pack, running=replace(pack.running, suspected_right=1.0, together=0.75))
+    always = replace(pack.running, suspected_right=1.0, together=0.75)
+    sure = replace(pack, running=always, monitor=None)
     heard = gather_evidence(job_of(sure, ev.Ran(10.0, suspected=(3,)))).arrays
     coded = gather_evidence(job_of(sure, ev.Ran(10.0, codes=("P0303",)))).arrays
     np.testing.assert_allclose(heard.close_qt2[:, 1], coded.close_qt2[:, 1], rtol=1e-12)
