@@ -55,9 +55,9 @@ def _found(job: Job, action: Action, outcome: str) -> Iterator[Event]:
         codes = () if outcome == QUIET else (format_code(_MISFIRE_CODE + int(number)),)
         minutes = LOOK_MINUTES if codes else action.drive_minutes
         if action.kind == READ:
-            yield ev.Scanned(codes, pending=())
+            yield ev.Scanned(codes, pending=codes)
         else:
-            yield ev.Ran(minutes, action.conditions, codes, pending=())
+            yield ev.Ran(minutes, action.conditions, codes, pending=codes)
 
 
 def _shown(test: Test, action: Action, target: str, outcome: str) -> str:

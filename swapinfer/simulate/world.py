@@ -249,7 +249,8 @@ class World:
     ) -> None:
         drive = Drive(minutes, conditions, self.job.fitted, self.job.time)
         codes = [format_code(300 + cylinder) for cylinder in sorted(misfired)]
-        self._append(ev.Ran(minutes, conditions, (*codes, *self._fault_codes(drive)), pending=()))
+        found = (*codes, *self._fault_codes(drive))
+        self._append(ev.Ran(minutes, conditions, found, pending=found))
 
     def _fault_codes(self, drive: Drive) -> list[str]:
         codes = FaultCodes.of(self.space)

@@ -52,7 +52,7 @@ def of_all_sets(pack: Pack, faults: dict[str, str]) -> float:
     total = 0.0
     for named in itertools.product([False, True], repeat=4):
         codes = tuple(f"P030{c}" for c, is_named in zip(CYLINDERS, named, strict=True) if is_named)
-        run = ev.Ran(MINUTES, ("load",), codes=codes, pending=())
+        run = ev.Ran(MINUTES, ("load",), codes=codes, pending=codes)
         total += chance(gather_evidence(job_of(pack, run)).arrays, faults)
     return total
 

@@ -20,7 +20,7 @@ def opened(layout: str = "inline-4", fitment: dict[str, str] = COP, **said: obje
 
 def ran(minutes: float, *codes: str, at: tuple[str, ...] = LOAD) -> Event:
     """Drive, with the codes read after it; none is as good an answer."""
-    read = {"codes": list(codes), "pending": []}
+    read = {"codes": list(codes), "pending": list(codes)}
     return {"type": "ran", "minutes": minutes, "conditions": list(at), **read}
 
 
