@@ -27,7 +27,7 @@ from swapinfer.evidence.states import StateSpace, build_states, lot_factors
 from swapinfer.ledger.event import Tested
 from swapinfer.ledger.events import Ran, Reopened, Scanned
 from swapinfer.ledger.replay import Finding, Job
-from swapinfer.ledger.runs import has_misfired, is_too_early, misfiring
+from swapinfer.ledger.runs import has_misfired, is_too_early, is_unseen, misfiring
 from swapinfer.pack.codes import read_codes
 from swapinfer.pack.model import CLEARED, COMPLAINT_WORD, UNKNOWN, Feeling, Test
 
@@ -281,20 +281,19 @@ def _take_run(
         pieces.append(count_misfires(space, mean_es, run.minutes, count))
     if run.is_read:
         share_es = space.set_share_es(run.conditions, at_once=is_too_early(job, run))
-        if run.felt and not run.counts and not has_misfired(job, run):
-            # An episode that sets no code is felt all the same.
-            pieces.append(_felt(job, run, expected_episodes(space, drive, 1.0 - share_es)))
-        episodes = expected_episodes(space, drive, share_es)
+        setting = expected_episodes(space, drive, share_es)
         codes = read_codes(job.engine, run.present)
         faults = {c.text for c in codes if c.role == "fault"}
         pieces += fault_codes.read(space, drive, faults)
         misfired = frozenset(c.cylinder for c in codes if c.role == "misfire" and c.cylinder)
         names_none = not misfired and any(c.role == "random" for c in codes)
         uncounted = tuple(c for c in every if c not in run.counts)
-        if uncounted and names_none:
-            pieces.append(read_random_only(episodes, uncounted, running.unnamed))
+        if is_unseen(job, run):
+            pieces.append(_felt(job, run, episodes, running.unseen))
+        elif uncounted and names_none:
+            pieces.append(read_random_only(setting, uncounted, running.unnamed))
         elif uncounted:
-            return pieces, CodedRun(episodes, uncounted, misfired & set(uncounted))
+            return pieces, CodedRun(setting, uncounted, misfired & set(uncounted))
     elif run.suspected and not run.counts:
         leak, right = episodes.leak_chance(), running.suspected_right
         pieces += [suspect(episodes.in_cylinder(c), right, leak) for c in run.suspected]
@@ -303,9 +302,10 @@ def _take_run(
     return pieces, None
 
 
-def _felt(job: Job, run: Ran, episodes: Episodes) -> Term:
-    """Take in how a drive felt."""
+def _felt(job: Job, run: Ran, episodes: Episodes, silent: float = 1.0) -> Term:
+    """Take in how a drive felt; `silent` is the chance of no code where a misfire was felt."""
     every, word = job.engine.layout.cylinders, job.pack.feelings[run.felt]
+    word = replace(word, with_misfire=word.with_misfire * silent)
     return feel(episodes.in_any(every), word, episodes.leak_chance(len(every)))
 
 

@@ -666,6 +666,8 @@ class Running(PackRecord, frozen=True):
         Chance that an ear, or the seat, names the cylinder that misfires.
     km_per_day : float
         Turns the days since a repair into distance where that is not said.
+    unseen : float
+        Chance that a drive in which a misfire was felt leaves no code of it.
     conditions : dict of str to str
         Condition tags and what they mean.
     signs : dict of str to Sign
@@ -688,6 +690,7 @@ class Running(PackRecord, frozen=True):
     cautions: tuple[str, ...] = ()
     suspected_right: Chance = 0.6
     km_per_day: Positive = 40.0
+    unseen: Chance = 0.0
     signs: dict[str, Sign] = {}
 
 

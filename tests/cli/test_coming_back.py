@@ -22,14 +22,14 @@ WORK = (
     Ran(15, ("warm",), ("P0303",)),
     Replaced("plug3"),
 )
-CLOSED = (Ran(60, ("warm",), (), pending=()), Closed(("plug3",), ("worn",), verified=True))
+CLOSED = (Ran(90, ("warm",), (), pending=()), Closed(("plug3",), ("worn",), verified=True))
 LINES = (
     "open RO-7 --odometer '148000 km' --driven '300 km'",
     "drive 15 --when warm --codes P0303",
     "swap coil 3-2",
     "drive 15 --when warm --codes P0303",
     "replace plug3",
-    "drive 60 --when warm --no-codes",
+    "drive 90 --when warm --no-codes",
     "close --cause plug3 --mode worn --verified",
 )
 
@@ -109,6 +109,6 @@ def test_what_was_felt_outweighs_a_code_that_is_missing() -> None:
     """After a repair a drive without a code speaks for it, but not where it felt rough."""
     repaired = faults()["plug3"]
     assert repaired < faults(Ran(60, ("warm",), (), pending=()))["plug3"]
-    assert repaired > faults(Ran(60, ("warm",), (), felt="rough"))["plug3"]
-    smooth = faults(Ran(60, ("warm",), (), felt="smooth"))["plug3"]
+    assert repaired > faults(Ran(60, ("warm",), (), felt="rough", pending=()))["plug3"]
+    smooth = faults(Ran(60, ("warm",), (), felt="smooth", pending=()))["plug3"]
     assert smooth == pytest.approx(faults(Ran(60, ("warm",), (), pending=()))["plug3"], abs=1e-12)

@@ -144,11 +144,11 @@ class Runs:
         minutes = running["complaint_minutes"] if km is None else km / running["km_per_min"]
         return self._word("complaint", self._episodes(minutes, [], fitted, time), 0.0)
 
-    def _word(self, word: str, episodes: Episodes, leak: float) -> Bit:
+    def _word(self, word: str, episodes: Episodes, leak: float, seen: float = 1.0) -> Bit:
         quiet_s = np.exp(-episodes.own_in(self.job.cylinders))
         quiet_s = quiet_s * episodes.u_s(len(self.job.cylinders))
         chance = self.job.priors["feeling"][word]
-        w1, w0 = chance["with_misfire"], chance["without"]
+        w1, w0 = seen * chance["with_misfire"], chance["without"]
         return Bit(quiet_s, 1.0 - quiet_s, np.ones_like(quiet_s), w0 * (1 - leak) + w1 * leak, w1)
 
     def _take(self, finding: Finding) -> None:
@@ -165,11 +165,14 @@ class Runs:
             named = {c for c in self.job.cylinders if self._numbered("misfire", c) in codes}
             roles = {self._numbered(f): about["role"] for f, about in self._families().items()}
             is_known = bool(named) or any(roles.get(code) == "random" for code in codes)
-            share_s = self._share_s(conditions, is_first=self._is_first_and_confirmed_only(finding))
+            is_first = self._is_first_and_confirmed_only(finding)
+            share_s = self._share_s(conditions, is_first=is_first)
             self.is_found_before = is_known
-            if event.get("felt") and not counts and not is_known:
-                leak, rest = self._leak(minutes, len(unread)), _scaled(episodes, 1.0 - share_s)
-                self.bits.append(self._word(event["felt"], rest, leak))
+            felt = self.job.priors["feeling"].get(event.get("felt"))
+            if not counts and not is_known and felt and felt["with_misfire"] > felt["without"]:
+                leak, unseen = self._leak(minutes, len(unread)), self.running["unseen"]
+                self.bits.append(self._word(event["felt"], episodes, leak, unseen))
+                return
             episodes = _scaled(episodes, share_s)
             if unread and not named and is_known:
                 self.bits.append(self._unnamed(episodes, unread, minutes))
