@@ -15,7 +15,7 @@ from swapinfer.posterior import describe_weight
 from tests.claim.jobs import claim_of, coil_events, opening
 from tests.claim.test_content import text_of
 
-QUIET = [opening(), ev.Ran(20, ("load",), ("P0303",)), ev.Ran(60, ("cold",), (), pending=())]
+QUIET = [opening(), ev.Ran(20, ("load",), ("P0303",)), ev.Ran(90, ("cold",), (), pending=())]
 """A drive without misfire, in conditions in which the plug would have shown and the coil not."""
 
 

@@ -73,8 +73,9 @@ def test_chances_of_all_sets_of_codes_add_up_to_one(pack: Pack, faults: dict[str
 def test_two_shared_faults_lose_a_little(pack: Pack) -> None:
     """That anything shared had an episode is asked once; two may have had one each.
 
-    By hand, without leaks, every episode setting a code: u(k) = e + (1 - e)(1 - h)^k of each fault,
-    their product U; no cylinder U(4), one U(3) - U(4), and sets of more as if one fault alone had had an episode.
+    By hand, without leaks, every episode setting a code: u(k) = e + (1 - e)(1 - h)^k of each
+    fault, their product U; no cylinder U(4), one U(3) - U(4), and sets of more as if one fault
+    alone had had an episode.
     """
     pack = replace(pack, monitor=None)
     h = pack.running.together
