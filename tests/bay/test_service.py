@@ -70,10 +70,18 @@ class Program:
         self.start()
 
     def start(self) -> None:
-        self._process = subprocess.Popen(self._line, stdout=subprocess.PIPE, text=True)
+        self._process = subprocess.Popen(
+            self._line, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
         assert self._process.stdout
         while "/pair/" not in self._process.stdout.readline():
             assert self._process.poll() is None
+
+    def stop(self) -> tuple[int, str]:
+        """Stop it as from the keyboard; return its exit code and what it complained of."""
+        self._process.send_signal(signal.SIGINT)
+        _, said = self._process.communicate(timeout=60)
+        return self._process.returncode, said
 
     def kill(self) -> None:
         self._process.send_signal(signal.SIGKILL)
@@ -153,3 +161,14 @@ def test_a_program_killed_during_posts_loses_nothing_and_doubles_nothing(
     with Shop(str(tmp_path / "jobs.db"), "Robin") as shop:
         said = [line.said for line in show_job(shop, "RO-1").events[1:]]
     assert sorted(said) == sorted(f"note: n{n}" for n in range(8))
+
+
+def test_a_program_ends_without_complaint_while_a_phone_watches(program: Program) -> None:
+    devices = Devices(user_folder("data") / "devices.json")
+    cookie = f"{COOKIE}={devices.pair('Robin', Shop.now())}"
+    program.post(cookie, "deed=note&text=x&seen=1&key=x")
+    line = http.client.HTTPConnection("127.0.0.1", program.port, timeout=60)
+    line.request("GET", "/job/RO-1/changes?seen=1", headers={"Cookie": cookie})
+    line.getresponse().readline()
+    assert program.stop() == (128 + signal.SIGINT, "")
+    line.close()

@@ -104,10 +104,12 @@ def _serve(
         log_level="warning",
         server_header=False,
         lifespan="off",
-        timeout_graceful_shutdown=1,  # seconds; open event streams would last for ever
+        timeout_graceful_shutdown=5,
     )
+    server = uvicorn.Server(config)
+    bay.is_over = lambda: server.should_exit
     try:
-        uvicorn.Server(config).run()
+        server.run()
     except SystemExit:
         raise LedgerError(f"{address}:{port} cannot be served: it is in use, or not ours") from None
 

@@ -122,6 +122,8 @@ class Bay:
         lay_out_types()
         self.store, self.devices, self.pairing, self.clock = store, devices, pairing, clock
         self.is_private = is_private
+        self.is_over: Callable[[], bool] = lambda: False
+        """Whether the program is about to end, so that no stream holds it."""
         self._done: OrderedDict[str, tuple[str, Recorded]] = OrderedDict()
         self._found: OrderedDict[object, _Answer] = OrderedDict()
         self._lock = threading.Lock()
@@ -709,7 +711,7 @@ async def _changes(bay: Bay, request: Request) -> Response:
     async def stream() -> AsyncIterator[str]:
         nonlocal seen
         yield "retry: 2000\n\n"
-        while not await request.is_disconnected():
+        while not (bay.is_over() or await request.is_disconnected()):
             now = await anyio.to_thread.run_sync(length)
             if now != seen:
                 seen = now
