@@ -276,16 +276,18 @@ class _Preference(Struct, frozen=True):
         return min(equals.values(), key=self._plainness)
 
     def _with_fewer_things(self, by_cost: Sequence[Way], best: Way) -> Way:
-        """Find the cheapest way with so little done at once that more would not pay.
+        """Find the way with so little done at once that more would not pay, of those the cheapest.
 
         Each further thing done at once must be better by one more resolution.
         """
-        for way in by_cost:
-            fewer = _things(best) - _things(way)
-            is_work = way.tells and way.pays and not way.is_drive and not way.is_bundle
-            if fewer > 0 and is_work and not self._is_above(way, best, 1.0 + fewer):
-                return way
-        return best
+        fewer = [
+            way
+            for way in by_cost
+            if way.tells and way.pays and not way.is_drive and not way.is_bundle
+            if (spared := _things(best) - _things(way)) > 0
+            and not self._is_above(way, best, 1.0 + spared)
+        ]
+        return min(fewer, key=_things, default=best)
 
     def _is_equal(self, way: Way, best: Way) -> bool:
         """Whether a way is worth as much as the cheapest."""

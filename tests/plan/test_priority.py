@@ -37,6 +37,7 @@ TEST = Action("test", "smoke", ("engine",))
 LOOK = Action("test", "plug-look", ("cylinder1",))
 SWAP = Action("swap", swaps=(("coil1", "coil4"),), drive_minutes=10.0)
 BOTH = Action("swap", swaps=(("coil1", "coil4"), ("plug1", "plug2")), drive_minutes=10.0)
+ALL = Action("swap", swaps=(*BOTH.swaps, ("boot1", "boot3")), drive_minutes=10.0)
 BUNDLE = Action("swap", swaps=(("coil1", "coil4"),), reseated=("injector-wiring1",))
 BUY = Action("replace", replaced=("coil1",), drive_minutes=10.0)
 BUY_TWO = Action("replace", replaced=("coil1", "plug1"), drive_minutes=10.0)
@@ -57,7 +58,7 @@ def way(action: Action | None, total: float, *, pays: bool = True, proof: float 
 
 
 def first(ways: Sequence[Way], costs: Costs, begun: Begun = NOTHING_BEGUN) -> Action | None:
-    price = {BUY: 60.0, BUY_TWO: 80.0, SWAP: 30.0, BOTH: 50.0, TEST: 40.0, LOOK: 20.0}
+    price = {BUY: 60.0, BUY_TWO: 80.0, SWAP: 30.0, BOTH: 50.0, ALL: 55.0, TEST: 40.0, LOOK: 20.0}
     order = arrange(ways, begun, costs, lambda one: price.get(one.action or DRIVE, 0.0), free)
     assert sorted(one.total for one in order.ways[1:]) == [one.total for one in order.ways[1:]]
     return order.ways[0].action
@@ -74,6 +75,9 @@ def test_among_equals_the_plainer_goes_first(costs: Costs) -> None:
 def test_each_further_thing_at_once_must_be_better_by_one_more_resolution(costs: Costs) -> None:
     assert first([way(BOTH, 400.0), way(SWAP, 435.0)], costs) == SWAP  # 2 x 5 % of 400
     assert first([way(SWAP, 400.0), way(TEST, 425.0)], costs) == SWAP  # one thing each: 5 %
+    three = [way(ALL, 400.0), way(BOTH, 410.0), way(SWAP, 455.0)]
+    assert first(three, costs) == SWAP  # 3 x 5 % of 400
+    assert first([*three[:2], way(SWAP, 461.0)], costs) == BOTH
 
 
 def test_what_may_not_come_now_is_told_apart_and_stands_last(costs: Costs) -> None:
