@@ -251,8 +251,9 @@ class ForeignWorld:
                 felt += max(failing.values()) > OWNER_NOTICES
             driven += OWNER_BLOCK
             if unit.named or felt > OWNER_BLOCK:
-                codes = unit.codes()
-                self._record(ev.Ran(float(driven), (), codes, felt="" if codes else "rough"))
+                self._record(ev.Closed())
+                self._record(ev.Reopened(driven_km=driven * self.pack.running.km_per_min))
+                self._record(ev.Scanned(unit.codes()))
                 return True
         return False
 

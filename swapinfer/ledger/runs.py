@@ -401,7 +401,7 @@ def what_was_begun(job: Job) -> Begun:
     stored = [f.event for f in job.findings if isinstance(f.event, ev.Scanned)]
     lately = [f.event for f in job.findings if f.time >= job.arrival[0]]
     failed = [run for run in (*before, *after) if has_misfired(job, run)]
-    told = [_fails(job, f.event) for f in job.findings if isinstance(f.event, ev.Coded)]
+    told = [_fails(job, finding.event) for finding in job.findings]
     failing = [fails for fails in told if fails is not None]
     owed_in, owed_minutes = _owed(job, before, after) if repaired else NOTHING_OWED
     at_work = max((n for n, e in enumerate(events) if e.is_work), default=0)
@@ -417,11 +417,13 @@ def what_was_begun(job: Job) -> Begun:
     )
 
 
-def _fails(job: Job, told: Told) -> bool | None:
-    """Whether the vehicle misfired, as far as what was read says; None where it does not."""
-    if has_misfired(job, told) or is_unseen(job, told):
-        return True
-    return False if isinstance(told, ev.Ran) and is_clean(job, told) else None
+def _fails(job: Job, found: ev.Event) -> bool | None:
+    """Whether the vehicle misfired, as far as a finding says; None where it does not."""
+    if isinstance(found, ev.Ran) and is_clean(job, found):
+        return False
+    if isinstance(found, ev.Ran | ev.Scanned):
+        return has_misfired(job, found) or is_unseen(job, found) or None
+    return isinstance(found, ev.Reopened) or None
 
 
 def _runs(job: Job, since: int = 0, until: float = inf) -> list[ev.Ran]:

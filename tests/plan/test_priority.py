@@ -173,6 +173,9 @@ def test_a_job_says_whether_the_vehicle_ran_well_last(pack: Pack) -> None:
     assert is_failing(misfire([3]), noticed)
     assert not is_failing(misfire([3]), clean)
     assert is_failing(clean, misfire([3]))
+    assert is_failing(misfire([3]), clean, ev.Closed(), ev.Reopened(driven_km=200.0))
+    assert is_failing(ev.Scanned(codes=("P0303",)))
+    assert not is_failing(ev.Scanned(codes=()))
 
 
 def test_an_end_has_no_equals(costs: Costs) -> None:
