@@ -11,6 +11,7 @@ from msgspec import Struct
 
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
 from swapinfer.ledger.words import element_label, where_words
 from swapinfer.pack.codes import read_codes
 
@@ -417,7 +418,7 @@ def what_was_begun(job: Job) -> Begun:
     )
 
 
-def _fails(job: Job, found: ev.Event) -> bool | None:
+def _fails(job: Job, found: Event) -> bool | None:
     """Whether the vehicle misfired, as far as a finding says; None where it does not."""
     if isinstance(found, ev.Ran) and is_clean(job, found):
         return False
