@@ -52,13 +52,15 @@ def test_what_was_done_instead_is_priced_as_the_plan_priced_it(opened: Bay) -> N
 def test_another_donor_is_in_part(bay: Bay) -> None:
     bay.must("open RO-1 --layout v8 --fuel direct")
     bay.must("drive 15 --when warm,load --codes P0305")
+    bay.must("inspect boot-look 5 sound")
+    bay.must("inspect plug-look 5 clean")
     first = bay.must("next --json").facts["steps"][0]
     assert first["commands"][0] == "swapinfer swap coil 5-1"
     bay.must("swap coil 5-3")
     bay.must("drive 15 --codes P0303")
     told = advice_of(bay)
-    assert told[2]["followed"] == "in part"
-    assert 3 not in told, "the drive after a swap belongs to it"
+    assert told[4]["followed"] == "in part"
+    assert 5 not in told, "the drive after a swap belongs to it"
 
 
 def test_undone_events_leave_no_trace(opened: Bay) -> None:
