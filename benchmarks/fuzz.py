@@ -90,7 +90,7 @@ TAKES_LONG = {
 FEW = {"past": "1", "compare": "2", "depth": "2"}
 """Values of options that would have whole jobs simulated, or a plan grown, for each one more."""
 
-DOCUMENTED = frozenset(range(14))
+DOCUMENTED = frozenset(range(16))
 
 
 @dataclass(frozen=True)

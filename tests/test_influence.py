@@ -52,7 +52,7 @@ def test_the_rates_of_severities_are_weighed_and_told(
     with Shop(str(tmp_path / "jobs.db"), "t") as shop:
         view = influence.weigh_numbers(shop, *ENGINE)
     jsonschema.validate(view.to_json(), schema_of(influence.InfluenceView))
-    assert view.tried == 9  # three numbers of each of three severities
+    assert view.tried == 18  # six numbers of each of three severities
     assert len(view.numbers) == 2
     for one in view.numbers:
         assert one.low < one.value < one.high

@@ -242,7 +242,7 @@ def _cylinder_numbers(text: str) -> tuple[int, ...]:
 def _number_pairs(text: str) -> dict[int, int]:
     """Read ``1=0,3=140``, and the test of the monitor before it: ``0C: 1=0,3=140``."""
     test, colon, rest = text.partition(":")
-    is_named = bool(colon) and not test.strip().isdecimal()
+    is_named = bool(colon) and test.strip().isalnum() and not test.strip().isdecimal()
     if is_named and test.strip().upper() != CYCLE:
         raise InputError(
             f'"{test.strip()}" is no count of a drive: test 0B is the average of ten driving '

@@ -133,10 +133,10 @@ def read_rates(paths: Sequence[Path], pack: Pack, *, refused_to: Path | None = N
     """
     import pandas as pd
 
-    if len({digest_of([path]) for path in paths}) < len(paths):
-        raise LearnError("two of the tables are the same; name each once")
     modes = {kind.id: tuple(kind.modes) for kind in pack.kinds.values()}
     read = [check_rates(read_table(path, RATES), modes) for path in paths]
+    if len({digest_of([path]) for path in paths}) < len(paths):
+        raise LearnError("two of the tables are the same; name each once")
     bad = {str(path): rows for path, (_, rows) in zip(paths, read, strict=True)}
     refused = write_refused(bad, refused_to)
     good = pd.concat([rows for rows, _ in read], ignore_index=True)

@@ -10,8 +10,8 @@ from msgspec import Struct
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.pack.model import Monitor, Severity
 
-MAIN_SHARE = 0.25
-"""A cylinder with at least this share of the misfires gets a code of its own."""
+EVEN = 0.5
+"""A cylinder with this part of an even share of the misfires gets a code of its own; our choice."""
 
 
 class Source(Struct, frozen=True, eq=False):
@@ -55,7 +55,7 @@ class Cycle(Struct, frozen=True, eq=False):
         if at < 0 or not self.set_w[at]:
             return frozenset()
         blamed_c = self.blamed_cw[:, at]
-        return frozenset((np.flatnonzero(blamed_c >= MAIN_SHARE * blamed_c.sum()) + 1).tolist())
+        return frozenset((np.flatnonzero(blamed_c >= EVEN * blamed_c.mean()) + 1).tolist())
 
     def first(self) -> float | None:
         """Minutes after which a code is set, None if none is."""

@@ -269,9 +269,7 @@ def test_what_one_looks_for_beside_the_paper_is_told(desk: Desk, coil_claim: Cla
     assert "11111111111111111" in told["vehicle"]
     assert told["recorded"] == "2031-05-04 09:30 to 2031-05-04 12:45, 14 events"
     assert told["odometer"].startswith("in 148,200 km")
-    assert (
-        "Established: ignition coil from cylinder 3, with a probability of 99.28 %" in told["cause"]
-    )
+    assert "Established: ignition coil from cylinder 3, with a probability of 99." in told["cause"]
     assert told["correction"] == "replace the coil (ignition coil from cylinder 3)"
     assert told["amount"].endswith("USD by standard times")
     assert (told["retracted"], told["pictures"]) == ("1", "1")

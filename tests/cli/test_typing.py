@@ -111,7 +111,7 @@ COUNTED = {
     "drive 20 --codes P0300 --counts 1=0": ("cylinder 1 did not misfire; the code names no", ""),
     "drive 20 --codes P0300 --counts 1=0,2=0,3=140,4=0": ("cylinder 3 misfired", "P0300: not"),
     "drive 20 --counts 2=140": ("cylinder 2 misfired; nothing was read of cylinders 1, 3", ""),
-    "drive 20 --no-codes --felt rough": ("no cylinder misfired", 'felt "rough": kept, not weighed'),
+    "drive 20 --no-codes --felt rough": ("a misfire was felt and no code set", ""),
     "drive 20 --counts 2=140 --felt rough": ("cylinder 2 misfired", 'felt "rough": kept, not'),
 }
 

@@ -93,8 +93,9 @@ def relabelled(event: Event, to: dict[int, int]) -> Event:
     for key in ("place", "target"):
         if key in event:
             changed[key] = renamed(event[key], to)
-    if "codes" in event:
-        changed["codes"] = [renamed(code, to) for code in event["codes"]]
+    for key in ("codes", "pending"):
+        if key in event:
+            changed[key] = [renamed(code, to) for code in event[key]]
     if "swaps" in event:
         changed["swaps"] = [[renamed(place, to) for place in swap] for swap in event["swaps"]]
     if "suspected" in event:
