@@ -285,6 +285,8 @@ class Monitor(PackRecord, frozen=True):
         Chance that this is stored as confirmed in its first driving cycle.
     cycle_minutes : float
         Usual length of a driving cycle.
+    named : float
+        Part of an even share of the misfires from which a cylinder gets a code of its own.
     rpm : dict of str to float
         Engine speed under conditions, the first that applies, and ``otherwise``.
     """
@@ -297,6 +299,7 @@ class Monitor(PackRecord, frozen=True):
     confirmed_at_once: Chance
     cycle_minutes: Positive
     rpm: dict[str, Positive]
+    named: Chance = 0.5
 
     def speed(self, conditions: Collection[str]) -> float:
         """Engine speed under some conditions."""

@@ -10,9 +10,6 @@ from msgspec import Struct
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.pack.model import Monitor, Severity
 
-EVEN = 0.5
-"""A cylinder with this part of an even share of the misfires gets a code of its own; our choice."""
-
 
 class Source(Struct, frozen=True, eq=False):
     """A fault that causes episodes.
@@ -43,11 +40,14 @@ class Cycle(Struct, frozen=True, eq=False):
         Whether a pending code is set by then.
     blamed_cw : ndarray of int, shape (cylinder, window)
         Misfires so far in windows above a threshold.
+    named : float
+        Part of an even share of them from which a cylinder gets a code.
     """
 
     minutes_w: FloatArray
     set_w: BoolArray
     blamed_cw: IntArray
+    named: float
 
     def coded(self, minutes: float) -> frozenset[int]:
         """Cylinders with a code once so many minutes are over."""
@@ -55,7 +55,7 @@ class Cycle(Struct, frozen=True, eq=False):
         if at < 0 or not self.set_w[at]:
             return frozenset()
         blamed_c = self.blamed_cw[:, at]
-        return frozenset((np.flatnonzero(blamed_c >= EVEN * blamed_c.mean()) + 1).tolist())
+        return frozenset((np.flatnonzero(blamed_c >= self.named * blamed_c.mean()) + 1).tolist())
 
     def first(self) -> float | None:
         """Minutes after which a code is set, None if none is."""
@@ -108,4 +108,4 @@ def draw_cycle(
     set_w[ratio - 1 : whole : ratio] |= needed_v >= monitor.exceedances
     set_w = np.maximum.accumulate(set_w) if len(end_w) else set_w
     blamed_cw = np.cumsum(count_cw * (exceeds_w | is_hot_w), axis=1)
-    return Cycle(end_w, set_w, blamed_cw)
+    return Cycle(end_w, set_w, blamed_cw, monitor.named)

@@ -269,7 +269,10 @@ def test_what_one_looks_for_beside_the_paper_is_told(desk: Desk, coil_claim: Cla
     assert "11111111111111111" in told["vehicle"]
     assert told["recorded"] == "2031-05-04 09:30 to 2031-05-04 12:45, 14 events"
     assert told["odometer"].startswith("in 148,200 km")
-    assert "Established: ignition coil from cylinder 3, with a probability of 99." in told["cause"]
+    cause, _, stated = told["cause"].partition(", with a probability of ")
+    (concluded,) = coil_claim.facts.concluded
+    assert cause == "Established: ignition coil from cylinder 3"
+    assert float(stated.partition(" %")[0]) == pytest.approx(100 * concluded.probability, abs=0.005)
     assert told["correction"] == "replace the coil (ignition coil from cylinder 3)"
     assert told["amount"].endswith("USD by standard times")
     assert (told["retracted"], told["pictures"]) == ("1", "1")

@@ -122,3 +122,13 @@ def test_codes_speak_for_the_cylinders_without_a_counter(opened: Bay, line: str)
     told = opened.must(f"{line} --json").facts
     assert told["meaning"][0].startswith(meaning)
     assert any(warning in line for line in told["warnings"]) if warning else not told["warnings"]
+
+
+def test_an_average_of_ten_cycles_is_no_count_of_a_drive(opened: Bay) -> None:
+    """SAE J1979, service 06: test 0B averages ten driving cycles, 0C counts this or the last."""
+    told = opened("drive 20 --counts '0B: 1=0,2=12'")
+    assert told.code == 2
+    assert "test 0B is the average of ten driving cycles" in told.err
+    assert len(told.err.strip().splitlines()) == 1
+    counted = opened.must("drive 20 --counts '0C: 1=0,2=140' --json").facts
+    assert counted["meaning"][0].startswith("cylinder 2 misfired")
