@@ -8,9 +8,8 @@ from typing import Annotated, ClassVar
 import typer
 
 from swapinfer.commands.app import command
-from swapinfer.commands.causes import believe
+from swapinfer.commands.causes import believe, plan_settings
 from swapinfer.commands.page import Facts, Page, percent, show
-from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.typed import decimal
 from swapinfer.plan.answers import Node, plan_tree

@@ -225,25 +225,7 @@ def show_picture(shop: Shop, ro: str = "") -> PictureView:
 
 
 def suspicion(belief: Belief) -> tuple[dict[int, float], float]:
-    """Probability that each cylinder has a fault of its own, and that a shared thing has one.
-
-    Parameters
-    ----------
-    belief : Belief
-        Of a job.
-
-    Returns
-    -------
-    dict of int to float
-        Cylinder to the probability of the fault sets with something that now serves it alone, or
-        it and its neighbour or pair.
-    float
-        The same for what serves a bank or the whole engine.
-
-    Notes
-    -----
-    Fault sets are enumerated until they cover `COVER`; each figure is short by the rest at most.
-    """
+    """Probability that each cylinder has a fault of its own, and that a shared thing has one."""
     job = belief.evidence.job
     sets = fault_sets(belief.evidence.arrays, belief.posterior, cover=COVER)
     places = [job.place_of(name) for name in belief.evidence.arrays.elements]

@@ -1,19 +1,29 @@
-"""From posterior arrays to causes with names, and to their words."""
+"""What a job's events lead to: causes by name, and the way on by the shop's own figures."""
 
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from swapinfer.commands.page import money
+from swapinfer.commands.shop import Shop
+from swapinfer.errors import known_word
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, now_at
 from swapinfer.posterior import Posterior, infer
 
+if TYPE_CHECKING:
+    from swapinfer.plan.costing import PlanSettings
+
 WORTH_NAMING = 1e-4
 """Causes below this probability are not listed."""
 
+SHOWN_MINUTES = 0.5
+"""Less driving is not told."""
 
 GONE = " [gone since it was touched]"
 """After a cause that touching it has more likely ended than not."""
@@ -71,15 +81,7 @@ def believe(job: Job) -> Belief:
 
 
 def list_causes(belief: Belief, least: float = WORTH_NAMING) -> tuple[Cause, ...]:
-    """Causes by falling probability.
-
-    Parameters
-    ----------
-    belief : Belief
-        From `believe`.
-    least : float, optional
-        Causes below it are left out.
-    """
+    """Causes by falling probability."""
     fault_e = belief.posterior.fault_e
     order = sorted(range(len(fault_e)), key=lambda e: (-round(float(fault_e[e]), 9), e))
     return tuple(_cause(belief, e) for e in order if fault_e[e] >= least)
@@ -119,3 +121,58 @@ def cause_words(cause: Cause) -> str:
     if cause.modes:
         words += f": {cause.modes[0].title}"
     return words + (GONE if cause.is_gone else "")
+
+
+class StepLine(Struct, frozen=True):
+    """A next step in one line: id, title, minutes, money, and expected total cost."""
+
+    id: str
+    title: str
+    minutes: float
+    money: float
+    expected_total: float
+
+
+def plan_settings(shop: Shop, job: Job, lacking: Iterable[str] = ()) -> PlanSettings:
+    """Shop's figures as planning takes them."""
+    from swapinfer.plan.costing import PlanSettings
+
+    tools = job.pack.tools
+    missing = frozenset(
+        known_word(name, tools, f'no tool "{name}"')
+        for name in (*shop.settings.missing_tools, *lacking)
+    )
+    return PlanSettings.of_shop(job.pack, shop.settings.money, missing)
+
+
+def first_step(shop: Shop, belief: Belief) -> StepLine:
+    """Cheapest next step in one line."""
+    from swapinfer.plan.next import next_steps
+
+    job = belief.evidence.job
+    best = next_steps(belief.evidence, belief.posterior, plan_settings(shop, job)).best
+    minutes = best.minutes + best.drive_minutes
+    return StepLine(best.id, best.title, minutes, best.money, best.expected_total)
+
+
+def step_words(step: StepLine, currency: str) -> str:
+    """One line of a next step."""
+    spent = spent_words(step.minutes, 0.0, step.money, currency)
+    return f"{step.title} ({spent}; {whole_way(step.expected_total, currency)})"
+
+
+def spent_words(minutes: float, drive_minutes: float, amount: float, currency: str) -> str:
+    """Say what a step takes and costs."""
+    on_average = " on average" if drive_minutes >= SHOWN_MINUTES else ""
+    return f"{time_words(minutes, drive_minutes)}{on_average}, {money(amount, currency)}"
+
+
+def time_words(minutes: float, drive_minutes: float) -> str:
+    """Say how long work takes, and driving if there is any."""
+    driving = f" + {drive_minutes:.0f} driving" if drive_minutes >= SHOWN_MINUTES else ""
+    return f"{minutes:.0f} min{driving}"
+
+
+def whole_way(expected_total: float, currency: str) -> str:
+    """Say what it is expected to cost until the vehicle is verified."""
+    return f"in all about {money(expected_total, currency)}"

@@ -279,7 +279,7 @@ def _compare(shop: Shop, job: Job, count: int) -> Comparison:
     import numpy as np
 
     from swapinfer.claim.settings import Comparison
-    from swapinfer.commands.planning import plan_settings
+    from swapinfer.commands.causes import plan_settings
     from swapinfer.simulate.play import customary_results
 
     results = customary_results(job, plan_settings(shop, job), count, SEED)

@@ -10,11 +10,9 @@ import numpy as np
 import typer
 from msgspec import Struct
 
-from swapinfer.commands.app import command
-from swapinfer.commands.causes import believe
-from swapinfer.commands.options import LAST_SEED
+from swapinfer.commands.app import LAST_SEED, command
+from swapinfer.commands.causes import believe, first_step, plan_settings
 from swapinfer.commands.page import Facts, Page, money, percent, show
-from swapinfer.commands.planning import first_step, plan_settings
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import watched
 from swapinfer.commands.visits import Visit, list_visits

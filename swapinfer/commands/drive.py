@@ -61,13 +61,7 @@ def drive(
     ] = "",
     ro: str = "",
 ) -> Recorded:
-    """Record a period of running, from words as typed.
-
-    Raises
-    ------
-    InputError
-        If minutes or counts cannot be, or a condition, feeling or code is not one.
-    """
+    """Record a period of running, from words as typed."""
     told = _DriveWords(minutes, when, codes, counts).with_strays(more or [])
     run = ev.Ran(
         quantity(told.minutes, "min") or 0.0,
@@ -97,15 +91,7 @@ def codes(
     ] = False,
     ro: str = "",
 ) -> Recorded:
-    """Record codes read without a drive: what the vehicle came in with, or after its last drive.
-
-    Raises
-    ------
-    InputError
-        If a code or condition is not one, or nothing was read.
-    JobError
-        If they were read already.
-    """
+    """Record codes read without a drive: what the vehicle came in with, or after its last drive."""
     told = " ".join(stored) if stored else None
     scanned = ev.Scanned(
         frame=words(frame),
@@ -116,15 +102,7 @@ def codes(
 
 
 def check_scanned(job: Job, scanned: ev.Scanned) -> ev.Scanned:
-    """Return what was read with its codes in canonical form, refusing what cannot be.
-
-    Raises
-    ------
-    InputError
-        If a code is not one, or a drive is told of by what only an arrival has.
-    JobError
-        If it was read already since the vehicle last ran.
-    """
+    """Return what was read with its codes in canonical form, refusing what cannot be."""
     scanned.check()
     if job.is_erased:
         raise JobError(
@@ -148,13 +126,7 @@ def check_scanned(job: Job, scanned: ev.Scanned) -> ev.Scanned:
 
 
 def check_run(job: Job, run: ev.Ran) -> ev.Ran:
-    """Return a run with its codes in canonical form, refusing one that cannot be.
-
-    Raises
-    ------
-    InputError
-        If minutes or counts cannot be, or a condition, feeling or code is not one.
-    """
+    """Return a run with its codes in canonical form, refusing one that cannot be."""
     run.check()
     if run.felt:
         felt = known_word(run.felt, job.pack.drive_feelings, f'no feeling "{run.felt}"')
@@ -200,13 +172,7 @@ class _DriveWords(Struct, frozen=True):
     counts: str
 
     def with_strays(self, strays: Sequence[str]) -> _DriveWords:
-        """Give words that were parted by spaces instead of commas to the option they belong to.
-
-        Raises
-        ------
-        InputError
-            If one belongs to none that was named.
-        """
+        """Give words that were parted by spaces instead of commas to the option they belong to."""
         minutes, when, codes, counts = self.minutes, self.when, self.codes, self.counts
         for word in strays:
             if word.lower() in TIME_UNITS:

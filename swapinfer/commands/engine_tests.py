@@ -7,8 +7,7 @@ from typing import Annotated, ClassVar
 import typer
 from msgspec import Struct
 
-from swapinfer.commands.app import command
-from swapinfer.commands.options import complete_test
+from swapinfer.commands.app import command, complete_test
 from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.evidence.assemble import gather_evidence
@@ -112,13 +111,7 @@ def list_tests(shop: Shop, ro: str = "") -> TestList:
 
 
 def show_test(shop: Shop, test_id: str, ro: str = "") -> TestView:
-    """Show one test in full.
-
-    Raises
-    ------
-    InputError
-        If the engine has no such test.
-    """
+    """Show one test in full."""
     job = shop.load(ro).job
     test, pack = job.engine.find_test(test_id), job.pack
     return TestView(

@@ -40,15 +40,7 @@ def erase_stored(
     ] = "",
     ro: str = "",
 ) -> Recorded:
-    """Record what control units state, tell what will be lost, and erase it if a person says so.
-
-    Raises
-    ------
-    UnconfirmedError
-        If nobody typed the word.
-    BusError
-        If nobody answers or confirms, or the engine runs.
-    """
+    """Record what control units state, tell what will be lost, and erase it if a person says so."""
     ro = shop.load(ro).ro
     with connect(adapter_named(shop, bus)) as link:
         reading = scan_link(link)

@@ -11,8 +11,7 @@ import typer
 from msgspec import Struct
 
 from swapinfer import errors
-from swapinfer.commands.app import command
-from swapinfer.commands.options import complete
+from swapinfer.commands.app import command, complete
 from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import InputError, JobError, near_match, one_word

@@ -9,8 +9,7 @@ from typing import Annotated
 import typer
 from msgspec import structs
 
-from swapinfer.commands.app import command
-from swapinfer.commands.options import complete_test
+from swapinfer.commands.app import command, complete_test
 from swapinfer.commands.readings import Beside, find_target, find_test, make_readings
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import OpenJob, Shop
@@ -72,27 +71,6 @@ def measure(
 
     What they are relative to, and the figure wanted of a good one, are taken from an earlier
     reading where they are not given: a reference of the same day, a wanted figure of the same test.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    test_id : str
-        A test of the pack that is a reading.
-    values : mapping of str to str, or sequence of str
-        Target as typed (``3``, ``coil3``, empty for the engine) to value with or without unit; or
-        one value for each target in order, ``-`` where none was taken.
-    beside : Beside
-        What was typed with them.
-    ro : str, optional
-        Repair order; default the current job.
-
-    Raises
-    ------
-    DoubtError
-        If a value hardly is meant as it stands, and nobody insists.
-    InputError
-        If the test is none, a value no number, impossible, or of another quantity.
     """
     loaded = shop.load(ro)
     test = find_test(loaded.job, test_id, "reading")
@@ -153,18 +131,6 @@ def target_values(typed: Sequence[str]) -> dict[str, str] | list[str]:
     """Read ``3=12.1V`` pairs, or values alone.
 
     A colon does for the equals sign, and a space may part a number from its unit.
-
-    Returns
-    -------
-    dict of str to str
-        Target to value, where targets are named.
-    list of str
-        Values in order, where none is.
-
-    Raises
-    ------
-    InputError
-        If some have a target and some have none, or one has two values.
     """
     text = re.sub(r"\s*[=:]\s*", "=", " ".join(typed))
     text = re.sub(r",\s*(?=[^\s,=]*=)", " ", text)
@@ -200,13 +166,7 @@ def inspect(
     ],
     ro: str = "",
 ) -> Recorded:
-    """Record an inspection from where and what in one row of words: ``3 oil``, or ``sound``.
-
-    Raises
-    ------
-    InputError
-        If no outcome ends the words, or it is not said where.
-    """
+    """Record an inspection from where and what in one row of words: ``3 oil``, or ``sound``."""
     job = shop.load(ro).job
     known = find_test(job, test, "inspection")
     where, outcome = _parted(known, seen)

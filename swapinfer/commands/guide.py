@@ -8,14 +8,18 @@ from typing import Annotated, ClassVar
 import typer
 from msgspec import structs
 
-from swapinfer.commands.app import command
-from swapinfer.commands.causes import Belief, believe, list_causes
-from swapinfer.commands.dialogue import Asking, Question, ask
+from swapinfer.commands.app import command, complete_ro
+from swapinfer.commands.causes import (
+    Belief,
+    believe,
+    list_causes,
+    plan_settings,
+    spent_words,
+    whole_way,
+)
 from swapinfer.commands.jobs import status_words
 from swapinfer.commands.opening import receive
-from swapinfer.commands.options import complete_ro
 from swapinfer.commands.page import Facts, Page, percent, show
-from swapinfer.commands.planning import plan_settings, spent_words, whole_way
 from swapinfer.commands.questions import Events, ask_closing, ask_other, ask_step
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
@@ -29,6 +33,7 @@ from swapinfer.commands.steps import (
     price_mine,
 )
 from swapinfer.commands.terminal import converse, page, say_paragraph, show_on
+from swapinfer.commands.typed import Asking, Question, ask
 from swapinfer.errors import JobError, SwapinferError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, carry_on
@@ -126,22 +131,7 @@ def _is_known(shop: Shop, ro: str) -> bool:
 
 
 class Sitting:
-    """One technician's walk through a job; all that lasts is in the ledger.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    ro : str
-        Repair order; the current job when empty.
-
-    Attributes
-    ----------
-    question : Question
-        To be put next.
-    is_over : bool
-        Whether the technician left, or the job is closed.
-    """
+    """One technician's walk through a job; all that lasts is in the ledger."""
 
     def __init__(self, shop: Shop, ro: str = "") -> None:
         self.shop = shop
@@ -182,18 +172,7 @@ class Sitting:
         return self._belief.evidence.job.closing is not None
 
     def answer(self, text: str) -> Recorded | None:
-        """Take one line, and record what happened once it is fully told.
-
-        Parameters
-        ----------
-        text : str
-            An answer to `question`, or one of `CONTROLS`.
-
-        Returns
-        -------
-        Recorded or None
-            None when nothing was recorded by this answer.
-        """
+        """Take one line, and record what happened once it is fully told."""
         word = text.strip().lower()
         if self._is_guessing and word in ("s", "c", "?"):
             self._begin()

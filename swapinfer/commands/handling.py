@@ -8,8 +8,7 @@ from typing import Annotated
 
 import typer
 
-from swapinfer.commands.app import command
-from swapinfer.commands.options import complete_place
+from swapinfer.commands.app import command, complete_place
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.typed import decimal, labour, named_fields
@@ -37,13 +36,7 @@ def swap(
     ],
     ro: str = "",
 ) -> Recorded:
-    """Record that parts changed places, several kinds in one go if need be.
-
-    Raises
-    ------
-    InputError
-        If a place is unknown, or none is named.
-    """
+    """Record that parts changed places, several kinds in one go if need be."""
     typed = swap_pairs(moves)
     engine = shop.load(ro).job.engine
     pairs = tuple((engine.find_place(a).id, engine.find_place(b).id) for a, b in typed)
@@ -54,13 +47,7 @@ def swap(
 
 
 def swap_pairs(typed: list[str]) -> list[tuple[str, str]]:
-    """Read ``coil 3-1 plug 3-2`` or ``coil3 coil1``.
-
-    Raises
-    ------
-    InputError
-        If a kind has no places after it.
-    """
+    """Read ``coil 3-1 plug 3-2`` or ``coil3 coil1``."""
     joined = re.sub(r"\s*(?:<?->|<-|\bwith\b|\bto\b)\s*", "-", " ".join(typed).lower())
     pairs = [
         (kind.strip("- ") + a, kind.strip("- ") + b)
@@ -122,13 +109,7 @@ def replace(
 
 
 def one_place(typed: Sequence[str]) -> str:
-    """Read ``coil3`` or ``coil 3``.
-
-    Raises
-    ------
-    InputError
-        If more than one place is named.
-    """
+    """Read ``coil3`` or ``coil 3``."""
     text = " ".join(typed)
     if sum(bool(re.search(r"\d", word)) for word in typed) > 1:
         raise InputError(f'"{text}" names more than one place; one at a time, as in coil3')

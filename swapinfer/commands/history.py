@@ -13,9 +13,8 @@ from typing import ClassVar, Literal
 from msgspec import Struct
 
 from swapinfer.commands.app import command
-from swapinfer.commands.causes import Belief, Cause, believe, list_causes
+from swapinfer.commands.causes import Belief, Cause, believe, list_causes, plan_settings
 from swapinfer.commands.page import Facts, Page, bar, money, percent, show
-from swapinfer.commands.planning import plan_settings
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event, Paperwork, Repair, unhandled

@@ -11,8 +11,7 @@ import typer
 from msgspec import Struct
 from msgspec.structs import replace
 
-from swapinfer.commands.app import command
-from swapinfer.commands.options import LAST_SEED
+from swapinfer.commands.app import LAST_SEED, command
 from swapinfer.commands.page import Facts, Page, interval, percent, show
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import is_watched, say_aside, watched

@@ -11,9 +11,17 @@ import typer
 from msgspec import Struct, structs
 
 from swapinfer.commands.app import command
-from swapinfer.commands.causes import GONE, Belief, believe, list_causes
+from swapinfer.commands.causes import (
+    GONE,
+    Belief,
+    believe,
+    list_causes,
+    plan_settings,
+    spent_words,
+    time_words,
+    whole_way,
+)
 from swapinfer.commands.page import Facts, Page, exactness, money, percent, show
-from swapinfer.commands.planning import plan_settings, spent_words, time_words, whole_way
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.steps import (
     SAME,
@@ -166,13 +174,7 @@ def show_next(
     ] = 0,
     ro: str = "",
 ) -> NextView:
-    """Rank the next steps of a job.
-
-    Raises
-    ------
-    InputError
-        If a tool or what "cheapest" means is unknown, or the own step is none that was considered.
-    """
+    """Rank the next steps of a job."""
     loaded = shop.load(ro)
     belief = believe(loaded.job)
     settings = structs.replace(

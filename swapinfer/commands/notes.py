@@ -38,15 +38,7 @@ def attach(
     caption: Annotated[str, typer.Option(help="What it shows, for the write-up.")] = "",
     of: Annotated[int | None, typer.Option(help="Number of the event that it shows.")] = None,
 ) -> Recorded:
-    """Attach a picture, without its metadata.
-
-    Raises
-    ------
-    InputError
-        If it cannot be read or is no picture.
-    JobError
-        If there is no such event.
-    """
+    """Attach a picture, without its metadata."""
     try:
         data = file.read_bytes()
     except OSError as error:
@@ -57,30 +49,7 @@ def attach(
 def attach_picture(
     shop: Shop, name: str, data: bytes, caption: str = "", of: int | None = None, ro: str = ""
 ) -> Recorded:
-    """Attach a picture, without its metadata.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    name : str
-        Of its file.
-    data : bytes
-        JPEG or PNG.
-    caption : str, optional
-        What it shows.
-    of : int, optional
-        Position of the event that it shows.
-    ro : str, optional
-        Repair order; default the current job.
-
-    Raises
-    ------
-    InputError
-        If it is no picture.
-    JobError
-        If there is no such event.
-    """
+    """Attach a picture, without its metadata."""
     from swapinfer.claim.pictures import clean_picture, digest_of_file
 
     loaded = shop.load(ro)
@@ -105,24 +74,7 @@ def undo(
 
 
 def take_back(shop: Shop, seq: int | None = None, why: str = "", ro: str = "") -> Recorded:
-    """Retract an event.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    seq : int, optional
-        Position of the event; default the newest that stands.
-    why : str, optional
-        Reason.
-    ro : str, optional
-        Repair order; default the current job.
-
-    Raises
-    ------
-    JobError
-        If there is no such event, or nothing is left to retract.
-    """
+    """Retract an event."""
     loaded = shop.load(ro)
     target = last_undoable(loaded.job) if seq is None else seq
     _check_number(loaded, target, "undo")

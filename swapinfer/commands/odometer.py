@@ -22,15 +22,7 @@ class Shown(NamedTuple):
 
 
 def shown_before(records: Iterable[Record], vehicle: str) -> Iterator[Shown]:
-    """Give what the odometer of one vehicle showed on its visits.
-
-    Parameters
-    ----------
-    records : iterable of Record
-        That began a visit, job by job.
-    vehicle : str
-        `Opened.vehicle`; none without one.
-    """
+    """Give what the odometer of one vehicle showed on its visits."""
     ro = ""
     for record in records:
         event = read_event(record.type, record.payload)
@@ -41,19 +33,7 @@ def shown_before(records: Iterable[Record], vehicle: str) -> Iterator[Shown]:
 
 
 def odometer_remarks(before: Iterable[Shown], km: float, at: str, unit: str) -> list[str]:
-    """Say which earlier distances do not go with one that the odometer shows.
-
-    Parameters
-    ----------
-    before : iterable of Shown
-        Of the same vehicle.
-    km : float
-        Shown now.
-    at : str
-        Now.
-    unit : str
-        In which distances are told.
-    """
+    """Say which earlier distances do not go with one that the odometer shows."""
     visits = sorted(before)
     said = []
     if visits and km < visits[-1].km:

@@ -8,16 +8,24 @@ from typing import Annotated
 import typer
 from msgspec import structs
 
-from swapinfer.commands.app import command
-from swapinfer.commands.causes import believe, list_causes
-from swapinfer.commands.dialogue import Asking, Dialogue, Question, ask, ask_quantity, choose
+from swapinfer.commands.app import Overlays, command, complete_layout
+from swapinfer.commands.causes import believe, first_step, list_causes
 from swapinfer.commands.odometer import odometer_remarks, shown_before
-from swapinfer.commands.options import Overlays, complete_layout
-from swapinfer.commands.planning import first_step
 from swapinfer.commands.record import LEADING, Recorded, record, summarise
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import asked, is_agreed
-from swapinfer.commands.typed import decimal, labour, name_and_value, quantity
+from swapinfer.commands.typed import (
+    Asking,
+    Dialogue,
+    Question,
+    ask,
+    ask_quantity,
+    choose,
+    decimal,
+    labour,
+    name_and_value,
+    quantity,
+)
 from swapinfer.errors import InputError, UnconfirmedError, near_match, one_word
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.record import as_utc
@@ -82,22 +90,7 @@ def open_(
 
 
 def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
-    """Open a job and make it the current one.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    opening : Opened
-        First event; names of newer parts may be as typed.
-
-    Raises
-    ------
-    InputError
-        If layout, fitment or a place is unknown.
-    ConflictError
-        If the repair order is open already.
-    """
+    """Open a job and make it the current one."""
     pack = shop.pack
     opening.check()
     if opening.in_service > shop.now()[:10]:
@@ -153,15 +146,7 @@ def _firing_order(text: str) -> tuple[int, ...]:
 
 
 def receive(shop: Shop, ro: str) -> Dialogue[ev.Opened]:
-    """Return the questions after which a job is opened.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    ro : str
-        Repair order of the new job.
-    """
+    """Return the questions after which a job is opened."""
 
     def finish(opening: ev.Opened) -> Recorded:
         return structs.replace(open_job(shop, opening), next=None)
@@ -234,28 +219,7 @@ def close(
 def close_job(
     shop: Shop, closed: ev.Closed, ro: str = "", *, is_confirmed: bool = False
 ) -> Recorded:
-    """Close a job with its cause, verified or not.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    closed : Closed
-        Names of causes may be as typed.
-    ro : str, optional
-        Repair order; default the current job.
-    is_confirmed : bool, optional
-        Whether someone was told what stands against the causes, and closes all the same.
-
-    Raises
-    ------
-    InputError
-        If there is not one mode for each cause, or a cause has no such mode.
-    JobError
-        If it is to be verified without a clean drive of the length asked.
-    UnconfirmedError
-        If something stands against a cause, and nobody confirmed it.
-    """
+    """Close a job with its cause, verified or not."""
 
     def event_of(job: Job) -> ev.Closed:
         causes = tuple(_find_element(job, name) for name in closed.causes)
@@ -300,22 +264,7 @@ def reopen(
 
 
 def reopen_job(shop: Shop, came_back: ev.Reopened, ro: str = "") -> Recorded:
-    """Reopen a closed job, by default after as many days as the calendar says.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    came_back : Reopened
-        What was told.
-    ro : str, optional
-        Repair order; default the current job.
-
-    Raises
-    ------
-    JobError
-        If the job is not closed.
-    """
+    """Reopen a closed job, by default after as many days as the calendar says."""
     if came_back.days is None:
         closed = [one.at for one in shop.load(ro).records if one.type == ev.Closed.type_name()]
         passed = (as_utc(shop.now()) - as_utc(closed[-1])).days if closed else 0

@@ -8,8 +8,7 @@ from typing import Annotated, Any, ClassVar
 import typer
 from msgspec import Struct
 
-from swapinfer.commands.app import command
-from swapinfer.commands.options import complete_layout
+from swapinfer.commands.app import command, complete_layout
 from swapinfer.commands.page import Facts, Page, percent, show
 from swapinfer.pack.changes import (
     Change,

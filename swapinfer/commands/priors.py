@@ -7,8 +7,7 @@ from typing import Annotated, Any, ClassVar
 import typer
 from msgspec import Struct
 
-from swapinfer.commands.app import command
-from swapinfer.commands.options import Overlays
+from swapinfer.commands.app import Overlays, command
 from swapinfer.commands.page import Facts, Page, show
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.provenance import numbers_by_grade, numbers_under

@@ -10,11 +10,19 @@ from typing import TypeAlias, TypeVar
 from msgspec import structs
 
 from swapinfer.bus.scan import Reading
-from swapinfer.commands.dialogue import Asking, Question, ask, ask_quantity, choose
 from swapinfer.commands.drive import check_run, check_scanned
 from swapinfer.commands.readings import Typist, find_target
 from swapinfer.commands.shop_settings import Settings
-from swapinfer.commands.typed import NOT_TAKEN, decimal, parts
+from swapinfer.commands.typed import (
+    NOT_TAKEN,
+    Asking,
+    Question,
+    ask,
+    ask_quantity,
+    choose,
+    decimal,
+    parts,
+)
 from swapinfer.commands.vehicle import as_stored, read_vehicle, run_found
 from swapinfer.errors import (
     DoubtError,
@@ -49,22 +57,7 @@ Judge: TypeAlias = Callable[[Events, Sequence[str]], tuple[Proof, list[str]]]
 
 
 def ask_step(job: Job, action: Action, settings: Settings) -> Asking[Events]:
-    """Ask how a planned step went.
-
-    Parameters
-    ----------
-    job : Job
-        As it stands.
-    action : Action
-        What was to be done.
-    settings : Settings
-        Units of numbers typed without one.
-
-    Returns
-    -------
-    list of Event
-        What happened, in order.
-    """
+    """Ask how a planned step went."""
     if action.kind == "test":
         return (yield from ask_test(job, job.engine.tests[action.test], action.targets, settings))
     if action.kind == READ:
@@ -410,18 +403,6 @@ def ask_closing(
     """Ask what a job ends with; warn first when parts are away or covers off.
 
     The job may turn out not to end yet: then only what else was told comes of it.
-
-    Parameters
-    ----------
-    job : Job
-        As it stands.
-    suspects : sequence of str
-        Elements that may be named as the cause, the likeliest first.
-    judge : callable
-        Says of causes, once some more has happened, whether their repair is verified and what
-        stands against them.
-    adapter : str, optional
-        What a vehicle can be read over; the shop's.
     """
     tidied = yield from _ask_tidied(job)
     gone = [name for name in job.elements if job.place_of(name) is None]

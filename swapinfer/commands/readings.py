@@ -29,16 +29,7 @@ FAR_SMALLER = 0.01
 
 
 class Beside(Struct, frozen=True):
-    """What was typed beside the readings themselves.
-
-    Attributes
-    ----------
-    against, wanted, temperature : str
-        Reference reading, figure that a good one would meet, the part's temperature; empty where
-        not given.
-    insists : bool
-        Whether what hardly can be is meant all the same.
-    """
+    """What was typed beside the readings themselves."""
 
     against: str = ""
     wanted: str = ""
@@ -49,29 +40,7 @@ class Beside(Struct, frozen=True):
 def make_readings(
     job: Job, test_id: str, values: Mapping[str, str], beside: Beside, settings: Settings
 ) -> list[ev.Measured]:
-    """Make the events of readings as typed.
-
-    Parameters
-    ----------
-    job : Job
-        As it stands.
-    test_id : str
-        A test of the pack that is a reading.
-    values : mapping of str to str
-        Target as typed (``3``, ``coil3``, empty for the engine) to value with or without unit.
-    beside : Beside
-        What was typed with them.
-    settings : Settings
-        Units of numbers typed without one.
-
-    Raises
-    ------
-    DoubtError
-        If a value hardly is meant as it stands, and nobody insists.
-    InputError
-        If the test is none, a value no number, of another quantity or impossible, or what it is
-        relative to is missing.
-    """
+    """Make the events of readings as typed."""
     if not values:
         raise InputError("a reading needs a number, for example: 3=12.1V")
     typist = Typist(job, find_test(job, test_id, "reading"), settings)
@@ -88,15 +57,6 @@ class Typist:
     """Whoever types the readings of one test.
 
     Whether a person insists on what hardly can be is told with each thing typed.
-
-    Parameters
-    ----------
-    job : Job
-        As it stands.
-    test : Test
-        A reading.
-    settings : Settings
-        Units of numbers typed without one.
     """
 
     def __init__(self, job: Job, test: Test, settings: Settings) -> None:

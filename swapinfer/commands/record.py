@@ -7,9 +7,18 @@ from typing import Any, ClassVar
 
 import msgspec
 
-from swapinfer.commands.causes import Belief, Cause, believe, cause_words, list_causes
+from swapinfer.commands.causes import (
+    Belief,
+    Cause,
+    StepLine,
+    believe,
+    cause_words,
+    first_step,
+    list_causes,
+    plan_settings,
+    step_words,
+)
 from swapinfer.commands.page import Facts, Page, exactness, show
-from swapinfer.commands.planning import StepLine, first_step, plan_settings, step_words
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.errors import ConflictError
 from swapinfer.evidence.looks import look
@@ -93,30 +102,7 @@ def record(
     *,
     is_confirmed: bool = False,
 ) -> Recorded:
-    """Append events to a job and say what they mean.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    events_of : callable
-        Makes the events from the job as it is; raises if they cannot be.
-    ro : str, optional
-        Repair order; default the current job.
-    touched : sequence of str, optional
-        Places whose parts must not have been moved by someone else meanwhile.
-    is_confirmed : bool, optional
-        Whether a job may be closed although something stands against its causes.
-
-    Returns
-    -------
-    Recorded
-
-    Raises
-    ------
-    SwapinferError
-        If an event cannot be; then nothing was recorded.
-    """
+    """Append events to a job and say what they mean."""
     loaded = shop.load(ro)
     check = refuse_conflict({place: loaded.job.fitted[place] for place in touched})
     for _ in range(TRIES):
@@ -184,20 +170,7 @@ def _recorded(
 
 
 def explain_events(before: Belief, after: Belief, events: Sequence[Event]) -> list[str]:
-    """Say what new events mean: for a run, what followed what; for tests, how they read.
-
-    Parameters
-    ----------
-    before, after : Belief
-        Beliefs without and with the events.
-    events : sequence of Event
-        The newest.
-
-    Returns
-    -------
-    list of str
-        Sentences; empty for events that find nothing.
-    """
+    """Say what new events mean: for a run, what followed what; for tests, how they read."""
     job = after.evidence.job
     newest = events[-1]
     match newest:

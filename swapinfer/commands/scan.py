@@ -113,13 +113,6 @@ def scan(
 
     What is found is recorded as what the current job's vehicle came in with, if it was not driven
     yet, and as the findings of a drive where that was asked for.
-
-    Raises
-    ------
-    InputError
-        If no adapter is named, or what was asked for does not go together.
-    BusError
-        If nobody answers, or the engine did not run while it was watched.
     """
     if check:
         return AdaptersView(tuple(list_adapters()))

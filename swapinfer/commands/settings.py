@@ -10,7 +10,6 @@ import typer
 from msgspec import Struct, structs
 
 from swapinfer.commands.app import command
-from swapinfer.commands.dialogue import Asking, Dialogue, Question, ask, choose
 from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop_settings import (
     USUAL_UNITS,
@@ -22,7 +21,16 @@ from swapinfer.commands.shop_settings import (
     write_settings,
 )
 from swapinfer.commands.terminal import converse
-from swapinfer.commands.typed import NOT_TAKEN, decimal, parts
+from swapinfer.commands.typed import (
+    NOT_TAKEN,
+    Asking,
+    Dialogue,
+    Question,
+    ask,
+    choose,
+    decimal,
+    parts,
+)
 from swapinfer.errors import InputError, PackError, near_match
 from swapinfer.ledger.connection import locate
 from swapinfer.ledger.record import check_text

@@ -211,20 +211,7 @@ def _closing(belief: Belief, step: PlannedStep) -> tuple[tuple[str, ...], str]:
 
 
 def commands_of(job: Job, action: Action) -> tuple[str, ...]:
-    """Commands that record an action.
-
-    Parameters
-    ----------
-    job : Job
-        As it stands before the action.
-    action : Action
-        What is done.
-
-    Returns
-    -------
-    tuple of str
-        In the order in which they are typed, `FOUND` in the place of what was found.
-    """
+    """Commands that record an action."""
     return tuple(f"swapinfer {line}" for line in _lines(job, action))
 
 
@@ -275,13 +262,7 @@ def _target(test: Test, target: str) -> str:
 
 
 def price_mine(plan: Plan, typed: str, costs: Costs) -> MineFacts:
-    """Find the step that a technician means and set its price beside the best one's.
-
-    Raises
-    ------
-    InputError
-        If the plan has no such step.
-    """
+    """Find the step that a technician means and set its price beside the best one's."""
     step = answers.find_meant(plan, typed)
     more = step.expected_total - plan.best.expected_total
     share = more / plan.best.expected_total if plan.best.expected_total > 0.0 else 0.0

@@ -16,7 +16,7 @@ from swapinfer.commands.page import EMPHASIS, Facts, Page, show
 from swapinfer.errors import printable
 
 if TYPE_CHECKING:
-    from swapinfer.commands.dialogue import Question
+    from swapinfer.commands.typed import Question
 
 T = TypeVar("T")
 
@@ -83,17 +83,7 @@ def is_watched() -> bool:
 
 
 def watched(items: Iterable[T], what: str, total: int | None = None) -> Iterable[T]:
-    """Go through items with a bar of progress on the side, where someone may be watching.
-
-    Parameters
-    ----------
-    items : iterable
-        What there is to do.
-    what : str
-        What it is called beside the bar.
-    total : int, optional
-        How many there are, where they are made as they come.
-    """
+    """Go through items with a bar of progress on the side, where someone may be watching."""
     from rich.console import Console
     from rich.progress import track
 
@@ -109,14 +99,7 @@ def watched(items: Iterable[T], what: str, total: int | None = None) -> Iterable
 
 @contextmanager
 def changing() -> Iterator[Callable[[str, str], None]]:
-    """Show on the side, while work goes on, how things stand.
-
-    Yields
-    ------
-    callable
-        Takes how things stand, which is shown in place where someone watches, and what is new,
-        which is said in a line where nobody does; empty when nothing is.
-    """
+    """Show on the side, while work goes on, how things stand."""
     if not is_watched():
         yield lambda _, news: say_aside(news) if news else None
         return

@@ -1,15 +1,19 @@
-"""Words and numbers as typed at the shell, turned into what is meant."""
+"""What a person types: words and numbers of a command, and answers, one question after another."""
 
 from __future__ import annotations
 
 import re
-from typing import TypeVar
+from collections import Counter
+from collections.abc import Callable, Generator, Sequence
+from difflib import get_close_matches
+from typing import ClassVar, Generic, TypeAlias, TypeVar
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
-from swapinfer.errors import InputError, near_match
+from swapinfer.commands.page import Facts, Page, show
+from swapinfer.errors import InputError, near_match, one_word
 from swapinfer.ledger.papers import Labour
-from swapinfer.units import split_quantity, to_unit
+from swapinfer.units import UNITS, split_quantity, to_unit, unit_typed, units_like
 
 _Named = TypeVar("_Named", bound=Struct)
 
@@ -31,13 +35,7 @@ def words(text: str) -> tuple[str, ...]:
 
 
 def decimal(text: str) -> float:
-    """Read a bare number, with a point or a comma before its decimals.
-
-    Raises
-    ------
-    InputError
-        If it is none.
-    """
+    """Read a bare number, with a point or a comma before its decimals."""
     value, unit = split_quantity(str(text), "plain figures")
     if unit:
         raise InputError(f'"{text}" must be a number alone, as in 52.50 or 52,50')
@@ -45,22 +43,7 @@ def decimal(text: str) -> float:
 
 
 def quantity(text: str, unit: str, bare: str = "") -> float | None:
-    """Read a quantity; None when empty.
-
-    Parameters
-    ----------
-    text : str
-        A number, with or without a unit.
-    unit : str
-        In which it is wanted.
-    bare : str, optional
-        Unit of a number without one, where the shop has chosen it.
-
-    Raises
-    ------
-    InputError
-        If it is no number, negative where it cannot be, or of another quantity.
-    """
+    """Read a quantity; None when empty."""
     if not text.strip():
         return None
     value = to_unit(text, unit, bare)
@@ -78,13 +61,7 @@ def name_and_value(word: str) -> tuple[str, str]:
 
 
 def named_fields(kind: type[_Named], typed: list[str] | None) -> _Named | None:
-    """Read ``name=value`` pairs into a record of texts; None when there are none.
-
-    Raises
-    ------
-    InputError
-        If there is no such name, or one is given twice.
-    """
+    """Read ``name=value`` pairs into a record of texts; None when there are none."""
     values = dict[str, str]()
     for name, value in map(name_and_value, typed or ()):
         if name not in kind.__struct_fields__:
@@ -103,3 +80,148 @@ def labour(text: str) -> Labour | None:
         return None
     operation, time = name_and_value(text)
     return Labour(operation, quantity(time, "min") or 0.0)
+
+
+class Question(Facts, frozen=True):
+    """Something to answer in one line.
+
+    Attributes
+    ----------
+    text : str
+        The question.
+    choices : tuple of (str, str)
+        What may be typed, and what it means.
+    default : str
+        What a bare Enter stands for; empty when something must be typed.
+    problem : str
+        Why the last answer was not taken; the choices need not be shown again.
+    """
+
+    shape: ClassVar[str] = "question/1"
+
+    text: str
+    choices: tuple[tuple[str, str], ...] = ()
+    default: str = ""
+    problem: str = ""
+
+
+@show.register
+def _(facts: Question, page: Page) -> str:
+    default = f" [{facts.default}]" if facts.default else ""
+    asked = page.wrap(page.strong(facts.text) + default)
+    if facts.problem:
+        return "\n".join([*page.wrap(f"! {facts.problem}"), *asked])
+    table = page.table([[key, words] for key, words in facts.choices], right=[0])
+    return "\n".join([*asked, *table])
+
+
+T = TypeVar("T")
+Asking: TypeAlias = Generator[Question, str, T]
+"""Puts questions and takes the answers; what it makes of them is the last it gives."""
+
+
+def ask(question: Question, read: Callable[[str], T]) -> Asking[T]:
+    """Ask until the answer can be read; a bare Enter is the default."""
+    while True:
+        text = (yield question).strip() or question.default
+        try:
+            return read(_some(text))
+        except InputError as error:
+            question = structs.replace(question, problem=str(error))
+
+
+def _some(text: str) -> str:
+    if not text:
+        raise InputError("type an answer, or q to leave")
+    return text
+
+
+def choose(text: str, options: Sequence[tuple[T, str]], default: str = "") -> Asking[T]:
+    """Ask for one of several numbered things; what is offered may be typed instead."""
+    numbered = tuple((str(n), words) for n, (_, words) in enumerate(options, start=1))
+    names = [(name, n) for n, option in enumerate(options) for name in _names(*option)]
+    often = Counter(name for name, _ in names)
+    named = {name: options[n][0] for name, n in names if often[name] == 1}
+
+    def read(answer: str) -> T:
+        if answer.isdecimal() and 1 <= int(answer) <= len(options):
+            return options[int(answer) - 1][0]
+        word = one_word(answer)
+        if word in named:
+            return named[word]
+        near = get_close_matches(word, named, n=1)
+        meant = f', or "{near[0]}"' if near else ""
+        raise InputError(
+            f'"{answer}" is no answer here; type a number from 1 to {len(options)}{meant}'
+        )
+
+    return (yield from ask(Question(text, numbered, default), read))
+
+
+def _names(value: object, words: str) -> set[str]:
+    """List what one of several things may be called: its words, their beginning, its id."""
+    of_its_own = value if isinstance(value, str) else getattr(value, "id", "")
+    names = {words, words.partition(":")[0], words.partition(",")[0], of_its_own}
+    return {one_word(name) for name in names if name}
+
+
+def ask_quantity(text: str, unit: str) -> Asking[str]:
+    """Ask for a quantity that may be left out; as typed, with the unit asked for if none was."""
+    question = Question(f"{text} In {unit}; Enter if not taken.", default=NOT_TAKEN)
+
+    def read(answer: str) -> str:
+        return "" if answer == NOT_TAKEN else _with_unit(answer, unit)
+
+    return (yield from ask(question, read))
+
+
+def _with_unit(text: str, unit: str) -> str:
+    """Return a quantity as typed, with the unit asked for where none was."""
+    kept = next(known for known in UNITS if unit in (known, *units_like(known)))
+    to_unit(text, kept, unit)
+    return text if unit_typed(text, kept) else f"{text} {unit}"
+
+
+class Dialogue(Generic[T]):
+    """Puts questions until the last is answered."""
+
+    def __init__(self, start: Callable[[], Asking[T]], finish: Callable[[T], Facts]) -> None:
+        self._start, self._finish = start, finish
+        self.is_over = False
+        self.is_finished = False
+        self._begin()
+
+    def news(self) -> None:
+        """Show nothing before a question."""
+
+    def answer(self, text: str) -> Facts | None:
+        """Take one line; ``b`` starts over, ``q`` leaves."""
+        word = text.strip().lower()
+        if word == "b":
+            self._begin()
+        elif word == "q":
+            self.is_over = True
+        else:
+            return self._take(text)
+        return None
+
+    def _begin(self) -> None:
+        self._asking = self._start()
+        self.question: Question = next(self._asking)
+
+    def _take(self, text: str) -> Facts | None:
+        try:
+            self.question = self._asking.send(text)
+        except StopIteration as told:
+            return self._end(told.value)
+        return None
+
+    def _end(self, answers: T) -> Facts | None:
+        try:
+            made = self._finish(answers)
+        except InputError as error:
+            self._begin()
+            self.question = structs.replace(self.question, problem=str(error))
+            return None
+        self.is_over = self.is_finished = True
+        return made

@@ -86,22 +86,7 @@ def show_why(
     cause: Annotated[str, typer.Argument(help="Part or place; default the leading cause.")] = "",
     ro: str = "",
 ) -> WhyView:
-    """Weigh every finding for or against a cause.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    cause : str, optional
-        An element; default the leading one.
-    ro : str, optional
-        Repair order; default the current job.
-
-    Raises
-    ------
-    PlaceError
-        If the job has no such element.
-    """
+    """Weigh every finding for or against a cause."""
     loaded = shop.load(ro)
     belief = believe(loaded.job)
     e = _element(belief, cause)

@@ -52,15 +52,7 @@ def page(
     devices: Annotated[bool, typer.Option("--devices", help="List the paired devices.")] = False,
     revoke: Annotated[str, typer.Option(help="Unpair a device, by its name in that list.")] = "",
 ) -> DeviceList | None:
-    """Serve the page, or say and change who is paired.
-
-    Raises
-    ------
-    InputError
-        If a device or certificate is not there.
-    LedgerError
-        If the address cannot be served.
-    """
+    """Serve the page, or say and change who is paired."""
     from swapinfer.commands.bay.door import Devices
 
     paired = Devices(user_folder("data") / "devices.json")

@@ -13,19 +13,7 @@ from swapinfer.commands.bay.door import write_private
 
 
 class Drive(Struct, frozen=True):
-    """A drive that is under way, or over and not recorded yet.
-
-    Attributes
-    ----------
-    who : str
-        Who began it.
-    began_at : str
-        Time with zone.
-    when : tuple of str
-        Conditions, as they were foreseen.
-    minutes : float or None
-        How long it was; None while it lasts.
-    """
+    """A drive that is under way, or over and not recorded yet."""
 
     who: str
     began_at: str
@@ -43,11 +31,6 @@ class Clock:
 
     Each tap may arrive twice: a drive that is under way is not begun anew, and one that is over
     does not get longer.
-
-    Parameters
-    ----------
-    path : Path
-        The file; it need not exist.
     """
 
     def __init__(self, path: Path) -> None:

@@ -158,24 +158,7 @@ class OvertakenError(ConflictError):
 
 
 def do(shop: Shop, ro: str, form: Form) -> Recorded:
-    """Record what a form says.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where, and in whose name.
-    ro : str
-        Repair order.
-    form : mapping of str to str
-        With ``deed``, and with ``seen``: how many records the job had when the form was shown.
-
-    Raises
-    ------
-    OvertakenError
-        If something was recorded since: by someone else, or by the same form sent twice.
-    SwapinferError
-        If it cannot be recorded.
-    """
+    """Record what a form says."""
     deed, seen = form.get("deed", ""), form.get("seen", "")
     if deed not in DEEDS or not seen.isdecimal():
         raise InputError("this form is none of this page's")

@@ -68,17 +68,7 @@ HEADERS = (
 
 
 class Device(Struct):
-    """A paired device.
-
-    Attributes
-    ----------
-    name : str
-        Whose it is; stands on what is recorded with it.
-    digest : str
-        Of its secret, which is kept nowhere else than in its cookie.
-    paired_at : str
-        Time with zone.
-    """
+    """A paired device."""
 
     name: str
     digest: str
@@ -91,13 +81,7 @@ class Device(Struct):
 
 
 class Devices:
-    """Paired devices, in a file of their own that only its owner can read.
-
-    Parameters
-    ----------
-    path : Path
-        The file; it need not exist.
-    """
+    """Paired devices, in a file of their own that only its owner can read."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -143,15 +127,7 @@ def write_private(path: Path, data: bytes) -> None:
 
 
 class Rate:
-    """How often something happened in the last minute.
-
-    Parameters
-    ----------
-    most : int
-        So often it may.
-    clock : callable, optional
-        Seconds that only grow.
-    """
+    """How often something happened in the last minute."""
 
     def __init__(self, most: int, clock: Callable[[], float] = time.monotonic) -> None:
         self._most, self._clock = most, clock
@@ -168,13 +144,7 @@ class Rate:
 
 
 class Pairing:
-    """One-time addresses.
-
-    Parameters
-    ----------
-    clock : callable, optional
-        Seconds that only grow.
-    """
+    """One-time addresses."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
@@ -206,17 +176,7 @@ def _digest(secret: str) -> str:
 
 
 class Door:
-    """Lets in what is asked for by a paired device, from our own pages.
-
-    Parameters
-    ----------
-    app : callable
-        What is behind it.
-    devices : Devices
-        Paired ones; a request finds its own in ``scope["state"]["device"]``.
-    origins : iterable of str
-        Addresses that the page is served at, as in ``http://127.0.0.1:8642``.
-    """
+    """Lets in what is asked for by a paired device, from our own pages."""
 
     def __init__(self, app: App, devices: Devices, origins: Iterable[str]) -> None:
         self.app, self.devices = app, devices

@@ -25,17 +25,7 @@ SHARED = "shared"
 
 
 class Group(Struct, frozen=True):
-    """What can be handled and tested at one cylinder, or at what serves several.
-
-    Attributes
-    ----------
-    where, title : str
-        Number of the cylinder or `SHARED`, and in words.
-    places : dict of str to str
-        Place to what sits there now; empty where that is at home.
-    tests : dict of str to Test
-        Target to the tests that are made on it, which are none of a place's own.
-    """
+    """What can be handled and tested at one cylinder, or at what serves several."""
 
     where: str
     title: str
@@ -44,17 +34,7 @@ class Group(Struct, frozen=True):
 
 
 def draw(layout: Layout, suspicion: Mapping[int, float], link: str) -> Markup:
-    """Draw a layout as SVG, each cylinder a link.
-
-    Parameters
-    ----------
-    layout : Layout
-        Banks and their cylinders from the front.
-    suspicion : mapping of int to float
-        Cylinder to probability that something of its own is at fault.
-    link : str
-        Where a cylinder leads, but for its number.
-    """
+    """Draw a layout as SVG, each cylinder a link."""
     rows = max(map(len, layout.banks))
     cells = []
     for column, bank in enumerate(layout.banks):
@@ -125,13 +105,7 @@ def part_groups(job: Job) -> dict[str, Group]:
 
 
 def tests_on(engine: Engine, place: Place) -> dict[str, Test]:
-    """Find the tests that see what sits at a place, by what they are made on there.
-
-    Returns
-    -------
-    dict of str to Test
-        Test's id and target, as an address has them, to the test.
-    """
+    """Find the tests that see what sits at a place, by what they are made on there."""
     return {
         f"{test.id}?on={target}": test
         for test in engine.tests.values()

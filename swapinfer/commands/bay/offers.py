@@ -24,17 +24,7 @@ class Button(Struct, frozen=True):
 
 
 class Offer(Struct, frozen=True):
-    """A part of a step that is recorded by itself.
-
-    Attributes
-    ----------
-    title : str
-        Empty where the buttons say it all.
-    buttons : tuple of Button
-        To be tapped here.
-    link, link_label : str
-        Screen on which it is recorded otherwise.
-    """
+    """A part of a step that is recorded by itself."""
 
     title: str = ""
     buttons: tuple[Button, ...] = ()
@@ -43,17 +33,7 @@ class Offer(Struct, frozen=True):
 
 
 def offers_of(job: Job, step: StepFacts, at: str) -> list[Offer]:
-    """List what can be tapped once a step is done.
-
-    Parameters
-    ----------
-    job : Job
-        As it stands.
-    step : StepFacts
-        What is done.
-    at : str
-        Address of the job.
-    """
+    """List what can be tapped once a step is done."""
     return [_offer(job, shlex.split(line)[1:], at) for line in step.commands]
 
 

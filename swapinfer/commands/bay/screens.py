@@ -30,14 +30,13 @@ from swapinfer.commands.bay.door import COOKIE, Device, Devices, Pairing
 from swapinfer.commands.bay.engine import draw, draw_small, part_groups, tests_on
 from swapinfer.commands.bay.offers import look_buttons, offers_of
 from swapinfer.commands.belief import show_belief, show_picture
-from swapinfer.commands.causes import cause_words
+from swapinfer.commands.causes import StepLine, cause_words, spent_words, step_words, whole_way
 from swapinfer.commands.claim import check_claim, draft_claim
 from swapinfer.commands.jobs import list_jobs
 from swapinfer.commands.next import UNPROVEN, NextView, show_next, standing_words
 from swapinfer.commands.notes import attach_picture
 from swapinfer.commands.opening import open_
 from swapinfer.commands.page import exactness, interval, money
-from swapinfer.commands.planning import StepLine, spent_words, step_words, whole_way
 from swapinfer.commands.record import Recorded
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.commands.show import show_job
@@ -102,19 +101,7 @@ def lay_out_types() -> None:
 
 
 class Bay:
-    """What the screens need from one request to the next.
-
-    Parameters
-    ----------
-    store : str
-        Where jobs are kept.
-    devices, pairing
-        Who may come in.
-    clock : Clock
-        Drives under way.
-    is_private : bool
-        Whether the connection is encrypted, so that the cookie is sent over no other.
-    """
+    """What the screens need from one request to the next."""
 
     def __init__(
         self, store: str, devices: Devices, pairing: Pairing, clock: Clock, *, is_private: bool
@@ -187,17 +174,7 @@ def _begin(text: str) -> str:
 
 
 class Sight:
-    """A job as one request sees it.
-
-    Parameters
-    ----------
-    bay : Bay
-        Where.
-    request : Request
-        Who asks for what.
-    shop : Shop
-        In the name of who asks.
-    """
+    """A job as one request sees it."""
 
     def __init__(self, bay: Bay, request: Request, shop: Shop) -> None:
         self.bay, self.shop, self.request = bay, shop, request
@@ -306,13 +283,7 @@ def screens(bay: Bay) -> Starlette:
 
 
 def _problem(error: Exception) -> str:
-    """Say what is wrong, or which extra is missing; what nobody foresaw is no problem of a person.
-
-    Raises
-    ------
-    ModuleNotFoundError
-        If no extra would bring the library in.
-    """
+    """Say what is wrong, or which extra is missing; raise again what nobody foresaw."""
     if not isinstance(error, ModuleNotFoundError):
         return str(error)
     lacking = missing_extra(error.name or "")
