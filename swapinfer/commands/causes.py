@@ -150,7 +150,8 @@ def first_step(shop: Shop, belief: Belief) -> StepLine:
     from swapinfer.plan.next import next_steps
 
     job = belief.evidence.job
-    best = next_steps(belief.evidence, belief.posterior, plan_settings(shop, job)).best
+    settings = plan_settings(shop, job)
+    best = next_steps(belief.evidence, belief.posterior, settings, detailed=0).best
     minutes = best.minutes + best.drive_minutes
     return StepLine(best.id, best.title, minutes, best.money, best.expected_total)
 

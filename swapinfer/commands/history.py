@@ -210,7 +210,7 @@ def _trace_advice(shop: Shop, course: _Course) -> dict[int, Advice]:
     settings = plan_settings(shop, course.job)
     for step in split_steps([event for _, event in course.events]):
         belief = course.belief(step.at)
-        plan = next_steps(belief.evidence, belief.posterior, settings)
+        plan = next_steps(belief.evidence, belief.posterior, settings, detailed=0)
         traced[course.events[step.at][0]] = _judge(plan, step.deeds)
     return traced
 

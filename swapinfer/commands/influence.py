@@ -211,7 +211,7 @@ def _swap_of_the_likeliest(job: Job) -> ev.Swapped:
 def _try(job: Job, own: OwnMoney) -> _Trial:
     evidence = gather_evidence(job)
     posterior = infer(evidence.arrays)
-    plan = next_steps(evidence, posterior, PlanSettings.of_shop(job.pack, own))
+    plan = next_steps(evidence, posterior, PlanSettings.of_shop(job.pack, own), detailed=0)
     return _Trial(plan, dict(zip(evidence.arrays.elements, posterior.fault_e, strict=True)))
 
 

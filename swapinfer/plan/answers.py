@@ -163,7 +163,9 @@ def price_of_limits(evidence: Evidence, posterior: Posterior, settings: PlanSett
     free = replace(
         settings, missing_tools=frozenset(), minutes_left=None, money_left=None, avoided=frozenset()
     )
-    limited, unlimited = (next_steps(evidence, posterior, each).least for each in (settings, free))
+    limited, unlimited = (
+        next_steps(evidence, posterior, each, detailed=0).least for each in (settings, free)
+    )
     return limited - unlimited
 
 
@@ -230,7 +232,7 @@ def plan_tree(
     -------
     Node
     """
-    step = next_steps(evidence, posterior, settings).best
+    step = next_steps(evidence, posterior, settings, detailed=1).best
     if step.action is None:
         return Node(step, ())
     branches = []

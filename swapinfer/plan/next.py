@@ -29,7 +29,7 @@ from swapinfer.plan.repair_policy import Prices
 from swapinfer.posterior import Posterior
 
 DETAILED = 12
-"""Steps whose outcomes are told, the cheapest."""
+"""Steps whose outcomes are told unless fewer are asked for, the cheapest."""
 
 _LEADING = 3
 """Causes named after an outcome."""
@@ -103,7 +103,7 @@ class PlannedStep(Struct, frozen=True):
     tools, cautions, opens : tuple of str
         Ids in the pack.
     outcomes : tuple of Outcome
-        The likeliest first; told for the first `DETAILED` steps of a plan only.
+        The likeliest first; told for the first steps of a plan only.
     is_barred : bool
         Whether it may not come first as the job stands: what was begun is to be driven before.
     """
@@ -200,7 +200,9 @@ class Plan(Struct, frozen=True):
         return next((step for step in self.steps if step.id == step_id), None)
 
 
-def next_steps(evidence: Evidence, posterior: Posterior, settings: PlanSettings) -> Plan:
+def next_steps(
+    evidence: Evidence, posterior: Posterior, settings: PlanSettings, *, detailed: int = DETAILED
+) -> Plan:
     """Rank what could be done next in a job by the expected cost to a verified repair.
 
     Parameters
@@ -211,13 +213,15 @@ def next_steps(evidence: Evidence, posterior: Posterior, settings: PlanSettings)
         Belief that they lead to.
     settings : PlanSettings
         Shop's figures, wishes and limits.
+    detailed : int, optional
+        Steps whose outcomes are told, the cheapest; 0 where nobody reads them.
 
     Returns
     -------
     Plan
     """
     outlook = Outlook(evidence, posterior, settings)
-    return make_plan(outlook, outlook.rank())
+    return make_plan(outlook, outlook.rank(), detailed)
 
 
 def title_way(outlook: Outlook, way: Way) -> str:
@@ -227,7 +231,7 @@ def title_way(outlook: Outlook, way: Way) -> str:
     return title_action(outlook.job.engine, way.action, lambda place: outlook.repair(place).fix)
 
 
-def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
+def make_plan(outlook: Outlook, ranking: Ranking, detailed: int = DETAILED) -> Plan:
     """Put a ranking in words and figures that people read."""
     order = order_ways(outlook, ranking)
     first, *others = order.ways
@@ -235,7 +239,7 @@ def make_plan(outlook: Outlook, ranking: Ranking) -> Plan:
     others.sort(key=lambda way: (way in order.barred, round(author.total(way), 6)))
     return Plan(
         steps=tuple(
-            replace(author.step(way, is_told=n < DETAILED), is_barred=way in order.barred)
+            replace(author.step(way, is_told=n < detailed), is_barred=way in order.barred)
             for n, way in enumerate((first, *others))
         ),
         without_tests=ranking.policy_cost,
