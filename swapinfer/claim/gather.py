@@ -47,7 +47,7 @@ from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.runs import explain_run, is_clean
 from swapinfer.ledger.words import good_range, place_label, wanted_words
-from swapinfer.pack.codes import read_codes
+from swapinfer.pack.engine import read_codes
 from swapinfer.pack.model import Pack, Test
 from swapinfer.pack.provenance import numbers_by_source
 from swapinfer.plan.verifying import prove

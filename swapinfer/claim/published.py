@@ -10,9 +10,8 @@ from functools import partial
 from swapinfer.claim.beliefs import Course, conclude, conclusion
 from swapinfer.claim.facts import ChangedEntry, Published
 from swapinfer.errors import PackError
-from swapinfer.pack.changes import Change, changed_entries
 from swapinfer.pack.model import Pack
-from swapinfer.pack.provenance import holds_number
+from swapinfer.pack.provenance import Revision, changed_entries, holds_number
 from swapinfer.pack.tables import digest_of, pack_from_json, pack_to_json
 
 SHOWN = 8
@@ -60,7 +59,7 @@ def compare_with_published(course: Course, published: Pack) -> Published:
     )
 
 
-def _weightiest(course: Course, text: str, changes: Sequence[Change]) -> tuple[ChangedEntry, ...]:
+def _weightiest(course: Course, text: str, changes: Sequence[Revision]) -> tuple[ChangedEntry, ...]:
     """List what changed most of the answer, each change made alone in the published priors."""
     elements = course.job.elements
     kinds = tuple(f"element.{elements[element].home.kind}." for element in course.shown)
@@ -76,7 +75,7 @@ def _weightiest(course: Course, text: str, changes: Sequence[Change]) -> tuple[C
     )
 
 
-def _stretch(change: Change) -> float:
+def _stretch(change: Revision) -> float:
     """By how many times a number differs, as a logarithm; infinite for what is no such number."""
     pair = (change.before, change.after)
     numbers = [float(value) for value in pair if isinstance(value, int | float)]
@@ -85,7 +84,7 @@ def _stretch(change: Change) -> float:
     return round(abs(math.log(numbers[0] / numbers[1])), 6)
 
 
-def _joint_with(course: Course, text: str, change: Change) -> float | None:
+def _joint_with(course: Course, text: str, change: Revision) -> float | None:
     """Probability of the conclusion under the published priors with one entry changed."""
     table = json.loads(text)
     inner, (*outer, last) = table, change.path.split(".")

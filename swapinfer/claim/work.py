@@ -16,8 +16,7 @@ from swapinfer.ledger.event import Event
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, follow
 from swapinfer.ledger.words import element_label, origin, place_label, where_words
-from swapinfer.pack.fixes import access_of, fix_shares, known_fix
-from swapinfer.pack.model import Fix, Kind, Test
+from swapinfer.pack.model import Fix, Kind, Test, access_of, fix_shares, known_fix
 from swapinfer.pack.money import OwnMoney
 from swapinfer.plan.costing import Costing, PlanSettings, Task
 

@@ -21,7 +21,7 @@ from swapinfer.learn.cells import AGE_BANDS, Cell
 from swapinfer.learn.prior import base_shares
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.replay import replay
-from swapinfer.pack.engine import choose
+from swapinfer.pack.engine import require_offered
 from swapinfer.pack.hazard import cause_modes
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Mode, Pack
@@ -129,9 +129,9 @@ def compare_priors(
         If the priors have no such layout.
     """
     old, new = _pack_of(before), _pack_of(after)
-    choose(old, "layout", layout, old.layouts)
+    require_offered(old, "layout", layout, old.layouts)
     for axis, kind in (("ignition", ignition), ("fuel", fuel)):
-        choose(old, f"{axis} kind", kind, old.fitments[axis])
+        require_offered(old, f"{axis} kind", kind, old.fitments[axis])
     cell = Cell(layout, ignition, fuel, family="", age=AGE_BANDS[-1], complaint="misfire")
     open_rows = shop.store.jobs("open")
     changes = []

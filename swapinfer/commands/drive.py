@@ -16,7 +16,7 @@ from swapinfer.commands.typed import name_and_value, parts, quantity, words
 from swapinfer.errors import InputError, JobError, known_word
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
-from swapinfer.pack.codes import read_codes
+from swapinfer.pack.engine import read_codes
 from swapinfer.pack.model import CLEARED, UNREADY
 
 NO_CODES = {"none", "no", "0", "-"}

@@ -16,7 +16,7 @@ from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import InputError, JobError, near_match, one_word
 from swapinfer.ledger.words import expected_range
-from swapinfer.pack.codes import parse_code, title_of_code
+from swapinfer.pack.engine import parse_code, title_of_code
 from swapinfer.pack.model import Feeling, Pack, Test
 
 

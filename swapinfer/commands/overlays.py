@@ -10,20 +10,18 @@ from msgspec import Struct
 
 from swapinfer.commands.app import command, complete_layout
 from swapinfer.commands.page import Facts, Page, percent, show
-from swapinfer.pack.changes import (
-    Change,
+from swapinfer.pack.engine import require_offered
+from swapinfer.pack.hazard import cause_shares
+from swapinfer.pack.load import load_pack, read_files, thousands_written, where_written
+from swapinfer.pack.model import Pack
+from swapinfer.pack.money import kept_in_another_currency
+from swapinfer.pack.provenance import (
+    Revision,
     changed_numbers,
-    kept_in_another_currency,
+    provenance_of,
     slip_of,
-    thousands_written,
     with_one,
 )
-from swapinfer.pack.engine import choose
-from swapinfer.pack.files import locate, read_files
-from swapinfer.pack.hazard import cause_shares
-from swapinfer.pack.load import load_pack
-from swapinfer.pack.model import Pack
-from swapinfer.pack.provenance import provenance_of
 
 SHOWN_CAUSES = 6
 """Causes whose shares are told, those that change most."""
@@ -128,17 +126,17 @@ def check_priors(
         If a file is at fault: where, and what would be accepted.
     """
     base, pack = load_pack(), load_pack(overlays)
-    choose(base, "layout", layout, base.layouts)
+    require_offered(base, "layout", layout, base.layouts)
     fitment = {"ignition": ignition, "fuel": fuel}
     for axis, kind in fitment.items():
-        choose(base, f"{axis} kind", kind, base.fitments[axis])
+        require_offered(base, f"{axis} kind", kind, base.fitments[axis])
     files = [file for path in overlays for file in read_files(path)]
     before = cause_shares(base, layout, fitment)
     numbers, warnings, written = [], [], thousands_written(files)
     for change in changed_numbers(base, pack):
         alone = with_one(base, pack, change.path)
         shares = cause_shares(alone, layout, fitment) if alone else before
-        where = locate(files, change.path.split("."))
+        where = where_written(files, change.path.split("."))
         numbers.append(_number(pack, change, where, _changes(pack, before, shares)[:1]))
         if (meant := slip_of(change)) is not None:
             warnings.append(_slip_words(change, where, meant))
@@ -164,7 +162,7 @@ def check_priors(
 
 
 def _number(
-    pack: Pack, change: Change, where: str, shares: tuple[ShareChange, ...]
+    pack: Pack, change: Revision, where: str, shares: tuple[ShareChange, ...]
 ) -> NumberChange:
     source = provenance_of(pack, change.path)
     return NumberChange(
@@ -193,7 +191,7 @@ def _title(pack: Pack, cause: str) -> str:
     return f"{pack.kinds[kind].title}: {pack.kinds[kind].modes[mode].title}"
 
 
-def _slip_words(change: Change, where: str, meant: float) -> str:
+def _slip_words(change: Revision, where: str, meant: float) -> str:
     return (
         f"{where}: {change.path} is {_plain(change.after)} where the base has "
         f"{_plain(change.before)}; was {_plain(meant)} meant? {THOUSAND}"

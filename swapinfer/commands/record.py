@@ -28,7 +28,7 @@ from swapinfer.ledger.record import Record, digest_text
 from swapinfer.ledger.replay import Job, refuse_conflict
 from swapinfer.ledger.runs import explain_run, is_unseen
 from swapinfer.ledger.words import element_label, expected_range, in_unit_typed
-from swapinfer.pack.codes import read_codes
+from swapinfer.pack.engine import read_codes
 from swapinfer.posterior import usual_reading
 from swapinfer.units import format_quantity, percent
 

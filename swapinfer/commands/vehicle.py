@@ -18,7 +18,7 @@ from swapinfer.commands.terminal import is_watched, say_aside
 from swapinfer.errors import BusError, InputError, SwapinferError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
-from swapinfer.pack.codes import read_codes
+from swapinfer.pack.engine import read_codes
 from swapinfer.pack.model import UNREADY, Running
 
 if TYPE_CHECKING:

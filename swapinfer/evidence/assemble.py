@@ -28,7 +28,7 @@ from swapinfer.ledger.event import Tested
 from swapinfer.ledger.events import Ran, Reopened, Scanned
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.ledger.runs import has_misfired, is_too_early, is_unseen, misfiring
-from swapinfer.pack.codes import read_codes
+from swapinfer.pack.engine import read_codes
 from swapinfer.pack.model import CLEARED, COMPLAINT_WORD, UNKNOWN, Feeling, Test
 
 COMPLAINT = 0

@@ -27,7 +27,7 @@ from swapinfer.evidence.profiles import (
 from swapinfer.evidence.states import StateSpace
 from swapinfer.ledger.events import Inspected, Measured
 from swapinfer.ledger.replay import Finding, Job
-from swapinfer.pack.model import GOOD, OVER_LIMIT, Sight, Test
+from swapinfer.pack.model import GOOD, OVER_LIMIT, Symptom, Test
 
 NO_LEVEL = np.zeros(1)
 """One node at which nothing is shared: an offset of 0, a factor of 1."""
@@ -139,7 +139,7 @@ def _handled(space: StateSpace, seen: IntArray, time: int) -> tuple[object, ...]
 
 @lru_cache(maxsize=1024)
 def _profile_of_modes(
-    sights: tuple[Sight, ...], profiles: tuple[str, ...], modes: tuple[tuple[str, str], ...]
+    sights: tuple[Symptom, ...], profiles: tuple[str, ...], modes: tuple[tuple[str, str], ...]
 ) -> IntArray:
     """Profile of each mode, in order of `profiles`; 0 first, for what is good."""
     shown = (profiles.index(profile_of(sights, kind, mode)) for kind, mode in modes)

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.ledger.events import Measured
-from swapinfer.pack.model import ANY, GOOD, Curve, Sight, Test
+from swapinfer.pack.model import ANY, GOOD, Curve, Symptom, Test
 from swapinfer.physics import copper_at_20
 
 FLOOR = 1e-5
@@ -28,12 +28,12 @@ HALVINGS = 60
 """By which a median is found: as many as a float has digits."""
 
 
-def profile_of(sights: Iterable[Sight], kind: str, mode: str) -> str:
+def profile_of(sights: Iterable[Symptom], kind: str, mode: str) -> str:
     """Profile that a mode shows in a test: as named, else its kind's, else anything's, or good.
 
     Parameters
     ----------
-    sights : iterable of Sight
+    sights : iterable of Symptom
         What the test sees; where two fit equally, the first one holds.
     kind, mode : str
         Of an element, and how it fails.

@@ -19,6 +19,9 @@ from swapinfer.errors import InputError, LedgerError
 PASSWORD = "SWAPINFER_STORE_PASSWORD"  # noqa: S105  the variable's name
 PASSWORD_FILE = "SWAPINFER_STORE_PASSWORD_FILE"  # noqa: S105  likewise
 
+MAGIC = b"SQLite format 3\0"
+"""How every file of SQLite begins (sqlite.org/fileformat2.html, section 1.3)."""
+
 RESCUE = "see what verifies with `store check`, save it with `store rescue`"
 
 SQLITE_FAULTS = {

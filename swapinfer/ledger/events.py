@@ -1,4 +1,7 @@
-"""What can happen in a job: a type of event is one class, which says all there is to know of it."""
+"""What can happen to an engine in a job: a type of event is one class, which says all of it.
+
+Events of the job's papers are in `swapinfer.ledger.papers`; here all of them can be had.
+"""
 
 from __future__ import annotations
 
@@ -11,19 +14,23 @@ from msgspec import field
 from swapinfer import physics
 from swapinfer.bus.scan import read_answers, source_words
 from swapinfer.errors import InputError, JobError, LedgerError, near_match
-from swapinfer.ledger.event import (
-    JSON,
-    Aside,
-    Event,
-    Paperwork,
-    Repair,
-    Tested,
-    Timesheet,
-    Work,
-    require_known,
+from swapinfer.ledger.event import JSON, Event, Repair, Tested, Timesheet, Work, require_known
+from swapinfer.ledger.papers import (
+    PAPERS,
+    Attached,
+    Closed,
+    Erased,
+    Labour,
+    Noted,
+    OldPart,
+    Opened,
+    Part,
+    Reopened,
+    Stated,
+    Undone,
+    check_papers,
 )
-from swapinfer.ledger.papers import Labour, OldPart, Part, check_day, check_papers
-from swapinfer.ledger.words import code_words, element_label, place_label, wanted_words
+from swapinfer.ledger.words import code_words, place_label, wanted_words
 from swapinfer.pack.model import UNKNOWN
 from swapinfer.pack.money import check_amount
 
@@ -31,76 +38,28 @@ if TYPE_CHECKING:
     from swapinfer.ledger.record import Record
     from swapinfer.ledger.replay import Job
 
+__all__ = [
+    "Attached",
+    "Closed",
+    "Coded",
+    "Erased",
+    "Inspected",
+    "Measured",
+    "Noted",
+    "Opened",
+    "Ran",
+    "Reopened",
+    "Replaced",
+    "Reseated",
+    "Returned",
+    "Scanned",
+    "Stated",
+    "Swapped",
+    "Undone",
+]  # fmt: skip
+
 OVER_LIMIT = "OL"
 """How a reading over the meter's limit stands in JSON, which has no infinity."""
-
-
-class Opened(Paperwork, frozen=True):
-    """A job begins.
-
-    Attributes
-    ----------
-    ro : str
-        Repair-order number.
-    layout, fitment
-        Engine; `firing_order` where the maker's differs from the generic one.
-    odometer_km, driven_km : float or None
-        Distance on the clock, and driven with the fault.
-    newer : dict of str to float
-        Place to age in km of parts known not to be original.
-    compression_ratio, altitude_m : float or None
-        For the expected compression.
-    vin, family, customer : str
-        Optional; `family` groups vehicles for learning.
-    in_service : str
-        Day on which the vehicle was first used, in ISO 8601; empty where not said.
-    """
-
-    ro: str
-    layout: str
-    fitment: dict[str, str]
-    complaint: str = ""
-    odometer_km: float | None = None
-    odometer_unit: str = "km"
-    driven_km: float | None = None
-    newer: dict[str, float] = field(default_factory=dict)
-    firing_order: tuple[int, ...] = ()
-    compression_ratio: float | None = None
-    altitude_m: float | None = None
-    vin: str = ""
-    family: str = ""
-    customer: str = ""
-    in_service: str = ""
-
-    @property
-    def vehicle(self) -> str:
-        """Identification number however it was typed; empty where none was."""
-        return "".join(self.vin.upper().split())
-
-    def check(self) -> None:
-        """Refuse distances, heights and ratios that no vehicle has."""
-        for km in (self.odometer_km, self.driven_km, *self.newer.values()):
-            if km is not None:
-                physics.check_km(km)
-        if self.odometer_km is not None and (self.driven_km or 0.0) > self.odometer_km:
-            raise InputError(
-                f"driven with the fault cannot be more than the odometer shows, "
-                f"{self.odometer_km:,.0f} km, got {self.driven_km:,.0f} km"
-            )
-        if self.altitude_m is not None:
-            physics.check_altitude(self.altitude_m)
-        if self.compression_ratio is not None:
-            physics.check_ratio(self.compression_ratio)
-        if self.in_service:
-            check_day("in service since", self.in_service)
-
-    def apply(self, job: Job) -> None:
-        """Refuse to come second."""
-        raise JobError(f"job {job.opening.ro} is open already and cannot begin anew as {self.ro}")
-
-    def say(self, job: Job) -> str:
-        """Say which engine and which complaint."""
-        return f"job {self.ro} opened: {job.engine.layout.title}, {self.complaint or 'misfire'}"
 
 
 class Coded(Event, frozen=True):
@@ -469,200 +428,10 @@ class Inspected(Tested, frozen=True):
         return f"{test.title}, {place_label(job.engine, self.target)}: {seen}"
 
 
-class Noted(Aside, frozen=True):
-    """Free text, without weight."""
-
-    text: str
-
-    def say(self, job: Job) -> str:
-        """Say what."""
-        return f"note: {self.text}"
-
-
-class Attached(Aside, frozen=True):
-    """A picture, kept in the store with the SHA-256 of its file.
-
-    Records of earlier days have that of the file's text in base64.
-
-    Attributes
-    ----------
-    caption : str
-        What it shows, in somebody's words.
-    of : int or None
-        Position of the event that it shows, where it shows one.
-    """
-
-    name: str
-    digest: str
-    media: str
-    data: str
-    caption: str = ""
-    of: int | None = None
-
-    @property
-    def title(self) -> str:
-        """Name, and what it shows."""
-        return self.name + (f", of event {self.of}" if self.of else "")
-
-    def say(self, job: Job) -> str:
-        """Say which."""
-        return f"picture attached: {self.title}"
-
-
-class Undone(Aside, frozen=True):
-    """An earlier event is retracted; it stays in the ledger."""
-
-    seq: int
-    reason: str = ""
-
-    def say(self, job: Job) -> str:
-        """Say which, and why if it is known."""
-        return f"event {self.seq} undone" + (f": {self.reason}" if self.reason else "")
-
-
-class Stated(Aside, frozen=True):
-    """What control units had stored was read and kept as it came, without weight of its own.
-
-    Attributes
-    ----------
-    heard : dict of str to tuple of str
-        Unit to its answers, in hexadecimal.
-    """
-
-    heard: dict[str, tuple[str, ...]]
-
-    def apply(self, job: Job) -> None:
-        """Refuse answers that are none."""
-        read_answers(self.heard)
-
-    def say(self, job: Job) -> str:
-        """Say which unit stated what."""
-        return f"control units state: {'; '.join(map(str, read_answers(self.heard).units))}"
-
-
-class Erased(Aside, frozen=True):
-    """Control units erased what they had stored.
-
-    Attributes
-    ----------
-    units : tuple of str
-        Those that confirmed it.
-    """
-
-    units: tuple[str, ...]
-
-    def say(self, job: Job) -> str:
-        """Say which did."""
-        return (
-            f"codes, freeze frame, misfire counters and monitor status erased in unit "
-            f"{' and '.join(self.units)}"
-        )
-
-
-class Closed(Paperwork, frozen=True):
-    """The job ends.
-
-    Attributes
-    ----------
-    causes : tuple of str
-        Elements found at fault; empty when none was.
-    modes : tuple of str
-        Mode of each cause, ``""`` where not known.
-    verified : bool
-        Whether a drive after the repair was clean.
-    confirmed_by : str
-        Test that showed the cause directly, where one did.
-    odometer_km : float or None
-        On the clock when the vehicle left.
-    labour : Labour or None
-        Booked on all that no repair has booked.
-    """
-
-    causes: tuple[str, ...] = ()
-    modes: tuple[str, ...] = ()
-    verified: bool = False
-    confirmed_by: str = ""
-    remark: str = ""
-    odometer_km: float | None = None
-    labour: Labour | None = None
-
-    def check(self) -> None:
-        """Refuse a distance that no vehicle has, and times that nobody books."""
-        if self.odometer_km is not None:
-            physics.check_km(self.odometer_km)
-        check_papers(None, self.labour)
-
-    def apply(self, job: Job) -> None:
-        """Close the job."""
-        for cause in self.causes:
-            require_known("element", cause, job.elements)
-        job.closing = self
-
-    def say(self, job: Job) -> str:
-        """Say on which causes, and what of it is on record."""
-        causes = ", ".join(element_label(job, cause) for cause in self.causes)
-        return f"closed, cause {causes or 'not found'}, {job.ending(self)}"
-
-
-class Reopened(Paperwork, frozen=True):
-    """The vehicle came back with its complaint: a finding, though nobody drove to make it.
-
-    Attributes
-    ----------
-    reason : str
-        Why, in the customer's words.
-    odometer_km : float or None
-        Distance on the clock.
-    driven_km, days : float or None
-        Driven, and passed, since the job was closed.
-    """
-
-    reason: str = ""
-    odometer_km: float | None = None
-    driven_km: float | None = None
-    days: float | None = None
-
-    def check(self) -> None:
-        """Refuse distances and times that no vehicle has."""
-        for km in (self.odometer_km, self.driven_km):
-            if km is not None:
-                physics.check_km(km)
-        if self.days is not None:
-            physics.check_days(self.days)
-
-    def apply(self, job: Job) -> None:
-        """Open the job again, with new parts as old as they are by now."""
-        if not job.closing:
-            raise JobError(f"job {job.opening.ro} is not closed, so it cannot be reopened")
-        job.closing = None
-        job.came_back(self._since_closed(job), self.odometer_km)
-
-    def _since_closed(self, job: Job) -> float:
-        """Distance as told, by the clock if it went forward, in so many days, or the usual."""
-        running = job.pack.running
-        if self.driven_km is not None:
-            return self.driven_km
-        shown, before = self.odometer_km, job.odometer_km
-        if shown is not None and before is not None and shown > before:
-            return shown - before
-        if self.days is not None:
-            return self.days * running.km_per_day
-        return running.complaint_minutes * running.km_per_min
-
-    def say(self, job: Job) -> str:
-        """Say after how long, and why, if it is known."""
-        days = "" if self.days is None else f"{self.days:g} days"
-        km = "" if self.driven_km is None else f"{self.driven_km:,.0f} km"
-        after = " and ".join(filter(None, (days, km)))
-        said = f"reopened after {after}" if after else "reopened"
-        return said + (f": {self.reason}" if self.reason else "")
-
-
 TYPES: dict[str, type[Event]] = {
-    cls.__name__.lower(): cls
+    cls.type_name(): cls
     for cls in (
-        Opened, Ran, Scanned, Swapped, Returned, Reseated, Replaced, Measured, Inspected, Noted,
-        Attached, Undone, Stated, Erased, Closed, Reopened,
+        *PAPERS, Ran, Scanned, Swapped, Returned, Reseated, Replaced, Measured, Inspected,
     )
 }  # fmt: skip
 

@@ -31,8 +31,7 @@ from msgspec import Struct, ValidationError, convert, to_builtins
 
 from swapinfer.drafts import draft_of, write_whole
 from swapinfer.errors import InputError, LedgerError, SwapinferError, misfit
-from swapinfer.ledger.connection import clear_errors
-from swapinfer.ledger.pages import MAGIC
+from swapinfer.ledger.connection import MAGIC, clear_errors
 from swapinfer.ledger.record import JSON, Record, canonical_json, digest_text
 from swapinfer.ledger.store import JobRow, Store, Summary, SumUp, require_whole_job
 

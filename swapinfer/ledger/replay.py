@@ -13,9 +13,8 @@ from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Aside, Event, Tested, unhandled
 from swapinfer.ledger.runs import DRIVEN, ending
-from swapinfer.pack.engine import Engine, choose
-from swapinfer.pack.fixes import access_of, fixes
-from swapinfer.pack.model import Handling, Pack, Test
+from swapinfer.pack.engine import Engine, require_offered
+from swapinfer.pack.model import Handling, Pack, Test, access_of, fixes
 
 Numbered: TypeAlias = tuple[int, Event]
 """An event and its position in the job's chain."""
@@ -529,9 +528,9 @@ def build_engine(opening: ev.Opened, pack: Pack) -> Engine:
     InputError
         If the pack has no such layout or fitment, or a newer part has no such place.
     """
-    choose(pack, "layout", opening.layout, pack.layouts)
+    require_offered(pack, "layout", opening.layout, pack.layouts)
     for axis, values in pack.fitments.items():
-        choose(pack, f"{axis} kind", opening.fitment.get(axis, ""), values)
+        require_offered(pack, f"{axis} kind", opening.fitment.get(axis, ""), values)
     layout = pack.layouts[opening.layout]
     if opening.firing_order:
         layout = replace(layout, firing_order=tuple(opening.firing_order))

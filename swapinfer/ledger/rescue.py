@@ -1,16 +1,28 @@
-"""What of a store verifies, and saving it from a damaged file."""
+"""What of a store verifies, and saving it from a damaged file.
+
+Rows of a damaged SQLite file are read page by page, without trusting any tree in it.
+
+References
+----------
+SQLite, "Database File Format" (sqlite.org/fileformat2.html), sections 1.3 (header), 1.6 (b-tree
+pages), 2.1 (records) and 4.1 (write-ahead log).
+"""
 
 from __future__ import annotations
 
 import json
+import mmap
+import struct
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeAlias
 
 import msgspec
 
 from swapinfer.errors import ConflictError, InputError, LedgerError
-from swapinfer.ledger.pages import Value, scan_rows
+from swapinfer.ledger.connection import MAGIC
 from swapinfer.ledger.record import (
     FIELDS,
     GENESIS,
@@ -237,3 +249,185 @@ def _loss(chain: list[Record], found: dict[str, Record], row: JobRow | None) -> 
             f"job {chain[0].payload['ro']}: records 0 to {len(chain) - 1} of {written} saved; "
             f"record {len(chain)} is lost or altered, {stranded} after it no longer follow"
         )
+
+
+Value: TypeAlias = int | float | str | bytes | None
+
+USUAL_PAGE_SIZE = 4096
+INTEGER_BYTES = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}
+"""Serial type to size of an integer."""
+MAX_PAYLOAD = 2**30
+
+
+class UnreadableCellError(ValueError):
+    """A place on a page does not hold a row."""
+
+
+def scan_rows(path: Path) -> Iterator[tuple[Value, ...]]:
+    """Yield whatever can be read as a row of a table, true or not; the caller must verify it.
+
+    Parameters
+    ----------
+    path : Path
+        Database file; its write-ahead log beside it is read with it. Neither is changed.
+
+    Yields
+    ------
+    tuple
+        Column values. Old states of a row may come too, and the same row more than once.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    log = path.with_name(path.name + "-wal")
+    with _bytes_of(path) as data, _bytes_of(log) as log_data:
+        for size in sorted({_page_size(data), USUAL_PAGE_SIZE}):
+            images = _Images(data, log_data, size)
+            for page in images:
+                yield from _rows_on(page, images)
+
+
+class _Images:
+    """Page images of a database file and of the committed part of its log."""
+
+    def __init__(self, data: bytes | mmap.mmap, log: bytes | mmap.mmap, size: int) -> None:
+        self._data, self._size = data, size
+        self._newer = _committed_pages(log, size)
+
+    def __iter__(self) -> Iterator[bytes]:
+        for start in range(0, len(self._data), self._size):
+            yield self._data[start : start + self._size]
+        yield from self._newer.values()
+
+    def newest(self, number: int) -> bytes:
+        if number in self._newer:
+            return self._newer[number]
+        start = (number - 1) * self._size
+        if number < 1 or start >= len(self._data):
+            raise UnreadableCellError("page outside the file")
+        return self._data[start : start + self._size]
+
+
+@contextmanager
+def _bytes_of(path: Path) -> Iterator[bytes | mmap.mmap]:
+    """Map a file that may be missing or empty into memory."""
+    if not path.exists() or not path.stat().st_size:
+        yield b""
+        return
+    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        yield content
+
+
+def _page_size(data: bytes | mmap.mmap) -> int:
+    if data[:16] != MAGIC:
+        return USUAL_PAGE_SIZE
+    size = int.from_bytes(data[16:18], "big")
+    size = 65536 if size == 1 else size
+    return size if 512 <= size <= 65536 and size.bit_count() == 1 else USUAL_PAGE_SIZE
+
+
+def _committed_pages(log: bytes | mmap.mmap, size: int) -> Mapping[int, bytes]:
+    """Newest image of each page in the log, up to the last commit."""
+    committed: dict[int, bytes] = {}
+    pending: dict[int, bytes] = {}
+    salts = log[16:24]
+    for start in range(32, len(log) - size - 23, size + 24):
+        number, pages_after_commit = struct.unpack(">II", log[start : start + 8])
+        if log[start + 8 : start + 16] != salts:
+            continue  # left over from before the log was begun anew
+        pending[number] = log[start + 24 : start + 24 + size]
+        if pages_after_commit:
+            committed.update(pending)
+            pending.clear()
+    return committed
+
+
+def _rows_on(page: bytes, images: _Images) -> Iterator[tuple[Value, ...]]:
+    """Follow every cell pointer, whatever the page's header says of type and number."""
+    header = 100 if page.startswith(MAGIC) else 0
+    slot, content = header + 8, len(page)
+    while slot + 2 <= content:
+        cell = int.from_bytes(page[slot : slot + 2], "big")
+        slot += 2
+        if not slot <= cell < len(page):
+            continue
+        try:
+            yield _row_at(page, cell, images)
+        except (UnreadableCellError, UnicodeDecodeError, IndexError, struct.error):
+            continue
+        content = min(content, cell)
+
+
+def _row_at(page: bytes, cell: int, images: _Images) -> tuple[Value, ...]:
+    length, at = _varint(page, cell)
+    _, at = _varint(page, at)
+    if not 2 <= length <= MAX_PAYLOAD:
+        raise UnreadableCellError("no payload of that length")
+    return _record(_payload(page, at, length, images))
+
+
+def _payload(page: bytes, at: int, length: int, images: _Images) -> bytes:
+    """Bytes of a cell of a table leaf, gathered from its overflow pages."""
+    usable = len(page)
+    local = length
+    if length > usable - 35:
+        least = (usable - 12) * 32 // 255 - 23
+        local = least + (length - least) % (usable - 4)
+        local = local if local <= usable - 35 else least
+    parts, missing = [page[at : at + local]], length - local
+    number = int.from_bytes(page[at + local : at + local + 4], "big") if missing else 0
+    while missing > 0:
+        more = images.newest(number)
+        parts.append(more[4 : 4 + missing])
+        missing -= len(more) - 4
+        number = int.from_bytes(more[:4], "big")
+    payload = b"".join(parts)
+    if len(payload) != length:
+        raise UnreadableCellError("cut off")
+    return payload
+
+
+def _record(payload: bytes) -> tuple[Value, ...]:
+    end, at = _varint(payload, 0)
+    if not at < end <= len(payload):
+        raise UnreadableCellError("no header of that length")
+    values: list[Value] = []
+    body = end
+    while at < end:
+        serial, at = _varint(payload, at)
+        value, body = _value(serial, payload, body)
+        values.append(value)
+    if body != len(payload):
+        raise UnreadableCellError("header and body do not fit")
+    return tuple(values)
+
+
+def _value(serial: int, payload: bytes, at: int) -> tuple[Value, int]:
+    if serial in {0, 8, 9}:
+        return {0: None, 8: 0, 9: 1}[serial], at
+    if serial in INTEGER_BYTES:
+        end = at + INTEGER_BYTES[serial]
+        return int.from_bytes(payload[at:end], "big", signed=True), end
+    if serial == 7:
+        real: float = struct.unpack(">d", payload[at : at + 8])[0]
+        return real, at + 8
+    if serial < 12:
+        raise UnreadableCellError("no such serial type")
+    end = at + (serial - 12) // 2
+    raw = payload[at:end]
+    return (raw.decode() if serial % 2 else raw), end
+
+
+def _varint(data: bytes, at: int) -> tuple[int, int]:
+    """Big-endian base 128, at most nine bytes, the ninth whole."""
+    value = 0
+    for count in range(9):
+        byte = data[at + count]
+        if count == 8:
+            return value << 8 | byte, at + 9
+        value = value << 7 | byte & 0x7F
+        if byte < 0x80:
+            return value, at + count + 1
+    raise UnreadableCellError("unreachable")

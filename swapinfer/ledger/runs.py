@@ -13,7 +13,7 @@ from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.words import element_label, where_words
-from swapinfer.pack.codes import read_codes
+from swapinfer.pack.engine import read_codes
 
 if TYPE_CHECKING:
     from swapinfer.ledger.replay import Finding, Job

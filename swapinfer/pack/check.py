@@ -10,7 +10,6 @@ from swapinfer.bus.services import QUANTITIES
 from swapinfer.bus.watch import WATCHED
 from swapinfer.errors import near_match
 from swapinfer.layout import PATTERNS
-from swapinfer.pack.misfits import MisfitError, Table
 from swapinfer.pack.model import (
     ANY,
     GOOD,
@@ -26,6 +25,7 @@ from swapinfer.pack.model import (
     Pack,
     Test,
 )
+from swapinfer.pack.tables import MisfitError, Table
 from swapinfer.units import UNITS
 
 WHOLE_TARGETS = ("cylinder", "bank", "engine")

@@ -1,4 +1,4 @@
-"""From files to a checked pack, with a copy of what was read before.
+"""From priors files to a checked pack, with a copy of what was read before.
 
 TOML is parsed in pure Python: the base pack takes several times longer from its files than from
 the one JSON text that stands for it. What is kept of that is a copy and may be deleted at any time.
@@ -9,18 +9,30 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import secrets
-from collections.abc import Iterator, Sequence
+import tomllib
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
+import msgspec
 from msgspec.structs import replace
 
-from swapinfer.errors import PackError
+from swapinfer.errors import PackError, near_match
 from swapinfer.pack.check import check_names, check_pack
-from swapinfer.pack.files import Merged, PriorsFile, locate, read_files
-from swapinfer.pack.misfits import MisfitError
 from swapinfer.pack.model import Pack
-from swapinfer.pack.tables import decode, digest_of, pack_from_json, pack_to_json
+from swapinfer.pack.provenance import FROM, take_provenance
+from swapinfer.pack.tables import (
+    MisfitError,
+    Table,
+    check_format,
+    decode,
+    digest_of,
+    pack_from_json,
+    pack_to_json,
+    under,
+)
 
 KEPT = 8
 """Packs kept; the longest unused go first."""
@@ -98,7 +110,7 @@ def _located(*files: PriorsFile) -> Iterator[None]:
     try:
         yield
     except MisfitError as misfit:
-        raise PackError(f"{locate(files, misfit.path)}: {_sentence(misfit)}") from None
+        raise PackError(f"{where_written(files, misfit.path)}: {_sentence(misfit)}") from None
 
 
 def _sentence(misfit: MisfitError) -> str:
@@ -127,3 +139,314 @@ def _keep(folder: Path, name: str, text: str) -> None:
     by_age = sorted(folder.glob("*.json"), key=lambda path: path.stat().st_mtime)
     for path in by_age[:-KEPT]:
         path.unlink(missing_ok=True)
+
+
+LIKE = "like"
+"""Key of a table: take over from this sibling whatever is not said here."""
+
+_NOT_IN_A_NAME = re.compile(r"[^a-z0-9-]+")
+
+_KEY = r"""(?:[\w-]+|"[^"]*"|'[^']*')"""
+_KEYS = rf"({_KEY}(?:\s*\.\s*{_KEY})*)"
+_HEADER = re.compile(rf"\s*\[{{1,2}}\s*{_KEYS}\s*\]")
+_ASSIGNMENT = re.compile(rf"\s*{_KEYS}\s*=")
+
+
+class PriorsFile(msgspec.Struct, frozen=True):
+    """One file as it stands on disk.
+
+    Attributes
+    ----------
+    name : str
+        How messages call it.
+    text : str
+        What it says.
+    """
+
+    name: str
+    text: str
+
+    def parse(self) -> Table:
+        """Return what the file says as tables.
+
+        Returns
+        -------
+        dict
+            Fresh at every call.
+
+        Raises
+        ------
+        PackError
+            If it is not TOML.
+        """
+        try:
+            return tomllib.loads(self.text)
+        except tomllib.TOMLDecodeError as error:
+            what, line = _said_where(str(error), self.text)
+            raise PackError(f"{self.name}:{line}: not valid TOML: {what}") from error
+        except RecursionError:
+            raise PackError(f"{self.name}: tables nested too deeply") from None
+
+
+def _said_where(message: str, text: str) -> tuple[str, int]:
+    """Part a message of the parser from the line that it names."""
+    found = re.search(r" \(at line (\d+), column \d+\)$", message)
+    if found:
+        return message[: found.start()], int(found.group(1))
+    return message.removesuffix(" (at end of document)"), text.rstrip().count("\n") + 1
+
+
+def read_files(path: Path, called: str | None = None) -> list[PriorsFile]:
+    """Read one priors file, or every one below a folder in the order of their names.
+
+    Parameters
+    ----------
+    path : Path
+        A TOML file or a folder.
+    called : str, optional
+        What messages call it.
+
+    Returns
+    -------
+    list of PriorsFile
+        At least one.
+
+    Raises
+    ------
+    PackError
+        If there is nothing there or a file cannot be read.
+    """
+    called = called or str(path)
+    try:
+        if not path.is_dir():
+            return [_read(path, called)]
+        paths = sorted(path.rglob("*.toml"))
+    except OSError as error:
+        raise PackError(f"{called}: cannot be read ({error.strerror})") from error
+    if not paths:
+        raise PackError(f"{called}: no .toml file in this folder")
+    return [_read(file, f"{called}/{file.relative_to(path).as_posix()}") for file in paths]
+
+
+def _read(path: Path, name: str) -> PriorsFile:
+    try:
+        return PriorsFile(name, path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise PackError(f"{name}: cannot be read ({error.strerror or error})") from error
+    except UnicodeDecodeError as error:
+        raise PackError(f"{name}: not UTF-8 text") from error
+
+
+class Merged(msgspec.Struct):
+    """Files laid over each other so far.
+
+    Attributes
+    ----------
+    tables : dict
+        What they say together.
+    sources : dict
+        Tables with the id of a source in the place of each number.
+    """
+
+    tables: Table = {}
+    sources: Table = {}
+
+    def add_base(self, file: PriorsFile) -> None:
+        """Add a file of the base pack, which says everything once.
+
+        Parameters
+        ----------
+        file : PriorsFile
+            As read.
+
+        Raises
+        ------
+        MisfitError
+            If it says what was said before, or its provenance is malformed.
+        """
+        self._add(file.parse(), once=True)
+
+    def add_overlay(self, file: PriorsFile) -> None:
+        """Add an overlay, which wins over what was said before.
+
+        Numbers without a source get one of the overlay's name.
+
+        Parameters
+        ----------
+        file : PriorsFile
+            As read.
+
+        Raises
+        ------
+        MisfitError
+            If it takes over from what is not there, or its provenance is malformed.
+        """
+        table = file.parse()
+        name = _NOT_IN_A_NAME.sub("-", str(table.pop("name", Path(file.name).stem)).lower())
+        version = f"-{table.pop('version')}" if "version" in table else ""
+        if FROM not in table:
+            table[FROM] = name
+            own = {"grade": "chosen", "text": f"overlay {name} of this shop"}
+            lay_over(self.tables, {"source": {name: own}}, once=False)
+        self._add(table, once=False)
+        self.take_over_likes()
+        self.tables["version"] = f"{self.tables.get('version')}+{name}{version}"
+
+    def _add(self, table: Table, *, once: bool) -> None:
+        check_format(table)
+        lay_over(self.sources, take_provenance(table), once=False)
+        lay_over(self.tables, table, once=once)
+
+    def take_over_likes(self) -> None:
+        """Fill every table that is like another with what it does not say itself.
+
+        Raises
+        ------
+        MisfitError
+            If the other is not there, or is itself like this one.
+        """
+        for section, table in self.tables.items():
+            sources = self.sources.setdefault(section, {})
+            if isinstance(table, dict) and isinstance(sources, dict):
+                for key in table:
+                    _take_over(section, table, sources, key)
+
+
+def _take_over(
+    section: str, table: Table, sources: Table, key: str, waiting: tuple[str, ...] = ()
+) -> None:
+    own = table[key]
+    if not isinstance(own, dict) or LIKE not in own:
+        return
+    model = own.pop(LIKE)
+    others = [name for name in table if name not in (key, *waiting)]
+    if model not in others or not isinstance(table[model], dict):
+        missing = f'no other {section} "{model}"{near_match(str(model), others)}'
+        raise MisfitError(missing, (section, key, LIKE))
+    _take_over(section, table, sources, model, (key, *waiting))
+    for name, value in table[model].items():
+        if name not in own:
+            own[name] = copy_table(value)
+            if name in sources.get(model, ()):
+                sources.setdefault(key, {})[name] = copy_table(sources[model][name])
+
+
+def lay_over(base: Table, over: Table, *, once: bool) -> None:
+    """Put one table's values over another's, in place; lists are replaced whole.
+
+    Parameters
+    ----------
+    base, over : dict
+        Tables; `base` is changed.
+    once : bool
+        Whether a value that is there already is an error.
+
+    Raises
+    ------
+    MisfitError
+        If `once` and both say something about one key that is not a table in both.
+    """
+    for key, value in over.items():
+        there = base.get(key)
+        if isinstance(value, dict) and isinstance(there, dict):
+            with under(key):
+                lay_over(there, value, once=once)
+        elif once and key in base:
+            raise MisfitError("said twice; the base pack says everything once", (key,))
+        else:
+            base[key] = copy_table(value)
+
+
+def copy_table(value: Any) -> Any:  # noqa: ANN401 (any value of a table)
+    """Copy a table and the tables in it; other values are shared, for nothing changes them.
+
+    Parameters
+    ----------
+    value : object
+        A table, or any value in one.
+
+    Returns
+    -------
+    object
+        Equal to `value`.
+    """
+    if isinstance(value, dict):
+        return {key: copy_table(item) for key, item in value.items()}
+    return value
+
+
+def where_written(files: Sequence[PriorsFile], path: Sequence[str]) -> str:
+    """Say in which file and line a key stands.
+
+    Parameters
+    ----------
+    files : sequence of PriorsFile
+        In the order in which they were laid over each other.
+    path : sequence of str
+        Keys from the outermost table inwards.
+
+    Returns
+    -------
+    str
+        ``file:line`` of the innermost key of the path that is written anywhere; if several files
+        say as much of it, in the last of them, for that is the one that counts.
+    """
+    depths = [_depth(file.parse(), path) for file in files]
+    deepest = max(range(len(files)), key=lambda number: (depths[number], number))
+    return f"{files[deepest].name}:{_deepest_line(files[deepest].text, tuple(path))}"
+
+
+def _depth(table: Any, path: Sequence[str]) -> int:  # noqa: ANN401 (any value of a table)
+    """Say how far a path leads into nested tables."""
+    for depth, key in enumerate(path):
+        if not isinstance(table, dict) or key not in table:
+            return depth
+        table = table[key]
+    return len(path)
+
+
+def _deepest_line(text: str, path: tuple[str, ...]) -> int:
+    header: tuple[str, ...] = ()
+    best = (0, 1)
+    for number, line in enumerate(text.splitlines(), start=1):
+        if heading := _HEADER.match(line):
+            written = header = _keys(heading.group(1))
+        elif assignment := _ASSIGNMENT.match(line):
+            written = header + _keys(assignment.group(1))
+        else:
+            continue
+        shorter = min(len(written), len(path))
+        common = shorter if path[:shorter] == written[:shorter] else 0
+        if common > best[0]:
+            best = (common, number)
+    return best[1]
+
+
+def _keys(dotted: str) -> tuple[str, ...]:
+    return tuple(word.strip("\"'") for word in re.findall(_KEY, dotted))
+
+
+_QUOTED_OR_REMARK = re.compile(r'"[^"]*"|#.*')
+
+_THOUSANDS = re.compile(r"(?<![\w.])[1-9]\d{0,2}\.000(?![\w.])")
+
+
+def thousands_written(files: Iterable[PriorsFile]) -> dict[str, str]:
+    """Find numbers written like 335.000, which TOML takes for 335.
+
+    Parameters
+    ----------
+    files : iterable of PriorsFile
+        Overlays.
+
+    Returns
+    -------
+    dict of str to str
+        ``file:line`` to the number as it is written.
+    """
+    return {
+        f"{file.name}:{number}": found.group()
+        for file in files
+        for number, line in enumerate(file.text.splitlines(), start=1)
+        if (found := _THOUSANDS.search(_QUOTED_OR_REMARK.sub("", line)))
+    }

@@ -8,7 +8,7 @@ else looks different there.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Iterator, Mapping
 from typing import Annotated
 
 import msgspec
@@ -210,6 +210,57 @@ class Kind(PackRecord, frozen=True, kw_only=True, rename={"modes": "mode"}):
     lot_spread: Factor = 1.0
 
 
+KNOWN = 0.5
+"""Share of an element's probability from which a repair is taken for the one that it needs."""
+
+
+def fix_of(kind: Kind, mode: str) -> Fix:
+    """Repair of a mode: its own, or the kind's.
+
+    Parameters
+    ----------
+    kind : Kind
+        Of the element.
+    mode : str
+        One of its modes.
+    """
+    return kind.modes[mode].fix or kind.fix
+
+
+def fix_shares(kind: Kind, mode_weights: Mapping[str, float]) -> dict[Fix, float]:
+    """Probability of each repair that an element may need; empty when nothing is known of it.
+
+    Parameters
+    ----------
+    kind : Kind
+        Of the element.
+    mode_weights : mapping of str to float
+        Mode to its weight.
+    """
+    weights: dict[Fix, float] = {}
+    for mode, weight in mode_weights.items():
+        fix = fix_of(kind, mode)
+        weights[fix] = weights.get(fix, 0.0) + weight
+    total = sum(weights.values())
+    return {fix: weight / total for fix, weight in weights.items()} if total > 0.0 else {}
+
+
+def known_fix(shares: Mapping[Fix, float]) -> Fix | None:
+    """Repair that holds at least `KNOWN` of the probability, if one does."""
+    likeliest = max(shares, key=lambda fix: shares[fix], default=None)
+    return likeliest if likeliest and shares[likeliest] >= KNOWN else None
+
+
+def access_of(kind: Kind, fix: Fix) -> str:
+    """Name what must be off for a repair; empty for nothing."""
+    return kind.access if fix.access is None else fix.access
+
+
+def fixes(kind: Kind) -> Iterator[Fix]:
+    """Every repair that an element of a kind may need."""
+    yield from dict.fromkeys(fix_of(kind, mode) for mode in kind.modes)
+
+
 class Access(PackRecord, frozen=True):
     """Something that must come off: open and close minutes, and what must be off before it.
 
@@ -387,7 +438,7 @@ class Level(PackRecord, frozen=True, kw_only=True):
     gauge_spread: NotNegative
 
 
-class Sight(PackRecord, frozen=True):
+class Symptom(PackRecord, frozen=True):
     """A mode that a test can see, and the profile that it then shows.
 
     Attributes
@@ -482,7 +533,7 @@ class Test(
         Of inspections: profile name to the chance of each outcome; has ``"good"``.
     bands : tuple of Band
         Stretches in which planning thinks of the reading; the last has ``below = inf``.
-    sees : tuple of Sight
+    sees : tuple of Symptom
         Modes that change the profile. If several show, what departs farthest from good decides;
         where there is a `level`, the first in element order.
     miss : dict of str to float
@@ -535,7 +586,7 @@ class Test(
     chances: dict[str, dict[str, Shown]] = {}
     outcomes: dict[str, str] = {}
     bands: tuple[Band, ...] = ()
-    sees: tuple[Sight, ...]
+    sees: tuple[Symptom, ...]
     miss: dict[str, Chance]
     coincidence: Chance = 0.0
     slip: dict[str, Chance] = {}

@@ -125,3 +125,12 @@ def _check_most(name: str, amount: float, most: float, currency: str) -> None:
     if not amount <= most:
         accepted = f"{currency} {most:,.0f}".strip()
         raise InputError(f"{name} must be at most {accepted}, got {amount:,.12g}")
+
+
+def kept_in_another_currency(before: Pack, after: Pack) -> tuple[str, ...]:
+    """Name the costs that stayed as they were although the currency did not."""
+    if before.costs.currency == after.costs.currency:
+        return ()
+    return tuple(
+        name for name in OF_COSTS if getattr(before.costs, name) == getattr(after.costs, name)
+    )

@@ -1,14 +1,18 @@
-"""Where each number of a pack comes from, and how many come from where."""
+"""Where each number of a pack comes from, what overlays change, and what of that is a slip."""
 
 from __future__ import annotations
 
+import math
 from collections import Counter
+from collections.abc import Iterator
 from typing import Any
 
+from msgspec import Struct
+from msgspec.structs import replace
+
 from swapinfer.errors import InputError, near_match
-from swapinfer.pack.misfits import MisfitError, Table, under
 from swapinfer.pack.model import ANY, Pack, Source
-from swapinfer.pack.tables import encode
+from swapinfer.pack.tables import MisfitError, Table, encode, under
 
 FROM = "from"
 """Key of any table: the id of the source of every number below, or a table of one for each key."""
@@ -190,3 +194,135 @@ def numbers_by_grade(pack: Pack) -> dict[str, int]:
     for name, count in numbers_by_source(pack).items():
         by_grade[pack.sources[name].grade] += count
     return dict(by_grade.most_common())
+
+
+OF_CHANCE = ("life_km", "shape", "latent_km", "hazard_ratio", "misfire")
+"""Keys of a mode on which its chance beforehand rests."""
+
+OF_ENGINE = ("odometer_km", "exposure_km")
+"""Keys of `running` on which all such chances rest."""
+
+BESIDE = ("name", "version", "source", "provenance")
+"""Tables that say nothing of engines."""
+
+FACTORS = (1000.0, 100.0)
+"""By which a number is off whose decimal sign or thousands were taken for each other."""
+
+NEAR = 5.0
+"""Within so many times the base's, a corrected number was probably meant; our choice."""
+
+
+class Revision(Struct, frozen=True):
+    """A number, or list of numbers, that differs; None before where there was none."""
+
+    path: str
+    before: Any
+    after: Any
+
+
+def changed_numbers(before: Pack, after: Pack) -> list[Revision]:
+    """List the numbers of a pack that are not in another, or differ there.
+
+    Parameters
+    ----------
+    before, after : Pack
+        The base, and the base with overlays on it.
+
+    Returns
+    -------
+    list of Revision
+        In the order of `after`.
+    """
+    held = encode(before)
+    pairs = [
+        (path, value_at(held, path), value) for path, (value, _) in numbers_under(after).items()
+    ]
+    return [Revision(*one) for one in pairs if one[1] != one[2]]
+
+
+def changed_entries(before: Pack, after: Pack) -> list[Revision]:
+    """List everything in two packs that differs, numbers or not, by content alone.
+
+    Provenance is not asked, since a pack may leave it out; nor are names and sources compared.
+
+    Parameters
+    ----------
+    before, after : Pack
+        Any two.
+
+    Returns
+    -------
+    list of Revision
+        None after where an entry is gone.
+    """
+    held, holds = (dict(_entries(encode(pack))) for pack in (before, after))
+    pairs = [(path, held.get(path), holds.get(path)) for path in {**held, **holds}]
+    return [Revision(*one) for one in pairs if one[1] != one[2]]
+
+
+def _entries(table: Table, above: str = "") -> Iterator[tuple[str, Any]]:
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _entries(value, f"{above}{key}.")
+        elif (above or key).partition(".")[0] not in BESIDE:
+            yield f"{above}{key}", value
+
+
+def with_one(before: Pack, after: Pack, path: str) -> Pack | None:
+    """Return a pack with one number of another, if any cause's chance beforehand rests on it.
+
+    Parameters
+    ----------
+    before, after : Pack
+        The base, and the base with overlays on it.
+    path : str
+        Dotted keys of a number.
+    """
+    match path.split("."):
+        case ["running", key] if key in OF_ENGINE:
+            return replace(before, running=_taking(before.running, after.running, [key]))
+        case ["element", kind, "mode", mode, *keys] if keys[0] in OF_CHANCE:
+            if kind not in before.kinds or mode not in before.kinds[kind].modes:
+                return None
+            was, now = (pack.kinds[kind].modes[mode] for pack in (before, after))
+            modes = {**before.kinds[kind].modes, mode: _taking(was, now, keys)}
+            kinds = {**before.kinds, kind: replace(before.kinds[kind], modes=modes)}
+            return replace(before, kinds=kinds)
+    return None
+
+
+def _taking(was: Any, now: Any, keys: list[str]) -> Any:  # noqa: ANN401  records alike
+    """Take over from a record alike what stands at the end of some keys."""
+    key, *rest = keys
+    value = getattr(now, key)
+    return replace(was, **{key: _taking(getattr(was, key), value, rest) if rest else value})
+
+
+def slip_of(change: Revision) -> float | None:
+    """Say which number was probably meant where the one given is far off by its decimal sign.
+
+    Parameters
+    ----------
+    change : Revision
+        Of a number, or of a list as long as it was.
+
+    Returns
+    -------
+    float or None
+        None where nothing looks wrong.
+    """
+    for was, now in _pairs(change.before, change.after):
+        if was > 0.0 and now > 0.0:
+            off = math.log(was / now)
+            for factor in FACTORS:
+                rest = abs(off) - math.log(factor)
+                if abs(rest) <= math.log(NEAR):
+                    return now * factor if off > 0.0 else now / factor
+    return None
+
+
+def _pairs(before: Any, after: Any) -> list[tuple[float, float]]:  # noqa: ANN401  numbers or lists
+    if isinstance(before, list) and isinstance(after, list) and len(before) == len(after):
+        return [pair for was, now in zip(before, after, strict=True) for pair in _pairs(was, now)]
+    is_number = all(type(value) in (int, float) for value in (before, after))
+    return [(float(before), float(after))] if is_number else []

@@ -9,8 +9,17 @@ from msgspec import Struct, field
 from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.states import StateSpace
 from swapinfer.ledger.replay import Job
-from swapinfer.pack.fixes import access_of, fix_shares, known_fix
-from swapinfer.pack.model import Costs, Fix, Handling, Kind, Pack, Test
+from swapinfer.pack.model import (
+    Costs,
+    Fix,
+    Handling,
+    Kind,
+    Pack,
+    Test,
+    access_of,
+    fix_shares,
+    known_fix,
+)
 from swapinfer.pack.money import OwnMoney
 from swapinfer.posterior import Posterior
 

@@ -13,9 +13,8 @@ from typing import Any
 import pytest
 
 from swapinfer.errors import InputError, LedgerError, SwapinferError
-from swapinfer.ledger.pages import USUAL_PAGE_SIZE, scan_rows
 from swapinfer.ledger.record import Record
-from swapinfer.ledger.rescue import check, rescue
+from swapinfer.ledger.rescue import USUAL_PAGE_SIZE, check, rescue, scan_rows
 from swapinfer.ledger.store import Store
 
 By = dict[str, Any]

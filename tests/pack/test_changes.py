@@ -11,8 +11,8 @@ from scipy import integrate, stats
 
 from swapinfer.commands.overlays import OverlaysView, check_priors
 from swapinfer.errors import InputError
-from swapinfer.pack.changes import Change, slip_of
 from swapinfer.pack.load import base_folder
+from swapinfer.pack.provenance import Revision, slip_of
 from tests.independent.priors import Table, read_priors
 
 ENGINE = {"ignition": "coil-on-plug", "fuel": "port"}
@@ -129,7 +129,7 @@ def test_thousands_with_a_point_are_remarked_where_the_base_has_nothing(checked:
     ("before", "after"), [(400_000, 335_000), (100, 20), (250, 180), (0.05, 0.01), (0, 5), (1, 0)]
 )
 def test_what_shops_change_is_no_slip(before: float, after: float) -> None:
-    assert slip_of(Change("costs.comeback", before, after)) is None
+    assert slip_of(Revision("costs.comeback", before, after)) is None
 
 
 def test_a_currency_changed_alone_is_remarked(checked: Checked) -> None:

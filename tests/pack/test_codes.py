@@ -7,8 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swapinfer.errors import InputError, PlaceError
-from swapinfer.pack.codes import parse_code, read_codes
-from swapinfer.pack.engine import Engine, format_code
+from swapinfer.pack.engine import Engine, format_code, parse_code, read_codes
 from swapinfer.pack.model import Pack
 
 

@@ -9,9 +9,8 @@ from typing import Any
 import pytest
 
 from swapinfer.errors import InputError
-from swapinfer.pack.engine import choose
+from swapinfer.pack.engine import require_offered
 from swapinfer.pack.load import base_folder
-from swapinfer.pack.misfits import MisfitError
 from swapinfer.pack.model import Pack
 from swapinfer.pack.provenance import (
     numbers_by_grade,
@@ -20,6 +19,7 @@ from swapinfer.pack.provenance import (
     provenance_of,
     take_provenance,
 )
+from swapinfer.pack.tables import MisfitError
 
 
 def numbers(table: dict[str, Any], path: tuple[str, ...] = ()) -> Iterator[str]:
@@ -137,6 +137,6 @@ def test_engines_beyond_the_pack_are_refused_with_the_reason(
     pack: Pack, word: str, told: str
 ) -> None:
     with pytest.raises(InputError) as caught:
-        choose(pack, "layout", word, pack.layouts)
+        require_offered(pack, "layout", word, pack.layouts)
     assert told in str(caught.value)
-    assert choose(pack, "layout", "v6", pack.layouts) == "v6"
+    assert require_offered(pack, "layout", "v6", pack.layouts) == "v6"

@@ -11,8 +11,8 @@ from swapinfer.commands.weights import WeightLine, class_of, weigh_tests
 from swapinfer.errors import InputError
 from swapinfer.pack.check import check_pack
 from swapinfer.pack.load import load_pack
-from swapinfer.pack.misfits import MisfitError
 from swapinfer.pack.model import Pack
+from swapinfer.pack.tables import MisfitError
 
 SLACK = 1.2
 """A factor may lie so far beyond its class: priors move it a little."""

@@ -7,8 +7,7 @@ import pytest
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import replay
-from swapinfer.pack.fixes import fix_shares, known_fix
-from swapinfer.pack.model import Pack
+from swapinfer.pack.model import Pack, fix_shares, known_fix
 from swapinfer.plan.actions import Action, title_action, work_of
 from swapinfer.plan.costing import Costing, PlanSettings
 
