@@ -14,7 +14,7 @@ from swapinfer.commands.causes import Belief, believe
 from swapinfer.commands.questions import ask_test
 from swapinfer.commands.readings import Beside, find_target, make_readings
 from swapinfer.commands.record import NOTICEABLE, explain_events
-from swapinfer.commands.shop_settings import Settings
+from swapinfer.commands.shop import Settings
 from swapinfer.errors import DoubtError, InputError
 from swapinfer.evidence.levels import tells_little
 from swapinfer.ledger import events as ev

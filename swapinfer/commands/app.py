@@ -1,4 +1,4 @@
-"""How a function that returns facts becomes a command, with the options that many share.
+"""The commands there are, how a function that returns facts becomes one, and their shared options.
 
 Listing commands reads the table of contents alone; calling one imports the module it lives in, and
 no other.
@@ -17,10 +17,118 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from swapinfer import __version__
-from swapinfer.commands.contents import CONTENTS, EXAMPLES
 
 if TYPE_CHECKING:
     from swapinfer.commands.shop import Shop
+
+
+class Entry(NamedTuple):
+    """A command in the table: the module of this package that holds it, and what it does."""
+
+    home: str
+    summary: str
+
+
+CONTENTS: Mapping[str, Entry] = {
+    "guide": Entry(
+        "guide",
+        "Walk a job step by step, asking for each outcome; a new one is opened by asking.",
+    ),
+    "open": Entry("opening", "Open a job and make it the current one."),
+    "drive": Entry("drive", "Record a drive, or running at idle, and what was found."),
+    "codes": Entry("drive", "Record codes read without a drive: what the vehicle came in with."),
+    "scan": Entry(
+        "scan",
+        "Read codes, freeze frame and misfire counters from the vehicle; nothing is erased.",
+    ),
+    "erase": Entry(
+        "erase",
+        "Read and record everything, then erase codes and counters, if a word is typed.",
+    ),
+    "swap": Entry("handling", "Record that parts changed places between cylinders."),
+    "back": Entry("handling", "Record that every part was put back where it belongs."),
+    "reseat": Entry(
+        "handling",
+        "Record that a connector or joint was unplugged and put together again.",
+    ),
+    "replace": Entry("handling", "Record that something was replaced, or repaired in place."),
+    "read": Entry("findings", "Record readings of an instrument."),
+    "inspect": Entry("findings", "Record what an inspection showed."),
+    "note": Entry("notes", "Record a note; it carries no weight."),
+    "undo": Entry("notes", "Retract an event; it stays in the ledger, marked as undone."),
+    "close": Entry("opening", "Close a job."),
+    "reopen": Entry("opening", "Reopen a closed job: the vehicle came back with its complaint."),
+    "jobs": Entry("jobs", "List jobs at a glance."),
+    "use": Entry("show", "Make a job the current one."),
+    "show": Entry("show", "Show a whole job."),
+    "parts": Entry("show", "Show where every part is and the moves that put all back."),
+    "belief": Entry(
+        "belief", "Show the causes with their probabilities, and combinations of them."
+    ),
+    "why": Entry("why", "Say what every finding weighs for or against a cause."),
+    "next": Entry("next", "Rank what to do next by expected cost to a verified repair."),
+    "why-not": Entry("next", "Say why a step is not the next one, term by term."),
+    "clean": Entry("ahead", "Say how long a clean drive must be before calling it fixed."),
+    "plan": Entry("ahead", "Unfold the plan: what to do, and after each outcome what then."),
+    "picture": Entry("belief", "Draw the engine with the suspicion on each cylinder."),
+    "history": Entry("history", "Show how belief moved, event by event."),
+    "page": Entry("bay", "Serve the shop's jobs to paired phones and tablets at the bay."),
+    "settings": Entry("settings", "Show the shop's settings, or change them."),
+    "explain": Entry(
+        "explain", "Explain a word, a trouble code, a test, a way of failing, or an exit code."
+    ),
+    "tests": Entry(
+        "engine_tests", "List the tests of this engine, the least work first, or show one in full."
+    ),
+    "attach": Entry("notes", "Attach a picture to a job, without its metadata."),
+    "export": Entry("store", "Export a job as one file that anyone can verify."),
+    "import": Entry("store", "Take over an exported job."),
+    "claim": Entry("claim", "Write a job up, or verify a write-up."),
+    "claim verify": Entry(
+        "claim", "Check chain and priors of a file and compute every number anew."
+    ),
+    "store": Entry("", "Check, rescue, back up and move what is stored."),
+    "store check": Entry("store", "Verify every chain in the store."),
+    "store rescue": Entry("store", "Save what verifies of a damaged store into this one."),
+    "store backup": Entry("store", "Copy the store while it is in use."),
+    "store seal": Entry(
+        "store", "Write down the last digest of every job, to show later what there was."
+    ),
+    "store restore": Entry(
+        "store", "Bring every job of a backup back, into a store that is empty."
+    ),
+    "store move": Entry("store", "Move a job to another store, its chain intact."),
+    "store tables": Entry(
+        "store",
+        "Export jobs and findings as CSV, without anything personal; "
+        "`priors strip` takes out more.",
+    ),
+    "priors": Entry("", "Show, check, learn and compare priors."),
+    "priors show": Entry("priors", "Show numbers with their provenance."),
+    "priors check": Entry("overlays", "Check overlay files: each number before and after."),
+    "priors weight": Entry(
+        "influence", "Say which numbers move decisions most; this takes some minutes."
+    ),
+    "priors learn": Entry(
+        "learning", "Learn an overlay from closed jobs; this loads PyMC and takes minutes."
+    ),
+    "priors rates": Entry(
+        "fleets", "Learn an overlay from failures and the distance driven in all."
+    ),
+    "priors lives": Entry(
+        "fleets", "Learn an overlay of lives from a fleet's exposure; this loads PyMC."
+    ),
+    "priors compare": Entry(
+        "comparing",
+        "Say what differs, for which open jobs, and what it would have cost on past ones.",
+    ),
+    "priors strip": Entry(
+        "learning", "Copy history tables with running numbers for jobs and months for days."
+    ),
+}
+
+EXAMPLES = {"store": "store check", "priors": "priors show element.coil"}
+"""Of groups; a command's own example stands at the command."""
 
 
 def complete_ro(incomplete: str) -> list[str]:
@@ -62,19 +170,21 @@ Overlays = Annotated[
 LAST_SEED = 2**32 - 1
 """Largest that every random generator in use takes."""
 
+
+def _flag(name: str, words: str) -> tuple[bool, Any]:
+    return False, typer.Option(name, help=words)
+
+
 SHARED: Mapping[str, tuple[bool | str, Any]] = {
-    "what_if": (
-        False,
-        typer.Option("--what-if", help="Only suppose it: say what it would mean, record nothing."),
-    ),
-    "full": (False, typer.Option("--full", help="Outcomes, other steps, forecast.")),
+    "what_if": _flag("--what-if", "Only suppose it: say what it would mean, record nothing."),
+    "full": _flag("--full", "Outcomes, other steps, forecast."),
     "ro": (
         "",
         typer.Option(
             "--job", help="Repair order; default the current job.", autocompletion=complete_ro
         ),
     ),
-    "as_json": (False, typer.Option("--json", help="Print the same facts as JSON.")),
+    "as_json": _flag("--json", "Print the same facts as JSON."),
     "store": (
         "",
         typer.Option("--store", help="Where jobs are kept: a file or a PostgreSQL address."),
@@ -83,33 +193,12 @@ SHARED: Mapping[str, tuple[bool | str, Any]] = {
 }
 """Options that many commands share, in this order, with their defaults."""
 
-
-def shared_option(name: str) -> inspect.Parameter:
-    """Return a shared option as a parameter of a command."""
-    default, option = SHARED[name]
-    return inspect.Parameter(
-        name,
-        inspect.Parameter.KEYWORD_ONLY,
-        default=default,
-        annotation=Annotated[type(default), option],
-    )
-
-
 Function = TypeVar("Function", bound=Callable[..., Any])
 
+OPTION = inspect.Parameter.KEYWORD_ONLY
 
-class _Marked(NamedTuple):
-    """A command as it is run, and an example of it."""
-
-    run: Callable[..., None]
-    example: str
-
-
-CONTEXT = inspect.Parameter("context", inspect.Parameter.KEYWORD_ONLY, annotation=typer.Context)
-"""Tells a command that is a group as well whether one of its own commands was called."""
-
-_marked: dict[str, _Marked] = {}
-"""Commands by name, of the modules that have been imported."""
+_marked: dict[str, tuple[Callable[..., None], str]] = {}
+"""Commands by name as they are run, each with an example, of the modules that were imported."""
 
 
 def command(
@@ -127,42 +216,39 @@ def command(
 
     Parameters
     ----------
-    name : str
-        As in `CONTENTS`.
-    example : str
-        How it is called.
+    name, example : str
+        As in `CONTENTS`, and how it is called.
     has_full : bool, optional
         Whether its facts can be printed in full or at a glance.
     has_store : bool, optional
         Whether it can be told where jobs are kept, and who is at work.
     is_supposable : bool, optional
         Whether what it records may be only supposed.
-
-    Returns
-    -------
-    callable
-        Gives back the function as it is.
     """
 
     def mark(function: Function) -> Function:
         signature = inspect.signature(function, eval_str=True)
-        takes_shop = "shop" in signature.parameters
+        takes = signature.parameters
+        takes_shop = "shop" in takes
         shared = {
             "what_if": is_supposable,
             "full": has_full,
-            "ro": _is_plain(signature.parameters.get("ro")),
+            "ro": "ro" in takes and takes["ro"].annotation is str,
             "as_json": signature.return_annotation is not None,
             "store": takes_shop and has_store,
             "who": takes_shop and has_store,
         }
-        own = [
-            one
-            for one in signature.parameters.values()
+        parameters = [
+            one.replace(kind=OPTION)
+            for one in takes.values()
             if one.name != "shop" and not shared.get(one.name)
         ]
-        added = [shared_option(name) for name, is_wanted in shared.items() if is_wanted]
-        added += [CONTEXT] if _under(name) else []
-        parameters = [one.replace(kind=inspect.Parameter.KEYWORD_ONLY) for one in (*own, *added)]
+        for key, (default, option) in SHARED.items():
+            if shared[key]:
+                shown: Any = Annotated[type(default), option]
+                parameters.append(inspect.Parameter(key, OPTION, default=default, annotation=shown))
+        if _under(name):  # it is told whether one of its own commands was called
+            parameters.append(inspect.Parameter("context", OPTION, annotation=typer.Context))
 
         def run(**given: Any) -> None:  # noqa: ANN401  whatever the function takes
             from swapinfer.commands.terminal import tell
@@ -177,7 +263,7 @@ def command(
 
         run.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
         run.__annotations__ = {one.name: one.annotation for one in parameters}
-        _marked[name] = _Marked(run, example)
+        _marked[name] = run, example
         return function
 
     return mark
@@ -189,11 +275,6 @@ def _shop(given: dict[str, Any]) -> Shop:
 
     place, who = given.pop("store", ""), given.pop("who", "")
     return Shop(place, who, is_supposing=given.pop("what_if", False))
-
-
-def _is_plain(parameter: inspect.Parameter | None) -> bool:
-    """Whether a parameter says nothing of its own about how it is typed."""
-    return parameter is not None and parameter.annotation is str
 
 
 class _Listed(TyperCommand):
@@ -215,8 +296,29 @@ class _Listed(TyperCommand):
         return self.loaded().make_context(info_name, args, parent, **extra)
 
     def loaded(self) -> Any:  # noqa: ANN401
-        """Return the command whole, from the module that it lives in."""
-        return load(self.words)
+        """Return the command, or group, whole: of the module that it lives in."""
+        (home, summary), below = CONTENTS[self.words], _under(self.words)
+        if not home:
+            return TyperGroup(
+                name=self.words,
+                commands=below,
+                help=summary,
+                epilog=f"Example: swapinfer {EXAMPLES[self.words]}",
+                no_args_is_help=True,
+                rich_markup_mode=None,
+            )
+        import_module(f"swapinfer.commands.{home}")
+        run, example = _marked[self.words]
+        look: dict[str, Any] = {"help": summary, "epilog": f"Example: swapinfer {example}"}
+        app = _app(add_completion=False)
+        if not below:
+            app.command(self.name, **look)(run)
+            return typer.main.get_command(app)
+        app.callback(invoke_without_command=True, **look)(run)
+        group: Any = typer.main.get_command(app)
+        group.name = self.name
+        group.commands.update(below)
+        return group
 
 
 def _under(group: str) -> dict[str, Any]:
@@ -225,38 +327,7 @@ def _under(group: str) -> dict[str, Any]:
     return {words.rpartition(" ")[2]: _Listed(words) for words in names}
 
 
-def load(words: str) -> Any:  # noqa: ANN401  its class differs between versions of typer
-    """Import the module that a command lives in.
-
-    Parameters
-    ----------
-    words : str
-        Name of a command or of a group, as in `CONTENTS`.
-
-    Returns
-    -------
-    click.Command
-    """
-    home, summary = CONTENTS[words]
-    name, below = words.rpartition(" ")[2], _under(words)
-    one = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False, add_completion=False)
-    if not home:
-        return _group(words, below)
-    import_module(f"swapinfer.commands.{home}")
-    run, example = _marked[words]
-    look: dict[str, Any] = {"help": summary, "epilog": f"Example: swapinfer {example}"}
-    if below:
-        one.callback(invoke_without_command=True, **look)(run)
-    else:
-        one.command(name, **look)(run)
-    found: Any = typer.main.get_command(one)
-    if below:
-        found.name = name
-        found.commands.update(below)
-    return found
-
-
-class _Reading:
+class _Typed:
     """How what was typed is read: words as they stand, and what was left out as it is by default.
 
     Left to itself, typer reads all by a library that takes longer to load than most commands.
@@ -276,18 +347,11 @@ class _Reading:
 
 _typer: Any = typer.core
 _read_anything: Any = getattr(_typer, "build_runtime_param", None)
-_typer.build_runtime_param = _Reading  # versions of typer that have no such name read by themselves
+_typer.build_runtime_param = _Typed  # versions of typer that have no such name read by themselves
 
 
-def _group(words: str, below: dict[str, Any]) -> TyperGroup:
-    return TyperGroup(
-        name=words,
-        commands=below,
-        help=CONTENTS[words].summary,
-        epilog=f"Example: swapinfer {EXAMPLES[words]}",
-        no_args_is_help=True,
-        rich_markup_mode=None,
-    )
+def _app(**settings: Any) -> typer.Typer:  # noqa: ANN401  whatever typer takes
+    return typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False, **settings)
 
 
 def _version(wanted: bool) -> None:
@@ -306,11 +370,9 @@ def _root(
 
 def program() -> Any:  # noqa: ANN401  its class differs between versions of typer
     """Return the program as a group of commands, none of them loaded yet."""
-    app = typer.Typer(
+    app = _app(
         name="swapinfer",
         no_args_is_help=True,
-        rich_markup_mode=None,
-        pretty_exceptions_enable=False,
         help="Keeps track of a misfire job: what was moved, what it means, what is cheapest next.",
         epilog="Start with: swapinfer open RO-1 --layout inline-4",
     )

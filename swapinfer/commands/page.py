@@ -37,16 +37,13 @@ class Facts(Struct, frozen=True):
 
     @property
     def exit_code(self) -> int:
-        """Exit code of a command that found this; 0 unless it is worse than nothing."""
+        """Of a command that found this; 0 unless it is worse than nothing."""
         return 0
 
     def to_json(self) -> dict[str, Any]:
         """Plain JSON with the shape's name first; infinities become ``"OL"``."""
-        return {"shape": f"swapinfer.{self.shape}", **_plain(to_builtins(self, enc_hook=_number))}
-
-
-def _number(scalar: Any) -> object:  # noqa: ANN401  a scalar of numpy's
-    return scalar.item()
+        fields = to_builtins(self, enc_hook=lambda scalar: scalar.item())  # one of numpy's
+        return {"shape": f"swapinfer.{self.shape}", **_plain(fields)}
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401  JSON holds anything
@@ -60,17 +57,7 @@ def _plain(value: Any) -> Any:  # noqa: ANN401  JSON holds anything
 
 
 class Page(Struct, frozen=True):
-    """Where text is going.
-
-    Attributes
-    ----------
-    width : int
-        Columns.
-    has_colour : bool
-        Whether emphasis may use terminal attributes; words carry every meaning without it.
-    is_full : bool
-        Whether everything is to be told, not only what is needed at a glance.
-    """
+    """Where text is going: how wide, whether emphasis may show, whether all is to be told."""
 
     width: int = 80
     has_colour: bool = False
@@ -96,13 +83,16 @@ class Page(Struct, frozen=True):
         """Name items on one line, if there are any."""
         return self.wrap(f"{name}: {', '.join(items)}", indent=indent) if items else []
 
+    def each(
+        self, items: Iterable[str], lead: str = "", indent: int = 0, hang: int = 2
+    ) -> list[str]:
+        """Give each item a paragraph of its own, with some words before it."""
+        return [line for item in items for line in self.wrap(f"{lead}{item}", indent, hang)]
+
     def numbered(self, items: Iterable[str], indent: int = 0) -> list[str]:
         """Count items, each in a paragraph of its own."""
-        return [
-            line
-            for number, item in enumerate(items, start=1)
-            for line in self.wrap(f"{number}. {item}", indent=indent, hang=3)
-        ]
+        counted = (f"{number}. {item}" for number, item in enumerate(items, start=1))
+        return self.each(counted, indent=indent, hang=3)
 
     def cut(self, text: str) -> str:
         """Keep a text to one line."""
@@ -114,32 +104,23 @@ class Page(Struct, frozen=True):
         return ["", self.strong(text)]
 
     def table(self, rows: Iterable[Sequence[str]], *, right: Iterable[int] = ()) -> list[str]:
-        """Lay out rows in columns; the last column wraps.
-
-        Parameters
-        ----------
-        rows : iterable of sequence of str
-            All of one length.
-        right : iterable of int
-            Columns that are flush right.
-        """
+        """Lay out rows of one length in columns, some flush right; the last column wraps."""
         cells = [list(map(_on_one_line, row)) for row in rows]
         if not cells:
             return []
         flush = set(right)
-        widths = [max(len(row[i]) for row in cells) for i in range(len(cells[0]) - 1)]
+        widths = [max(map(len, column)) for column in zip(*cells, strict=True)][:-1]
         lead = sum(widths) + 2 * len(widths) + 2
-        return [line for row in cells for line in self._row(row, widths, flush, lead)]
-
-    def _row(self, row: list[str], widths: list[int], flush: set[int], lead: int) -> list[str]:
-        fixed = [
-            cell.rjust(width) if i in flush else cell.ljust(width)
-            for i, (cell, width) in enumerate(zip(row[:-1], widths, strict=True))
-        ]
-        head = "  " + "".join(f"{cell}  " for cell in fixed)
-        room = max(self.width - lead, 16)
-        last = textwrap.wrap(row[-1], room, break_on_hyphens=False) or [""]
-        return [(head + last[0]).rstrip(), *(" " * lead + line for line in last[1:])]
+        lines = []
+        for *fixed, last in cells:
+            head = "  "
+            for i, (cell, width) in enumerate(zip(fixed, widths, strict=True)):
+                head += (cell.rjust(width) if i in flush else cell.ljust(width)) + "  "
+            first, *more = textwrap.wrap(
+                last, max(self.width - lead, 16), break_on_hyphens=False
+            ) or [""]
+            lines += [(head + first).rstrip(), *(" " * lead + line for line in more)]
+        return lines
 
 
 def _on_one_line(text: str) -> str:
@@ -174,18 +155,5 @@ def money(amount: float, currency: str) -> str:
 
 @singledispatch
 def show(facts: Facts, page: Page) -> str:
-    """Turn facts into text; said for each kind of facts where that kind is defined.
-
-    Parameters
-    ----------
-    facts : Facts
-        What a command returned.
-    page : Page
-        Where the text is going.
-
-    Raises
-    ------
-    TypeError
-        If nobody has said how to show facts of this kind.
-    """
+    """Turn facts into text; said for each kind of facts where that kind is defined."""
     raise TypeError(f"no text for {facts.shape} at width {page.width}")

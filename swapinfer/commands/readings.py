@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from msgspec import Struct, structs
 
-from swapinfer.commands.shop_settings import Settings
+from swapinfer.commands.shop import Settings
 from swapinfer.errors import DoubtError, InputError, near_match
 from swapinfer.evidence.levels import level_nodes
 from swapinfer.evidence.profiles import density, reading_value

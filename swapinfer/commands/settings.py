@@ -11,11 +11,11 @@ from msgspec import Struct, structs
 
 from swapinfer.commands.app import command
 from swapinfer.commands.page import Facts, Page, show
-from swapinfer.commands.shop_settings import (
+from swapinfer.commands.shop import (
     USUAL_UNITS,
     Settings,
     SettingsFile,
-    read_settings_file,
+    read_settings,
     settings_path,
     typed_setting,
     write_settings,
@@ -42,22 +42,21 @@ from swapinfer.pack.money import OwnMoney, check_amount
 UNITS = (("psi", "km"), ("kPa", "km"), ("bar", "km"), ("psi", "mi"))
 """Pairs of pressure and distance that shops use."""
 
+OF_PACK = ("currency", "rate_per_hour", "comeback", "diagnosis_cap")
+"""Figures of the pack that hold where the shop has none of its own."""
+
+EXCHANGE = (
+    "How many {} is one {} worth? The figures of the priors are counted at that; 1 if they hold as "
+    "they stand."
+)
+
+ASKED = frozenset({"shop", "currency", "exchange", "rate_per_hour", "comeback", "missing_tools"})
+
 
 class SettingsView(Facts, frozen=True):
-    """The shop's settings.
+    """The shop's settings, where they are kept, and the figures that hold where there is none.
 
-    Attributes
-    ----------
-    path : str
-        Where they are kept.
-    exists : bool
-        Whether there is such a file; else these are the defaults.
-    values : dict of str to object
-        Each setting; None or empty where the usual figure holds.
-    pack : dict of str to object
-        The pack's figures, and the usual units, that hold then.
-    problems : tuple of str
-        What other commands would refuse.
+    Without such a file these are the defaults; problems are what other commands would refuse.
     """
 
     shape: ClassVar[str] = "settings/1"
@@ -69,10 +68,6 @@ class SettingsView(Facts, frozen=True):
     problems: tuple[str, ...] = ()
 
 
-def _complete_setting(incomplete: str) -> list[str]:
-    return [f"{name}=" for name in Settings.__struct_fields__ if name.startswith(incomplete)]
-
-
 class _Kept(Struct, frozen=True):
     """What the settings file says, and the priors that it leads to, as far as they can be read."""
 
@@ -82,7 +77,7 @@ class _Kept(Struct, frozen=True):
 
 
 def _read() -> _Kept:
-    file = read_settings_file()
+    file = read_settings()
     problems = list(file.problems)
     try:
         pack = load_pack(list(map(Path, file.settings.overlays)))
@@ -94,6 +89,10 @@ def _read() -> _Kept:
     except InputError as error:
         problems.append(str(error))
     return _Kept(file, pack, tuple(problems))
+
+
+def _complete_setting(incomplete: str) -> list[str]:
+    return [f"{name}=" for name in Settings.__struct_fields__ if name.startswith(incomplete)]
 
 
 @command("settings", "settings --set rate_per_hour=110 --set technician=robin")
@@ -110,11 +109,11 @@ def settings(
         ),
     ] = None,
 ) -> SettingsView | None:
-    """Show the settings, or change them as typed or as answered."""
+    """Show the settings, whatever else is wrong, or change them as typed or as answered."""
     if ask:
-        converse(ask_settings())
+        converse(Dialogue(lambda: _questions(_read()), lambda asked: _write(_read(), asked, ASKED)))
         return None
-    return change_settings(list(map(_pair, changes))) if changes else show_settings()
+    return _change(list(map(_pair, changes))) if changes else _view(_read())
 
 
 def _pair(text: str) -> tuple[str, str]:
@@ -124,27 +123,8 @@ def _pair(text: str) -> tuple[str, str]:
     return name.strip(), value.strip()
 
 
-def show_settings() -> SettingsView:
-    """Show the shop's settings, whatever else is wrong."""
-    return _view(_read())
-
-
-def change_settings(pairs: Sequence[tuple[str, str]]) -> SettingsView:
-    """Change settings, all or none.
-
-    Parameters
-    ----------
-    pairs : sequence of (str, str)
-        Name and value as typed; an empty value goes back to the default. A price of a part is
-        ``part_prices.coil``.
-
-    Raises
-    ------
-    InputError
-        If a setting is unknown, or a value is none that can work.
-    PackError
-        If an overlay cannot be read.
-    """
+def _change(pairs: Sequence[tuple[str, str]]) -> SettingsView:
+    """Change settings, all or none."""
     kept = _read()
     settings, unread = kept.file.settings, kept.file.unread
     for name, text in pairs:
@@ -152,11 +132,6 @@ def change_settings(pairs: Sequence[tuple[str, str]]) -> SettingsView:
             settings = typed_setting(settings, name, text)
     changed = frozenset(name.partition(".")[0].replace("-", "_") for name, _ in pairs)
     return _write(kept, settings, changed)
-
-
-def ask_settings() -> Dialogue[Settings]:
-    """Return the questions after which the settings are written."""
-    return Dialogue(lambda: _questions(_read()), lambda asked: _write(_read(), asked, _ASKED))
 
 
 def _write(kept: _Kept, settings: Settings, changed: frozenset[str]) -> SettingsView:
@@ -217,21 +192,14 @@ def _all_known(name: str, words: Collection[str], what: str, known: Collection[s
 
 def _view(kept: _Kept) -> SettingsView:
     path, settings = settings_path(), kept.file.settings
-    usual = OwnMoney(currency=settings.currency, exchange=settings.exchange or 1.0)
-    costs = usual.costs(kept.pack)
-    held = {name: getattr(costs, name) for name in _OF_PACK}
+    costs = OwnMoney(currency=settings.currency, exchange=settings.exchange or 1.0).costs(kept.pack)
     return SettingsView(
         path=str(path),
         exists=path.exists(),
         values=structs.asdict(settings),
-        pack=held | USUAL_UNITS,
+        pack={name: getattr(costs, name) for name in OF_PACK} | USUAL_UNITS,
         problems=kept.problems,
     )
-
-
-_OF_PACK = ("currency", "rate_per_hour", "comeback", "diagnosis_cap")
-
-_ASKED = frozenset({"shop", "currency", "exchange", "rate_per_hour", "comeback", "missing_tools"})
 
 
 def _questions(kept: _Kept) -> Asking[Settings]:
@@ -243,14 +211,20 @@ def _questions(kept: _Kept) -> Asking[Settings]:
     )
     exchange = now.exchange
     if currency != pack.costs.currency:
-        exchange = yield from _ask_exchange(currency, pack.costs.currency, now)
+        known = f"{exchange:g}" if now.currency == currency and exchange else ""
+        exchange = yield from ask(
+            Question(EXCHANGE.format(currency, pack.costs.currency), default=known),
+            lambda text: typed_setting(now, "exchange", text).exchange,
+        )
     costs = structs.replace(now, currency=currency, exchange=exchange).costs(pack)
     rate = yield from _ask_amount(f"Labour rate an hour, in {currency}?", costs.rate_per_hour)
     comeback = yield from _ask_amount(
         f"What does a comeback cost you, in {currency}?", costs.comeback
     )
     options = [(pair, f"{pair[0]}, {pair[1]}") for pair in UNITS]
-    pressure, distance = yield from choose("Units?", options, _number_of(now))
+    pair = (now.unit("pressure"), now.unit("distance"))
+    usual = str(UNITS.index(pair) + 1) if pair in UNITS else ""
+    pressure, distance = yield from choose("Units?", options, usual)
     missing = yield from _ask_tools(pack, now.missing_tools)
     return structs.replace(
         now,
@@ -265,11 +239,6 @@ def _questions(kept: _Kept) -> Asking[Settings]:
     )
 
 
-def _number_of(now: Settings) -> str:
-    pair = (now.unit("pressure"), now.unit("distance"))
-    return str(UNITS.index(pair) + 1) if pair in UNITS else ""
-
-
 def _ask_amount(text: str, now: float) -> Asking[float]:
     def read(answer: str) -> float:
         amount = decimal(answer)
@@ -277,20 +246,6 @@ def _ask_amount(text: str, now: float) -> Asking[float]:
         return amount
 
     return (yield from ask(Question(text, default=f"{now:g}"), read))
-
-
-def _ask_exchange(currency: str, of_pack: str, now: Settings) -> Asking[float | None]:
-    default = f"{now.exchange:g}" if now.currency == currency and now.exchange else ""
-    text = (
-        f"How many {currency} is one {of_pack} worth? The figures of the priors are counted at "
-        "that; 1 if they hold as they stand."
-    )
-    return (
-        yield from ask(
-            Question(text, default=default),
-            lambda answer: typed_setting(now, "exchange", answer).exchange,
-        )
-    )
 
 
 def _ask_tools(pack: Pack, now: Sequence[str]) -> Asking[tuple[str, ...]]:
@@ -315,9 +270,7 @@ def _(facts: SettingsView, page: Page) -> str:
     kept = facts.path if facts.exists else f"{facts.path} (not written yet; these are defaults)"
     rows = [[name, _value(facts, name, value)] for name, value in facts.values.items()]
     lines = [*page.wrap(f"settings in {kept}"), *page.table(rows)]
-    for problem in facts.problems:
-        lines += page.wrap(f"note: {problem}", hang=6)
-    return "\n".join(lines)
+    return "\n".join([*lines, *page.each(facts.problems, "note: ", hang=6)])
 
 
 def _value(facts: SettingsView, name: str, value: object) -> str:

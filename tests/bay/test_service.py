@@ -20,8 +20,7 @@ import pytest
 
 from swapinfer.commands.bay.door import COOKIE, Devices
 from swapinfer.commands.opening import open_
-from swapinfer.commands.shop import Shop
-from swapinfer.commands.shop_settings import user_folder
+from swapinfer.commands.shop import Shop, user_folder
 from swapinfer.commands.show import show_job
 from tests.bay.conftest import Served
 from tests.bay.test_deeds import DRIVE

@@ -11,7 +11,7 @@ import sys
 import pytest
 from docs.test_schemas import LINES, WITHOUT_JSON, furnish
 
-from swapinfer.commands.contents import CONTENTS
+from swapinfer.commands.app import CONTENTS
 
 HEAVY = {
     "anyio", "arviz", "jinja2", "matplotlib", "pandas", "pint", "psycopg", "pymc", "scipy", "segno",

@@ -11,8 +11,7 @@ from msgspec import Struct
 
 from swapinfer.commands.app import command
 from swapinfer.commands.page import Facts, Page, show
-from swapinfer.commands.shop import Shop
-from swapinfer.commands.shop_settings import user_folder
+from swapinfer.commands.shop import Shop, user_folder
 from swapinfer.commands.terminal import say, say_paragraph
 from swapinfer.errors import InputError, LedgerError
 
