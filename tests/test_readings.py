@@ -11,8 +11,8 @@ import pytest
 from scipy import stats
 
 from swapinfer.commands.causes import Belief, believe
+from swapinfer.commands.findings import Beside, find_target, make_readings
 from swapinfer.commands.questions import ask_test
-from swapinfer.commands.readings import Beside, find_target, make_readings
 from swapinfer.commands.record import NOTICEABLE, explain_events
 from swapinfer.commands.shop import Settings
 from swapinfer.errors import DoubtError, InputError

@@ -42,20 +42,20 @@ CONTENTS: Mapping[str, Entry] = {
         "Read codes, freeze frame and misfire counters from the vehicle; nothing is erased.",
     ),
     "erase": Entry(
-        "erase",
+        "scan",
         "Read and record everything, then erase codes and counters, if a word is typed.",
     ),
-    "swap": Entry("handling", "Record that parts changed places between cylinders."),
-    "back": Entry("handling", "Record that every part was put back where it belongs."),
+    "swap": Entry("entries", "Record that parts changed places between cylinders."),
+    "back": Entry("entries", "Record that every part was put back where it belongs."),
     "reseat": Entry(
-        "handling",
+        "entries",
         "Record that a connector or joint was unplugged and put together again.",
     ),
-    "replace": Entry("handling", "Record that something was replaced, or repaired in place."),
+    "replace": Entry("entries", "Record that something was replaced, or repaired in place."),
     "read": Entry("findings", "Record readings of an instrument."),
     "inspect": Entry("findings", "Record what an inspection showed."),
-    "note": Entry("notes", "Record a note; it carries no weight."),
-    "undo": Entry("notes", "Retract an event; it stays in the ledger, marked as undone."),
+    "note": Entry("entries", "Record a note; it carries no weight."),
+    "undo": Entry("entries", "Retract an event; it stays in the ledger, marked as undone."),
     "close": Entry("opening", "Close a job."),
     "reopen": Entry("opening", "Reopen a closed job: the vehicle came back with its complaint."),
     "jobs": Entry("jobs", "List jobs at a glance."),
@@ -65,11 +65,11 @@ CONTENTS: Mapping[str, Entry] = {
     "belief": Entry(
         "belief", "Show the causes with their probabilities, and combinations of them."
     ),
-    "why": Entry("why", "Say what every finding weighs for or against a cause."),
+    "why": Entry("belief", "Say what every finding weighs for or against a cause."),
     "next": Entry("next", "Rank what to do next by expected cost to a verified repair."),
     "why-not": Entry("next", "Say why a step is not the next one, term by term."),
-    "clean": Entry("ahead", "Say how long a clean drive must be before calling it fixed."),
-    "plan": Entry("ahead", "Unfold the plan: what to do, and after each outcome what then."),
+    "clean": Entry("next", "Say how long a clean drive must be before calling it fixed."),
+    "plan": Entry("next", "Unfold the plan: what to do, and after each outcome what then."),
     "picture": Entry("belief", "Draw the engine with the suspicion on each cylinder."),
     "history": Entry("history", "Show how belief moved, event by event."),
     "page": Entry("bay", "Serve the shop's jobs to paired phones and tablets at the bay."),
@@ -78,9 +78,9 @@ CONTENTS: Mapping[str, Entry] = {
         "explain", "Explain a word, a trouble code, a test, a way of failing, or an exit code."
     ),
     "tests": Entry(
-        "engine_tests", "List the tests of this engine, the least work first, or show one in full."
+        "show", "List the tests of this engine, the least work first, or show one in full."
     ),
-    "attach": Entry("notes", "Attach a picture to a job, without its metadata."),
+    "attach": Entry("entries", "Attach a picture to a job, without its metadata."),
     "export": Entry("store", "Export a job as one file that anyone can verify."),
     "import": Entry("store", "Take over an exported job."),
     "claim": Entry("claim", "Write a job up, or verify a write-up."),

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated
+from collections.abc import Iterable, Iterator
+from typing import Annotated, NamedTuple
 
 import typer
 from msgspec import structs
 
 from swapinfer.commands.app import Overlays, command, complete_layout
 from swapinfer.commands.causes import believe, first_step, list_causes
-from swapinfer.commands.odometer import odometer_remarks, shown_before
 from swapinfer.commands.record import LEADING, Recorded, record, summarise
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import asked, is_agreed
@@ -28,9 +28,56 @@ from swapinfer.commands.typed import (
 )
 from swapinfer.errors import InputError, UnconfirmedError, near_match, one_word
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.record import as_utc
+from swapinfer.ledger.events import read_event
+from swapinfer.ledger.record import Record, as_utc
 from swapinfer.ledger.replay import Job, build_engine, replay
-from swapinfer.units import to_unit
+from swapinfer.physics import MOST_KM_A_DAY
+from swapinfer.units import convert, to_unit
+
+SECONDS_A_DAY = 86_400.0
+
+
+class Shown(NamedTuple):
+    """A distance as the odometer showed it, when, and in which repair order."""
+
+    km: float
+    at: str
+    ro: str
+
+
+def shown_before(records: Iterable[Record], vehicle: str) -> Iterator[Shown]:
+    """Give what the odometer of one vehicle showed on its visits."""
+    ro = ""
+    for one in records:
+        event = read_event(one.type, one.payload)
+        if isinstance(event, ev.Opened):
+            ro = event.ro if vehicle and event.vehicle == vehicle else ""
+        if ro and isinstance(event, ev.Opened | ev.Reopened) and event.odometer_km is not None:
+            yield Shown(event.odometer_km, one.at, ro)
+
+
+def odometer_remarks(before: Iterable[Shown], km: float, at: str, unit: str) -> list[str]:
+    """Say which earlier distances do not go with one that the odometer shows."""
+    visits = sorted(before)
+    said = []
+    if visits and km < visits[-1].km:
+        said.append(f"the odometer shows {_told(km, unit)}, less than {_when(visits[-1], unit)}")
+    for shown in sorted(visits, key=lambda one: as_utc(one.at), reverse=True)[:1]:
+        days = (as_utc(at) - as_utc(shown.at)).total_seconds() / SECONDS_A_DAY
+        if km - shown.km > MOST_KM_A_DAY * max(days, 1.0):
+            said.append(
+                f"the odometer shows {_told(km, unit)}, {_told(km - shown.km, unit)} more than "
+                f"{_when(shown, unit)}: farther than anyone drives in that time"
+            )
+    return [f"{remark}; same identification number, so one of them is wrong" for remark in said]
+
+
+def _when(shown: Shown, unit: str) -> str:
+    return f"the {_told(shown.km, unit)} of {shown.ro} on {shown.at[:10]}"
+
+
+def _told(km: float, unit: str) -> str:
+    return f"{convert(km, 'km', unit):,.0f} {unit}"
 
 
 @command("open", "open RO-7 --layout v6 --odometer '92000 km' --driven '120 km'")

@@ -11,7 +11,7 @@ from msgspec import structs
 
 from swapinfer.bus.scan import Reading
 from swapinfer.commands.drive import check_run, check_scanned
-from swapinfer.commands.readings import Typist, find_target
+from swapinfer.commands.findings import Typist, find_target
 from swapinfer.commands.shop import Settings
 from swapinfer.commands.typed import (
     NOT_TAKEN,

@@ -1,4 +1,4 @@
-"""Read what the vehicle's control units have stored: codes, freeze frame, misfire counters."""
+"""Read what the vehicle's control units have stored, and have them erase it."""
 
 from __future__ import annotations
 
@@ -12,26 +12,27 @@ import typer
 from msgspec import Struct, structs
 
 from swapinfer.bus.adapter import check_form, connect, list_adapters, read_frames, recording
-from swapinfer.bus.scan import Reading, UnitReading, read_recording, value_words
+from swapinfer.bus.scan import Reading, UnitReading, erase, read_recording, value_words
 from swapinfer.bus.watch import Course, watch, watch_recording
 from swapinfer.commands.app import command
 from swapinfer.commands.drive import check_run
 from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
-from swapinfer.commands.terminal import changing, page, say_aside
+from swapinfer.commands.terminal import asked, changing, page, say_aside
 from swapinfer.commands.typed import quantity, words
 from swapinfer.commands.vehicle import (
     adapter_named,
     came_in_with,
     found_codes,
     found_counts,
+    kept,
     read_vehicle,
     run_found,
     run_seen,
     scan_link,
 )
-from swapinfer.errors import BusError, InputError, LedgerError, SwapinferError
+from swapinfer.errors import BusError, InputError, LedgerError, SwapinferError, UnconfirmedError
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job, carry_on
 
@@ -306,3 +307,55 @@ def _(facts: AdaptersView, page: Page) -> str:
             )
         )
     return "\n".join(f"--bus {name}" for name in facts.adapters)
+
+
+WORD = "forget"
+"""What a person types to have everything erased."""
+
+LOST = (
+    "This is lost for ever in every control unit: stored and pending codes, the freeze frame, the "
+    "misfire counters, the status of all monitors (an inspection may refuse the vehicle until they "
+    "have run again), what was counted since codes were erased last, with some makers learned "
+    "fuel trims as well. Permanent codes stay. What was read just now is recorded."
+)
+"""Told before the word is asked for (SAE J1979, service 04)."""
+
+
+@command("erase", "erase --bus socketcan:can0")
+def erase_stored(
+    shop: Shop,
+    bus: Annotated[
+        str, typer.Option(help="Adapter: socketcan:can0; default the shop's setting.")
+    ] = "",
+    word: Annotated[
+        str, typer.Option(help=f'"{WORD}": erase without being asked, after all was recorded.')
+    ] = "",
+    ro: str = "",
+) -> Recorded:
+    """Record what control units state, tell what will be lost, and erase it if a person says so."""
+    ro = shop.load(ro).ro
+    with connect(adapter_named(shop, bus)) as link:
+        reading = scan_link(link)
+        if any(unit.values.get("engine speed", 0.0) > 0 for unit in reading.units):
+            raise BusError("the engine runs: stop it, leave the ignition on; nothing was erased")
+        record(shop, lambda job: [kept(job, reading)], ro)
+        _tell(reading)
+        typed = word or asked(f'Type "{WORD}" to erase all this; anything else leaves it')
+        if typed.strip().lower() != WORD:
+            raise UnconfirmedError(
+                f'nothing was erased; the word is "{WORD}", without a terminal --word {WORD}'
+            )
+        units, troubles = erase(link, reading.units)
+    if not units:
+        raise BusError(
+            f"no control unit confirms that it erased anything ({'; '.join(troubles)}); "
+            "swapinfer scan says what is there now"
+        )
+    told = record(shop, lambda _: [ev.Erased(units)], ro)
+    return structs.replace(told, warnings=(*told.warnings, *troubles))
+
+
+def _tell(reading: Reading) -> None:
+    """Say what there is, and what erasing it means."""
+    for text in (*map(str, reading.units), LOST):
+        say_aside("\n".join(page().wrap(text)))

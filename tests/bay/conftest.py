@@ -15,9 +15,9 @@ import pytest
 pytest.importorskip("starlette")
 uvicorn = pytest.importorskip("uvicorn")
 
-from swapinfer.commands.bay.clock import Clock  # noqa: E402
 from swapinfer.commands.bay.door import COOKIE, Devices, Door, Pairing  # noqa: E402
-from swapinfer.commands.bay.screens import Bay, screens  # noqa: E402
+from swapinfer.commands.bay.screens import screens  # noqa: E402
+from swapinfer.commands.bay.state import Bay, Clock  # noqa: E402
 
 
 class Answer:

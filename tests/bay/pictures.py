@@ -15,8 +15,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from swapinfer.commands.drive import drive
+from swapinfer.commands.entries import swap
 from swapinfer.commands.findings import inspect
-from swapinfer.commands.handling import swap
 from swapinfer.commands.opening import open_
 from swapinfer.commands.shop import Shop
 from tests.bay.conftest import Served

@@ -15,13 +15,13 @@ from urllib.parse import urlencode
 import msgspec
 import pytest
 
+from swapinfer.commands.belief import finding_words, show_why
 from swapinfer.commands.claim import check_claim, draft_claim
 from swapinfer.commands.drive import codes, drive
 from swapinfer.commands.next import show_next
 from swapinfer.commands.opening import open_
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.show import show_job
-from swapinfer.commands.why import finding_words, show_why
 from tests.bay.conftest import Served
 from tests.bay.test_door import OPENING
 

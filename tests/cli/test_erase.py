@@ -10,7 +10,7 @@ import jsonschema
 import pytest
 from docs.test_schemas import SHAPES
 
-from swapinfer.commands.erase import WORD
+from swapinfer.commands.scan import WORD
 from tests.bus.conftest import drive_in
 from tests.bus.vehicle import Unit, Vehicle, engine_unit, gearbox_unit
 from tests.cli.conftest import Bay

@@ -36,7 +36,7 @@ BORROWED = {
     "scan": {"drive"},
     "show": {"jobs"},
     "claim": {"store"},
-    "guide": {"jobs", "next", "opening"},
+    "guide": {"findings", "jobs", "next", "opening"},
 }
 """Module of a command, and those of other commands that it builds on."""
 

@@ -10,12 +10,12 @@ import pytest
 from cli.conftest import Bay
 from cli.read_aloud import JOBS
 
+from swapinfer.commands.belief import WhyView
 from swapinfer.commands.next import GLANCE, UNPROVEN
 from swapinfer.commands.page import Page, exactness, show
 from swapinfer.commands.record import record
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.steps import commands_of
-from swapinfer.commands.why import WhyView
 from swapinfer.ledger.events import Ran, Replaced
 from swapinfer.pack.load import load_pack
 from swapinfer.plan.actions import Action

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from cli.conftest import Bay
 
-from swapinfer.commands.odometer import Shown, odometer_remarks
+from swapinfer.commands.opening import Shown, odometer_remarks
 
 VIN = "--vin '1hg cm826'"
 BEFORE = [

@@ -9,7 +9,7 @@ from collections.abc import Callable
 import pytest
 
 from swapinfer.bus import watch as watching
-from swapinfer.commands.erase import WORD
+from swapinfer.commands.scan import WORD
 from tests.bus.conftest import drive_in
 from tests.bus.engine import PULLING, Engine
 from tests.bus.vehicle import Driver, Vehicle, gearbox_unit

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from swapinfer.commands.bay.door import Devices
 
 PORT = 8642
+LOCAL = "127.0.0.1"
 
 
 class DeviceLine(Struct, frozen=True):
@@ -59,7 +60,7 @@ def page(
         raise InputError(f'no device "{revoke}"; see: swapinfer page --devices')
     if revoke or devices:
         return DeviceList(tuple(DeviceLine(d.id, d.name, d.paired_at) for d in paired.all()))
-    _serve(shop, paired, lan or "127.0.0.1", port, tls)
+    _serve(shop, paired, lan or LOCAL, port, tls)
     return None
 
 
@@ -69,19 +70,24 @@ def _serve(
     import segno
     import uvicorn
 
-    from swapinfer.commands.bay.clock import Clock
     from swapinfer.commands.bay.door import Door, Pairing
-    from swapinfer.commands.bay.screens import Bay, screens
+    from swapinfer.commands.bay.screens import screens
+    from swapinfer.commands.bay.state import Bay, Clock
 
-    _check_certificate(tls)
-    scheme = "https" if tls else "http"
-    origins = [f"{scheme}://{name}:{port}" for name in dict.fromkeys(_names(address))]
+    if tls:
+        try:
+            ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(*tls)
+        except (OSError, ssl.SSLError) as error:
+            raise InputError(f"{tls[0]} and {tls[1]} are no certificate and its key") from error
+    scheme, names = "https" if tls else "http", [address]
+    names += ["localhost"] * (address == LOCAL)  # a browser may ask for either
+    origins = [f"{scheme}://{name}:{port}" for name in names]
     pairing = Pairing()
     clock = Clock(user_folder("data") / "drives.json")
     bay = Bay(shop.store_place, paired, pairing, clock, is_private=bool(tls))
     link = f"{origins[0]}/pair/{pairing.offer()}"
     say_paragraph(f"{origins[0]} serves the shop's jobs to paired devices; stop it with Ctrl-C.")
-    if not tls and address != "127.0.0.1":
+    if not tls and address != LOCAL:
         say_paragraph("Without --tls others on this network can read what passes.")
     say_paragraph("To pair one device within ten minutes, scan this, or type the address:")
     segno.make(link, micro=False).terminal(compact=True)
@@ -103,20 +109,6 @@ def _serve(
         server.run()
     except SystemExit:
         raise LedgerError(f"{address}:{port} cannot be served: it is in use, or not ours") from None
-
-
-def _names(address: str) -> list[str]:
-    """Names under which a browser may ask for an address."""
-    return [address, "localhost"] if address == "127.0.0.1" else [address]
-
-
-def _check_certificate(tls: tuple[Path, Path] | None) -> None:
-    if tls is None:
-        return
-    try:
-        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(*tls)
-    except (OSError, ssl.SSLError) as error:
-        raise InputError(f"{tls[0]} and {tls[1]} are no certificate and its key") from error
 
 
 @show.register

@@ -11,12 +11,15 @@ import hashlib
 import secrets
 import time
 from collections import deque
-from collections.abc import Awaitable, Callable, Iterable, MutableMapping
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import msgspec
 from msgspec import Struct
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 COOKIE = "swapinfer-device"
 DIGITS = 20
@@ -38,27 +41,13 @@ MOST_BYTES = 12_000_000
 OPEN_PATHS = ("/pair/", "/static/")
 """What is shown before pairing: nothing of any job."""
 
-Scope = MutableMapping[str, Any]
-Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
-Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
-App = Callable[[Scope, Receive, Send], Awaitable[None]]
+_CONTENT = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+    "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+)
 
 HEADERS = (
-    (
-        b"content-security-policy",
-        b"; ".join(
-            [
-                b"default-src 'none'",
-                b"script-src 'self'",
-                b"style-src 'self'",
-                b"img-src 'self'",
-                b"connect-src 'self'",
-                b"form-action 'self'",
-                b"frame-ancestors 'none'",
-                b"base-uri 'none'",
-            ]
-        ),
-    ),
+    (b"content-security-policy", _CONTENT.encode()),
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"same-origin"),
     (b"cache-control", b"no-store"),
@@ -68,7 +57,7 @@ HEADERS = (
 
 
 class Device(Struct):
-    """A paired device."""
+    """A paired device: its name stands on what is recorded, its secret only in its own cookie."""
 
     name: str
     digest: str
@@ -95,26 +84,23 @@ class Devices:
     def pair(self, name: str, at: str) -> str:
         """Add a device and return its secret."""
         secret = secrets.token_urlsafe(DIGITS)
-        self._write([*self.all(), Device(name, _digest(secret), at)])
+        devices = [*self.all(), Device(name, _digest(secret), at)]
+        write_private(self.path, msgspec.json.encode(devices))
         return secret
 
     def revoke(self, device_id: str) -> bool:
         """Take a device away; say whether there was one."""
         devices = self.all()
         kept = [device for device in devices if device.id != device_id]
-        if len(kept) == len(devices):
-            return False
-        self._write(kept)
-        return True
+        if kept != devices:
+            write_private(self.path, msgspec.json.encode(kept))
+        return kept != devices
 
     def find(self, secret: str) -> Device | None:
         """Return the device with a secret."""
         digest = _digest(secret)
         found = (d for d in self.all() if secrets.compare_digest(d.digest, digest))
         return next(found, None)
-
-    def _write(self, devices: list[Device]) -> None:
-        write_private(self.path, msgspec.json.encode(devices))
 
 
 def write_private(path: Path, data: bytes) -> None:
@@ -178,7 +164,7 @@ def _digest(secret: str) -> str:
 class Door:
     """Lets in what is asked for by a paired device, from our own pages."""
 
-    def __init__(self, app: App, devices: Devices, origins: Iterable[str]) -> None:
+    def __init__(self, app: ASGIApp, devices: Devices, origins: Iterable[str]) -> None:
         self.app, self.devices = app, devices
         self.origins = frozenset(origins)
         self.hosts = frozenset(origin.partition("://")[2] for origin in self.origins)
@@ -197,7 +183,7 @@ class Door:
             await _refuse(send, *refused)
             return
 
-        async def guarded(message: MutableMapping[str, Any]) -> None:
+        async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 own = message["headers"]
                 said = {name for name, _ in own}
@@ -213,7 +199,8 @@ class Door:
             return 405, "only GET and POST"
         if scope["method"] == "POST" and not self._is_ours(headers):
             return 403, "this form does not stand on a page of ours"
-        if _too_long(headers):
+        length = headers.get("content-length", "0")
+        if not length.isdecimal() or int(length) > MOST_BYTES:
             return 413, f"at most {MOST_BYTES:,} bytes"
         device = self.devices.find(_cookie(headers))
         scope.setdefault("state", {})["device"] = device
@@ -239,11 +226,6 @@ class Door:
         return site in (None, "same-origin") and (origin is None or origin in self.origins)
 
 
-def _too_long(headers: dict[str, str]) -> bool:
-    length = headers.get("content-length", "0")
-    return not length.isdecimal() or int(length) > MOST_BYTES
-
-
 def _cookie(headers: dict[str, str]) -> str:
     for part in headers.get("cookie", "").split(";"):
         name, _, value = part.strip().partition("=")
@@ -256,7 +238,7 @@ def _limited(receive: Receive) -> Receive:
     """Stop reading a body that is longer than it said."""
     taken = 0
 
-    async def limited() -> MutableMapping[str, Any]:
+    async def limited() -> Message:
         nonlocal taken
         message = await receive()
         taken += len(message.get("body", b""))

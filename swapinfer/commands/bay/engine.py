@@ -1,4 +1,4 @@
-"""The engine drawn as it is stood before: its front nearest, suspicion as an arc and a number."""
+"""The engine drawn as it is stood before, its front nearest, and what is at each cylinder."""
 
 from __future__ import annotations
 
@@ -25,7 +25,11 @@ SHARED = "shared"
 
 
 class Group(Struct, frozen=True):
-    """What can be handled and tested at one cylinder, or at what serves several."""
+    """What can be handled and tested at one cylinder, or at what serves several.
+
+    Of places it says what sits there, where that is not at home; of targets, the tests made on
+    them that are none of a place's own.
+    """
 
     where: str
     title: str
@@ -34,14 +38,12 @@ class Group(Struct, frozen=True):
 
 
 def draw(layout: Layout, suspicion: Mapping[int, float], link: str) -> Markup:
-    """Draw a layout as SVG, each cylinder a link."""
-    rows = max(map(len, layout.banks))
-    cells = []
-    for column, bank in enumerate(layout.banks):
-        for n, number in enumerate(bank):
-            x, y = STEP * (column + 0.5), STEP * (rows - n - 0.5)
-            cells.append(_cylinder(number, x, y, suspicion[number], f"{link}/{number}"))
-    width, height = STEP * len(layout.banks), STEP * rows
+    """Draw a layout, each cylinder a link with its suspicion as an arc and a number."""
+    cells = [
+        _cylinder(number, x, y, suspicion[number], f"{link}/{number}")
+        for number, x, y in _centres(layout, STEP)
+    ]
+    width, height = _size(layout, STEP)
     front = (
         f'<path class="front" d="M8 {height + 4}H{width - 8}"/>'
         f'<text x="{width / 2}" y="{height + 26}">front</text>'
@@ -52,15 +54,26 @@ def draw(layout: Layout, suspicion: Mapping[int, float], link: str) -> Markup:
 
 def draw_small(layout: Layout) -> Markup:
     """Draw a layout without a word, to be told from others at a glance."""
-    rows = max(map(len, layout.banks))
     cells = "".join(
-        f'<circle cx="{SMALL * (column + 0.5)}" cy="{SMALL * (rows - n - 0.5)}" r="{SMALL * 0.4}"/>'
-        for column, bank in enumerate(layout.banks)
-        for n in range(len(bank))
+        f'<circle cx="{x}" cy="{y}" r="{SMALL * 0.4}"/>' for _, x, y in _centres(layout, SMALL)
     )
-    width, height = SMALL * len(layout.banks), SMALL * rows
+    width, height = _size(layout, SMALL)
     front = f'<path class="front" d="M2 {height + 2}H{width - 2}"/>'
     return _svg("small", width, height + 4, 'aria-hidden="true"', cells + front)
+
+
+def _size(layout: Layout, step: int) -> tuple[int, int]:
+    return step * len(layout.banks), step * max(map(len, layout.banks))
+
+
+def _centres(layout: Layout, step: int) -> list[tuple[int, float, float]]:
+    """Place each cylinder: its number, from the left, from the back."""
+    rows = max(map(len, layout.banks))
+    return [
+        (number, step * (column + 0.5), step * (rows - n - 0.5))
+        for column, bank in enumerate(layout.banks)
+        for n, number in enumerate(bank)
+    ]
 
 
 def _svg(kind: str, width: float, height: float, what: str, content: str) -> Markup:
@@ -86,26 +99,27 @@ def _cylinder(number: int, x: float, y: float, p: float, link: str) -> str:
 def part_groups(job: Job) -> dict[str, Group]:
     """List what can be handled or tested, cylinder by cylinder, then what serves several."""
     engine = job.engine
-    cylinders = [str(number) for number in engine.layout.cylinders]
-    groups = {where: Group(where, f"Cylinder {where}", {}, {}) for where in cylinders}
-    groups[SHARED] = Group(SHARED, "Whole engine, or several cylinders", {}, {})
+    titles = {str(number): f"Cylinder {number}" for number in engine.layout.cylinders}
+    titles[SHARED] = "Whole engine, or several cylinders"
+    groups = {where: Group(where, title, {}, {}) for where, title in titles.items()}
+
+    def group(served: tuple[int, ...]) -> Group:
+        return groups[str(served[0]) if len(served) == 1 else SHARED]
+
     for name, element in job.fitted.items():
-        served = engine.places[name].cylinders
-        where = str(served[0]) if len(served) == 1 else SHARED
         is_away = job.elements[element].home.id != name
-        groups[where].places[name] = element_label(job, element) if is_away else ""
+        label = element_label(job, element) if is_away else ""
+        group(engine.places[name].cylinders).places[name] = label
     for test in engine.tests.values():
         for target in engine.target_places(test.target):
-            if target in engine.places:
-                continue
-            served = engine.target_cylinders(target)
-            where = str(served[0]) if len(served) == 1 else SHARED
-            groups[where].tests.setdefault(target, []).append(test)
+            if target not in engine.places:
+                served = engine.target_cylinders(target)
+                group(served).tests.setdefault(target, []).append(test)
     return groups
 
 
 def tests_on(engine: Engine, place: Place) -> dict[str, Test]:
-    """Find the tests that see what sits at a place, by what they are made on there."""
+    """Find the tests that see what sits at a place, by id and target as an address has them."""
     return {
         f"{test.id}?on={target}": test
         for test in engine.tests.values()

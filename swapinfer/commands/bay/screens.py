@@ -3,45 +3,42 @@
 from __future__ import annotations
 
 import asyncio
-import secrets
-import threading
-from collections import OrderedDict
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
-from contextlib import suppress
-from functools import cached_property, partial
-from pathlib import Path
-from typing import Any, TypeVar
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping, Sequence
+from functools import partial
+from typing import Any
 from urllib.parse import quote, unquote
 
 import anyio.to_thread
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from msgspec import ValidationError, convert
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
+from starlette.responses import RedirectResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from swapinfer.claim.html import POLICY, to_html
 from swapinfer.claim.pdf import to_pdf
-from swapinfer.commands.bay.clock import Clock, Drive
-from swapinfer.commands.bay.deeds import Form, OvertakenError, conditions, do
-from swapinfer.commands.bay.door import COOKIE, Device, Devices, Pairing
+from swapinfer.commands.bay.door import COOKIE
 from swapinfer.commands.bay.engine import draw, draw_small, part_groups, tests_on
-from swapinfer.commands.bay.offers import look_buttons, offers_of
-from swapinfer.commands.belief import show_belief, show_picture
-from swapinfer.commands.causes import StepLine, cause_words, spent_words, step_words, whole_way
+from swapinfer.commands.bay.forms import (
+    Form,
+    OvertakenError,
+    conditions,
+    do,
+    look_buttons,
+    offers_of,
+    typed_in,
+)
+from swapinfer.commands.bay.state import HERE, Bay, Screen, link_to
+from swapinfer.commands.belief import show_belief, show_picture, show_why
 from swapinfer.commands.claim import check_claim, draft_claim
+from swapinfer.commands.entries import attach_picture
 from swapinfer.commands.jobs import list_jobs
 from swapinfer.commands.next import UNPROVEN, NextView, show_next, standing_words
-from swapinfer.commands.notes import attach_picture
 from swapinfer.commands.opening import open_
-from swapinfer.commands.page import exactness, interval, money
 from swapinfer.commands.record import Recorded
-from swapinfer.commands.shop import OpenJob, Shop
+from swapinfer.commands.shop import Shop
 from swapinfer.commands.show import show_job
 from swapinfer.commands.steps import StepFacts
-from swapinfer.commands.why import finding_words, show_why
 from swapinfer.errors import (
     DoubtError,
     InputError,
@@ -50,20 +47,10 @@ from swapinfer.errors import (
     missing_extra,
     near_match,
 )
-from swapinfer.ledger.events import TYPES
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.store import JobRow
-from swapinfer.ledger.words import element_label, place_label, target_label
+from swapinfer.ledger.words import element_label, place_label
 from swapinfer.pack.engine import CodeRead
-from swapinfer.pack.model import Pack
-from swapinfer.units import OVER_LIMIT, UNITS, percent, units_like
-
-HERE = Path(__file__).parent
-REMEMBERED = 500
-"""Forms of which it is known what came of them, so that one sent twice records once."""
-
-KEPT = 60
-"""Answers kept, to be given again to whoever asks before anything changed."""
+from swapinfer.units import OVER_LIMIT, UNITS, units_like
 
 POLL_SECONDS = 0.5
 """How often a job is looked at for what others record."""
@@ -74,142 +61,8 @@ SHOWN, STEPS, CLOSED_SHOWN = 8, 8, 12
 DOCKED = 2
 """Buttons that may stay in sight at the lower edge; more would hide what is to be read."""
 
-T = TypeVar("T")
-
-
-class _Answer:
-    """What a command finds: asked for by many at once, it is worked out by the first."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._found: list[Any] = []
-
-    def get(self, find: Callable[[], Any]) -> Any:  # noqa: ANN401  whatever the command finds
-        with self._lock:
-            self._found = self._found or [find()]
-            return self._found[0]
-
-
-def lay_out_types() -> None:
-    """Let msgspec lay out all that requests read.
-
-    It does so when a type is first read, and two threads that do it at once end the program.
-    """
-    for kind in (Pack, StepLine, list[Device], dict[str, Drive], *TYPES.values()):
-        with suppress(ValidationError):
-            convert(None, kind)
-
-
-class Bay:
-    """What the screens need from one request to the next."""
-
-    def __init__(
-        self, store: str, devices: Devices, pairing: Pairing, clock: Clock, *, is_private: bool
-    ) -> None:
-        lay_out_types()
-        self.store, self.devices, self.pairing, self.clock = store, devices, pairing, clock
-        self.is_private = is_private
-        self.is_over: Callable[[], bool] = lambda: False
-        """Whether the program is about to end, so that no stream holds it."""
-        self._done: OrderedDict[str, tuple[str, Recorded]] = OrderedDict()
-        self._found: OrderedDict[object, _Answer] = OrderedDict()
-        self._lock = threading.Lock()
-        self.templates = Environment(
-            loader=FileSystemLoader(HERE / "templates"),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        self.templates.filters.update(
-            percent=percent, begin=_begin, link=link_to, cause_words=cause_words,
-            finding_words=finding_words,
-        )  # fmt: skip
-        self.templates.globals.update(
-            key=partial(secrets.token_urlsafe, 12), interval=interval, exactness=exactness,
-            money=money, spent_words=spent_words, step_words=step_words, whole_way=whole_way,
-        )  # fmt: skip
-
-    def shop(self, request: Request, *, is_supposing: bool = False) -> Shop:
-        """Return the shop, in the name of whoever holds the device."""
-        return Shop(self.store, request.state.device.name, is_supposing=is_supposing)
-
-    def page(self, name: str, status: int = 200, **facts: object) -> HTMLResponse:
-        """Fill a template in; every form on it has a key of its own."""
-        return HTMLResponse(self.templates.get_template(f"{name}.html").render(**facts), status)
-
-    def find(self, shop: Shop, row: JobRow, function: Callable[..., T], **asked: object) -> T:
-        """Return what a command finds; while nothing changes, it is worked out once for all."""
-        at = (function.__name__, row.job, row.head, repr(shop.settings), repr(asked))
-        with self._lock:
-            answer = self._found.setdefault(at, _Answer())
-            self._found.move_to_end(at)
-            while len(self._found) > KEPT:
-                self._found.popitem(last=False)
-        found: T = answer.get(partial(function, shop, ro=row.ro, **asked))
-        return found
-
-    def keep(self, key: str, to: str, told: Recorded) -> None:
-        """Keep where a form led that has a key, and what was told of it."""
-        if not key:
-            return
-        with self._lock:
-            self._done[key] = to, told
-            while len(self._done) > REMEMBERED:
-                self._done.popitem(last=False)
-
-    def known(self, key: str) -> tuple[str, Recorded] | tuple[None, None]:
-        """Return where a form led that was sent before, and what was told of it."""
-        return self._done.get(key, (None, None))
-
-
-def link_to(ro: str) -> str:
-    """Address of a job, whatever its repair order is made of."""
-    return "/job/" + quote(quote(ro, safe=""), safe="")
-
-
-def _begin(text: str) -> str:
-    """Begin with a capital."""
-    return text[:1].upper() + text[1:]
-
-
-class Sight:
-    """A job as one request sees it."""
-
-    def __init__(self, bay: Bay, request: Request, shop: Shop) -> None:
-        self.bay, self.shop, self.request = bay, shop, request
-        self.ro = unquote(request.path_params["ro"])
-        self.row = shop.store.find_job(self.ro)
-        """As it was before anything else is read, so that nothing new passes for seen."""
-
-    @cached_property
-    def loaded(self) -> OpenJob:
-        """The job, replayed."""
-        return self.shop.load(self.ro)
-
-    def asked(self, name: str) -> str:
-        """Return what the address says of a name."""
-        return self.request.query_params.get(name, "")
-
-    def find(self, function: Callable[..., T], **asked: object) -> T:
-        """Return what a command finds of the job."""
-        return self.bay.find(self.shop, self.row, function, **asked)
-
-    def page(self, name: str, status: int = 200, **facts: object) -> Response:
-        """Fill a template in."""
-        own = {
-            "ro": self.ro,
-            "complaint": self.row.summary.get("complaint", ""),
-            "at": link_to(self.ro),
-            "seen": self.row.length,
-            "suppose": self.asked("suppose"),
-            "drive": self.bay.clock.of(self.row.job),
-        }
-        return self.bay.page(name, status, **own | facts)
-
-    def back(self, then: str = "") -> Response:
-        """Lead on after a form."""
-        return RedirectResponse(link_to(self.ro) + then, 303)
+SHOWN_ROLES = ("misfire", "random")
+"""Codes that are tapped; others are typed."""
 
 
 def screens(bay: Bay) -> Starlette:
@@ -221,32 +74,16 @@ def screens(bay: Bay) -> Starlette:
             try:
                 return await anyio.to_thread.run_sync(partial(function, bay, request, *given))
             except (SwapinferError, ModuleNotFoundError) as error:
-                problem = _problem(error)
-                ro = request.path_params.get("ro")
-                back = link_to(unquote(ro)) if ro else "/"
-                form = (
-                    {name: text for name, text in given[0].items() if isinstance(text, str)}
-                    if given
-                    else {}
-                )
-                return bay.page(
-                    "problem",
-                    400,
-                    problem=problem,
-                    back=back,
-                    form=form,
-                    typed=typed_in(form),
-                    action=quote(request.url.path),
-                )
+                return _problem(bay, request, error, given)
 
         return Route(path, answer, methods=[method])
 
     def job(path: str, function: Callable[..., Response], method: str = "GET") -> Route:
-        def see(bay: Bay, request: Request, *given: Form) -> Response:
+        def show(bay: Bay, request: Request, *given: Form) -> Response:
             with bay.shop(request) as shop:
-                return function(Sight(bay, request, shop), *given)
+                return function(Screen(bay, request, shop), *given)
 
-        return route("/job/{ro}" + path, see, method)
+        return route("/job/{ro}" + path, show, method)
 
     return Starlette(
         routes=[
@@ -258,7 +95,7 @@ def screens(bay: Bay) -> Starlette:
             job("", _next),
             job("/do", _do, "POST"),
             job("/what-if", _what_if),
-            job("/more", lambda see: see.page("more")),
+            job("/more", lambda screen: screen.page("more")),
             job("/engine", _engine),
             job("/at/{where}", _group),
             job("/part/{place}", _part),
@@ -267,7 +104,7 @@ def screens(bay: Bay) -> Starlette:
             job("/drive", _drive),
             job("/codes", _codes),
             job("/clock", _clock, "POST"),
-            job("/findings", _findings),
+            job("/findings", lambda screen: screen.page("findings", job=screen.find(show_job))),
             job("/finding/{seq:int}", _finding),
             job("/photo", _photo, "POST"),
             job("/belief", _belief),
@@ -282,33 +119,24 @@ def screens(bay: Bay) -> Starlette:
     )
 
 
-def _problem(error: Exception) -> str:
-    """Say what is wrong, or which extra is missing; raise again what nobody foresaw."""
-    if not isinstance(error, ModuleNotFoundError):
-        return str(error)
-    lacking = missing_extra(error.name or "")
+def _problem(
+    bay: Bay, request: Request, error: SwapinferError | ModuleNotFoundError, given: Sequence[Form]
+) -> Response:
+    """Say what is wrong, or which extra is missing, and give a form back to be put right."""
+    lacking = missing_extra(error.name or "") if isinstance(error, ModuleNotFoundError) else error
     if lacking is None:
         raise error
-    return str(lacking)
-
-
-TYPED = {
-    "ro": "Repair order", "complaint": "What the customer says", "odometer": "Odometer",
-    "minutes": "Minutes", "codes": "Codes", "pending": "Pending codes",
-    "permanent": "Permanent codes", "against": "At the same time", "wanted": "Wanted",
-    "text": "Note", "remark": "Remark", "reason": "Why", "why": "Why",
-}  # fmt: skip
-"""Fields that are typed, with their labels where a form comes back to be put right."""
-
-
-def typed_in(form: Form) -> dict[str, str]:
-    """Label what somebody typed into a form, by the names of its fields."""
-    labels = {name: TYPED.get(name, "") for name in form}
-    for name in form:
-        kind, _, target = name.partition("-")
-        if kind in ("value", "count"):
-            labels[name] = target_label(target) if kind == "value" else f"Cylinder {target}"
-    return {name: label for name, label in labels.items() if label and form[name].strip()}
+    ro = request.path_params.get("ro")
+    form = {name: text for one in given for name, text in one.items() if isinstance(text, str)}
+    return bay.page(
+        "problem",
+        400,
+        problem=str(lacking),
+        back=link_to(unquote(ro)) if ro else "/",
+        form=form,
+        typed=typed_in(form),
+        action=quote(request.url.path),
+    )
 
 
 async def _form(request: Request) -> dict[str, Any]:
@@ -342,13 +170,11 @@ def _new_job(bay: Bay, request: Request) -> Response:
 
 
 def _open_job(bay: Bay, request: Request, form: Form) -> Response:
-    ro, key = form.get("ro", "").strip(), form.get("key", "")
-    to, _ = bay.known(key)
-    if not to:
-        to = link_to(ro)
-        odometer = form.get("odometer", "").strip()
+    ro, odometer = form.get("ro", "").strip(), form.get("odometer", "").strip()
+
+    def opened() -> Recorded:
         with bay.shop(request) as shop:
-            told = open_(
+            return open_(
                 shop,
                 ro,
                 layout=form.get("layout", ""),
@@ -357,8 +183,8 @@ def _open_job(bay: Bay, request: Request, form: Form) -> Response:
                 complaint=form.get("complaint", ""),
                 odometer=f"{odometer} {form.get('distance', '')}" if odometer else "",
             )
-        bay.keep(key, to, told)
-    return RedirectResponse(to, 303)
+
+    return bay.once(form.get("key", ""), link_to(ro), opened)
 
 
 def _offer_pairing(bay: Bay, request: Request) -> Response:
@@ -386,17 +212,16 @@ def _pair(bay: Bay, request: Request, form: Form) -> Response:
     return answer
 
 
-def _next(see: Sight) -> Response:
-    _, told = see.bay.known(see.asked("after"))
-    if see.loaded.job.closing:
-        return see.page("closed", job=see.find(show_job), told=told)
-    tools = {title: tool for tool, title in see.loaded.job.pack.tools.items()}
-    skipped, lacking = _words(see.asked("skip")), _words(see.asked("lacking"))
-    view, step = _step(see)
-    left = [one for one in view.steps if one.id not in (step.id, *skipped) and not one.is_barred]
-    offers = offers_of(see.loaded.job, step, link_to(see.ro))
+def _next(screen: Screen) -> Response:
+    _, told = screen.bay.known(screen.asked("after"))
+    if screen.job.closing:
+        return screen.page("closed", job=screen.find(show_job), told=told)
+    tools = {title: tool for tool, title in screen.job.pack.tools.items()}
+    skipped, lacking = _words(screen.asked("skip")), _words(screen.asked("lacking"))
+    view, step, left = _step(screen)
+    offers = offers_of(screen.job, step, link_to(screen.ro))
     taps = sum(len(offer.buttons) + bool(offer.link) for offer in offers)
-    return see.page(
+    return screen.page(
         "next",
         view=view,
         standing=standing_words(view),
@@ -405,7 +230,7 @@ def _next(see: Sight) -> Response:
         best=view.steps[0],
         offers=offers,
         is_docked=taps <= DOCKED,
-        others=left,
+        others=[one for one in left if one.id != step.id],
         skip=",".join([*skipped, step.id]),
         skipped=skipped,
         lacking=lacking,
@@ -414,86 +239,87 @@ def _next(see: Sight) -> Response:
     )
 
 
-def _step(see: Sight) -> tuple[NextView, StepFacts]:
-    """Find the step that an address names, or else the first that is not left out."""
-    view = see.find(show_next, lacking=see.asked("lacking"), count=STEPS)
-    skipped = _words(see.asked("skip"))
+def _step(screen: Screen) -> tuple[NextView, StepFacts, list[StepFacts]]:
+    """Find the step that an address names, or else the first of those not left out."""
+    view = screen.find(show_next, lacking=screen.asked("lacking"), count=STEPS)
+    skipped = _words(screen.asked("skip"))
     left = [step for step in view.steps if step.id not in skipped and not step.is_barred]
-    named = (step for step in view.steps if step.id == see.asked("step"))
-    return view, next(named, (left or view.steps)[0])
+    named = (step for step in view.steps if step.id == screen.asked("step"))
+    return view, next(named, (left or view.steps)[0]), left
 
 
-def _what_if(see: Sight) -> Response:
-    _, step = _step(see)
-    return see.page("what-if", step=step, offers=offers_of(see.loaded.job, step, link_to(see.ro)))
+def _what_if(screen: Screen) -> Response:
+    _, step, _ = _step(screen)
+    offers = offers_of(screen.job, step, link_to(screen.ro))
+    return screen.page("what-if", step=step, offers=offers)
 
 
 def _words(text: str) -> list[str]:
     return [word for word in text.split(",") if word]
 
 
-def _do(see: Sight, form: Form) -> Response:
+def _do(screen: Screen, form: Form) -> Response:
     key = form.get("key", "")
-    to, _ = see.bay.known(key)
+    to, _ = screen.bay.known(key)
     if to:
         return RedirectResponse(to, 303)
     is_supposed = form.get("suppose") == "yes"
     fields = {name: value for name, value in form.items() if name not in ("key", "seen")}
     try:
-        with see.bay.shop(see.request, is_supposing=is_supposed) as shop:
-            told = do(shop, see.ro, form)
+        with screen.bay.shop(screen.request, is_supposing=is_supposed) as shop:
+            told = do(shop, screen.ro, form)
     except OvertakenError:
-        return see.page(
+        return screen.page(
             "overtaken",
             409,
             form=fields,
-            events=show_job(see.shop, see.ro).events[int(form["seen"]) :],
+            events=show_job(screen.shop, screen.ro).events[int(form["seen"]) :],
         )
     except (DoubtError, UnconfirmedError) as doubt:
-        return see.page(
+        return screen.page(
             "doubt", 409, form=fields, typed=typed_in(fields), seen=form["seen"], doubt=str(doubt)
         )
     if is_supposed:
         real = {name: value for name, value in fields.items() if name != "suppose"}
-        return see.page("supposed", told=told, form=real)
+        return screen.page("supposed", told=told, form=real)
     if form.get("deed") in ("drive", "scan"):
-        see.bay.clock.forget(see.row.job)
-    to = f"{link_to(see.ro)}?after={quote(key)}"
-    see.bay.keep(key, to, told)
+        screen.bay.clock.forget(screen.row.job)
+    to = f"{link_to(screen.ro)}?after={quote(key)}"
+    screen.bay.keep(key, to, told)
     return RedirectResponse(to, 303)
 
 
-def _engine(see: Sight) -> Response:
-    picture = see.find(show_picture)
-    layout = see.loaded.job.engine.layout
-    return see.page(
+def _engine(screen: Screen) -> Response:
+    picture = screen.find(show_picture)
+    layout = screen.job.engine.layout
+    return screen.page(
         "engine",
         layout=layout,
-        drawing=draw(layout, picture.cylinders, f"{link_to(see.ro)}/at"),
+        drawing=draw(layout, picture.cylinders, f"{link_to(screen.ro)}/at"),
         picture=picture,
-        groups=part_groups(see.loaded.job).values(),
+        groups=part_groups(screen.job).values(),
     )
 
 
-def _group(see: Sight) -> Response:
-    groups = part_groups(see.loaded.job)
-    where = see.request.path_params["where"]
+def _group(screen: Screen) -> Response:
+    groups = part_groups(screen.job)
+    where = screen.request.path_params["where"]
     if where not in groups:
         raise InputError(f'no cylinder "{where}"{near_match(where, groups)}')
-    engine = see.loaded.job.engine
+    engine = screen.job.engine
     labels = {place: place_label(engine, place) for place in groups[where].places}
     labels |= {target: place_label(engine, target) for target in groups[where].tests}
-    return see.page("group", group=groups[where], labels=labels)
+    return screen.page("group", group=groups[where], labels=labels)
 
 
-def _part(see: Sight) -> Response:
-    job = see.loaded.job
+def _part(screen: Screen) -> Response:
+    job = screen.job
     engine = job.engine
-    place = engine.find_place(see.request.path_params["place"])
+    place = engine.find_place(screen.request.path_params["place"])
     kind = engine.kinds[place.kind]
     others = [p for p in engine.places_for(place.kind) if p != place] if kind.movable else []
     element = job.fitted.get(place.id)
-    return see.page(
+    return screen.page(
         "part",
         place=place,
         label=place_label(engine, place.id),
@@ -504,12 +330,12 @@ def _part(see: Sight) -> Response:
     )
 
 
-def _test(see: Sight) -> dict[str, Any]:
+def _test(screen: Screen) -> dict[str, Any]:
     """Find the test that an address names, and what it is to be made on."""
-    job = see.loaded.job
-    test = job.engine.find_test(see.request.path_params["test"])
+    job = screen.job
+    test = job.engine.find_test(screen.request.path_params["test"])
     targets = job.engine.target_places(test.target)
-    on = [target for target in _words(see.asked("on")) if target in targets]
+    on = [target for target in _words(screen.asked("on")) if target in targets]
     return {
         "test": test,
         "targets": {target: place_label(job.engine, target) for target in on or targets},
@@ -527,39 +353,35 @@ def _cautions(job: Job, names: Iterable[str]) -> dict[str, Any]:
     }
 
 
-def _look(see: Sight) -> Response:
-    facts = _test(see)
+def _look(screen: Screen) -> Response:
+    facts = _test(screen)
     looks = {
-        label: look_buttons(facts["test"], target, see.asked("suppose"))
+        label: look_buttons(facts["test"], target, screen.asked("suppose"))
         for target, label in facts["targets"].items()
     }
-    return see.page("look", **facts, looks=looks)
+    return screen.page("look", **facts, looks=looks)
 
 
-def _codes(see: Sight) -> Response:
-    job = see.loaded.job
-    return see.page(
+def _codes(screen: Screen) -> Response:
+    job = screen.job
+    return screen.page(
         "codes",
         memories=job.pack.memories if job.latest is None else {},
         conditions=job.pack.running.conditions,
         codes=_tapped_codes(job),
-        adapter=see.shop.settings.adapter,
+        adapter=screen.shop.settings.adapter,
     )
-
-
-SHOWN_ROLES = ("misfire", "random")
-"""Codes that are tapped; others are typed."""
 
 
 def _tapped_codes(job: Job) -> list[CodeRead]:
     return [code for code in job.engine.codes.values() if code.role in SHOWN_ROLES]
 
 
-def _reading(see: Sight) -> Response:
-    facts = _test(see)
+def _reading(screen: Screen) -> Response:
+    facts = _test(screen)
     unit = facts["test"].unit
-    chosen = see.shop.settings.bare_unit(unit) or unit
-    return see.page(
+    chosen = screen.shop.settings.bare_unit(unit) or unit
+    return screen.page(
         "reading",
         **facts,
         units=[chosen, *(one for one in (unit, *units_like(unit)) if one != chosen)],
@@ -567,97 +389,87 @@ def _reading(see: Sight) -> Response:
     )
 
 
-def _drive(see: Sight) -> Response:
-    job = see.loaded.job
+def _drive(screen: Screen) -> Response:
+    job = screen.job
     running = job.pack.running
-    drive = see.bay.clock.of(see.row.job)
+    drive = screen.bay.clock.of(screen.row.job)
     is_over = drive is not None and drive.minutes is not None
-    return see.page(
-        "drive" if is_over or see.asked("form") else "clock",
+    return screen.page(
+        "drive" if is_over or screen.asked("form") else "clock",
         conditions=running.conditions,
-        chosen=drive.when if drive else _words(see.asked("when")),
-        minutes=drive.minutes if drive and is_over else see.asked("minutes"),
-        so_far=drive.minutes_at(see.shop.now()) if drive and not is_over else None,
-        planned=see.asked("minutes"),
+        chosen=drive.when if drive else _words(screen.asked("when")),
+        minutes=drive.minutes if drive and is_over else screen.asked("minutes"),
+        so_far=drive.minutes_at(screen.shop.now()) if drive and not is_over else None,
+        planned=screen.asked("minutes"),
         **_cautions(job, running.cautions),
         cylinders=job.engine.layout.cylinders,
         codes=_tapped_codes(job),
         feelings=job.pack.drive_feelings,
-        adapter=see.shop.settings.adapter,
+        adapter=screen.shop.settings.adapter,
     )
 
 
-def _clock(see: Sight, form: Form) -> Response:
-    job, now = see.row.job, see.shop.now()
+def _clock(screen: Screen, form: Form) -> Response:
+    job, now = screen.row.job, screen.shop.now()
     match form.get("tap"):
         case "begin":
-            see.bay.clock.begin(job, see.shop.who, now, tuple(_words(conditions(form))))
+            screen.bay.clock.begin(job, screen.shop.who, now, tuple(_words(conditions(form))))
         case "end":
-            see.bay.clock.end(job, now)
+            screen.bay.clock.end(job, now)
         case _:
-            see.bay.clock.forget(job)
-    return see.back("/drive")
+            screen.bay.clock.forget(job)
+    return RedirectResponse(f"{link_to(screen.ro)}/drive", 303)
 
 
-def _findings(see: Sight) -> Response:
-    return see.page("findings", job=see.find(show_job))
-
-
-def _finding(see: Sight) -> Response:
-    seq = see.request.path_params["seq"]
-    events = {event.seq: event for event in see.find(show_job).events}
+def _finding(screen: Screen) -> Response:
+    seq = screen.request.path_params["seq"]
+    events = {event.seq: event for event in screen.find(show_job).events}
     if seq not in events:
-        raise InputError(f"no event {seq} in {see.ro}; they are numbered 0 to {len(events) - 1}")
-    return see.page("finding", event=events[seq])
+        raise InputError(f"no event {seq} in {screen.ro}; they are numbered 0 to {len(events) - 1}")
+    return screen.page("finding", event=events[seq])
 
 
-def _photo(see: Sight, form: Mapping[str, Any]) -> Response:
+def _photo(screen: Screen, form: Mapping[str, Any]) -> Response:
     name, data = form.get("picture") or ("", b"")
     if not data:
         raise InputError("choose a picture")
-    key, of = form.get("key", ""), form.get("of", "")
-    to, _ = see.bay.known(key)
-    if not to:
-        to = link_to(see.ro) + "/findings"
-        told = attach_picture(
-            see.shop,
-            name,
-            data,
-            form.get("caption", ""),
-            int(of) if of.isdecimal() else None,
-            see.ro,
-        )
-        see.bay.keep(key, to, told)
-    return RedirectResponse(to, 303)
+    of, caption = form.get("of", ""), form.get("caption", "")
+    seq = int(of) if of.isdecimal() else None
+    return screen.bay.once(
+        form.get("key", ""),
+        f"{link_to(screen.ro)}/findings",
+        lambda: attach_picture(screen.shop, name, data, caption, seq, screen.ro),
+    )
 
 
-def _belief(see: Sight) -> Response:
-    view = see.find(show_belief)
+def _belief(screen: Screen) -> Response:
+    view = screen.find(show_belief)
     intervals = {one.element: one for one in view.intervals}
-    return see.page("belief", view=view, causes=view.causes[:SHOWN], intervals=intervals)
+    return screen.page("belief", view=view, causes=view.causes[:SHOWN], intervals=intervals)
 
 
-def _why(see: Sight) -> Response:
-    return see.page("why", view=see.find(show_why, cause=see.request.path_params.get("cause", "")))
+def _why(screen: Screen) -> Response:
+    cause = screen.request.path_params.get("cause", "")
+    return screen.page("why", view=screen.find(show_why, cause=cause))
 
 
-def _close(see: Sight) -> Response:
-    return see.page("close", causes=see.find(show_job).causes[:SHOWN])
+def _close(screen: Screen) -> Response:
+    return screen.page("close", causes=screen.find(show_job).causes[:SHOWN])
 
 
-def _write_up(see: Sight) -> Response:
-    return see.page("write-up", claim=see.find(draft_claim), lacks=see.find(check_claim))
+def _write_up(screen: Screen) -> Response:
+    return screen.page("write-up", claim=screen.find(draft_claim), lacks=screen.find(check_claim))
 
 
-def _write_up_file(see: Sight) -> Response:
-    claim, form = draft_claim(see.shop, see.ro), see.request.path_params["form"]
+def _write_up_file(screen: Screen) -> Response:
+    claim, form = draft_claim(screen.shop, screen.ro), screen.request.path_params["form"]
     if form == "html":
         data, media = to_html(claim.document).encode(), "text/html; charset=utf-8"
     elif form == "pdf":
         data, media = to_pdf(claim.document, paper=claim.settings.paper), "application/pdf"
     else:
         raise InputError(f'no write-up is "{form}" here; known: html, pdf')
-    name = quote(f"{see.ro}.{form}", safe="")
+    name = quote(f"{screen.ro}.{form}", safe="")
     headers = {
         "content-disposition": f"inline; filename*=UTF-8''{name}",
         "content-security-policy": f"{POLICY}; frame-ancestors 'none'",
