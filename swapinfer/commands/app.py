@@ -105,9 +105,9 @@ CONTENTS: Mapping[str, Entry] = {
     ),
     "priors": Entry("", "Show, check, learn and compare priors."),
     "priors show": Entry("priors", "Show numbers with their provenance."),
-    "priors check": Entry("overlays", "Check overlay files: each number before and after."),
+    "priors check": Entry("priors", "Check overlay files: each number before and after."),
     "priors weight": Entry(
-        "influence", "Say which numbers move decisions most; this takes some minutes."
+        "weights", "Say which numbers move decisions most; this takes some minutes."
     ),
     "priors learn": Entry(
         "learning", "Learn an overlay from closed jobs; this loads PyMC and takes minutes."
@@ -166,6 +166,9 @@ def complete(incomplete: str, words: Callable[[Shop], Iterable[str]]) -> list[st
 Overlays = Annotated[
     list[Path] | None, typer.Option("--priors", help="Overlay on the base priors; may repeat.")
 ]
+
+Ignition = Annotated[str, typer.Option(help="Ignition kind.")]
+Fuel = Annotated[str, typer.Option(help="Fuel kind.")]
 
 LAST_SEED = 2**32 - 1
 """Largest that every random generator in use takes."""

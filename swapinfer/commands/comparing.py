@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, ClassVar
 
@@ -10,7 +10,7 @@ import numpy as np
 import typer
 from msgspec import Struct
 
-from swapinfer.commands.app import LAST_SEED, command
+from swapinfer.commands.app import LAST_SEED, Fuel, Ignition, command
 from swapinfer.commands.causes import believe, first_step, plan_settings
 from swapinfer.commands.page import Facts, Page, money, percent, show
 from swapinfer.commands.shop import Shop
@@ -34,8 +34,14 @@ SHOWN_CAUSES = 12
 TRIES = 200
 """Attempts to let a fault show in the first drive."""
 
+Vehicle = tuple[World, int]
+"""A vehicle, and the number that decides its further luck."""
 
-class ChangeLine(Struct, frozen=True):
+Worked = tuple[str, float]
+"""What a job that was worked began with, and what it cost."""
+
+
+class HazardLine(Struct, frozen=True):
     """A cause whose hazard differs between two packs."""
 
     cause: str
@@ -53,20 +59,10 @@ class NextChange(Struct, frozen=True):
 
 
 class PastLine(Struct, frozen=True):
-    """Jobs worked again under two packs.
+    """Jobs worked again under two packs: mean costs of a job, what is saved, its 90 % interval.
 
-    Attributes
-    ----------
-    jobs : int
-        How many.
-    is_drawn : bool
-        Whether they were drawn from the second pack, the store holding none.
-    cost_before, cost_after, saved, low, high : float
-        Mean cost of a job under either pack, the difference, and its 90 % interval.
-    changed : int
-        Jobs that would begin with another step.
-    currency : str
-        Of the costs.
+    `is_drawn` says that they were drawn from the second pack, the store holding none; `changed`
+    counts those that would begin with another step.
     """
 
     jobs: int
@@ -87,7 +83,7 @@ class ComparedView(Facts, frozen=True):
 
     before: str
     after: str
-    causes: tuple[ChangeLine, ...]
+    causes: tuple[HazardLine, ...]
     open_jobs: int
     next_steps: tuple[NextChange, ...]
     past: PastLine | None = None
@@ -99,8 +95,8 @@ def compare_priors(
     before: Annotated[str, typer.Argument(help="Overlay, or the word base.")],
     after: Annotated[str, typer.Argument(help="Overlay, or the word base.")],
     layout: Annotated[str, typer.Option(help="Engine for the shares.")] = "inline-4",
-    ignition: Annotated[str, typer.Option(help="Ignition kind.")] = "coil-on-plug",
-    fuel: Annotated[str, typer.Option(help="Fuel kind.")] = "port",
+    ignition: Ignition = "coil-on-plug",
+    fuel: Fuel = "port",
     past: Annotated[
         int, typer.Option(min=0, help="Past jobs to work again under both; takes seconds each.")
     ] = 0,
@@ -108,29 +104,11 @@ def compare_priors(
         int, typer.Option(min=0, max=LAST_SEED, help="The same seed draws the same luck.")
     ] = 1,
 ) -> ComparedView:
-    """Say what differs between two sets of priors, and whether any next step does.
-
-    Parameters
-    ----------
-    shop : Shop
-        Whose open jobs are worked under both, and past jobs if asked for.
-    before, after : str
-        Overlays on the base pack; ``base`` for the base itself.
-    layout, ignition, fuel : str
-        Engine of the shares given a complaint.
-    past : int, optional
-        Past jobs to work again; 0 for none.
-    seed : int, optional
-        Of what chance decides in them.
-
-    Raises
-    ------
-    InputError
-        If the priors have no such layout.
-    """
-    old, new = _pack_of(before), _pack_of(after)
+    """Say what differs between two sets of priors, and whether any next step does."""
+    old, new = (load_pack(() if one == "base" else [Path(one)]) for one in (before, after))
     require_offered(old, "layout", layout, old.layouts)
-    for axis, kind in (("ignition", ignition), ("fuel", fuel)):
+    fitment = {"ignition": ignition, "fuel": fuel}
+    for axis, kind in fitment.items():
         require_offered(old, f"{axis} kind", kind, old.fitments[axis])
     cell = Cell(layout, ignition, fuel, family="", age=AGE_BANDS[-1], complaint="misfire")
     open_rows = shop.store.jobs("open")
@@ -140,37 +118,35 @@ def compare_priors(
         was, now = (first_step(shop, believe(replay(events, pack))).title for pack in (old, new))
         if was != now:
             changes.append(NextChange(row.ro, was, now))
+    again = None
+    if past:
+        vehicles = past_vehicles(list_visits(shop), old, past, seed)
+        is_drawn = not vehicles  # a shop that has no past yet gets vehicles of the second pack
+        if is_drawn:
+            vehicles = drawn_vehicles(new, layout, fitment, past, seed)
+        settings = plan_settings(shop, vehicles[0][0].job)
+        shown = watched(vehicles, "working jobs again")
+        again = work_again(shown, old, new, settings, seed, is_drawn=is_drawn)
     return ComparedView(
         before=f"{old.name} {old.version}",
         after=f"{new.name} {new.version}",
         causes=compare_causes(old, new, cell),
         open_jobs=len(open_rows),
         next_steps=tuple(changes),
-        past=_work_past(shop, past, (layout, ignition, fuel), (old, new), seed) if past else None,
+        past=again,
     )
 
 
-def compare_causes(before: Pack, after: Pack, cell: Cell) -> tuple[ChangeLine, ...]:
-    """List the causes whose hazard differs, largest change of share first.
-
-    Parameters
-    ----------
-    before, after : Pack
-        To compare; causes that only one of them knows are left out.
-    cell : Cell
-        Engine and age band for which shares are told.
-    """
+def compare_causes(before: Pack, after: Pack, cell: Cell) -> tuple[HazardLine, ...]:
+    """List the causes of both packs whose hazard differs, largest change of share first."""
     old, new = cause_modes(before), cause_modes(after)
     old_share, new_share = (
         dict(zip(cause_modes(pack), base_shares(pack, (cell,))[0].tolist(), strict=True))
         for pack in (before, after)
     )
     changes = [
-        ChangeLine(
-            cause=cause,
-            factor=_hazard(new[cause]) / _hazard(old[cause]),
-            share_before=old_share[cause],
-            share_after=new_share[cause],
+        HazardLine(
+            cause, _hazard(new[cause]) / _hazard(old[cause]), old_share[cause], new_share[cause]
         )
         for cause in old
         if cause in new and old[cause] != new[cause]
@@ -183,76 +159,22 @@ def _hazard(mode: Mode) -> float:
     return float(mode.hazard_ratio.median * (1e5 / mode.life_km.median) ** mode.shape)
 
 
-def _pack_of(name: str) -> Pack:
-    return load_pack(() if name == "base" else [Path(name)])
+def past_vehicles(visits: Iterable[Visit], pack: Pack, count: int, seed: int) -> list[Vehicle]:
+    """Rebuild the vehicles of the latest past jobs whose one cause is known and was verified.
 
-
-def _work_past(
-    shop: Shop, count: int, engine: tuple[str, str, str], packs: tuple[Pack, Pack], seed: int
-) -> PastLine:
-    """Work past jobs again; faults are those that were found, what they show is drawn by the first.
-
-    A shop that has no past yet gets vehicles drawn from the second.
-    """
-    before, after = packs
-    vehicles = past_vehicles(list_visits(shop), before, count, seed)
-    is_drawn = not vehicles
-    if is_drawn:
-        vehicles = drawn_vehicles(after, engine, count, seed)
-    settings = plan_settings(shop, vehicles[0].world.job)
-    shown = watched(vehicles, "working jobs again")
-    return work_again(shown, before, after, settings, seed, is_drawn=is_drawn)
-
-
-class TrialVehicle(Struct, frozen=True):
-    """A vehicle, and the number that decides its further luck."""
-
-    world: World
-    luck: int
-
-
-class _Noting(Struct):
-    """A policy that notes what it decided first."""
-
-    policy: Planner
-    first: list[Decision] = []
-
-    def __call__(self, situation: Situation) -> Decision:
-        decision = self.policy(situation)
-        self.first = self.first or [decision]
-        return decision
-
-
-def past_vehicles(visits: Iterable[Visit], pack: Pack, count: int, seed: int) -> list[TrialVehicle]:
-    """Rebuild the vehicles of past jobs whose one cause is known and was verified.
-
-    Parameters
-    ----------
-    visits : iterable of Visit
-        In order of time; the latest are taken.
-    pack : Pack
-        By which they behave; how severe the fault was is drawn from it.
-    count : int
-        At most.
-    seed : int
-        Of everything that is drawn.
-
-    Returns
-    -------
-    list of TrialVehicle
-        With the first drive, in which the misfire was seen, recorded.
+    The faults are those that were found; how severe they are, and the first drive, in which the
+    misfire was seen, are drawn from the pack.
     """
     every = list(visits)
     returned = {visit.comeback_of for visit in every}
     plain = [v for v in every if not v.comeback_of and v.name not in returned]
-    found: list[TrialVehicle] = []
+    found: list[Vehicle] = []
     for number, visit in enumerate(reversed(plain)):
         if len(found) == count:
             break
-        rng = np.random.default_rng([seed, number])
-        world = _seen_again(visit, pack, rng)
+        world = _seen_again(visit, pack, np.random.default_rng([seed, number]))
         if world is not None:
-            found.append(TrialVehicle(world, number))
+            found.append((world, number))
     return found
 
 
@@ -260,42 +182,30 @@ def _seen_again(visit: Visit, pack: Pack, rng: np.random.Generator) -> World | N
     closing, job = visit.closing, visit.job
     if closing is None or not closing.verified or len(closing.causes) != 1:
         return None
-    kind = pack.kinds.get(job.elements[closing.causes[0]].home.kind)
-    mode = kind.modes.get(closing.modes[0]) if kind else None
-    if mode is None or job.elements[closing.causes[0]].is_new:
+    (cause,), name = closing.causes, closing.modes[0]
+    kind = pack.kinds.get(job.elements[cause].home.kind)
+    mode = kind.modes.get(name) if kind else None
+    if mode is None or job.elements[cause].is_new:
         return None
     for _ in range(TRIES):
-        faults = {closing.causes[0]: draw_fault(pack, mode, rng)}
-        world = World(pack, job.opening, faults, rng)
+        world = World(pack, job.opening, {cause: draw_fault(pack, mode, rng)}, rng)
         if world.drive(FIRST_DRIVE):
             return world
     return None
 
 
 def drawn_vehicles(
-    pack: Pack, engine: tuple[str, str, str], count: int, seed: int
-) -> list[TrialVehicle]:
-    """Draw vehicles from a pack, for a shop that has no past yet.
-
-    Parameters
-    ----------
-    pack : Pack
-        Priors.
-    engine : (str, str, str)
-        Layout, ignition and fuel kind.
-    count, seed : int
-        How many, and of what seed.
-    """
-    layout, ignition, fuel = engine
-    fitment = {"ignition": ignition, "fuel": fuel}
+    pack: Pack, layout: str, fitment: Mapping[str, str], count: int, seed: int
+) -> list[Vehicle]:
+    """Draw vehicles from a pack."""
     return [
-        TrialVehicle(draw_job(pack, layout, fitment, np.random.default_rng([seed, number])), number)
+        (draw_job(pack, layout, fitment, np.random.default_rng([seed, number])), number)
         for number in range(count)
     ]
 
 
 def work_again(
-    vehicles: Iterable[TrialVehicle],
+    vehicles: Iterable[Vehicle],
     before: Pack,
     after: Pack,
     settings: PlanSettings,
@@ -303,50 +213,29 @@ def work_again(
     *,
     is_drawn: bool = False,
 ) -> PastLine:
-    """Let the planner work on the same vehicles under either pack.
+    """Let the planner work on the same vehicles, gone through once, believing either pack."""
+    planner = Planner(settings.depth)
 
-    Parameters
-    ----------
-    vehicles : iterable of TrialVehicle
-        Gone through once.
-    before, after : Pack
-        What the technician believes.
-    settings : PlanSettings
-        Shop's figures.
-    seed : int
-        Of the interval.
-    is_drawn : bool, optional
-        Whether the vehicles were drawn from a pack.
-    """
+    def work(world: World, pack: Pack) -> Worked:
+        decisions: list[Decision] = []
 
-    def work(vehicle: TrialVehicle, pack: Pack) -> tuple[str, float]:
-        policy = _Noting(Planner(settings.depth))
-        result = play(vehicle.world.copy(vehicle.luck), policy, settings, pack)
-        return str(policy.first[0]), result.cost
+        def decide(situation: Situation) -> Decision:
+            decisions.append(planner(situation))
+            return decisions[-1]
 
-    pairs = [(work(one, before), work(one, after)) for one in vehicles]
-    return sum_up(pairs, seed, settings.costs.currency, is_drawn=is_drawn)
+        cost = play(world, decide, settings, pack).cost
+        return str(decisions[0]), cost
+
+    pairs = [
+        (work(world.copy(luck), before), work(world.copy(luck), after)) for world, luck in vehicles
+    ]
+    return compare_costs(pairs, seed, settings.costs.currency, is_drawn=is_drawn)
 
 
-def sum_up(
-    pairs: Sequence[tuple[tuple[str, float], tuple[str, float]]],
-    seed: int,
-    currency: str,
-    *,
-    is_drawn: bool = False,
+def compare_costs(
+    pairs: Sequence[tuple[Worked, Worked]], seed: int, currency: str, *, is_drawn: bool = False
 ) -> PastLine:
     """Compare what jobs cost that were worked twice.
-
-    Parameters
-    ----------
-    pairs : sequence of ((str, float), (str, float))
-        First step and cost of each job, under either pack.
-    seed : int
-        Of the bootstrap.
-    currency : str
-        Of the costs.
-    is_drawn : bool, optional
-        Whether the jobs were drawn from a pack.
 
     Raises
     ------
@@ -364,18 +253,11 @@ def sum_up(
     saved_j = cost_jp[:, 0] - cost_jp[:, 1]
     rng = np.random.default_rng(seed)
     means = np.array([rng.choice(saved_j, size=len(saved_j)).mean() for _ in range(2000)])
-    low, high = np.quantile(means, [0.05, 0.95])
-    return PastLine(
-        jobs=len(pairs),
-        is_drawn=is_drawn,
-        cost_before=float(cost_jp[:, 0].mean()),
-        cost_after=float(cost_jp[:, 1].mean()),
-        saved=float(saved_j.mean()),
-        low=float(low),
-        high=float(high),
-        changed=sum(old[0] != new[0] for old, new in pairs),
-        currency=currency,
-    )
+    low, high = np.quantile(means, [0.05, 0.95]).tolist()
+    before, after = cost_jp.mean(axis=0).tolist()
+    changed = sum(old[0] != new[0] for old, new in pairs)
+    saved = float(saved_j.mean())
+    return PastLine(len(pairs), is_drawn, before, after, saved, low, high, changed, currency)
 
 
 @show.register

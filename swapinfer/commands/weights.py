@@ -1,48 +1,62 @@
-"""What each outcome of each test is worth in the base case: one cylinder, one code."""
+"""What an outcome of a test is worth, and which numbers of the priors move decisions most."""
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Iterator
-from typing import ClassVar
+from collections.abc import Iterable, Iterator
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
+import typer
 from msgspec import Struct
 
-from swapinfer.commands.page import Facts, Page, percent, show
-from swapinfer.errors import InputError, known_word
-from swapinfer.evidence.arrays import BoolArray, FloatArray
+from swapinfer.commands.app import Fuel, Ignition, command
+from swapinfer.commands.causes import Belief, believe
+from swapinfer.commands.page import Facts, Page, money, percent, show
+from swapinfer.commands.shop import Shop
+from swapinfer.commands.terminal import watched
+from swapinfer.errors import InputError, SwapinferError, known_word
+from swapinfer.evidence.arrays import BoolArray
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.evidence.levels import expected_level
 from swapinfer.evidence.looks import look
 from swapinfer.evidence.profiles import band_median
 from swapinfer.ledger import events as ev
-from swapinfer.ledger.replay import replay
-from swapinfer.pack.engine import is_fitted
-from swapinfer.pack.model import Pack, Test, Weighing
+from swapinfer.ledger.event import Event
+from swapinfer.ledger.replay import Job, replay
+from swapinfer.pack.engine import Engine, is_fitted
+from swapinfer.pack.model import Pack, Test
+from swapinfer.pack.money import OwnMoney
+from swapinfer.pack.provenance import numbers_under
+from swapinfer.pack.tables import pack_from_json, pack_to_json
+from swapinfer.plan.costing import PlanSettings
+from swapinfer.plan.next import Plan, next_steps
 from swapinfer.posterior import infer
-from swapinfer.units import format_quantity
+from swapinfer.units import NORMAL_90, format_quantity
+
+DOUBT = {"published": 1.3, "learned": 1.3, "common": 1.7, "memory": 2.5}
+"""Factor to either side that a number of each grade is moved by, where it states no spread of its
+own: odds of chances, else the number itself. Our choice; decisions of a pack are not moved."""
+
+SHOWN = 30
+"""Numbers shown."""
+
+PLANNED = 45
+"""Numbers whose effect on the plan is computed: those that move belief most."""
+
+LOOKED_AT = 3
+"""Leading steps of each job whose tests' chances are tried as well."""
+
+CAUSES = ("element", "severity", "running", "code", "feeling")
+"""Tables whose numbers bear on what is believed."""
 
 
 class WeightLine(Struct, frozen=True):
-    """What one outcome of one test, or one reading, is worth.
+    """What one outcome of one test, or a reading taken for one band of it, is worth.
 
-    Attributes
-    ----------
-    test, title : str
-        Of the test.
-    result, meaning : str
-        Outcome and its text, or band and the reading that was taken for it.
-    of : tuple of str
-        Titles of what it speaks of.
-    factor : float
-        Bayes factor: of the odds that any of these is at fault, after to before.
-    before, after : float
-        Probability of that.
-    grade, stated : str
-        Class that the factor falls into, and the one that the pack states.
-    why : str
-        The pack's reason.
+    `factor` is a Bayes factor: of the odds that anything in `of` is at fault, after to before;
+    `grade` the class that it falls into, `stated` the one that the pack states, and `why`.
     """
 
     test: str
@@ -68,32 +82,53 @@ class WeightsView(Facts, frozen=True):
     lines: tuple[WeightLine, ...]
 
 
-def weigh_tests(pack: Pack, test_id: str = "") -> WeightsView:
-    """Weigh every outcome of every test of a pack, or of one test.
+class InfluenceLine(Struct, frozen=True):
+    """What moving one number over its interval does.
 
-    Raises
-    ------
-    InputError
-        If there is no such test, or the priors do not say in which case to weigh.
+    `path` is its dotted keys as in the files, `grade` that of its source. `steps_changed` counts
+    the jobs in which either end makes another step the first; `cost_moved` is the largest change of
+    the expected cost, the mean over the jobs, `belief_moved` that of any element's probability in
+    any of them.
     """
-    if pack.weighing.layout not in pack.layouts:
+
+    path: str
+    value: float
+    low: float
+    high: float
+    grade: str
+    steps_changed: int
+    cost_moved: float
+    belief_moved: float
+
+
+class InfluenceView(Facts, frozen=True):
+    """Numbers by how much they move decisions, and the jobs that were tried."""
+
+    shape: ClassVar[str] = "influence/1"
+
+    numbers: tuple[InfluenceLine, ...]
+    jobs: tuple[str, ...]
+    tried: int
+    currency: str
+
+
+def weigh_tests(pack: Pack, test_id: str = "") -> WeightsView:
+    """Weigh every outcome of every test of a pack, or of one test, in the pack's base case."""
+    case = pack.weighing
+    if case.layout not in pack.layouts:
         raise InputError("these priors do not say in which case to weigh: [weighing] layout")
     chosen = list(pack.tests.values())
     if test_id.strip():
         chosen = [pack.tests[known_word(test_id, pack.tests, f'no test "{test_id}"')]]
     lines = [line for test in chosen if test.weights for line in _weigh(pack, test)]
+    when = f" ({', '.join(case.conditions)})" if case.conditions else ""
     return WeightsView(
-        case=_case_words(pack.weighing),
+        case=(
+            f"{case.layout}, {case.minutes:g} min{when}, {case.code}; {case.common} for tests of "
+            "what more than a cylinder shares"
+        ),
         classes={one.id: one.least for one in pack.classes.values()},
         lines=tuple(sorted(lines, key=lambda line: -line.factor)),
-    )
-
-
-def _case_words(case: Weighing) -> str:
-    when = f" ({', '.join(case.conditions)})" if case.conditions else ""
-    return (
-        f"{case.layout}, {case.minutes:g} min{when}, {case.code}; {case.common} for tests of what "
-        "more than a cylinder shares"
     )
 
 
@@ -115,9 +150,8 @@ def _weigh(pack: Pack, test: Test) -> Iterator[WeightLine]:
         aimed_e = _aimed(evidence, test, target, weight.of)
         finding, meaning = _finding(test, target, result, level)
         before = _odds(evidence, aimed_e)
-        after = _odds(
-            gather_evidence(replay([*base.standing, (base.time, finding)], pack)), aimed_e
-        )
+        found = replay([*base.standing, (base.time, finding)], pack)
+        after = _odds(gather_evidence(found), aimed_e)
         yield WeightLine(
             test=test.id,
             title=test.title,
@@ -146,10 +180,9 @@ def _finding(
         return ev.Inspected(test.id, target, result), test.outcomes[result]
     value = test.as_shown(band_median(test, result), level)
     shown = "OL" if math.isinf(value) else format_quantity(value, test.unit, 2)
-    beside = ""
     if level is not None:
-        beside = f" beside {format_quantity(test.as_shown(test.nominal, level), test.unit, 2)}"
-    return _measured(test, target, value), shown + beside
+        shown += f" beside {format_quantity(test.as_shown(test.nominal, level), test.unit, 2)}"
+    return _measured(test, target, value), shown
 
 
 def _measured(test: Test, target: str, value: float) -> ev.Measured:
@@ -168,10 +201,189 @@ def _aimed(evidence: Evidence, test: Test, target: str, kinds: tuple[str, ...]) 
 def _odds(evidence: Evidence, aimed_e: BoolArray) -> float:
     """Odds that any of some elements is at fault, told by how much their being sound explains."""
     arrays = evidence.arrays
-    prior_es: FloatArray = arrays.prior_es.copy()
+    prior_es = arrays.prior_es.copy()
     prior_es[aimed_e, 1:] = 0.0
     sound = infer(arrays.with_prior(prior_es)).log_evidence
     return math.expm1(infer(arrays).log_evidence - sound)
+
+
+class _Range(Struct, frozen=True):
+    """A number of the priors, the ends of its interval, and the grade of its source."""
+
+    value: float
+    low: float
+    high: float
+    grade: str
+
+
+class _Trials:
+    """A few jobs under the pack as it is, to be compared with them under changed ones."""
+
+    def __init__(self, pack: Pack, jobs: Iterable[list[Event]], own: OwnMoney) -> None:
+        self.jobs, self.own = list(jobs), own
+        self.table: dict[str, Any] = json.loads(pack_to_json(pack))
+        as_is = self._beliefs(pack)
+        self.faults = list(map(_faults, as_is))
+        self.plans = list(map(self._plan, as_is))
+
+    def _beliefs(self, pack: Pack) -> list[Belief]:
+        return [believe(replay(enumerate(events), pack)) for events in self.jobs]
+
+    def _plan(self, belief: Belief) -> Plan:
+        settings = PlanSettings.of_shop(belief.evidence.job.pack, self.own)
+        return next_steps(belief.evidence, belief.posterior, settings, detailed=0)
+
+    def belief_moved(self, path: str, value: float) -> float:
+        """Largest change of an element's probability if one number is another."""
+        after = map(_faults, self._beliefs(changed_pack(self.table, path, value)))
+        return max(
+            abs(fault[name] - was)
+            for before, fault in zip(self.faults, after, strict=True)
+            for name, was in before.items()
+        )
+
+    def plan_moved(self, path: str, value: float) -> tuple[set[int], float]:
+        """Jobs that get another first step, and the mean change of their expected cost."""
+        after = map(self._plan, self._beliefs(changed_pack(self.table, path, value)))
+        pairs = [(old.best, new.best) for old, new in zip(self.plans, after, strict=True)]
+        moved = sum(abs(new.expected_total - old.expected_total) / len(pairs) for old, new in pairs)
+        return {n for n, (old, new) in enumerate(pairs) if old.id != new.id}, moved
+
+
+def _faults(belief: Belief) -> dict[str, float]:
+    elements = belief.evidence.arrays.elements
+    return dict(zip(elements, belief.posterior.fault_e.tolist(), strict=True))
+
+
+@command("priors weight", "priors weight")
+def weigh_numbers(
+    shop: Shop,
+    layout: Annotated[str, typer.Option(help="Engine of the jobs tried.")] = "inline-4",
+    ignition: Ignition = "coil-on-plug",
+    fuel: Fuel = "port",
+) -> InfluenceView:
+    """Move every number over its interval and see what that does to a few plain jobs."""
+    pack = shop.pack
+    opened = ev.Opened("plain", layout, {"ignition": ignition, "fuel": fuel})
+    jobs = _plain_jobs(pack, opened)
+    trials = _Trials(pack, jobs.values(), shop.settings.money)
+    numbers = dict(_movable(pack, replay([(0, opened)], pack).engine, trials.plans))
+    moved = {
+        path: trials.belief_moved(path, one.high)
+        for path, one in watched(numbers.items(), "belief")
+    }
+    tested = sorted(path for path in numbers if path.startswith("test."))
+    causes = sorted(numbers.keys() - tested, key=lambda path: -moved[path])[:PLANNED]
+    lines = []
+    for path in watched([*causes, *tested], "plans"):
+        one = numbers[path]
+        low, high = (trials.plan_moved(path, end) for end in (one.low, one.high))
+        changed, cost = len(low[0] | high[0]), max(low[1], high[1])
+        lines.append(
+            InfluenceLine(path, one.value, one.low, one.high, one.grade, changed, cost, moved[path])
+        )
+    lines.sort(key=lambda one: (-one.steps_changed, -one.cost_moved, one.path))
+    costs = shop.settings.costs(pack)
+    return InfluenceView(tuple(lines[:SHOWN]), tuple(jobs), len(numbers), costs.currency)
+
+
+def _plain_jobs(pack: Pack, opened: ev.Opened) -> dict[str, list[Event]]:
+    """Jobs as they begin everywhere: what was found, in words, and its events."""
+    tags = max(pack.costs.drive_conditions, key=len)
+    one = ev.Ran(15.0, tags, ("P0301",))
+    moved = _swap_of_the_likeliest(replay(enumerate([opened, one]), pack))
+    return {
+        "one cylinder has a code": [opened, one],
+        "the likeliest part was moved, the code stayed": [opened, one, moved, one],
+        "two cylinders have a code": [opened, ev.Ran(15.0, tags, ("P0301", "P0303"))],
+        "it runs rough, nothing was read": [opened, ev.Ran(15.0, tags, felt="rough")],
+    }
+
+
+def _swap_of_the_likeliest(job: Job) -> ev.Swapped:
+    faults = _faults(believe(job))
+    for element in sorted(faults, key=lambda one: -faults[one]):
+        place = job.place_of(element)
+        others = job.engine.places_for(place.kind) if place else ()
+        if place and job.engine.kinds[place.kind].movable and len(others) > 1:
+            other = next(p for p in reversed(others) if not set(p.cylinders) & set(place.cylinders))
+            return ev.Swapped(((place.id, other.id),))
+    raise SwapinferError("nothing of this engine can be moved")
+
+
+def _movable(pack: Pack, engine: Engine, plans: Iterable[Plan]) -> Iterator[tuple[str, _Range]]:
+    """Numbers that bear on these jobs, each with the ends of its interval and its grade."""
+    leading = {step.action.test for one in plans for step in one.steps[:LOOKED_AT] if step.action}
+    numbers = numbers_under(pack)
+    for path, (value, source) in numbers.items():
+        table, name, *rest = path.split(".")
+        bears = table in CAUSES if table != "test" else name in leading
+        if table == "element" and name not in engine.kinds:
+            bears = False
+        if table == "code" and "sets" not in rest and rest != ["false_chance"]:
+            bears = False
+        if not bears or not isinstance(value, int | float) or not value or "fix" in rest:
+            continue
+        factor = DOUBT.get(source.grade, 1.0)
+        beside = path.removesuffix("median") + "spread"
+        if rest[-1:] == ["median"] and beside in numbers:
+            spread = float(numbers[beside][0])
+            factor = spread**NORMAL_90 if spread > 1.0 else factor
+        if factor > 1.0 and rest[-1:] != ["spread"]:
+            yield path, _Range(float(value), *ends_of(path, float(value), factor), source.grade)
+
+
+def ends_of(path: str, value: float, factor: float) -> tuple[float, float]:
+    """Move a number by a factor to either side, and a chance by its odds; no spread is below 1."""
+    if path.endswith("spread"):
+        return max(value / factor, 1.0), value * factor
+    is_chance = value < 1.0 and "life_km" not in path and "per_min" not in path
+    if not is_chance:
+        return value / factor, value * factor
+    odds = value / (1.0 - value)
+    return odds / factor / (1.0 + odds / factor), odds * factor / (1.0 + odds * factor)
+
+
+def changed_pack(table: dict[str, Any], path: str, value: float) -> Pack:
+    """Return a pack with one number changed; chances beside it give way in proportion."""
+    fresh = json.loads(json.dumps(table))
+    *outer, last = path.split(".")
+    inner = fresh
+    for key in outer:
+        inner = inner[key]
+    if isinstance(inner[last], dict):
+        inner, last = inner[last], "*"
+    others = [k for k, v in inner.items() if k != last and isinstance(v, float | int)]
+    if math.isclose(sum(inner[k] for k in others) + inner[last], 1.0) and others:
+        rest = sum(inner[k] for k in others)
+        for key in others:
+            inner[key] *= (1.0 - value) / rest
+    inner[last] = value
+    return pack_from_json(json.dumps(fresh))
+
+
+@show.register
+def _(facts: InfluenceView, page: Page) -> str:
+    lines = page.wrap(
+        f"{facts.tried} numbers moved over their intervals in {len(facts.jobs)} jobs: "
+        + "; ".join(facts.jobs)
+    )
+    lines += page.wrap(
+        "steps: jobs that get another first step; cost: change of the expected cost; belief: "
+        "largest change of a probability"
+    )
+    rows = [["steps", "cost", "belief", "interval", "number"]]
+    rows += [
+        [
+            str(one.steps_changed),
+            money(one.cost_moved, facts.currency),
+            percent(one.belief_moved),
+            f"{one.low:.3g} to {one.high:.3g}",
+            f"{one.path} ({one.grade})",
+        ]
+        for one in facts.numbers
+    ]
+    return "\n".join([*lines, *page.table(rows, right=[0, 1, 2])])
 
 
 @show.register

@@ -13,7 +13,7 @@ import pytest
 from invented_history import Fleet, draw_history
 from msgspec.structs import replace
 
-from swapinfer.commands.comparing import compare_causes, sum_up
+from swapinfer.commands.comparing import compare_causes, compare_costs
 from swapinfer.commands.learning import view_learned
 from swapinfer.errors import LearnError
 from swapinfer.learn import prepare
@@ -338,13 +338,13 @@ def test_unconfirmed_findings_count_in_proportion(result: LearnResult[Learned], 
 def test_costs_of_a_job_worked_twice_are_paired() -> None:
     """Costs 10 and 7 for each job: 3 saved, with no spread, whatever the resample."""
     pairs = [(("a", 10.0 * job), ("b" if job == 2 else "a", 10.0 * job - 3.0)) for job in (1, 2, 3)]
-    found = sum_up(pairs, seed=0, currency="EUR")
+    found = compare_costs(pairs, seed=0, currency="EUR")
     assert (found.cost_before, found.cost_after) == (20.0, 17.0)
     assert found.saved == pytest.approx(3.0)
     assert (found.low, found.high) == (pytest.approx(3.0), pytest.approx(3.0))
     assert found.changed == 1
     with pytest.raises(LearnError, match="no past job"):
-        sum_up([], seed=0, currency="EUR")
+        compare_costs([], seed=0, currency="EUR")
 
 
 def test_row_report_adds_refusals_up() -> None:

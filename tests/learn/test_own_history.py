@@ -280,11 +280,11 @@ def test_past_vehicles_have_the_faults_that_were_found(
     write([ev.Opened("RO-2", "inline-4", FITMENT), ev.Closed()], [2, 2])
     write([ev.Opened("RO-3", "inline-4", FITMENT), coil, ev.Reopened(), coil], [3, 3, 4, 4])
     write([ev.Opened("RO-4", "inline-4", FITMENT), ev.Closed(("coil3",), ("",), verified=True)])
-    (again,) = past_vehicles(list_visits(shop), pack, count=9, seed=1)
-    assert again.world.opening.ro == "RO-1"
-    ((element, state),) = again.world.faults.items()
+    ((again, _),) = past_vehicles(list_visits(shop), pack, count=9, seed=1)
+    assert again.opening.ro == "RO-1"
+    ((element, state),) = again.faults.items()
     assert (element, state.mode) == ("coil3", pack.kinds["coil"].modes["breakdown"])
-    last = again.world.events[-1]
+    last = again.events[-1]
     assert isinstance(last, ev.Ran)
     assert last.codes
 
@@ -292,10 +292,10 @@ def test_past_vehicles_have_the_faults_that_were_found(
 def test_working_again_under_the_same_priors_saves_nothing(pack: Pack) -> None:
     """And costs are those of playing the same vehicles with the same luck directly."""
     settings = PlanSettings(pack.costs, depth=1)
-    vehicles = drawn_vehicles(pack, ("inline-4", "coil-on-plug", "port"), count=2, seed=3)
+    vehicles = drawn_vehicles(pack, "inline-4", FITMENT, count=2, seed=3)
     found = work_again(vehicles, pack, pack, settings, seed=1)
     assert (found.jobs, found.saved, found.low, found.high, found.changed) == (2, 0, 0, 0, 0)
-    costs = [play(again.world.copy(again.luck), Planner(1), settings).cost for again in vehicles]
+    costs = [play(world.copy(luck), Planner(1), settings).cost for world, luck in vehicles]
     assert found.cost_before == found.cost_after == pytest.approx(np.mean(costs))
     with pytest.raises(LearnError, match="no past job"):
         work_again([], pack, pack, settings, seed=1)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from scipy import integrate, stats
 
-from swapinfer.commands.overlays import OverlaysView, check_priors
+from swapinfer.commands.priors import OverlaysView, check_priors
 from swapinfer.errors import InputError
 from swapinfer.pack.load import base_folder
 from swapinfer.pack.provenance import Revision, slip_of
