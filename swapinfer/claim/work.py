@@ -16,7 +16,7 @@ from swapinfer.ledger.event import Event
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, follow
 from swapinfer.ledger.words import element_label, origin, place_label, where_words
-from swapinfer.pack.model import Fix, Kind, Test, access_of, fix_shares, known_fix
+from swapinfer.pack.model import Fix, Kind, Test, known_fix
 from swapinfer.pack.money import OwnMoney
 from swapinfer.plan.costing import Costing, PlanSettings, Task
 
@@ -121,7 +121,7 @@ class Sheet:
     def repaired(self, place: str, price: float | None) -> None:
         """Count the repair that the element needed, as far as that is known."""
         kind, element = self._before.engine.kind_of(place), self._before.fitted[place]
-        shares = fix_shares(kind, self._course.modes_of(element))
+        shares = kind.fix_shares(self._course.modes_of(element))
         fix = known_fix(shares)
         if fix is None:
             self._note_range(kind, element, shares)
@@ -269,7 +269,7 @@ def list_cautions(job: Job, sheet: Sheet) -> tuple[str, ...]:
     named = set(job.cautions_met())
     for mended in sheet.mended:
         kind = job.engine.kinds[job.elements[mended.element].home.kind]
-        named.update(job.access_cautions(access_of(kind, mended.fix)))
+        named.update(job.access_cautions(kind.access_of(mended.fix)))
     return tuple(caution.text for name, caution in job.pack.cautions.items() if name in named)
 
 

@@ -96,13 +96,7 @@ def _explain(error: Exception) -> str:
 
 
 def locate(place: str | Path) -> Path | str:
-    """Read where a store is: a file of SQLite, or ``postgresql://user@host:port/database``.
-
-    Raises
-    ------
-    InputError
-        If a URL is of another kind, or carries a password, which the list of processes would show.
-    """
+    """Read where a store is: a file of SQLite, or ``postgresql://user@host:port/database``."""
     if isinstance(place, Path) or "://" not in place:
         return Path(place).expanduser().absolute()
     accepted = "accepted: a file, or postgresql://user@host:port/database"
@@ -123,13 +117,7 @@ def locate(place: str | Path) -> Path | str:
 
 
 def stored_password() -> str | None:
-    """Password from the environment or its file; None leaves it to PostgreSQL's own ways.
-
-    Raises
-    ------
-    InputError
-        If the file cannot be read, or others can read it too.
-    """
+    """Password from the environment or its file; None leaves it to PostgreSQL's own ways."""
     if PASSWORD in os.environ:
         return os.environ[PASSWORD]
     if PASSWORD_FILE not in os.environ:
@@ -144,27 +132,14 @@ def stored_password() -> str | None:
 
 
 class Dialect(Struct, frozen=True):
-    """The few words in which the SQL of the two databases differs.
+    """The few words in which the SQL of the two databases differs."""
 
-    Attributes
-    ----------
-    placeholder : str
-        Stands for a value.
-    read, write, migrate : str
-        How a transaction begins that sees one state throughout; that writes; that is alone in
-        changing the schema.
-    lock_row : str
-        Ends a query whose row is to be kept from other writers.
-    has_schema : str
-        Asks whether there is a table of schema versions.
-    """
-
-    placeholder: str
-    read: str
-    write: str
-    migrate: str
-    lock_row: str
-    has_schema: str
+    placeholder: str  # stands for a value
+    read: str  # begins a transaction that sees one state throughout
+    write: str  # begins one that writes
+    migrate: str  # begins one that is alone in changing the schema
+    lock_row: str  # ends a query whose row is to be kept from other writers
+    has_schema: str  # asks whether there is a table of schema versions
 
 
 SQLITE = Dialect(
@@ -190,12 +165,7 @@ POSTGRES = Dialect(
 class Connection:
     """A connection to either database, for the same statements with ``?`` for each value.
 
-    Attributes
-    ----------
-    dialect : Dialect
-        For where the statements differ after all.
-    driver : sqlite3.Connection or psycopg.Connection
-        In autocommit mode: transactions begin where `transaction` begins them.
+    The driver's own is in autocommit mode: transactions begin where `transaction` begins them.
     """
 
     def __init__(self, driver: Any, dialect: Dialect) -> None:  # noqa: ANN401  PEP 249's interface
@@ -268,7 +238,7 @@ def _connect_sqlite(path: Path, timeout: float) -> Connection:
 def _opening_mode(path: Path) -> str:
     if os.access(path, os.W_OK) and os.access(path.parent, os.W_OK):
         return "mode=rw"
-    log = path.with_name(path.name + "-wal")
+    _, log, _ = files_of(path)
     # Without a log nobody is writing, and SQLite need not put its own files beside the store.
     return "mode=ro" if log.exists() and log.stat().st_size else "mode=ro&immutable=1"
 
@@ -280,10 +250,14 @@ def create_sqlite(path: Path) -> None:
         connection.execute("PRAGMA journal_mode = WAL")
 
 
+def files_of(path: Path) -> tuple[Path, Path, Path]:
+    """Name a store's file, and what SQLite has beside it: its log and the index of that."""
+    return path, path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-shm")
+
+
 def make_private(path: Path) -> None:
-    """Take a store's file, and what SQLite has beside it, from all but the owner who asks."""
-    for suffix in ("", "-wal", "-shm"):
-        file = path.with_name(path.name + suffix)
+    """Take a store's files from all but the owner who asks."""
+    for file in files_of(path):
         with suppress(FileNotFoundError, PermissionError):
             mode = file.stat().st_mode
             if mode & (stat.S_IRWXG | stat.S_IRWXO):

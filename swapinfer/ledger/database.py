@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager, suppress
 from pathlib import Path
 from typing import Self
 
@@ -16,6 +16,7 @@ from swapinfer.ledger.connection import (
     clear_errors,
     connect,
     create_sqlite,
+    files_of,
     locate,
     make_private,
 )
@@ -100,16 +101,6 @@ class Database:
     def open(cls, place: str | Path, *, create: bool = True, timeout: float = 30.0) -> Self:
         """Open a store, bringing an older schema up to date.
 
-        Parameters
-        ----------
-        place : str or Path
-            A file, or ``postgresql://user@host:port/database``; the password comes from the
-            environment (`SWAPINFER_STORE_PASSWORD`, or `SWAPINFER_STORE_PASSWORD_FILE`).
-        create : bool
-            Whether to make a store where there is none.
-        timeout : float
-            Seconds to wait for other writers.
-
         Raises
         ------
         InputError
@@ -150,7 +141,8 @@ class Database:
         """Remove what this opening made, unless someone has a job in it by now."""
         path = self.path
         if path is None:
-            self._drop_tables()
+            if self._has_made_tables:
+                self._drop_tables()
             return
         if not self._made or _identity(path) != self._identity:
             return
@@ -160,13 +152,11 @@ class Database:
             path.unlink(missing_ok=True)  # under the lock: whoever waits for it sees it gone
             self._identity = None
         self.close()
-        for suffix in ("-wal", "-shm"):
-            path.with_name(path.name + suffix).unlink(missing_ok=True)
+        for file in files_of(path):
+            file.unlink(missing_ok=True)
         remove_folders(self._made[:-1])
 
     def _drop_tables(self) -> None:
-        if not self._has_made_tables:
-            return
         with self.writing() as connection:
             connection.execute("LOCK TABLE jobs IN ACCESS EXCLUSIVE MODE")
             if not connection.execute("SELECT 1 FROM jobs LIMIT 1"):
@@ -195,32 +185,23 @@ class Database:
         """File of a SQLite store."""
         return self._where if isinstance(self._where, Path) else None
 
-    @contextmanager
-    def reading(self) -> Iterator[Connection]:
-        """Transaction that sees one state of the store throughout; the one begun, inside one."""
-        if self._begun:
-            yield self._connection
-            return
-        with self._transaction(self._connection.dialect.read) as connection:
-            yield connection
+    def reading(self) -> AbstractContextManager[Connection]:
+        """Transaction that sees one state of the store throughout."""
+        return self._transaction(self._connection.dialect.read)
 
-    @contextmanager
-    def writing(self) -> Iterator[Connection]:
-        """Transaction that is on disk when the block has ended, or leaves nothing behind.
-
-        Blocks inside such a block are part of it.
-        """
-        if self._begun == self._connection.dialect.write:
-            yield self._connection
-            return
-        with self._transaction(self._connection.dialect.write) as connection:
-            yield connection
-            self._require_same_file()
+    def writing(self) -> AbstractContextManager[Connection]:
+        """Transaction that is on disk when the block has ended, or leaves nothing behind."""
+        return self._transaction(self._connection.dialect.write)
 
     @contextmanager
     def _transaction(self, begin: str) -> Iterator[Connection]:
+        """Begin one; inside of one, the block is part of that."""
+        dialect = self._connection.dialect
         if self._begun:
-            raise RuntimeError("nothing is written while a transaction only reads")
+            if begin not in (self._begun, dialect.read):
+                raise RuntimeError("nothing is written while a transaction only reads")
+            yield self._connection
+            return
         with clear_errors(str(self)):
             if not self._connection.is_alive():
                 self._connection = connect(self._where, self._timeout)
@@ -228,18 +209,13 @@ class Database:
                 self._begun = begin
                 try:
                     yield connection
+                    if begin == dialect.write and _identity(self.path) != self._identity:
+                        raise LedgerError(
+                            f"store {self}: the file was exchanged or removed meanwhile; "
+                            "nothing was recorded; open it again"
+                        )
                 finally:
                     self._begun = ""
-
-    def _require_same_file(self) -> None:
-        if _identity(self.path) != self._identity:
-            raise LedgerError(
-                f"store {self}: the file was exchanged or removed meanwhile; "
-                "nothing was recorded; open it again"
-            )
-
-
-# The schema
 
 
 def schema_of(connection: Connection) -> str | None:
@@ -282,9 +258,6 @@ def _migrate(connection: Connection) -> None:
                 connection.execute("INSERT INTO store_schema VALUES (?)", [version])
 
 
-# The file
-
-
 def _require_file(path: Path, *, create: bool, timeout: float) -> list[Path]:
     made = list[Path]()
     if not path.exists():
@@ -305,7 +278,7 @@ def _create_file(path: Path, timeout: float) -> list[Path]:
     Its folder is made for its owner alone. Returned are the folders that were made, and the file;
     nothing if another process was first.
     """
-    log = path.with_name(path.name + "-wal")
+    _, log, _ = files_of(path)
     if log.exists():
         raise LedgerError(
             f"store {path}: the file is gone but its log {log.name} is there; {RESCUE}"
@@ -334,10 +307,7 @@ def _link_new(path: Path, timeout: float) -> bool:
 
 
 def _identity(path: Path | None) -> tuple[int, int] | None:
-    if path is None:
-        return None
-    try:
-        status = path.stat()
-    except OSError:
-        return None
-    return status.st_dev, status.st_ino
+    with suppress(OSError):
+        status = path.stat() if path else None
+        return status and (status.st_dev, status.st_ino)
+    return None

@@ -65,13 +65,7 @@ class Event(msgspec.Struct, frozen=True, tag=str.lower):
 
     @classmethod
     def from_json(cls, payload: Mapping[str, Any]) -> Self:
-        """Read a payload back.
-
-        Raises
-        ------
-        LedgerError
-            If it has a field that this event does not, lacks one, or one is of another type.
-        """
+        """Read a payload back, refusing fields that are too many, too few or of another type."""
         names = cls.__struct_fields__
         for name in payload:
             if name not in names:
@@ -81,30 +75,18 @@ class Event(msgspec.Struct, frozen=True, tag=str.lower):
         try:
             return msgspec.convert(payload, cls, str_keys=True)
         except msgspec.ValidationError as error:
-            raise LedgerError(
-                f'event "{cls.type_name()}" cannot be read: {misfit(error)}'
-            ) from error
+            reason = misfit(error)
+            raise LedgerError(f'event "{cls.type_name()}" cannot be read: {reason}') from error
 
     def check(self) -> None:
-        """Refuse what no vehicle has, and what nobody would record.
+        """Refuse, by an `InputError`, what no vehicle has and what nobody would record.
 
         Replay does not ask: what was recorded once stays readable.
-
-        Raises
-        ------
-        InputError
-            Naming what is wrong, and what is accepted.
         """
         raise unhandled(self, "checked")
 
     def apply(self, job: Job) -> None:
-        """Make of a job as it was before what it is after.
-
-        Raises
-        ------
-        SwapinferError
-            If the event contradicts what was before; the message says how.
-        """
+        """Make of a job as it was before what it is after, refusing what contradicts it."""
         raise unhandled(self, "replayed")
 
     def say(self, job: Job) -> str:
@@ -224,13 +206,7 @@ def unhandled(event: Event, what: str) -> LedgerError:
 
 
 def require_known(what: str, word: str, known: Iterable[str]) -> None:
-    """Refuse a word that is not among those known.
-
-    Raises
-    ------
-    InputError
-        With the word that was probably meant.
-    """
+    """Refuse a word that is not among those known."""
     options = list(known)
     if word not in options:
         raise InputError(f'no {what} "{word}"{near_match(word, options)}')

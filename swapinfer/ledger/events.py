@@ -39,23 +39,8 @@ if TYPE_CHECKING:
     from swapinfer.ledger.replay import Job
 
 __all__ = [
-    "Attached",
-    "Closed",
-    "Coded",
-    "Erased",
-    "Inspected",
-    "Measured",
-    "Noted",
-    "Opened",
-    "Ran",
-    "Reopened",
-    "Replaced",
-    "Reseated",
-    "Returned",
-    "Scanned",
-    "Stated",
-    "Swapped",
-    "Undone",
+    "Attached", "Closed", "Coded", "Erased", "Inspected", "Measured", "Noted", "Opened", "Ran",
+    "Reopened", "Replaced", "Reseated", "Returned", "Scanned", "Stated", "Swapped", "Undone",
 ]  # fmt: skip
 
 OVER_LIMIT = "OL"
@@ -63,15 +48,10 @@ OVER_LIMIT = "OL"
 
 
 class Coded(Event, frozen=True):
-    """What the control units have stored was read, or some of it.
+    """What the control units have stored was read, or some of it; None of what nobody read.
 
-    Attributes
-    ----------
-    codes, pending, permanent : tuple of str or None
-        Stored (confirmed), pending and permanent codes; None for what nobody read. Codes of which
-        it is not said where they stood are among the first.
-    heard : dict of str to tuple of str
-        Control unit to its answers in hexadecimal, where it was read over the bus.
+    Codes of which it is not said whether they are pending count as stored ones, `codes`. What was
+    read over the bus is in `heard`: control unit to its answers in hexadecimal.
     """
 
     places = ()
@@ -192,15 +172,6 @@ class Scanned(Coded, frozen=True):
 
     It belongs to the last run, if its codes were not read yet; before the first run it is what the
     vehicle came in with.
-
-    Attributes
-    ----------
-    codes, pending, permanent, heard
-        As `Coded` has them.
-    frame : tuple of str
-        Conditions in which a code was set, by the freeze frame.
-    memory : str
-        How old the stored may be, a word of the pack; by default that is not known.
     """
 
     # Of a run these are something; here they never are.
@@ -211,8 +182,8 @@ class Scanned(Coded, frozen=True):
     codes: tuple[str, ...] | None = None
     pending: tuple[str, ...] | None = None
     permanent: tuple[str, ...] | None = None
-    frame: tuple[str, ...] = ()
-    memory: str = ""
+    frame: tuple[str, ...] = ()  # conditions in which a code was set, by the freeze frame
+    memory: str = ""  # how old the stored may be, a word of the pack; by default that is not known
     heard: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
@@ -305,7 +276,7 @@ class Reseated(Repair, frozen=True):
 
     def apply(self, job: Job) -> None:
         """Handle it, as may cure a contact."""
-        job.handle(job.require_place(self.place).id)
+        job.handle(job.engine.find_place(self.place).id)
 
     def say(self, job: Job) -> str:
         """Say which."""
@@ -343,7 +314,7 @@ class Replaced(Repair, frozen=True):
 
     def apply(self, job: Job) -> None:
         """Fit a new one."""
-        job.fit_new(job.require_place(self.place))
+        job.fit_new(job.engine.find_place(self.place))
 
     def say(self, job: Job) -> str:
         """Say which."""
@@ -450,11 +421,5 @@ def read_event(type_name: str, payload: Mapping[str, Any]) -> Event:
 
 
 def read_events(records: Iterable[Record]) -> list[tuple[int, Event]]:
-    """Turn a chain's records into events with their positions.
-
-    Raises
-    ------
-    LedgerError
-        As `read_event` does.
-    """
+    """Turn a chain's records into events with their positions."""
     return [(record.seq, read_event(record.type, record.payload)) for record in records]

@@ -47,18 +47,10 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 class Imported(Struct, frozen=True):
-    """What an import did.
+    """What an import did."""
 
-    Attributes
-    ----------
-    job : str
-        Id of the job.
-    added : int
-        Records that were not there before; 0 for a file imported already.
-    """
-
-    job: str
-    added: int
+    job: str  # id of the job
+    added: int  # records that were not there before; 0 for a file imported already
 
 
 class Restored(Struct, frozen=True):
@@ -82,15 +74,7 @@ def _file_of(store: Store, chain: list[Record]) -> JobFile:
 
 
 def job_document(store: Store, job: str) -> dict[str, JSON]:
-    """Make the object that a job file holds.
-
-    Raises
-    ------
-    JobError
-        If there is no such job.
-    LedgerError
-        If its chain does not verify.
-    """
+    """Make the object that a job file holds."""
     job_file = _file_of(store, store.records(job))
     return document_of(job_file.records, job_file.packs)
 
@@ -122,18 +106,7 @@ def export_job(store: Store, job: str, path: Path) -> None:
 
 
 def seal_store(store: Store, path: Path) -> str:
-    """Write the last digest of every job to a new file, with no names and in no telling order.
-
-    Returns
-    -------
-    str
-        Digest of the file: given away in time, it shows which records there were.
-
-    Raises
-    ------
-    InputError
-        If the file is there already.
-    """
+    """Write the last digest of every job to a new file, with no names and in no telling order."""
     text = "".join(f"{line}\n" for line in (SEAL_FORMAT, *sorted(row.head for row in store.jobs())))
     with _new_file(path) as draft:
         draft.write_text(text, encoding="utf-8")
@@ -141,18 +114,7 @@ def seal_store(store: Store, path: Path) -> str:
 
 
 def read_seal(path: Path) -> tuple[str, frozenset[str]]:
-    """Read such a file.
-
-    Returns
-    -------
-    tuple of str and frozenset of str
-        Digest of the file, and the digests in it.
-
-    Raises
-    ------
-    InputError
-        If it cannot be read, or is none.
-    """
+    """Read such a file."""
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
@@ -302,11 +264,6 @@ def write_csv(tables: Mapping[Path, Iterable[Mapping[str, object]]]) -> None:
 
     A row is column to value; the first row's columns count, and numbers stay numbers. A file that
     is there already is replaced.
-
-    Raises
-    ------
-    LedgerError
-        If a file cannot be written.
 
     References
     ----------

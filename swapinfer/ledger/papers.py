@@ -44,13 +44,7 @@ class Labour(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def check_papers(part: Part | None, labour: Labour | None) -> None:
-    """Refuse names that nobody can read, and times that nobody books.
-
-    Raises
-    ------
-    InputError
-        Naming what is wrong.
-    """
+    """Refuse names that nobody can read, and times that nobody books."""
     for name in part.__struct_fields__ if part else ():
         if text := getattr(part, name):
             check_text(f"a part's {name}", text)
@@ -64,13 +58,7 @@ def check_papers(part: Part | None, labour: Labour | None) -> None:
 
 
 def check_day(name: str, text: str) -> None:
-    """Refuse what is no day.
-
-    Raises
-    ------
-    InputError
-        Saying how a day is written.
-    """
+    """Refuse what is no day."""
     try:
         date.fromisoformat(text)
     except ValueError:
@@ -159,21 +147,14 @@ class Attached(Aside, frozen=True):
     """A picture, kept in the store with the SHA-256 of its file.
 
     Records of earlier days have that of the file's text in base64.
-
-    Attributes
-    ----------
-    caption : str
-        What it shows, in somebody's words.
-    of : int or None
-        Position of the event that it shows, where it shows one.
     """
 
     name: str
     digest: str
     media: str
     data: str
-    caption: str = ""
-    of: int | None = None
+    caption: str = ""  # what it shows, in somebody's words
+    of: int | None = None  # position of the event that it shows, where it shows one
 
     @property
     def title(self) -> str:
@@ -197,15 +178,9 @@ class Undone(Aside, frozen=True):
 
 
 class Stated(Aside, frozen=True):
-    """What control units had stored was read and kept as it came, without weight of its own.
+    """What control units had stored was read and kept as it came, without weight of its own."""
 
-    Attributes
-    ----------
-    heard : dict of str to tuple of str
-        Unit to its answers, in hexadecimal.
-    """
-
-    heard: dict[str, tuple[str, ...]]
+    heard: dict[str, tuple[str, ...]]  # unit to its answers, in hexadecimal
 
     def apply(self, job: Job) -> None:
         """Refuse answers that are none."""
@@ -217,15 +192,9 @@ class Stated(Aside, frozen=True):
 
 
 class Erased(Aside, frozen=True):
-    """Control units erased what they had stored.
+    """Control units erased what they had stored."""
 
-    Attributes
-    ----------
-    units : tuple of str
-        Those that confirmed it.
-    """
-
-    units: tuple[str, ...]
+    units: tuple[str, ...]  # those that confirmed it
 
     def say(self, job: Job) -> str:
         """Say which did."""
@@ -281,21 +250,11 @@ class Closed(Paperwork, frozen=True):
 
 
 class Reopened(Paperwork, frozen=True):
-    """The vehicle came back with its complaint: a finding, though nobody drove to make it.
+    """The vehicle came back with its complaint: a finding, though nobody drove to make it."""
 
-    Attributes
-    ----------
-    reason : str
-        Why, in the customer's words.
-    odometer_km : float or None
-        Distance on the clock.
-    driven_km, days : float or None
-        Driven, and passed, since the job was closed.
-    """
-
-    reason: str = ""
+    reason: str = ""  # in the customer's words
     odometer_km: float | None = None
-    driven_km: float | None = None
+    driven_km: float | None = None  # since the job was closed, as the days are
     days: float | None = None
 
     def check(self) -> None:

@@ -28,40 +28,18 @@ _ENCODER = json.JSONEncoder(
 
 
 class Record(Struct, frozen=True, forbid_unknown_fields=True):
-    """One event as it stands in the store.
+    """One event as it stands in the store."""
 
-    Attributes
-    ----------
-    job : str
-        Opaque id of the job.
-    seq : int
-        Position in the job's chain, from 0.
-    type : str
-        Event type.
-    payload : dict
-        The event itself.
-    who : str
-        Technician.
-    at : str
-        ISO 8601 with the offset from UTC. The order of events is `seq`, never this.
-    pack : str
-        Digest of the pack in force.
-    program : str
-        Version of the program that wrote it.
-    previous, digest : str
-        SHA-256, hexadecimal, of the predecessor and of this record's other fields.
-    """
-
-    job: str
-    seq: int
+    job: str  # opaque id
+    seq: int  # position in the job's chain, from 0
     type: str
-    payload: dict[str, Any]
+    payload: dict[str, Any]  # the event itself
     who: str
-    at: str
-    pack: str
-    program: str
-    previous: str
-    digest: str
+    at: str  # ISO 8601 with the offset from UTC; the order of events is `seq`, never this
+    pack: str  # digest of the pack in force
+    program: str  # version of the program that wrote it
+    previous: str  # digest of the predecessor
+    digest: str  # SHA-256, hexadecimal, of the other fields
 
     def to_json(self) -> dict[str, JSON]:
         """Fields by name, as an exchange file holds them."""
@@ -153,15 +131,7 @@ def seal(
     pack: str,
     previous: str,
 ) -> Record:
-    """Make the record that follows `previous`, with its digest and a copy of the payload.
-
-    Raises
-    ------
-    InputError
-        If `who`, `type_name` or `at` is not acceptable.
-    LedgerError
-        If the payload is not JSON.
-    """
+    """Make the record that follows `previous`, with its digest and a copy of the payload."""
     check_text("the technician's name", who)
     check_text("an event type", type_name)
     as_utc(at)
@@ -173,13 +143,7 @@ def seal(
 
 
 def record_from_json(fields: Mapping[str, object]) -> Record:
-    """Read a record's fields back; whether it verifies is `verify_chain`'s business.
-
-    Raises
-    ------
-    LedgerError
-        If a field is missing, unknown or of the wrong type.
-    """
+    """Read a record's fields back; whether it verifies is `verify_chain`'s business."""
     try:
         return convert(fields, Record)
     except ValidationError as error:
@@ -187,13 +151,7 @@ def record_from_json(fields: Mapping[str, object]) -> Record:
 
 
 def record_from_row(row: Sequence[object]) -> Record:
-    """Read a record as the store's table holds it.
-
-    Raises
-    ------
-    LedgerError, TypeError, ValueError, RecursionError
-        If it does not hold one.
-    """
+    """Read a record as the store's table holds it."""
     fields: dict[str, object] = dict(zip(FIELDS, row, strict=True))
     return record_from_json({**fields, "payload": json.loads(str(fields["payload"]))})
 
@@ -250,13 +208,7 @@ def clock_steps(records: Iterable[Record]) -> list[int]:
 
 
 def as_utc(at: str) -> datetime:
-    """Read a time with its offset.
-
-    Raises
-    ------
-    InputError
-        If it is not ISO 8601 or says no offset from UTC.
-    """
+    """Read a time with its offset."""
     try:
         time = datetime.fromisoformat(at)
     except (TypeError, ValueError) as error:
@@ -270,13 +222,7 @@ def as_utc(at: str) -> datetime:
 
 
 def check_text(name: str, text: str) -> None:
-    """Refuse a short text that is empty, too long or holds control characters.
-
-    Raises
-    ------
-    InputError
-        Saying which text, and what is accepted.
-    """
+    """Refuse a short text that is empty, too long or holds control characters."""
     if not text.strip() or len(text) > MAX_TEXT or any(ord(letter) < ord(" ") for letter in text):
         raise InputError(
             f"{name} must be 1 to {MAX_TEXT} characters without control characters, "

@@ -14,7 +14,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Aside, Event, Tested, unhandled
 from swapinfer.ledger.runs import DRIVEN, ending
 from swapinfer.pack.engine import Engine, require_offered
-from swapinfer.pack.model import Handling, Pack, Test, access_of, fixes
+from swapinfer.pack.model import Handling, Pack, Test
 
 Numbered: TypeAlias = tuple[int, Event]
 """An event and its position in the job's chain."""
@@ -24,132 +24,58 @@ FOUND = (ev.Ran, ev.Scanned, ev.Measured, ev.Inspected, ev.Reopened)
 
 
 class Element(msgspec.Struct, frozen=True):
-    """Something that can be faulty, with an identity of its own.
+    """Something that can be faulty, with an identity of its own."""
 
-    Attributes
-    ----------
-    id : str
-        Home place, with ``.new`` and a number for what was fitted later.
-    home : Place
-        Where it belongs.
-    is_new : bool
-        Whether it was fitted during the job.
-    age_km : float
-        Distance it has done.
-    """
-
-    id: str
+    id: str  # home place, with ``.new`` and a number for what was fitted later
     home: Place
-    is_new: bool
+    is_new: bool  # fitted during the job
     age_km: float
 
 
 class Disturbance(msgspec.Struct, frozen=True):
-    """A place was handled at a time.
+    """What was disturbed at a time, and what that may have done."""
 
-    Attributes
-    ----------
-    time : int
-        Index of the event among those that stand.
-    element : str
-        What was disturbed.
-    handling : Handling
-        What that may have done.
-    """
-
-    time: int
+    time: int  # index of the event among those that stand
     element: str
     handling: Handling
 
 
 class Finding(msgspec.Struct, frozen=True):
-    """An event that says something about faults.
+    """An event that says something about faults."""
 
-    Attributes
-    ----------
-    seq, time : int
-        Position in the chain, and among the events that stand.
-    event : Ran, Scanned, Measured, Inspected or Reopened
-        What was found.
-    fitted : mapping of str to str
-        Place to element, then.
-    """
-
-    seq: int
-    time: int
+    seq: int  # position in the chain
+    time: int  # index among the events that stand
     event: ev.Ran | ev.Scanned | ev.Measured | ev.Inspected | ev.Reopened
-    fitted: Mapping[str, str]
+    fitted: Mapping[str, str]  # place to element, then
 
 
 class Stage(msgspec.Struct, frozen=True):
-    """A job just before and just after a piece of work.
-
-    Attributes
-    ----------
-    seq : int
-        Position of the event in the chain.
-    event : Event
-        The work.
-    before, after : mapping of str to str
-        Place to element.
-    """
+    """A piece of work, and where everything was just before and just after."""
 
     seq: int
     event: Event
-    before: Mapping[str, str]
+    before: Mapping[str, str]  # place to element
     after: Mapping[str, str]
 
 
 class Job(msgspec.Struct, eq=False):
-    """A job replayed.
-
-    Attributes
-    ----------
-    opening : Opened
-        First event.
-    engine : Engine
-        Layout, kinds, tests and places.
-    pack : Pack
-        Pack in force.
-    elements : dict of str to Element
-        Everything that is or was fitted, in order of appearance.
-    fitted : dict of str to str
-        Place to element, now.
-    disturbances, findings : list
-        In order of time.
-    stages : list of Stage
-        Pieces of work that were done.
-    open_access : set of str
-        What is off the engine now.
-    arrival : (int, mapping of str to str)
-        When the vehicle last came in: time, and place to element.
-    closing : Closed or None
-        Set while the job is closed.
-    standing : list of (seq, Event)
-        Events that have not been undone.
-    undone : frozenset of int
-        Positions of those that have.
-    odometer_km : float or None
-        Distance on the clock when last read.
-    returns : dict of int to float
-        Time of each reopening, and the distance driven since the closing before.
-    """
+    """A job replayed."""
 
     opening: ev.Opened
     engine: Engine
     pack: Pack
-    elements: dict[str, Element] = {}
-    fitted: dict[str, str] = {}
+    elements: dict[str, Element] = {}  # everything that is or was fitted, in order of appearance
+    fitted: dict[str, str] = {}  # place to element, now
     disturbances: list[Disturbance] = []
     findings: list[Finding] = []
     stages: list[Stage] = []
-    open_access: set[str] = set()
-    arrival: tuple[int, Mapping[str, str]] = (0, {})
-    closing: ev.Closed | None = None
-    standing: list[Numbered] = []
-    undone: frozenset[int] = frozenset()
-    odometer_km: float | None = None
-    returns: dict[int, float] = {}
+    open_access: set[str] = set()  # what is off the engine now
+    arrival: tuple[int, Mapping[str, str]] = (0, {})  # time it last came in, `fitted` then
+    closing: ev.Closed | None = None  # set while the job is closed
+    standing: list[Numbered] = []  # events that have not been undone
+    undone: frozenset[int] = frozenset()  # positions of those that have
+    odometer_km: float | None = None  # distance on the clock when last read
+    returns: dict[int, float] = {}  # time of each reopening to km driven since the closing
 
     @property
     def time(self) -> int:
@@ -248,13 +174,7 @@ class Job(msgspec.Struct, eq=False):
         return frozenset(name for _, event in self.standing for name in event.cautions(self))
 
     def take(self, seq: int, event: Event) -> None:
-        """Go on to after an event.
-
-        Raises
-        ------
-        SwapinferError
-            If it contradicts what was before.
-        """
+        """Go on to after an event."""
         if self.closing and not isinstance(event, (ev.Reopened, Aside)):
             raise JobError(
                 f'job {self.opening.ro} is closed; reopen it before recording "{event.type}"'
@@ -313,15 +233,7 @@ class Job(msgspec.Struct, eq=False):
         return replace(run, codes=tuple(code for code in run.codes if code not in old))
 
     def listed_before(self, seq: int, memory: str) -> Sequence[str]:
-        """Return what was listed at the last reading before an event, and not erased since.
-
-        Parameters
-        ----------
-        seq : int
-            Position of the event.
-        memory : str
-            ``codes`` (stored ones) or ``pending``.
-        """
+        """Return the ``codes`` or ``pending`` read last before an event, and not erased since."""
         for earlier, event in reversed(self.standing):
             if earlier < seq and isinstance(event, ev.Erased):
                 return ()
@@ -330,25 +242,9 @@ class Job(msgspec.Struct, eq=False):
                 return listed
         return ()
 
-    def require_place(self, place: str) -> Place:
-        """Place of that name.
-
-        Raises
-        ------
-        PlaceError
-            If the engine has none.
-        """
-        return self.engine.places.get(place) or self.engine.find_place(place)
-
     def swap(self, first: str, second: str) -> None:
-        """Exchange the parts of two places.
-
-        Raises
-        ------
-        PlaceError
-            If they cannot be.
-        """
-        a, b = self.require_place(first), self.require_place(second)
+        """Exchange the parts of two places."""
+        a, b = self.engine.find_place(first), self.engine.find_place(second)
         if a == b:
             raise PlaceError(f"{first} cannot be swapped with itself; name another place")
         if a.kind != b.kind:
@@ -365,13 +261,13 @@ class Job(msgspec.Struct, eq=False):
         """Reach what sits at places, and disturb it."""
         for place in places:
             self._open(self.engine.kind_of(place).access)
-        self._disturb(*places)
+        self._disturb(self.disturbed_by(places))
 
     def fit_new(self, place: Place) -> None:
         """Replace what sits at a place; a place that its owner thereby loses is the newcomer's."""
         kind = self.engine.kinds[place.kind]
-        self._open(*(access_of(kind, fix) for fix in fixes(kind)))
-        self._disturb(place.id)
+        self._open(*(kind.access_of(fix) for fix in kind.fixes))
+        self._disturb(self.disturbed_by([place.id]))
         count = sum(1 for name in self.elements if name.startswith(f"{place.id}.new"))
         name = f"{place.id}.new{count + 1 if count else ''}"
         self.elements[name] = Element(name, place, is_new=True, age_km=0.0)
@@ -382,13 +278,7 @@ class Job(msgspec.Struct, eq=False):
         self.fitted[place.id] = name
 
     def reach_test(self, test_id: str, target: str, form: str) -> None:
-        """Open and disturb what a test asks for.
-
-        Raises
-        ------
-        InputError
-            If this engine has no such test or target, or the test another form.
-        """
+        """Open and disturb what a test asks for."""
         tests = self.engine.tests
         if test_id not in tests:
             raise InputError(f'no test "{test_id}" for this engine{near_match(test_id, tests)}')
@@ -402,8 +292,7 @@ class Job(msgspec.Struct, eq=False):
                 f'"{test_id}" cannot be made on "{target}"{near_match(target, targets)}'
             )
         self._open(test.access)
-        for element, handling in self.disturbed_by_test(test, target):
-            self.disturbances.append(Disturbance(self.time, element, handling))
+        self._disturb(self.disturbed_by_test(test, target))
 
     def close_to_run(self) -> None:
         """Put back what an engine does not run without."""
@@ -423,25 +312,12 @@ class Job(msgspec.Struct, eq=False):
         """Open what every way to the work needs."""
         self.open_access |= set.intersection(*(set(self.needs_open(way)) for way in ways))
 
-    def _disturb(self, *places: str) -> None:
-        for element, handling in self.disturbed_by(places):
-            self.disturbances.append(Disturbance(self.time, element, handling))
+    def _disturb(self, touched: Iterable[tuple[str, Handling]]) -> None:
+        self.disturbances += [Disturbance(self.time, *one) for one in touched]
 
 
 def follow(events: Iterable[Numbered], pack: Pack) -> Iterator[Job]:
     """Replay a job's events, stopping after each that stands.
-
-    Parameters
-    ----------
-    events : iterable of (int, Event)
-        From the opening on, with their positions in the chain, in order.
-    pack : Pack
-        Pack in force when the job was opened.
-
-    Yields
-    ------
-    Job
-        The same one, which goes on to after the next event when the next is asked for.
 
     Raises
     ------
@@ -463,17 +339,7 @@ def follow(events: Iterable[Numbered], pack: Pack) -> Iterator[Job]:
 
 
 def replay(events: Iterable[Numbered], pack: Pack) -> Job:
-    """Replay a job's events.
-
-    Parameters
-    ----------
-    events, pack
-        As `follow` takes them.
-
-    Returns
-    -------
-    Job
-        After all of them.
+    """Replay a job's events to after the last.
 
     Raises
     ------
@@ -485,24 +351,12 @@ def replay(events: Iterable[Numbered], pack: Pack) -> Job:
 
 
 def carry_on(job: Job, *events: Event) -> Job:
-    """Replay a job as if more had happened in it.
-
-    Raises
-    ------
-    SwapinferError
-        If it could not.
-    """
+    """Replay a job as if more had happened in it."""
     return replay(enumerate([*(event for _, event in job.happened), *events]), job.pack)
 
 
 def last_undoable(job: Job) -> int:
-    """Position of the newest event that stands and is not an undoing.
-
-    Raises
-    ------
-    JobError
-        If only the opening is left.
-    """
+    """Position of the newest event that stands and is not an undoing."""
     *_, (seq, _) = job.happened
     if seq:
         return seq
@@ -521,13 +375,7 @@ def _retracted(events: Sequence[Numbered]) -> frozenset[int]:
 
 
 def build_engine(opening: ev.Opened, pack: Pack) -> Engine:
-    """Engine that an opening describes.
-
-    Raises
-    ------
-    InputError
-        If the pack has no such layout or fitment, or a newer part has no such place.
-    """
+    """Build the engine that an opening describes, refusing one that the pack does not have."""
     require_offered(pack, "layout", opening.layout, pack.layouts)
     for axis, values in pack.fitments.items():
         require_offered(pack, f"{axis} kind", opening.fitment.get(axis, ""), values)
@@ -553,18 +401,7 @@ def _begin(opening: ev.Opened, pack: Pack) -> Job:
 
 
 def refuse_conflict(seen: Mapping[str, str]) -> Callable[[Job], None]:
-    """Return a check that parts still sit where the technician saw them.
-
-    Parameters
-    ----------
-    seen : mapping of str to str
-        Place to element when the move was decided.
-
-    Raises
-    ------
-    ConflictError
-        From the returned check, if someone else has moved one since.
-    """
+    """Return a check that parts still sit where the technician saw them."""
 
     def check(job: Job) -> None:
         for place, element in seen.items():

@@ -39,39 +39,21 @@ PACK_COLUMNS, INDEX_COLUMNS = 2, len(JobRow.__struct_fields__)
 
 
 class Checked(msgspec.Struct, frozen=True):
-    """What a check of a store found.
-
-    Attributes
-    ----------
-    jobs, records : int
-        How many verify.
-    faults : tuple of str
-        What does not verify, one line each.
-    remarks : tuple of str
-        What is odd but no fault: a clock set back, a pack not kept.
-    """
+    """What a check of a store found."""
 
     jobs: int
     records: int
-    faults: tuple[str, ...]
-    remarks: tuple[str, ...]
+    faults: tuple[str, ...]  # what does not verify, one line each
+    remarks: tuple[str, ...]  # what is odd but no fault: a clock set back, a pack not kept
 
 
 class Rescued(msgspec.Struct, frozen=True):
-    """What was saved from a damaged file.
-
-    Attributes
-    ----------
-    jobs, records, packs : int
-        How many were saved.
-    losses : tuple of str
-        One line for each job that is not whole.
-    """
+    """What was saved from a damaged file."""
 
     jobs: int
     records: int
     packs: int
-    losses: tuple[str, ...]
+    losses: tuple[str, ...]  # one line for each job that is not whole
 
 
 def check(store: Store) -> Checked:
@@ -127,15 +109,6 @@ def _file_faults(store: Store) -> Iterator[str]:
 
 def rescue(damaged: Path, into: Store, sum_up: SumUp | None = None) -> Rescued:
     """Save from a SQLite file what verifies: of every job, the records up to the first bad one.
-
-    Parameters
-    ----------
-    damaged : Path
-        File of the store, its log beside it; neither is changed.
-    into : Store
-        Usually a new one; what is there already stays.
-    sum_up : SumUp, optional
-        For lists; without one, the damaged file's own summaries are taken where readable.
 
     Raises
     ------
@@ -264,23 +237,7 @@ class UnreadableCellError(ValueError):
 
 
 def scan_rows(path: Path) -> Iterator[tuple[Value, ...]]:
-    """Yield whatever can be read as a row of a table, true or not; the caller must verify it.
-
-    Parameters
-    ----------
-    path : Path
-        Database file; its write-ahead log beside it is read with it. Neither is changed.
-
-    Yields
-    ------
-    tuple
-        Column values. Old states of a row may come too, and the same row more than once.
-
-    Raises
-    ------
-    OSError
-        If the file cannot be read.
-    """
+    """Yield whatever can be read as a row of a table, true or not; the caller must verify it."""
     log = path.with_name(path.name + "-wal")
     with _bytes_of(path) as data, _bytes_of(log) as log_data:
         for size in sorted({_page_size(data), USUAL_PAGE_SIZE}):

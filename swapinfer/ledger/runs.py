@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from collections.abc import Set as AbstractSet
+from collections.abc import Iterable, Sequence
 from math import inf
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -12,7 +11,7 @@ from msgspec import Struct
 from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
-from swapinfer.ledger.words import element_label, where_words
+from swapinfer.ledger.words import element_label, listed, where_words
 from swapinfer.pack.engine import read_codes
 
 if TYPE_CHECKING:
@@ -106,20 +105,8 @@ def _named(job: Job, run: Told) -> frozenset[int]:
 def last_repair(job: Job, causes: Sequence[str] = (), until: int | None = None) -> int | None:
     """Position of the last event that put something right since the vehicle last came in.
 
-    Parameters
-    ----------
-    job : Job
-        As it stands.
-    causes : sequence of str, optional
-        Elements found at fault. Where nothing was replaced or reseated on purpose, handling one
-        of them in a swap counts: that may have cured a contact.
-    until : int, optional
-        Only events before this position are looked at.
-
-    Returns
-    -------
-    int or None
-        None if there is none.
+    Where nothing was replaced or reseated on purpose, a swap that handled one of the causes counts:
+    it may have cured a contact. Only events before `until` are looked at.
     """
     handled = {d.time for d in job.disturbances if d.element in causes}
     repaired = cured = None
@@ -137,8 +124,7 @@ def last_repair(job: Job, causes: Sequence[str] = (), until: int | None = None) 
 
 def failing_runs(job: Job) -> list[ev.Ran]:
     """Return all runs whose codes or counters show a misfire."""
-    runs = [f.event for f in job.findings if isinstance(f.event, ev.Ran)]
-    return [run for run in runs if has_misfired(job, run)]
+    return [run for run in _runs(job) if has_misfired(job, run)]
 
 
 def proving_minutes(job: Job) -> float:
@@ -175,20 +161,7 @@ def ending(job: Job, closing: ev.Closed) -> str:
 
 
 def explain_run(job: Job, finding: Finding) -> list[str]:
-    """Say what a run means beside the last one in another arrangement.
-
-    Parameters
-    ----------
-    job : Job
-        After the run.
-    finding : Finding
-        The run.
-
-    Returns
-    -------
-    list of str
-        Sentences.
-    """
+    """Say what a run means beside the last one in another arrangement."""
     run = finding.event
     if isinstance(run, ev.Scanned):
         return [_arrived(job, run)]
@@ -202,11 +175,22 @@ def explain_run(job: Job, finding: Finding) -> list[str]:
         return [f"the ear suspects cylinder {heard}; codes or counters would say which it is"]
     if now is None:
         return ["a misfire was noticed, but nothing says in which cylinder"]
-    sentences = [_state(job, run, now)]
-    earlier = _last_misfire_elsewhere(job, finding)
-    if earlier is not None:
-        sentences += _followed(job, earlier, finding, now)
-    return sentences
+    moved = _moved(job, finding, run)
+    came = [origin.cylinders for _, origin, here in moved if now & {*here.cylinders}]
+    explained = {cylinder for cylinders in came for cylinder in cylinders}
+    return [
+        _state(job, run, now),
+        *(
+            _verdict(
+                element_label(job, element),
+                (where_words(origin), where_words(here)),
+                came=bool(now & {*here.cylinders}),
+                stayed=bool(now & {*origin.cylinders}),
+                elsewhere=bool(explained & {*origin.cylinders}),
+            )
+            for element, origin, here in moved
+        ),
+    ]
 
 
 def _arrived(job: Job, scanned: ev.Scanned) -> str:
@@ -242,85 +226,48 @@ def _state(job: Job, run: ev.Ran, now: frozenset[int]) -> str:
 
 
 def _cylinders(numbers: Iterable[int]) -> str:
-    listed = [str(number) for number in sorted(numbers)]
-    if len(listed) == 1:
-        return f"cylinder {listed[0]}"
-    return f"cylinders {', '.join(listed[:-1])} and {listed[-1]}"
+    names = [str(number) for number in sorted(numbers)]
+    return f"cylinder{'s' if len(names) > 1 else ''} {listed(names)}"
 
 
-def _last_misfire_elsewhere(job: Job, finding: Finding) -> Finding | None:
-    for other in reversed(job.findings):
-        if other.time >= finding.time or not isinstance(other.event, ev.Coded):
-            continue
-        if set(other.fitted.values()) != set(finding.fitted.values()):
-            return None  # something was replaced: a quiet cylinder then has another reason
-        if other.fitted != finding.fitted:
-            return other if misfiring(job, other.event) else None
-    return None
+def _moved(job: Job, finding: Finding, run: Told) -> list[tuple[str, Place, Place]]:
+    """List the parts that were moved from a cylinder that misfired to one that did not.
 
-
-def _followed(job: Job, earlier: Finding, finding: Finding, now: frozenset[int]) -> list[str]:
-    if not isinstance(earlier.event, ev.Coded):
+    That is since the last finding in another arrangement; none where something was replaced since,
+    for a quiet cylinder then has another reason.
+    """
+    told = ((f, f.event) for f in reversed(job.findings) if isinstance(f.event, ev.Coded))
+    earlier = ((f, event) for f, event in told if f.time < finding.time)
+    last = next((pair for pair in earlier if pair[0].fitted != finding.fitted), None)
+    if last is None or set(last[0].fitted.values()) != set(finding.fitted.values()):
         return []
-    moved = list(_moved_away(job, earlier, finding, misfiring(job, earlier.event) or frozenset()))
-    explained = {origin for _, origin, here in moved if set(here.cylinders) & now}
-    return [
-        _verdict(
-            element_label(job, element),
-            (where_words(origin), where_words(here)),
-            came=bool(set(here.cylinders) & now),
-            stayed=bool(set(origin.cylinders) & now),
-            elsewhere=any(set(origin.cylinders) & set(other.cylinders) for other in explained),
-        )
-        for element, origin, here in moved
-    ]
-
-
-def _moved_away(
-    job: Job, earlier: Finding, finding: Finding, before: AbstractSet[int]
-) -> Iterator[tuple[str, Place, Place]]:
-    """Parts that were moved from a cylinder that misfired to one that did not."""
-    was_at = {element: place for place, element in earlier.fitted.items()}
-    known = _known(job, earlier) & _known(job, finding)
+    before = misfiring(job, last[1]) or frozenset()
+    known = speaks_of(job, last[1]) & speaks_of(job, run)
+    was_at = {element: place for place, element in last[0].fitted.items()}
+    moved = []
     for place, element in finding.fitted.items():
-        if was_at.get(element, place) != place:
-            origin, here = job.engine.places[was_at[element]], job.engine.places[place]
-            if not {*origin.cylinders, *here.cylinders} <= known:
-                continue
-            if set(origin.cylinders) & before and not set(here.cylinders) & before:
-                yield element, origin, here
-
-
-def _known(job: Job, finding: Finding) -> frozenset[int]:
-    return speaks_of(job, finding.event) if isinstance(finding.event, ev.Coded) else frozenset()
+        origin, here = job.engine.places[was_at[element]], job.engine.places[place]
+        is_known = {*origin.cylinders, *here.cylinders} <= known
+        if is_known and before & {*origin.cylinders} and not before & {*here.cylinders}:
+            moved.append((element, origin, here))
+    return moved
 
 
 def carried(job: Job) -> frozenset[str]:
     """Parts that a misfire went along with when they were moved, each alone to its cylinders.
 
-    Parameters
-    ----------
-    job : Job
-        As it stands.
-
-    Returns
-    -------
-    frozenset of str
-        Elements that are still fitted; of each the latest comparison counts.
+    Of each the latest comparison counts; only those still fitted are told.
     """
     went: dict[str, bool] = {}
     for finding in job.findings:
         now = misfiring(job, finding.event) if isinstance(finding.event, ev.Coded) else None
-        earlier = _last_misfire_elsewhere(job, finding) if now else None
-        if not now or earlier is None or not isinstance(earlier.event, ev.Coded):
+        if not now or not isinstance(finding.event, ev.Coded):
             continue
-        moved = list(_moved_away(job, earlier, finding, misfiring(job, earlier.event) or set()))
+        moved = _moved(job, finding, finding.event)
         for element, origin, here in moved:
-            rivals = [
-                o for e, _, o in moved if e != element and set(o.cylinders) & set(here.cylinders)
-            ]
-            came, stayed = set(here.cylinders) & now, set(origin.cylinders) & now
-            went[element] = bool(came) and not stayed and not rivals
+            came, stayed = now & {*here.cylinders}, now & {*origin.cylinders}
+            there = sum(bool({*other.cylinders} & {*here.cylinders}) for _, _, other in moved)
+            went[element] = bool(came) and not stayed and there == 1
     return frozenset(element for element, did in went.items() if did) & set(job.fitted.values())
 
 
@@ -352,50 +299,20 @@ def _verb(subject: str, singular: str, plural: str) -> str:
 
 
 class Begun(Struct, frozen=True):
-    """How far a job has come.
+    """How far a job has come."""
 
-    Attributes
-    ----------
-    is_unread : bool
-        Whether nothing that control units have stored or counted was read since it came in.
-    is_blind : bool
-        Whether the engine was not even run yet, and no misfire was stored when it came in.
-    is_undriven : bool
-        Whether something was moved, reseated or replaced since the last run.
-    failed_in : tuple of str
-        Conditions of the latest run in which a misfire was read.
-    is_failing : bool
-        Whether the vehicle misfired in the latest run that says so or otherwise.
-    owed_in : tuple of str or None
-        Conditions of the drive that the last repair still owes; None when it owes none.
-    owed_minutes : float
-        Minutes of it that are still to be driven clean; 0 when none is owed.
-    lamp : bool
-        Whether a run since the last repair felt as if a cylinder missed all the time.
-    """
-
-    is_unread: bool
-    is_blind: bool
-    is_undriven: bool
-    failed_in: tuple[str, ...]
-    is_failing: bool
-    owed_in: tuple[str, ...] | None
-    owed_minutes: float
-    lamp: bool
+    is_unread: bool  # nothing stored or counted by control units was read since it came in
+    is_blind: bool  # the engine was not even run yet, and no misfire was stored when it came in
+    is_undriven: bool  # something was moved, reseated or replaced since the last run
+    failed_in: tuple[str, ...]  # conditions of the latest run in which a misfire was read
+    is_failing: bool  # the vehicle misfired in the latest run that says so or otherwise
+    owed_in: tuple[str, ...] | None  # conditions of the drive that the last repair still owes
+    owed_minutes: float  # of it that are still to be driven clean; 0 when none is owed
+    lamp: bool  # a run since the last repair felt as if a cylinder missed all the time
 
 
 def what_was_begun(job: Job) -> Begun:
-    """Find what a job has begun and not finished.
-
-    Parameters
-    ----------
-    job : Job
-        As it stands.
-
-    Returns
-    -------
-    Begun
-    """
+    """Find what a job has begun and not finished."""
     events = [event for _, event in job.standing]
     repaired = max((n for n, e in enumerate(events) if isinstance(e, ev.Replaced)), default=0)
     before, after = _runs(job, until=repaired), _runs(job, since=repaired)

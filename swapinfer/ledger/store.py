@@ -5,11 +5,10 @@ from __future__ import annotations
 import difflib
 import json
 import uuid
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, TypeAlias
 
-from msgspec import Struct
+from msgspec import Struct, structs
 from msgspec.structs import replace
 
 from swapinfer.errors import ConflictError, JobError, LedgerError, near_match
@@ -40,32 +39,20 @@ SumUp: TypeAlias = Callable[[list[Record]], Summary]
 
 
 class JobRow(Struct, frozen=True):
-    """What the index knows of a job.
+    """What the index knows of a job."""
 
-    Attributes
-    ----------
-    job, ro : str
-        Opaque id, and repair-order number.
-    status : str
-        One of `STATUSES`.
-    opened_at, updated_at : str
-        Of the first and last record, in UTC.
-    length : int
-        Number of records.
-    head : str
-        Digest of the last record.
-    summary : dict
-        As given with the last record that brought one.
-    """
-
-    job: str
+    job: str  # opaque id
     ro: str
-    status: str
-    opened_at: str
-    updated_at: str
-    length: int
-    head: str
-    summary: dict[str, Any]
+    status: str  # one of `STATUSES`
+    opened_at: str  # time of the first record, in UTC
+    updated_at: str  # of the last
+    length: int  # number of records
+    head: str  # digest of the last record
+    summary: dict[str, Any]  # as given with the last record that brought one
+
+
+COLUMNS = "id, ro, status, opened_at, updated_at, length, head, summary"
+"""Of the index, in the order of a row's fields."""
 
 
 class Store(Database):
@@ -83,8 +70,6 @@ class Store(Database):
     ['opened', 'noted']
     """
 
-    # Records
-
     def create_job(
         self,
         ro: str,
@@ -96,22 +81,6 @@ class Store(Database):
         summary: Summary | None = None,
     ) -> Record:
         """Open a job.
-
-        Parameters
-        ----------
-        ro : str
-            Repair-order number, unique among the open jobs; it becomes the payload's ``ro``.
-        payload : mapping
-            Rest of the event "opened".
-        who, at, pack : str
-            As in `Record`.
-        summary : Summary, optional
-            For lists.
-
-        Returns
-        -------
-        Record
-            The first of the job, on disk; its `job` is the new id.
 
         Raises
         ------
@@ -126,7 +95,7 @@ class Store(Database):
             who=who, at=at, pack=pack, previous=GENESIS,
         )  # fmt: skip
         with self.writing() as connection:
-            _insert_job(connection, [first], summary)
+            _write(connection, _first_row(first), [first], summary)
         return first
 
     def append(
@@ -141,22 +110,6 @@ class Store(Database):
     ) -> list[Record]:
         """Record events that belong together: all of them, or none.
 
-        Parameters
-        ----------
-        job, who, at, pack : str
-            As in `Record`.
-        *events : (str, mapping)
-            Type and payload of each.
-        expect_seq : int, optional
-            Position that the first must get: refuses them if someone else was first.
-        summary : Summary, optional
-            New summary; without one the old stays.
-
-        Returns
-        -------
-        list of Record
-            As written, and on disk.
-
         Raises
         ------
         JobError
@@ -169,31 +122,23 @@ class Store(Database):
         with self.writing() as connection:
             row = _row_to_add_to(connection, job)
             if expect_seq is not None and expect_seq != row.length:
-                raise _overtaken(_verified_chain(connection, row), row.ro, expect_seq)
+                chain = _verified_chain(connection, row)
+                raise ConflictError(
+                    f"job {row.ro}: record {expect_seq} was to be next, but {len(chain)} are "
+                    f"there; the last is by {chain[-1].who} ({chain[-1].type}, {chain[-1].at}); "
+                    "look at it and repeat"
+                )
             new, previous = list[Record](), row.head
             for seq, (type_name, payload) in enumerate(events, row.length):
                 new.append(
                     seal(job, seq, type_name, payload, who=who, at=at, pack=pack, previous=previous)
                 )
                 previous = new[-1].digest
-            _insert_records(connection, new)
-            _update_row(connection, _grown(row, new, summary))
+            _write(connection, row, new, summary)
         return new
 
     def receive(self, chain: Sequence[Record], summary: Summary | SumUp | None = None) -> int:
         """Take over a job's chain from elsewhere, as far as it is not here already.
-
-        Parameters
-        ----------
-        chain : sequence of Record
-            All records of one job.
-        summary : Summary or SumUp, optional
-            For lists; without one a new job is listed as open, a known one as before.
-
-        Returns
-        -------
-        int
-            Number of records that were new; 0 if the chain was here already.
 
         Raises
         ------
@@ -217,32 +162,15 @@ class Store(Database):
             if row and not new and row.status != "moved":
                 return 0
             made = summary(list(chain)) if callable(summary) else summary
-            if row is None:
-                _insert_job(connection, chain, made)
-            else:
-                _insert_records(connection, new)
-                _update_row(connection, _grown(row, new, made))
+            _write(connection, row or _first_row(chain[0]), new, made)
         return len(new)
 
     def hand_over(self, job: str, deliver: Callable[[JobRow, list[Record]], None]) -> None:
-        """Give a job away: once `deliver` has returned, nothing is added to it here any more.
-
-        Parameters
-        ----------
-        job : str
-            Its id.
-        deliver : callable
-            Brings index row and records to safety, while nobody can add to them.
-
-        Raises
-        ------
-        JobError
-            If there is no such job, or it was moved already.
-        """
+        """Give a job away: once `deliver` has returned, nothing is added to it here any more."""
         with self.writing() as connection:
             row = _row_to_add_to(connection, job)
             deliver(row, _verified_chain(connection, row))
-            _update_row(connection, replace(row, status="moved"))
+            _write(connection, replace(row, status="moved"), [])
 
     def records(self, job: str) -> list[Record]:
         """All records of a job in order, verified.
@@ -266,8 +194,6 @@ class Store(Database):
         with self.reading() as connection:
             return [record_from_row(row) for row in connection.execute(query)]
 
-    # The index
-
     def jobs(self, status: str | None = None, *, limit: int | None = None) -> list[JobRow]:
         """List jobs of one of `STATUSES` or all, last changed first; none is replayed for it."""
         clauses, values = "ORDER BY updated_at DESC, ro DESC", list[object]()
@@ -279,13 +205,7 @@ class Store(Database):
             return _list_rows(connection, clauses, values)
 
     def job(self, job: str) -> JobRow:
-        """Find what the index knows of a job.
-
-        Raises
-        ------
-        JobError
-            If there is no such job.
-        """
+        """Find what the index knows of a job; a `JobError` where there is none."""
         with self.reading() as connection:
             return _require_row(connection, job)
 
@@ -310,16 +230,8 @@ class Store(Database):
             raise JobError(f'no job with repair order "{ro}"{meant}')
         return found[0]
 
-    # Packs and settings
-
     def keep_pack(self, digest: str, text: str) -> None:
-        """Keep a pack under its digest, so that old jobs replay to the same numbers.
-
-        Raises
-        ------
-        LedgerError
-            If the text is not what the digest says.
-        """
+        """Keep a pack under its digest, so that old jobs replay to the same numbers."""
         if digest_text(text) != digest:
             raise LedgerError(f"pack {digest[:12]}: its text has another digest")
         if not self.has_pack(digest):
@@ -330,13 +242,7 @@ class Store(Database):
                 )
 
     def pack(self, digest: str) -> str:
-        """Text of a pack that was in force.
-
-        Raises
-        ------
-        LedgerError
-            If it is not kept here or was altered.
-        """
+        """Text of a pack that was in force, refused where it was altered."""
         text = self._value("SELECT text FROM packs WHERE digest = ?", digest)
         if text is None:
             raise LedgerError(f"store {self}: pack {digest[:12]} is not kept here")
@@ -368,15 +274,7 @@ class Store(Database):
 
 
 def require_whole_job(chain: Sequence[Record]) -> None:
-    """Refuse a chain from elsewhere that is not all of one job.
-
-    Raises
-    ------
-    LedgerError
-        If it does not verify or does not begin with the opening of a repair order.
-    InputError
-        If a time cannot be read.
-    """
+    """Refuse a chain from elsewhere that is not all of one job."""
     verify_chain(chain)
     if not chain or chain[0].type != "opened" or not isinstance(chain[0].payload.get("ro"), str):
         raise LedgerError('a job begins with a record "opened" that names its repair order')
@@ -384,18 +282,14 @@ def require_whole_job(chain: Sequence[Record]) -> None:
         as_utc(record.at)
 
 
-# Rows
-
-
 def _list_rows(
     connection: Connection, clauses: str = "", values: Sequence[object] = ()
 ) -> list[JobRow]:
-    columns = "id, ro, status, opened_at, updated_at, length, head, summary"
-    query = f"SELECT {columns} FROM jobs {clauses}"  # noqa: S608  from this program alone
-    return [_job_row(row) for row in connection.execute(query, values)]
+    query = f"SELECT {COLUMNS} FROM jobs {clauses}"  # noqa: S608  from this program alone
+    return [_read_row(row) for row in connection.execute(query, values)]
 
 
-def _job_row(row: Sequence[Any]) -> JobRow:
+def _read_row(row: Sequence[Any]) -> JobRow:
     job, ro, status, opened_at, updated_at, length, head, summary = row
     try:
         return JobRow(job, ro, status, opened_at, updated_at, length, head, json.loads(summary))
@@ -423,18 +317,21 @@ def _row_to_add_to(connection: Connection, job: str) -> JobRow:
     return row
 
 
-def _read_records(connection: Connection, job: str) -> Iterator[Record]:
-    query = f"SELECT {', '.join(FIELDS)} FROM records WHERE job = ? ORDER BY seq"  # noqa: S608
-    for seq, row in enumerate(connection.execute(query, [job])):
-        try:
-            yield record_from_row(row)
-        except (LedgerError, TypeError, ValueError, RecursionError) as error:
-            raise LedgerError(f"job {job}: record {seq} was altered: {error}") from error
+def _first_row(first: Record) -> JobRow:
+    """Index row of a job of which nothing is recorded yet."""
+    at = as_utc(first.at).isoformat()
+    return JobRow(first.job, str(first.payload["ro"]), "open", at, at, 0, GENESIS, {})
 
 
 def _verified_chain(connection: Connection, row: JobRow) -> list[Record]:
     """All records of a job, if they verify and end where the index says."""
-    chain = list(_read_records(connection, row.job))
+    query = f"SELECT {', '.join(FIELDS)} FROM records WHERE job = ? ORDER BY seq"  # noqa: S608
+    chain = list[Record]()
+    for columns in connection.execute(query, [row.job]):
+        try:
+            chain.append(record_from_row(columns))
+        except (LedgerError, TypeError, ValueError, RecursionError) as error:
+            raise LedgerError(f"job {row.job}: record {len(chain)} was altered: {error}") from error
     verify_chain(chain)
     if len(chain) != row.length or not chain or chain[-1].digest != row.head:
         raise LedgerError(
@@ -444,72 +341,41 @@ def _verified_chain(connection: Connection, row: JobRow) -> list[Record]:
     return chain
 
 
-def _insert_job(connection: Connection, chain: Sequence[Record], summary: Summary | None) -> None:
-    first = chain[0]
-    ro, opened_at = str(first.payload["ro"]), _utc(first)
-    start = JobRow(first.job, ro, "open", opened_at, opened_at, 0, GENESIS, {})
-    row = _grown(start, chain, summary)
-    with _one_open_job(connection, ro):
-        connection.execute(
-            "INSERT INTO jobs (status, updated_at, length, head, summary, ro, opened_at, id) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            [*_changing(row), ro, opened_at, row.job],
-        )
-    _insert_records(connection, chain)
-
-
-def _update_row(connection: Connection, row: JobRow) -> None:
-    with _one_open_job(connection, row.ro):
-        connection.execute(
-            "UPDATE jobs SET status = ?, updated_at = ?, length = ?, head = ?, summary = ? "
-            "WHERE id = ?",
-            [*_changing(row), row.job],
-        )
-
-
-def _changing(row: JobRow) -> list[object]:
-    return [row.status, row.updated_at, row.length, row.head, canonical_json(row.summary)]
-
-
-@contextmanager
-def _one_open_job(connection: Connection, ro: str) -> Iterator[None]:
-    try:
-        yield
-    except connection.driver.IntegrityError as error:
-        raise ConflictError(
-            f"repair order {ro} is open in another job; add to that one, or close it first"
-        ) from error
-
-
-def _insert_records(connection: Connection, chain: Sequence[Record]) -> None:
+def _write(
+    connection: Connection, row: JobRow, new: Sequence[Record], summary: Summary | None = None
+) -> None:
+    """Add records to a job, and bring its index row to after them and to a new summary, if any."""
     places = ", ".join("?" * len(FIELDS))
-    for record in chain:
-        connection.execute(
-            f"INSERT INTO records ({', '.join(FIELDS)}) VALUES ({places})",  # noqa: S608
-            record.to_row(),
-        )
-
-
-def _grown(row: JobRow, new: Sequence[Record], summary: Summary | None) -> JobRow:
-    """Index row after new records and with a new summary, where there are any."""
+    insert = f"INSERT INTO records ({', '.join(FIELDS)}) VALUES ({places})"  # noqa: S608
+    for record in new:
+        connection.execute(insert, record.to_row())
+    is_new = not row.length
     if new:
-        last = new[-1]
-        row = replace(row, updated_at=_utc(last), length=last.seq + 1, head=last.digest)
+        at = as_utc(new[-1].at).isoformat()
+        row = replace(row, updated_at=at, length=new[-1].seq + 1, head=new[-1].digest)
     if summary is not None:
         status = str(summary.get("status", row.status))
         if status not in STATUSES:
             raise LedgerError(f'a job cannot be "{status}"{near_match(status, STATUSES)}')
         row = replace(row, summary=dict(summary), status=status)
-    return row
+    job, *others, told = structs.astuple(row)
+    values = [*others, canonical_json(told), job]
+    try:
+        if is_new:
+            connection.execute(_INSERT_ROW, values)
+        else:
+            connection.execute(_UPDATE_ROW, values)
+    except connection.driver.IntegrityError as error:
+        raise ConflictError(
+            f"repair order {row.ro} is open in another job; add to that one, or close it first"
+        ) from error
 
 
-def _utc(record: Record) -> str:
-    return as_utc(record.at).isoformat()
-
-
-def _overtaken(chain: Sequence[Record], ro: str, expected: int) -> ConflictError:
-    last = chain[-1]
-    return ConflictError(
-        f"job {ro}: record {expected} was to be next, but {len(chain)} are there; the last is by "
-        f"{last.who} ({last.type}, {last.at}); look at it and repeat"
-    )
+_INSERT_ROW = (
+    "INSERT INTO jobs (ro, status, opened_at, updated_at, length, head, summary, id) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+)
+_UPDATE_ROW = (
+    "UPDATE jobs SET ro = ?, status = ?, opened_at = ?, updated_at = ?, length = ?, head = ?, "
+    "summary = ? WHERE id = ?"
+)

@@ -132,14 +132,7 @@ def _as_shown(test: Test, event: Measured) -> tuple[float, float]:
 
 
 def expected_range(test: Test, level: float | None = None, event: Measured | None = None) -> str:
-    """Range that nine in ten good readings fall into, as text; see `good_range`.
-
-    Returns
-    -------
-    str
-        In the unit in which the reading was typed, with what it is relative to; empty for
-        inspections and where it is not known.
-    """
+    """Range that nine in ten good readings fall into, as text; see `good_range`."""
     between = good_range(test, level, event)
     if between is None:
         return ""
@@ -179,13 +172,7 @@ def wanted_words(test: Test, event: Measured) -> str:
 
 
 def in_unit_typed(test: Test, event: Measured, value: float) -> tuple[float, str]:
-    """Turn a value from the test's unit into the one in which a reading was typed.
-
-    Returns
-    -------
-    float and str
-        The value and its unit; the test's own where the other cannot be told.
-    """
+    """Turn a value from the test's unit into the one in which a reading was typed."""
     try:
         unit = (event.typed and unit_typed(event.typed, test.unit)) or test.unit
         return convert(value, test.unit, unit), unit
@@ -194,20 +181,7 @@ def in_unit_typed(test: Test, event: Measured, value: float) -> tuple[float, str
 
 
 def draw_layout(layout: Layout, marks: dict[int, str] | None = None) -> list[str]:
-    """Draw banks and cylinder numbers.
-
-    Parameters
-    ----------
-    layout : Layout
-        Geometry.
-    marks : dict of int to str, optional
-        A short word under each cylinder, such as a share of suspicion.
-
-    Returns
-    -------
-    list of str
-        Lines, all within 78 columns.
-    """
+    """Draw banks and cylinder numbers."""
     cells = marks or {}
     width = max([3, *(len(word) for word in cells.values())]) + 2
     lines = []
@@ -233,13 +207,7 @@ def draw_engine(job: Job) -> list[str]:
 def code_words(
     codes: Sequence[str] | None, pending: Sequence[str] | None, permanent: Sequence[str] | None
 ) -> list[str]:
-    """Say which of a control unit's codes were read, and what they were, a few words each.
-
-    Parameters
-    ----------
-    codes, pending, permanent : sequence of str or None
-        Stored, pending and permanent codes; None for what nobody read.
-    """
+    """Say which of a control unit's codes were read, and what they were, a few words each."""
     found = {"codes": codes, "pending": pending, "permanent": permanent}
     read = {name: some for name, some in found.items() if some is not None}
     if {"codes", "pending"} <= read.keys() and not any(read.values()):

@@ -19,21 +19,11 @@ def is_fitted(fitted: Mapping[str, tuple[str, ...]], fitment: Mapping[str, str])
 
 
 class CodeRead(msgspec.Struct, frozen=True):
-    """A code and what it points at in one engine.
+    """A code and what it points at in one engine."""
 
-    Attributes
-    ----------
-    text : str
-        In canonical form: ``P0303``.
-    code : Code
-        Its family, or `WEIGHTLESS`.
-    cylinders : tuple of int
-        Cylinders that it may speak of.
-    """
-
-    text: str
-    code: Code
-    cylinders: tuple[int, ...]
+    text: str  # in canonical form: ``P0303``
+    code: Code  # its family, or `WEIGHTLESS`
+    cylinders: tuple[int, ...]  # cylinders that it may speak of
 
     @property
     def role(self) -> str:
@@ -55,65 +45,23 @@ class CodeRead(msgspec.Struct, frozen=True):
 
 
 def format_code(number: int) -> str:
-    """Write the generic powertrain code with a number.
-
-    Parameters
-    ----------
-    number : int
-        0 to 3999; 303 is P0303.
-
-    Returns
-    -------
-    str
-        With four digits.
-    """
+    """Write the generic powertrain code with a number."""
     return f"P{number:04d}"
 
 
 class Engine(msgspec.Struct, frozen=True, dict=True):
-    """What a job's engine consists of.
+    """What a job's engine consists of."""
 
-    Attributes
-    ----------
-    layout : Layout
-        Geometry, with the job's own firing order where it gave one.
-    fitment : dict of str to str
-        Value of each fitment axis.
-    kinds : dict of str to Kind
-        Kinds that this engine has, in element order.
-    tests : dict of str to Test
-        Tests that can be made on it.
-    places : dict of str to Place
-        By place id, in element order.
-    codes : dict of str to CodeRead
-        By text, the codes that it can set: of families of which it has any cause.
-    """
-
-    layout: Layout
-    fitment: dict[str, str]
-    kinds: dict[str, Kind]
-    tests: dict[str, Test]
-    places: dict[str, Place]
-    codes: dict[str, CodeRead]
+    layout: Layout  # geometry, with the job's own firing order where it gave one
+    fitment: dict[str, str]  # value of each fitment axis
+    kinds: dict[str, Kind]  # kinds that this engine has, in element order
+    tests: dict[str, Test]  # tests that can be made on it
+    places: dict[str, Place]  # by place id, in element order
+    codes: dict[str, CodeRead]  # by text, those of families of which it has any cause
 
     @classmethod
     def build(cls, pack: Pack, layout: Layout, fitment: Mapping[str, str]) -> Engine:
-        """Fit out a layout.
-
-        Parameters
-        ----------
-        pack : Pack
-            Where kinds and tests come from.
-        layout : Layout
-            Geometry.
-        fitment : mapping of str to str
-            A value for each of the pack's fitment axes.
-
-        Raises
-        ------
-        PlaceError
-            If a kind that the fitment asks for cannot serve this layout.
-        """
+        """Fit out a layout."""
         kinds = {k.id: k for k in pack.kinds.values() if is_fitted(k.fitted, fitment)}
         tests = {t.id: t for t in pack.tests.values() if is_fitted(t.fitted, fitment)}
         places = (p for k in kinds.values() for p in places_of(layout, k.id, k.pattern))
@@ -148,13 +96,7 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
         return self.kinds[self.places[place].kind]
 
     def find_test(self, text: str) -> Test:
-        """Return the test that a person named.
-
-        Raises
-        ------
-        InputError
-            If the engine has no such test.
-        """
+        """Return the test that a person named."""
         return self.tests[known_word(text, self.tests, f'no test "{text}" for this engine')]
 
     def find_place(self, text: str) -> Place:
@@ -162,15 +104,6 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
 
         ``coil3`` and ``coil 3`` are the same; a cylinder of a pair names the pair; a kind of
         which the engine has one needs no number.
-
-        Parameters
-        ----------
-        text : str
-            As typed.
-
-        Returns
-        -------
-        Place
 
         Raises
         ------
@@ -182,23 +115,18 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
         for candidate in (word, squeezed):
             if candidate in self.places:
                 return self.places[candidate]
-        kind_id, numbers = self._split(squeezed, text)
-        for place in self.places_for(kind_id):
-            if numbers and set(numbers) <= set(place.cylinders) and place.pattern != "adjacent":
-                return place
-        options = [place.id for place in self.places_for(kind_id)]
-        raise PlaceError(
-            f'no place "{text}" in this {self.layout.title}; known: {", ".join(options)}'
-        )
-
-    def _split(self, word: str, typed: str) -> tuple[str, list[int]]:
-        kind_id = re.sub(r"(bank)?\d[\d+-]*$", "", word).rstrip("-")
-        if kind_id not in self.kinds:
+        kind = re.sub(r"(bank)?\d[\d+-]*$", "", squeezed).rstrip("-")
+        if kind not in self.kinds:
             raise PlaceError(
-                f'this {self.layout.title} has no part or place "{typed}"'
-                + near_match(kind_id, self.kinds)
+                f'this {self.layout.title} has no part or place "{text}"'
+                + near_match(kind, self.kinds)
             )
-        return kind_id, [int(number) for number in re.findall(r"\d+", word)]
+        numbers = {int(number) for number in re.findall(r"\d+", squeezed)}
+        for place in self.places_for(kind):
+            if numbers and numbers <= set(place.cylinders) and place.pattern != "adjacent":
+                return place
+        options = ", ".join(place.id for place in self.places_for(kind))
+        raise PlaceError(f'no place "{text}" in this {self.layout.title}; known: {options}')
 
     def check_cylinder(self, number: int) -> int:
         """Return the cylinder number, refusing one that the engine does not have."""
@@ -231,29 +159,7 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
 
 
 def require_offered(pack: Pack, what: str, word: str, known: Iterable[str]) -> str:
-    """Return the word if it is known, and say why not otherwise.
-
-    Parameters
-    ----------
-    pack : Pack
-        Knows the engines that it cannot speak for.
-    what : str
-        What is chosen: ``"layout"``, ``"ignition kind"``.
-    word : str
-        As typed.
-    known : iterable of str
-        What may be chosen.
-
-    Returns
-    -------
-    str
-        `word`.
-
-    Raises
-    ------
-    InputError
-        With the pack's reason if the word names an engine that it refuses, else with a near match.
-    """
+    """Return a word by which an engine is chosen, or say why the pack does not have it."""
     options = list(known)
     if word in options:
         return word
@@ -276,18 +182,10 @@ _CODE = re.compile(r"([A-Z])([0-9A-F]{4})(?:-[0-9A-F]{2})?")
 
 
 def parse_code(text: str) -> str:
-    """Bring a code as typed into canonical form.
+    """Bring a code as typed into canonical form, such as ``P0303``.
 
-    Parameters
-    ----------
-    text : str
-        Case and spaces do not matter, nor does a leading nought (``P303``) or, before three
-        figures, the letter; a failure-type suffix (``-00``) is dropped.
-
-    Returns
-    -------
-    str
-        Such as ``P0303``.
+    Case and spaces do not matter, nor does a leading nought (``P303``) or, before three figures,
+    the letter; a failure-type suffix (``-00``) is dropped.
 
     Raises
     ------
@@ -308,19 +206,7 @@ def parse_code(text: str) -> str:
 
 
 def read_codes(engine: Engine, texts: Iterable[str]) -> list[CodeRead]:
-    """Say what codes as typed are to an engine.
-
-    Parameters
-    ----------
-    engine : Engine
-        Whose codes they are.
-    texts : iterable of str
-        As typed.
-
-    Returns
-    -------
-    list of CodeRead
-        In the order given, without repetition.
+    """Say what codes as typed are to an engine, each once.
 
     Raises
     ------
@@ -334,24 +220,9 @@ def read_codes(engine: Engine, texts: Iterable[str]) -> list[CodeRead]:
 
 
 def title_of_code(pack: Pack, text: str) -> str:
-    """Say what a code speaks of, whichever engine sets it.
-
-    Parameters
-    ----------
-    pack : Pack
-        Families of codes.
-    text : str
-        In canonical form.
-
-    Returns
-    -------
-    str
-        Empty for a code that carries no weight.
-    """
-    reads = (
-        CodeRead(text, code, ()) for code in pack.codes.values() if _place_in_family(code, text)
-    )
-    return next((read.title for read in reads), "")
+    """Say what a code speaks of, whichever engine sets it."""
+    of = (code for code in pack.codes.values() if _place_in_family(code, text))
+    return next((CodeRead(text, code, ()).title for code in of), "")
 
 
 def _unknown(engine: Engine, text: str) -> CodeRead:

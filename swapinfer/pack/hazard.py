@@ -115,24 +115,7 @@ def cause_modes(pack: Pack) -> dict[str, Mode]:
 def cause_chances(
     pack: Pack, layout: str, fitment: Mapping[str, str], chance: Callable[[Mode], float]
 ) -> dict[str, float]:
-    """Sum the chances of each cause over the elements of an engine that may have it.
-
-    Parameters
-    ----------
-    pack : Pack
-        Any.
-    layout : str
-        Of the engine.
-    fitment : mapping of str to str
-        Axis to value, of the engine.
-    chance : callable
-        Chance that one element has a mode.
-
-    Returns
-    -------
-    dict of str to float
-        By ``"kind.mode"``; 0 where the engine has no such element.
-    """
+    """Sum the chances of each cause over the elements of an engine that may have it."""
     counts = {
         kind.id: len(places_of(pack.layouts[layout], kind.id, kind.pattern))
         for kind in pack.kinds.values()
@@ -145,22 +128,7 @@ def cause_chances(
 
 
 def cause_shares(pack: Pack, layout: str, fitment: Mapping[str, str]) -> dict[str, float]:
-    """Share of each cause in the misfires of an engine as old as the pack takes one to be.
-
-    Parameters
-    ----------
-    pack : Pack
-        Any.
-    layout : str
-        Of the engine.
-    fitment : mapping of str to str
-        Axis to value, of the engine.
-
-    Returns
-    -------
-    dict of str to float
-        By ``"kind.mode"``, adding up to 1.
-    """
+    """Share of each cause in the misfires of an engine as old as the pack takes one to be."""
     age_km, exposure_km = pack.running.odometer_km, pack.running.exposure_km
     chances = cause_chances(
         pack, layout, fitment, lambda mode: mode_prior(mode, age_km, exposure_km)

@@ -7,6 +7,7 @@ the one JSON text that stands for it. What is kept of that is a copy and may be 
 from __future__ import annotations
 
 import contextlib
+import copy
 import json
 import os
 import re
@@ -75,13 +76,7 @@ def load_pack(overlays: Sequence[Path] = (), root: Path | None = None) -> Pack:
 
 
 def base_folder() -> Path:
-    """Where the base pack lies.
-
-    Returns
-    -------
-    Path
-        Inside the installed package, or beside it in a working copy.
-    """
+    """Where the base pack lies."""
     package = Path(__file__).parents[1]
     shipped = package / "_priors"
     return shipped if shipped.is_dir() else package.parent / "priors"
@@ -110,12 +105,12 @@ def _located(*files: PriorsFile) -> Iterator[None]:
     try:
         yield
     except MisfitError as misfit:
-        raise PackError(f"{where_written(files, misfit.path)}: {_sentence(misfit)}") from None
-
-
-def _sentence(misfit: MisfitError) -> str:
-    is_whole = misfit.message.startswith(("unknown key", "no ", "nothing ", "needs ", "layout "))
-    return misfit.message if is_whole or not misfit.path else f"{misfit.path[-1]} {misfit.message}"
+        said = misfit.message
+        if misfit.path and not said.startswith(
+            ("unknown key", "no ", "nothing ", "needs ", "layout ")
+        ):
+            said = f"{misfit.path[-1]} {said}"
+        raise PackError(f"{where_written(files, misfit.path)}: {said}") from None
 
 
 def _key(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> str:
@@ -153,69 +148,26 @@ _ASSIGNMENT = re.compile(rf"\s*{_KEYS}\s*=")
 
 
 class PriorsFile(msgspec.Struct, frozen=True):
-    """One file as it stands on disk.
+    """One file as it stands on disk."""
 
-    Attributes
-    ----------
-    name : str
-        How messages call it.
-    text : str
-        What it says.
-    """
-
-    name: str
-    text: str
+    name: str  # how messages call it
+    text: str  # what it says
 
     def parse(self) -> Table:
-        """Return what the file says as tables.
-
-        Returns
-        -------
-        dict
-            Fresh at every call.
-
-        Raises
-        ------
-        PackError
-            If it is not TOML.
-        """
+        """Return what the file says as tables."""
         try:
             return tomllib.loads(self.text)
         except tomllib.TOMLDecodeError as error:
-            what, line = _said_where(str(error), self.text)
-            raise PackError(f"{self.name}:{line}: not valid TOML: {what}") from error
+            what, _, where = str(error).partition(" (at ")
+            line = re.match(r"line (\d+)", where)
+            at = line[1] if line else self.text.rstrip().count("\n") + 1
+            raise PackError(f"{self.name}:{at}: not valid TOML: {what}") from error
         except RecursionError:
             raise PackError(f"{self.name}: tables nested too deeply") from None
 
 
-def _said_where(message: str, text: str) -> tuple[str, int]:
-    """Part a message of the parser from the line that it names."""
-    found = re.search(r" \(at line (\d+), column \d+\)$", message)
-    if found:
-        return message[: found.start()], int(found.group(1))
-    return message.removesuffix(" (at end of document)"), text.rstrip().count("\n") + 1
-
-
 def read_files(path: Path, called: str | None = None) -> list[PriorsFile]:
-    """Read one priors file, or every one below a folder in the order of their names.
-
-    Parameters
-    ----------
-    path : Path
-        A TOML file or a folder.
-    called : str, optional
-        What messages call it.
-
-    Returns
-    -------
-    list of PriorsFile
-        At least one.
-
-    Raises
-    ------
-    PackError
-        If there is nothing there or a file cannot be read.
-    """
+    """Read one priors file, or every one below a folder in the order of their names."""
     called = called or str(path)
     try:
         if not path.is_dir():
@@ -238,48 +190,19 @@ def _read(path: Path, name: str) -> PriorsFile:
 
 
 class Merged(msgspec.Struct):
-    """Files laid over each other so far.
+    """Files laid over each other so far."""
 
-    Attributes
-    ----------
-    tables : dict
-        What they say together.
-    sources : dict
-        Tables with the id of a source in the place of each number.
-    """
-
-    tables: Table = {}
-    sources: Table = {}
+    tables: Table = {}  # what they say together
+    sources: Table = {}  # tables with the id of a source in the place of each number
 
     def add_base(self, file: PriorsFile) -> None:
-        """Add a file of the base pack, which says everything once.
-
-        Parameters
-        ----------
-        file : PriorsFile
-            As read.
-
-        Raises
-        ------
-        MisfitError
-            If it says what was said before, or its provenance is malformed.
-        """
+        """Add a file of the base pack, which says everything once."""
         self._add(file.parse(), once=True)
 
     def add_overlay(self, file: PriorsFile) -> None:
         """Add an overlay, which wins over what was said before.
 
         Numbers without a source get one of the overlay's name.
-
-        Parameters
-        ----------
-        file : PriorsFile
-            As read.
-
-        Raises
-        ------
-        MisfitError
-            If it takes over from what is not there, or its provenance is malformed.
         """
         table = file.parse()
         name = _NOT_IN_A_NAME.sub("-", str(table.pop("name", Path(file.name).stem)).lower())
@@ -298,13 +221,7 @@ class Merged(msgspec.Struct):
         lay_over(self.tables, table, once=once)
 
     def take_over_likes(self) -> None:
-        """Fill every table that is like another with what it does not say itself.
-
-        Raises
-        ------
-        MisfitError
-            If the other is not there, or is itself like this one.
-        """
+        """Fill every table that is like another with what it does not say itself."""
         for section, table in self.tables.items():
             sources = self.sources.setdefault(section, {})
             if isinstance(table, dict) and isinstance(sources, dict):
@@ -326,26 +243,13 @@ def _take_over(
     _take_over(section, table, sources, model, (key, *waiting))
     for name, value in table[model].items():
         if name not in own:
-            own[name] = copy_table(value)
+            own[name] = copy.deepcopy(value)
             if name in sources.get(model, ()):
-                sources.setdefault(key, {})[name] = copy_table(sources[model][name])
+                sources.setdefault(key, {})[name] = copy.deepcopy(sources[model][name])
 
 
 def lay_over(base: Table, over: Table, *, once: bool) -> None:
-    """Put one table's values over another's, in place; lists are replaced whole.
-
-    Parameters
-    ----------
-    base, over : dict
-        Tables; `base` is changed.
-    once : bool
-        Whether a value that is there already is an error.
-
-    Raises
-    ------
-    MisfitError
-        If `once` and both say something about one key that is not a table in both.
-    """
+    """Put one table's values over another's, in place; lists are replaced whole."""
     for key, value in over.items():
         there = base.get(key)
         if isinstance(value, dict) and isinstance(there, dict):
@@ -354,42 +258,13 @@ def lay_over(base: Table, over: Table, *, once: bool) -> None:
         elif once and key in base:
             raise MisfitError("said twice; the base pack says everything once", (key,))
         else:
-            base[key] = copy_table(value)
-
-
-def copy_table(value: Any) -> Any:  # noqa: ANN401 (any value of a table)
-    """Copy a table and the tables in it; other values are shared, for nothing changes them.
-
-    Parameters
-    ----------
-    value : object
-        A table, or any value in one.
-
-    Returns
-    -------
-    object
-        Equal to `value`.
-    """
-    if isinstance(value, dict):
-        return {key: copy_table(item) for key, item in value.items()}
-    return value
+            base[key] = copy.deepcopy(value)
 
 
 def where_written(files: Sequence[PriorsFile], path: Sequence[str]) -> str:
-    """Say in which file and line a key stands.
+    """Say in which file and line a key stands, or the innermost of its path that is written.
 
-    Parameters
-    ----------
-    files : sequence of PriorsFile
-        In the order in which they were laid over each other.
-    path : sequence of str
-        Keys from the outermost table inwards.
-
-    Returns
-    -------
-    str
-        ``file:line`` of the innermost key of the path that is written anywhere; if several files
-        say as much of it, in the last of them, for that is the one that counts.
+    If several files say as much of the path, it is the last of them: that is the one that counts.
     """
     depths = [_depth(file.parse(), path) for file in files]
     deepest = max(range(len(files)), key=lambda number: (depths[number], number))
@@ -432,18 +307,7 @@ _THOUSANDS = re.compile(r"(?<![\w.])[1-9]\d{0,2}\.000(?![\w.])")
 
 
 def thousands_written(files: Iterable[PriorsFile]) -> dict[str, str]:
-    """Find numbers written like 335.000, which TOML takes for 335.
-
-    Parameters
-    ----------
-    files : iterable of PriorsFile
-        Overlays.
-
-    Returns
-    -------
-    dict of str to str
-        ``file:line`` to the number as it is written.
-    """
+    """Find numbers written like 335.000, which TOML takes for 335."""
     return {
         f"{file.name}:{number}": found.group()
         for file in files

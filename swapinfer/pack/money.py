@@ -14,6 +14,9 @@ from swapinfer.pack.model import Costs, Kind, Pack
 OF_COSTS = ("rate_per_hour", "drive_cost_per_min", "comeback", "diagnosis_cap", "reseat_price")
 """Costs of a pack that are money."""
 
+OF_SHOP = ("rate_per_hour", "comeback", "diagnosis_cap")
+"""Those of them that a shop may set."""
+
 SLIP = 100.0
 """So many times what the priors say is a slip of the keyboard; our choice."""
 
@@ -73,8 +76,7 @@ class OwnMoney(Struct, frozen=True):
         held: dict[str, Any] = {name: factor * getattr(pack.costs, name) for name in OF_COSTS}
         prices = pack.costs.condition_price
         held["condition_price"] = {tag: factor * price for tag, price in prices.items()}
-        own = {name: getattr(self, name) for name in ("rate_per_hour", "comeback", "diagnosis_cap")}
-        held |= {name: value for name, value in own.items() if value is not None}
+        held |= {name: own for name in OF_SHOP if (own := getattr(self, name)) is not None}
         return replace(pack.costs, currency=self.currency or pack.costs.currency, **held)
 
     def check(self, pack: Pack) -> None:
@@ -85,10 +87,9 @@ class OwnMoney(Struct, frozen=True):
         InputError
             Naming the figure, and the most that it may be.
         """
-        usual = replace(self, rate_per_hour=None, comeback=None, diagnosis_cap=None).costs(pack)
-        for name in ("rate_per_hour", "comeback", "diagnosis_cap"):
-            value = getattr(self, name)
-            if value is not None:
+        usual = OwnMoney(self.currency, self.exchange).costs(pack)
+        for name in OF_SHOP:
+            if (value := getattr(self, name)) is not None:
                 _check_most(name, value, SLIP * getattr(usual, name), usual.currency)
         for kind, price in self.part_prices.items():
             if kind in pack.kinds:

@@ -4,43 +4,24 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator
 from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.errors import InputError, near_match
-from swapinfer.pack.model import ANY, Pack, Source
-from swapinfer.pack.tables import MisfitError, Table, encode, under
+from swapinfer.pack.model import ANY, OTHERWISE, Pack, Source
+from swapinfer.pack.tables import MisfitError, Table, encode, flatten, under
 
 FROM = "from"
 """Key of any table: the id of the source of every number below, or a table of one for each key."""
 
-OTHERWISE = "otherwise"
-"""In a table of sources: the keys that are not named."""
-
 
 def take_provenance(table: Table, inherited: str = "") -> Table:
-    """Take the statements of provenance out of a file's table.
+    """Take the statements of provenance out of a file's table, and return where they leave what.
 
-    Parameters
-    ----------
-    table : dict
-        Tables of a file; every ``from`` is removed from it.
-    inherited : str
-        Id of the source of what says nothing.
-
-    Returns
-    -------
-    dict
-        Tables with the same keys wherever there are numbers: instead of a number, or of a list
-        of numbers, the id of its source; empty text where none is given.
-
-    Raises
-    ------
-    MisfitError
-        If a ``from`` is neither text nor a table of texts, or names a key that is not there.
+    Returned are tables with the same keys wherever there are numbers: instead of a number, or of a
+    list of them, the id of its source; empty text where none is given.
     """
     otherwise, special = _sources(table.pop(FROM, inherited), inherited, table)
     found: Table = {}
@@ -69,68 +50,21 @@ def _sources(said: Any, inherited: str, table: Table) -> tuple[str, Table]:  # n
 
 
 def holds_number(value: Any) -> bool:  # noqa: ANN401 (any value of a table)
-    """Say whether a value is a number or a list with numbers in it.
-
-    Parameters
-    ----------
-    value : object
-        Of a table.
-
-    Returns
-    -------
-    bool
-        Booleans are no numbers.
-    """
+    """Say whether a value is a number or a list with numbers in it."""
     if type(value) is list:
         return any(map(holds_number, value))
     return type(value) in (int, float)
 
 
 def provenance_of(pack: Pack, path: str) -> Source:
-    """Say where a number comes from.
-
-    Parameters
-    ----------
-    pack : Pack
-        Any.
-    path : str
-        Dotted keys as in the files: ``element.coil.mode.breakdown.life_km.median``.
-
-    Returns
-    -------
-    Source
-        With its grade and text.
-
-    Raises
-    ------
-    InputError
-        If there is no number at that path.
-    """
+    """Say where a number comes from."""
     if path not in pack.provenance:
         raise InputError(f'no number "{path}" in the priors{_near_path(pack, path)}')
     return pack.sources[pack.provenance[path]]
 
 
 def numbers_under(pack: Pack, path: str = "") -> dict[str, tuple[Any, Source]]:
-    """Return every number at or below a path, with its source.
-
-    Parameters
-    ----------
-    pack : Pack
-        Any.
-    path : str
-        Dotted keys as in the files; empty for the whole pack.
-
-    Returns
-    -------
-    dict of str to (number or list, Source)
-        By dotted path, in the order of the pack.
-
-    Raises
-    ------
-    InputError
-        If there is none.
-    """
+    """Return every number at or below a path, with its source."""
     places = [place for place in pack.provenance if not path or f"{place}.".startswith(f"{path}.")]
     if not places:
         raise InputError(f'no number "{path}" in the priors{_near_path(pack, path)}')
@@ -162,34 +96,12 @@ def _near_path(pack: Pack, path: str) -> str:
 
 
 def numbers_by_source(pack: Pack) -> Counter[str]:
-    """Count the numbers of each source, a list of them counting once.
-
-    Parameters
-    ----------
-    pack : Pack
-        Any.
-
-    Returns
-    -------
-    Counter
-        By id of the source.
-    """
+    """Count the numbers of each source, a list of them counting once."""
     return Counter(pack.provenance.values())
 
 
 def numbers_by_grade(pack: Pack) -> dict[str, int]:
-    """Count the numbers of each grade of source, a list of them counting once.
-
-    Parameters
-    ----------
-    pack : Pack
-        Any.
-
-    Returns
-    -------
-    dict of str to int
-        Grade to count, most first.
-    """
+    """Count the numbers of each grade of source, a list of them counting once."""
     by_grade: Counter[str] = Counter()
     for name, count in numbers_by_source(pack).items():
         by_grade[pack.sources[name].grade] += count
@@ -221,18 +133,7 @@ class Revision(Struct, frozen=True):
 
 
 def changed_numbers(before: Pack, after: Pack) -> list[Revision]:
-    """List the numbers of a pack that are not in another, or differ there.
-
-    Parameters
-    ----------
-    before, after : Pack
-        The base, and the base with overlays on it.
-
-    Returns
-    -------
-    list of Revision
-        In the order of `after`.
-    """
+    """List the numbers of a pack that are not in another, or differ there."""
     held = encode(before)
     pairs = [
         (path, value_at(held, path), value) for path, (value, _) in numbers_under(after).items()
@@ -244,40 +145,18 @@ def changed_entries(before: Pack, after: Pack) -> list[Revision]:
     """List everything in two packs that differs, numbers or not, by content alone.
 
     Provenance is not asked, since a pack may leave it out; nor are names and sources compared.
-
-    Parameters
-    ----------
-    before, after : Pack
-        Any two.
-
-    Returns
-    -------
-    list of Revision
-        None after where an entry is gone.
     """
-    held, holds = (dict(_entries(encode(pack))) for pack in (before, after))
-    pairs = [(path, held.get(path), holds.get(path)) for path in {**held, **holds}]
+    held, holds = (flatten(encode(pack)) for pack in (before, after))
+    pairs = [
+        (path, held.get(path), holds.get(path))
+        for path in held | holds
+        if path.partition(".")[0] not in BESIDE
+    ]
     return [Revision(*one) for one in pairs if one[1] != one[2]]
 
 
-def _entries(table: Table, above: str = "") -> Iterator[tuple[str, Any]]:
-    for key, value in table.items():
-        if isinstance(value, dict):
-            yield from _entries(value, f"{above}{key}.")
-        elif (above or key).partition(".")[0] not in BESIDE:
-            yield f"{above}{key}", value
-
-
 def with_one(before: Pack, after: Pack, path: str) -> Pack | None:
-    """Return a pack with one number of another, if any cause's chance beforehand rests on it.
-
-    Parameters
-    ----------
-    before, after : Pack
-        The base, and the base with overlays on it.
-    path : str
-        Dotted keys of a number.
-    """
+    """Return a pack with one number of another, if any cause's chance beforehand rests on it."""
     match path.split("."):
         case ["running", key] if key in OF_ENGINE:
             return replace(before, running=_taking(before.running, after.running, [key]))
@@ -299,18 +178,7 @@ def _taking(was: Any, now: Any, keys: list[str]) -> Any:  # noqa: ANN401  record
 
 
 def slip_of(change: Revision) -> float | None:
-    """Say which number was probably meant where the one given is far off by its decimal sign.
-
-    Parameters
-    ----------
-    change : Revision
-        Of a number, or of a list as long as it was.
-
-    Returns
-    -------
-    float or None
-        None where nothing looks wrong.
-    """
+    """Say which number was probably meant where the one given is far off by its decimal sign."""
     for was, now in _pairs(change.before, change.after):
         if was > 0.0 and now > 0.0:
             off = math.log(was / now)

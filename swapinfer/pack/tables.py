@@ -42,12 +42,12 @@ class MissingKeyError(MisfitError):
 
 
 @contextlib.contextmanager
-def under(key: str) -> Iterator[None]:
-    """Say of a misfit met in here that it stands below a key."""
+def under(*keys: str) -> Iterator[None]:
+    """Say of a misfit met in here that it stands below some keys."""
     try:
         yield
     except MisfitError as misfit:
-        misfit.path = (key, *misfit.path)
+        misfit.path = (*keys, *misfit.path)
         raise
 
 
@@ -65,20 +65,7 @@ def _need(condition: bool, wanted: str, value: Any) -> None:  # noqa: ANN401 (an
 
 
 def blame(hint: Any, value: Any) -> None:  # noqa: ANN401 (any type, and whatever the file holds)
-    """Find what msgspec could not read as a type, and say so as a pack would.
-
-    Parameters
-    ----------
-    hint : type
-        A record, or made of plain types.
-    value : object
-        That msgspec refused to convert.
-
-    Raises
-    ------
-    MisfitError
-        With the keys that lead to it.
-    """
+    """Find what msgspec could not read as a type, and say so as a pack would."""
     _blame(inspect.type_info(hint), value)
 
 
@@ -86,42 +73,43 @@ def _blame(kind: Any, value: Any, called: str = "thing") -> None:  # noqa: ANN40
     """Find it in a value of a type; `called` is the key that it stands under."""
     match kind:
         case inspect.StructType():
-            _need(isinstance(value, dict), "a table", value)
-            _blame_record(kind, value)
+            _blame_record(kind, need_table(value))
         case inspect.DictType():
-            _need(isinstance(value, dict), "a table", value)
-            for key, item in value.items():
+            for key, item in need_table(value).items():
                 with under(key):
                     _blame_named(kind.value_type, item, called, key, value.keys() - {key})
-        case inspect.VarTupleType():
-            _need(isinstance(value, list | tuple), "a list", value)
-            for item in value:
-                _blame(kind.item_type, item)
-        case inspect.TupleType(item_types=inner):
-            is_long = isinstance(value, list | tuple) and len(value) == len(inner)
-            _need(is_long, f"a list of {len(inner)}", value)
-            for one, item in zip(inner, value, strict=True):
-                _blame(one, item)
+        case inspect.VarTupleType() | inspect.TupleType():
+            _blame_list(kind, value)
         case inspect.UnionType():
             _blame_one_of(kind.types, value, called)
         case inspect.Metadata():
             _blame(kind.type, value)
             _blame_size(kind, value)
-        case _:
-            _blame_plain(kind, value)
-
-
-def _blame_plain(kind: inspect.Type, value: Any) -> None:  # noqa: ANN401 (whatever the file holds)
-    match kind:
         case inspect.FloatType():
             is_number = type(value) in (int, float) and abs(value) < LARGEST
             _need(is_number or value == math.inf, "a number", value)
-        case inspect.IntType():
-            _need(type(value) is int, "a whole number", value)
-        case inspect.StrType():
-            _need(type(value) is str, "text", value)
-        case inspect.BoolType():
-            _need(type(value) is bool, "true or false", value)
+        case inspect.IntType() | inspect.StrType() | inspect.BoolType():
+            python_type, wanted = _PLAIN[type(kind)]
+            _need(type(value) is python_type, wanted, value)
+
+
+_PLAIN: dict[type[inspect.Type], tuple[type, str]] = {
+    inspect.IntType: (int, "a whole number"),
+    inspect.StrType: (str, "text"),
+    inspect.BoolType: (bool, "true or false"),
+}
+
+
+def _blame_list(kind: Any, value: Any) -> None:  # noqa: ANN401 (any type, value)
+    is_list = isinstance(value, list | tuple)
+    if isinstance(kind, inspect.VarTupleType):
+        _need(is_list, "a list", value)
+        inner = (kind.item_type,) * len(value)
+    else:
+        inner = kind.item_types
+        _need(is_list and len(value) == len(inner), f"a list of {len(inner)}", value)
+    for one, item in zip(inner, value, strict=True):
+        _blame(one, item)
 
 
 def _blame_record(kind: inspect.StructType, table: Table) -> None:
@@ -187,23 +175,8 @@ FORMAT = 1
 """Version of the layout of priors files; docs/pack-format.md describes it."""
 
 
-# To and from the text that a ledger keeps --------------------------------------------------------
-
-
 def pack_to_json(pack: Pack) -> str:
-    """Write a pack as the one text that its digest is taken of.
-
-    Parameters
-    ----------
-    pack : Pack
-        Any.
-
-    Returns
-    -------
-    str
-        JSON without spaces; tables in the order of the pack, which matters: it is the order in
-        which causes are asked for. The digest itself is not in it.
-    """
+    """Write a pack as the one text that its digest is taken of."""
     return json.dumps(
         {"format": FORMAT, **encode(pack)},
         ensure_ascii=False,
@@ -214,16 +187,6 @@ def pack_to_json(pack: Pack) -> str:
 
 def pack_from_json(text: str) -> Pack:
     """Build the identical pack from its text.
-
-    Parameters
-    ----------
-    text : str
-        From `pack_to_json`.
-
-    Returns
-    -------
-    Pack
-        With the digest of `text`.
 
     Raises
     ------
@@ -244,34 +207,12 @@ def pack_from_json(text: str) -> Pack:
 
 
 def digest_of(text: str) -> str:
-    """SHA-256 of a text.
-
-    Parameters
-    ----------
-    text : str
-        Any.
-
-    Returns
-    -------
-    str
-        Hexadecimal.
-    """
+    """SHA-256 of a text."""
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def check_format(table: Table) -> None:
-    """Take the version of the format out of a table, refusing any but ours.
-
-    Parameters
-    ----------
-    table : dict
-        Changed.
-
-    Raises
-    ------
-    MisfitError
-        If it is missing or another.
-    """
+    """Take the version of the format out of a table, refusing any but ours."""
     found: Any = table.pop("format", None)
     if found is None:
         raise MisfitError(f"needs a key format = {FORMAT}")
@@ -279,27 +220,8 @@ def check_format(table: Table) -> None:
         raise MisfitError(f"must be {FORMAT}, got {found}", ("format",))
 
 
-# To and from records ------------------------------------------------------------------------------
-
-
 def decode(table: Table) -> Pack:
-    """Build a pack from its tables.
-
-    Parameters
-    ----------
-    table : dict
-        As in the files, with the provenance and the digest beside.
-
-    Returns
-    -------
-    Pack
-        Of the right shape; whether it makes sense is for `swapinfer.pack.check`.
-
-    Raises
-    ------
-    MisfitError
-        If a key is unknown or missing, or a value is of the wrong type or size.
-    """
+    """Build a pack from its tables."""
     shaped = _regrouped(table, _SECTIONS)
     try:
         return msgspec.convert(shaped, Pack)
@@ -310,18 +232,7 @@ def decode(table: Table) -> Pack:
 
 
 def encode(pack: Pack) -> Table:
-    """Turn a pack into the tables that `decode` builds it from, without its digest.
-
-    Parameters
-    ----------
-    pack : Pack
-        Any.
-
-    Returns
-    -------
-    dict
-        Of dicts, lists, strings, numbers and booleans; infinity is ``"inf"``.
-    """
+    """Turn a pack into the tables that `decode` builds it from, without its digest."""
     table: Table = _plain(msgspec.to_builtins(pack))
     del table["digest"]
     return _as_filed(table, _SECTIONS)
@@ -337,26 +248,13 @@ def _plain(value: Any) -> Any:  # noqa: ANN401 (any value of a table)
     return "inf" if kind is float and value == math.inf else value
 
 
-# What stands in files otherwise -------------------------------------------------------------------
-
-
 class Filed(NamedTuple):
-    """How a key's table stands in files: of which type, and how it becomes the record's, and back.
+    """How a key's table stands in files, where that is not as the record has it."""
 
-    Attributes
-    ----------
-    hint : type
-        In files.
-    into, back : callable
-        From that to the record's plain values, and the other way round.
-    inside : mapping of str to Filed
-        What looks otherwise in each thing of the table.
-    """
-
-    hint: Any
-    into: Callable[[Table], Any]
+    hint: Any  # type in files
+    into: Callable[[Table], Any]  # from that to the record's plain values
     back: Callable[[Any], Table]
-    inside: Mapping[str, Filed] = MappingProxyType({})
+    inside: Mapping[str, Filed] = MappingProxyType({})  # what looks otherwise in each thing of it
 
 
 def _regrouped(table: Table, filed: Mapping[str, Filed]) -> Table:
@@ -426,7 +324,7 @@ def _by_kind(triples: list[Any]) -> Table:
     return table
 
 
-def _sights(table: Table) -> list[Table]:
+def _symptoms(table: Table) -> list[Table]:
     return [{"kind": k, "mode": m, "profile": value} for k, m, value in _each_mode(table)]
 
 
@@ -472,14 +370,12 @@ def _in_full(cautions: Table) -> Table:
     return {k: {"text": said} if isinstance(said, str) else said for k, said in cautions.items()}
 
 
-def _flat(table: Table, prefix: str = "") -> Table:
+def flatten(table: Table, prefix: str = "") -> Table:
     """Join the keys of nested tables by dots."""
     flat: Table = {}
     for key, value in table.items():
-        if isinstance(value, dict):
-            flat |= _flat(value, f"{prefix}{key}.")
-        else:
-            flat[prefix + key] = value
+        inner = isinstance(value, dict)
+        flat |= flatten(value, f"{prefix}{key}.") if inner else {prefix + key: value}
     return flat
 
 
@@ -499,8 +395,10 @@ _CURVE = {"lobes", "over_limit"}
 
 _CHANCES = dict[str, Chance | dict[str, Chance]]
 _HANDLINGS = Filed(_CHANCES, _handlings, _handling_table)
-_SIGHTS = Filed(
-    dict[str, str | dict[str, str]], _sights, lambda sights: _by_kind([s.values() for s in sights])
+_SYMPTOMS = Filed(
+    dict[str, str | dict[str, str]],
+    _symptoms,
+    lambda all_: _by_kind([one.values() for one in all_]),
 )
 _BANDS = Filed(
     dict[str, ShownOrMore | Literal["inf"]],
@@ -508,11 +406,9 @@ _BANDS = Filed(
     lambda bands: {band["id"]: band["below"] for band in bands},
 )
 _PLAIN_THINGS = _things({})
-_TESTS = _things({"sees": _SIGHTS, "disturbs": _HANDLINGS, "band": _BANDS})
-_SECTIONS = {
-    "layout": _PLAIN_THINGS,
-    "severity": _PLAIN_THINGS,
-    "access": _PLAIN_THINGS,
+_TESTS = _things({"sees": _SYMPTOMS, "disturbs": _HANDLINGS, "band": _BANDS})
+_CALLED_BY_KEY = ("layout", "severity", "access", "feeling", "memory", "source", "class")
+_SECTIONS = dict.fromkeys(_CALLED_BY_KEY, _PLAIN_THINGS) | {
     "element": _things({"handling": _HANDLINGS, "mode": _PLAIN_THINGS}),
     "test": Filed(
         _TESTS.hint,
@@ -526,10 +422,6 @@ _SECTIONS = {
         lambda table: _PLAIN_THINGS.into(_in_full(table)),
         _PLAIN_THINGS.back,
     ),
-    "feeling": _PLAIN_THINGS,
-    "memory": _PLAIN_THINGS,
-    "source": _PLAIN_THINGS,
-    "class": _PLAIN_THINGS,
     "costs": Filed(Table, _with_infinity, dict),
-    "provenance": Filed(Table, _flat, _nested),
+    "provenance": Filed(Table, flatten, _nested),
 }

@@ -16,8 +16,6 @@ from swapinfer.pack.model import (
     Kind,
     Pack,
     Test,
-    access_of,
-    fix_shares,
     known_fix,
 )
 from swapinfer.pack.money import OwnMoney
@@ -318,7 +316,7 @@ class Costing(Struct, frozen=True):
         mode_weights : mapping of str to float
             Mode to its weight; none means that only the kind's own repair is known.
         """
-        return self.repair_by(kind, fix_shares(kind, mode_weights) or {kind.fix: 1.0})
+        return self.repair_by(kind, kind.fix_shares(mode_weights) or {kind.fix: 1.0})
 
     def repair_by(self, kind: Kind, share: Mapping[Fix, float]) -> RepairTask:
         """Work out what the repairs that an element may need take on average.
@@ -333,7 +331,7 @@ class Costing(Struct, frozen=True):
         wait = self.settings.costs.part_wait if kind.id in self.settings.away else 0.0
         opens_p: dict[str, float] = {}
         for fix, p in share.items():
-            for name in self.job.needs_open(access_of(kind, fix)):
+            for name in self.job.needs_open(kind.access_of(fix)):
                 opens_p[name] = min(opens_p.get(name, 0.0) + p, 1.0)
         own, rate = self.settings.part_prices, self.settings.exchange
         effort = Effort(

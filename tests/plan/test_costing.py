@@ -7,7 +7,7 @@ import pytest
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import replay
-from swapinfer.pack.model import Pack, fix_shares, known_fix
+from swapinfer.pack.model import Pack, known_fix
 from swapinfer.plan.actions import Action, title_action, work_of
 from swapinfer.plan.costing import Costing, PlanSettings
 
@@ -52,7 +52,7 @@ def test_a_repair_is_named_by_the_mode_once_it_is_known(costing: Costing) -> Non
     assert title == "seal the exhaust leak (bank 1)"
     sealing = costing.job.pack.kinds["sealing"]
     unclear = dict.fromkeys(sealing.modes, 1.0)
-    assert known_fix(fix_shares(sealing, unclear)) is None
+    assert known_fix(sealing.fix_shares(unclear)) is None
     assert costing.repair(sealing, unclear).fix == sealing.fix
 
 
