@@ -113,10 +113,10 @@ CONTENTS: Mapping[str, Entry] = {
         "learning", "Learn an overlay from closed jobs; this loads PyMC and takes minutes."
     ),
     "priors rates": Entry(
-        "fleets", "Learn an overlay from failures and the distance driven in all."
+        "learning", "Learn an overlay from failures and the distance driven in all."
     ),
     "priors lives": Entry(
-        "fleets", "Learn an overlay of lives from a fleet's exposure; this loads PyMC."
+        "learning", "Learn an overlay of lives from a fleet's exposure; this loads PyMC."
     ),
     "priors compare": Entry(
         "comparing",

@@ -1,11 +1,10 @@
-"""Priors learned: from closed jobs, and lives from the exposure of a fleet."""
+"""Priors learned: from closed jobs, and lives and rates from what a fleet drove and what failed."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, ClassVar, Protocol
+from typing import TYPE_CHECKING, Annotated, ClassVar
 
 import typer
 from msgspec import Struct
@@ -21,6 +20,7 @@ from swapinfer.errors import LearnError
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
+from swapinfer.units import NORMAL_90
 
 if TYPE_CHECKING:
     from swapinfer.learn.counts import History
@@ -32,8 +32,6 @@ LEARNED = "learned"
 """Grade of the sources that learning names in its overlays."""
 
 SHOWN_CAUSES = 12
-
-SAMPLING = "loading PyMC and sampling; this takes {} ..."
 
 
 class LearnedLine(Struct, frozen=True):
@@ -55,21 +53,10 @@ class LearnedLine(Struct, frozen=True):
 class TrialLine(Struct, frozen=True):
     """What priors learned from earlier jobs would have saved on later ones.
 
-    Attributes
-    ----------
-    day : str
-        On which the later jobs begin; empty where there are none.
-    learned_from, jobs : int
-        Verified jobs before and since.
-    cost, saved, low, high : float
-        Mean cost of checking suspects by the base priors, and what would have been saved of it,
-        with its 90 % interval.
-    bits : float
-        How much more what was found was expected, a job.
-    more : int
-        Verified jobs after which to ask again, where the answer is "not yet".
-    currency : str
-        Of the costs.
+    Of verified jobs those before a day were learned from, those since are `jobs`; no day where
+    there are none. `cost` is their mean cost checking suspects by the base priors, `saved` what
+    would have been saved of it, with its 90 % interval; `bits` how much more what was found was
+    expected, a job. Where the answer is "not yet", it is to be asked again after `more` jobs.
     """
 
     day: str
@@ -84,7 +71,7 @@ class TrialLine(Struct, frozen=True):
     currency: str
 
 
-class ChangeLine(Struct, frozen=True):
+class KindLine(Struct, frozen=True):
     """A kind of element that is at fault more or less often; of one family, or of all jobs."""
 
     kind: str
@@ -108,13 +95,68 @@ class LearnedView(Facts, frozen=True):
     switch_on: str
     said: tuple[str, ...]
     trial: TrialLine
-    changes: tuple[ChangeLine, ...]
+    changes: tuple[KindLine, ...]
     overlay: str
     report: str
     refused: str
     rows_used: int
     rows_refused: int
     causes: tuple[LearnedLine, ...]
+    remarks: tuple[str, ...] = ()
+
+
+class LifeLine(Struct, frozen=True):
+    """Life in km and shape of a mode, before and as learned, each with a 90 % interval."""
+
+    cause: str
+    failures: int
+    life_before: float
+    life: float
+    life_low: float
+    life_high: float
+    shape_before: float
+    shape: float
+    shape_low: float
+    shape_high: float
+
+
+class LivesView(Facts, frozen=True):
+    """What learning lives wrote, from how many rows."""
+
+    shape: ClassVar[str] = "lives/1"
+
+    overlay: str
+    report: str
+    refused: str
+    rows_used: int
+    rows_refused: int
+    element_km: dict[str, float]
+    lives: tuple[LifeLine, ...]
+    remarks: tuple[str, ...] = ()
+
+
+class RateLine(Struct, frozen=True):
+    """How often a mode failed, how often the base pack expected, and the hazard ratio, 90 %."""
+
+    cause: str
+    title: str
+    failures: int
+    expected: float
+    ratio: float
+    low: float
+    high: float
+
+
+class RatesView(Facts, frozen=True):
+    """What learning rates wrote, from how many rows."""
+
+    shape: ClassVar[str] = "rates/1"
+
+    overlay: str
+    refused: str
+    rows_used: int
+    rows_refused: int
+    rates: tuple[RateLine, ...]
     remarks: tuple[str, ...] = ()
 
 
@@ -127,6 +169,8 @@ class StrippedView(Facts, frozen=True):
     files: tuple[str, ...]
 
 
+Family = Annotated[str, typer.Option(help="Vehicle family; default the whole mix.")]
+Folder = Annotated[Path, typer.Option(help="Folder to write to.")]
 Seed = Annotated[
     int, typer.Option(min=0, max=LAST_SEED, help="The same seed gives the same overlay.")
 ]
@@ -137,12 +181,12 @@ def learn_priors(
     shop: Shop,
     jobs: Annotated[Path | None, typer.Argument(help="Table of jobs; default our own.")] = None,
     findings: Annotated[Path | None, typer.Argument(help="Table of findings.")] = None,
-    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("learned"),
+    out: Folder = Path("learned"),
     theirs: Annotated[
         list[Path] | None,
         typer.Option("--with", help="Cases of another shop, its cases.csv; may repeat."),
     ] = None,
-    family: Annotated[str, typer.Option(help="Vehicle family; default the whole mix.")] = "",
+    family: Family = "",
     weight: Annotated[
         float, typer.Option(parser=decimal, metavar="<number>", help="Weight of the base priors.")
     ] = 1.0,
@@ -160,28 +204,26 @@ def learn_priors(
     from swapinfer.learn.learn import learn_overlay
 
     pack, left_out = pack_to_learn_on(shop)
+    own = shop.settings
     with whole_folder(out) as draft:
         history = History(jobs, findings) if jobs else own_history(shop, pack)
-        history = replace(history, others=tuple(theirs or ()))
         result = learn_overlay(
-            history,
+            replace(history, others=tuple(theirs or ())),
             pack,
             draft,
-            sampling_of(seed, "a minute or more"),
+            _sampling(seed, "a minute or more"),
             family=family,
             weight=weight,
-            settings=PlanSettings.of_shop(
-                pack, shop.settings.money, frozenset(shop.settings.missing_tools)
-            ),
+            settings=PlanSettings.of_shop(pack, own.money, frozenset(own.missing_tools)),
         )
     return view_learned(result, out, left_out)
 
 
-def sampling_of(seed: int, takes: str) -> Sampling:
+def _sampling(seed: int, takes: str) -> Sampling:
     """Say how to sample, and before it begins how long it takes."""
     from swapinfer.learn.sampling import Sampling
 
-    starting = partial(say_aside, SAMPLING.format(takes))
+    starting = partial(say_aside, f"loading PyMC and sampling; this takes {takes} ...")
     return Sampling(seed=seed, progress=is_watched(), starting=starting)
 
 
@@ -189,7 +231,8 @@ def view_learned(
     result: LearnResult[Learned], out: Path, remarks: tuple[str, ...] = ()
 ) -> LearnedView:
     """Say what learning wrote, and that it lies in a folder now."""
-    rows, learned, trial = result.learned.counts.rows, result.learned, result.learned.trial
+    learned, trial, saved = result.learned, result.learned.trial, result.learned.trial.saved
+    rows = learned.counts.rows
     is_told = trial.jobs > 0
     return LearnedView(
         switch_on=trial.answer,
@@ -199,18 +242,16 @@ def view_learned(
             learned_from=trial.learned_from,
             jobs=trial.jobs,
             cost=trial.cost.value,
-            saved=trial.saved.value if is_told else None,
-            low=trial.saved.low if is_told else None,
-            high=trial.saved.high if is_told else None,
+            saved=saved.value if is_told else None,
+            low=saved.low if is_told else None,
+            high=saved.high if is_told else None,
             bits=trial.bits.value,
             more=trial.more if trial.answer == "not yet" else 0,
             currency=trial.currency,
         ),
         changes=tuple(
-            ChangeLine(
-                one.kind, one.family, one.before, one.after, one.low, one.high, one.confirmed
-            )
-            for one in learned.changes
+            KindLine(o.kind, o.family, o.before, o.after, o.low, o.high, o.confirmed)
+            for o in learned.changes
         ),
         overlay=str(out / result.overlay.name),
         report=str(out / result.report.name),
@@ -246,13 +287,7 @@ def pack_to_learn_on(shop: Shop) -> tuple[Pack, tuple[str, ...]]:
 
 
 def own_history(shop: Shop, pack: Pack) -> History:
-    """Give the shop's own visits as a history, those without a cause weighed exactly.
-
-    Raises
-    ------
-    LearnError
-        If no job is closed.
-    """
+    """Give the shop's own visits as a history, those without a cause weighed exactly."""
     from swapinfer.commands.visits import list_visits, table_rows, weigh_visits
     from swapinfer.learn.counts import History
     from swapinfer.learn.prior import vocabulary
@@ -264,11 +299,104 @@ def own_history(shop: Shop, pack: Pack) -> History:
     return History(*table_rows(visits), exact=exact)
 
 
+@command("priors lives", "priors lives fleet.csv --out lives", has_store=False)
+def learn_fleet_lives(
+    shop: Shop,
+    table: Annotated[Path, typer.Argument(help="Table of a fleet's exposure.")],
+    out: Folder = Path("lives"),
+    family: Family = "",
+    seed: Seed = 1,
+) -> LivesView:
+    """Learn an overlay of lives from a table of exposure, CSV or Parquet.
+
+    Raises
+    ------
+    LearnError
+        If the table cannot be read or the sampler does not become healthy; then nothing at all
+        is written.
+    """
+    from swapinfer.learn.learn import learn_lives
+
+    pack, left_out = pack_to_learn_on(shop)
+    with whole_folder(out) as draft:
+        result = learn_lives(table, pack, draft, _sampling(seed, "half a minute or more"), family)
+    exposure = result.learned.exposure
+    return LivesView(
+        overlay=str(out / result.overlay.name),
+        report=str(out / result.report.name),
+        refused=str(out / result.refused.name),
+        rows_used=exposure.used,
+        rows_refused=exposure.refused.total(),
+        element_km=exposure.element_km,
+        lives=tuple(
+            LifeLine(
+                cause=one.cause,
+                failures=one.failures,
+                life_before=one.base_life[1],
+                life=one.life[1],
+                life_low=one.life[0],
+                life_high=one.life[2],
+                shape_before=one.base_shape[1],
+                shape=one.shape[1],
+                shape_low=one.shape[0],
+                shape_high=one.shape[2],
+            )
+            for one in result.learned.modes
+        ),
+        remarks=left_out,
+    )
+
+
+@command("priors rates", "priors rates fleet.csv --out rates", has_store=False)
+def learn_fleet_rates(
+    shop: Shop,
+    tables: Annotated[list[Path], typer.Argument(help="Tables of failures and distances.")],
+    out: Folder = Path("rates"),
+    family: Family = "",
+) -> RatesView:
+    """Learn an overlay from how often parts failed, and how far they were driven in all.
+
+    Raises
+    ------
+    LearnError
+        If a table cannot be read, or the family is not in them; then nothing at all is written.
+    """
+    from swapinfer.learn.learn import OVERLAY, REFUSED
+    from swapinfer.learn.overlay import rates_overlay
+    from swapinfer.learn.rates import learn_from_rates, read_rates
+
+    pack, left_out = pack_to_learn_on(shop)
+    with whole_folder(out) as draft:
+        draft.mkdir(parents=True, exist_ok=True)
+        rates = read_rates(tables, pack, refused_to=draft / REFUSED)
+        learned = learn_from_rates(rates, pack, family)
+        (draft / OVERLAY).write_text(rates_overlay(learned), encoding="utf-8")
+    return RatesView(
+        overlay=str(out / OVERLAY),
+        refused=str(out / REFUSED),
+        rows_used=rates.used,
+        rows_refused=rates.refused.total(),
+        rates=tuple(
+            RateLine(
+                cause=one.cause,
+                title=learned.titles[one.cause],
+                failures=one.events,
+                expected=one.expected,
+                ratio=one.median,
+                low=one.median / one.spread**NORMAL_90,
+                high=one.median * one.spread**NORMAL_90,
+            )
+            for one in learned.modes
+        ),
+        remarks=left_out,
+    )
+
+
 @command("priors strip", "priors strip jobs.csv findings.csv --out stripped")
 def strip_tables(
     jobs: Annotated[Path, typer.Argument(help="Table of jobs.")],
     findings: Annotated[Path | None, typer.Argument(help="Table of findings.")] = None,
-    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("stripped"),
+    out: Folder = Path("stripped"),
 ) -> StrippedView:
     """Copy history tables with running numbers for jobs and months for days.
 
@@ -299,65 +427,64 @@ def strip_tables(
 @show.register
 def _(facts: LearnedView, page: Page) -> str:
     first, *others = facts.said
-    lines = page.wrap(page.strong(first))
-    for sentence in others:
-        lines += page.wrap(sentence)
-    lines += ["", *say_rows(facts.rows_used, facts.rows_refused, facts.remarks, page)]
+    said = [*page.wrap(page.strong(first)), *page.each(others), ""]
     rows = [["before", "after", "90 %", "cases", "share of misfires"]]
     likeliest = sorted(facts.causes, key=lambda cause: -max(cause.before, cause.after))
     for cause in likeliest[:SHOWN_CAUSES]:
         between = interval(cause.low, cause.high)
         shares = percent(cause.before), percent(cause.after)
         rows.append([*shares, between, str(cause.confirmed), cause.title])
-    lines += page.table(rows, right=[0, 1, 2, 3])
+    lines = page.table(rows, right=[0, 1, 2, 3])
     if len(facts.causes) > SHOWN_CAUSES:
         lines += page.wrap(f"{len(facts.causes) - SHOWN_CAUSES} rarer causes are in the report")
-    use = f"open RO --priors {facts.overlay}"
-    if facts.switch_on == "yes":
-        use = f"settings --set overlays={facts.overlay}"
-    return "\n".join(lines + say_files(facts, page, use, facts.report))
+    use = f"settings --set overlays={facts.overlay}" if facts.switch_on == "yes" else ""
+    return "\n".join(said + _among_files(facts, lines, page, use, facts.report))
 
 
-def say_rows(used: int, refused: int, remarks: Sequence[str], page: Page) -> list[str]:
-    """Say how many rows there were, and what else there is to say of them."""
-    lines = page.wrap(f"{used} rows used, {refused} refused")
-    for remark in remarks:
-        lines += page.wrap(remark)
-    return lines
+@show.register
+def _(facts: LivesView, page: Page) -> str:
+    rows = [["life before", "after", "90 %, 1000 km", "shape", "failed", "mode"]]
+    for one in sorted(facts.lives, key=lambda life: -life.failures)[:SHOWN_CAUSES]:
+        before, middle, low, high = (
+            f"{km / 1000:,.0f}" for km in (one.life_before, one.life, one.life_low, one.life_high)
+        )
+        shape, failed = f"{one.shape:.2f}", str(one.failures)
+        rows.append([before, middle, f"{low} to {high}", shape, failed, one.cause])
+    lines = page.table(rows, right=[0, 1, 2, 3, 4])
+    if len(facts.lives) > SHOWN_CAUSES:
+        lines += page.wrap(f"{len(facts.lives) - SHOWN_CAUSES} more modes are in the report")
+    return "\n".join(_among_files(facts, lines, page, report=facts.report))
 
 
-class Written(Protocol):
-    """What learning wrote."""
-
-    @property
-    def overlay(self) -> str:
-        """File of the overlay."""
-        ...
-
-    @property
-    def refused(self) -> str:
-        """File of the rows that were refused."""
-        ...
-
-    @property
-    def rows_refused(self) -> int:
-        """How many those are."""
-        ...
+@show.register
+def _(facts: RatesView, page: Page) -> str:
+    rows = [["failed", "expected", "ratio", "90 %", "mode"]]
+    for one in sorted(facts.rates, key=lambda rate: -rate.failures):
+        between = f"{one.low:.2f} to {one.high:.2f}"
+        rows.append(
+            [str(one.failures), f"{one.expected:.1f}", f"{one.ratio:.2f}", between, one.title]
+        )
+    return "\n".join(_among_files(facts, page.table(rows, right=[0, 1, 2, 3]), page))
 
 
-def say_files(facts: Written, page: Page, use: str, report: str = "") -> list[str]:
-    """Say where everything is, and what to do with it."""
-    lines = page.wrap(f"overlay: {facts.overlay}", hang=4)
-    if report:
-        lines += page.wrap(f"report: {report}", hang=4)
+def _among_files(
+    facts: LearnedView | LivesView | RatesView,
+    lines: list[str],
+    page: Page,
+    use: str = "",
+    report: str = "",
+) -> list[str]:
+    """Say before what was learned how many rows there were, and after it where everything is."""
+    before = page.wrap(f"{facts.rows_used} rows used, {facts.rows_refused} refused")
+    after = [f"overlay: {facts.overlay}"]
+    after += [f"report: {report}"] if report else []
     if facts.rows_refused:
-        lines += page.wrap(f"refused rows, each with its reason: {facts.refused}", hang=4)
-    return lines + page.wrap(f"use it with: swapinfer {use}", hang=4)
+        after.append(f"refused rows, each with its reason: {facts.refused}")
+    after.append(f"use it with: swapinfer {use or f'open RO --priors {facts.overlay}'}")
+    return [*before, *page.each(facts.remarks), *lines, *page.each(after, hang=4)]
 
 
 @show.register
 def _(facts: StrippedView, page: Page) -> str:
     lines = page.wrap(f"{facts.jobs} jobs got running numbers, days became months")
-    for file in facts.files:
-        lines += page.wrap(file)
-    return "\n".join(lines)
+    return "\n".join([*lines, *page.each(facts.files)])

@@ -131,9 +131,9 @@ def export_tables(
     findings: Annotated[Path, typer.Argument(help="Table of findings to write.")],
 ) -> Written:
     """Export closed jobs and their findings as two CSV tables that a spreadsheet cannot run."""
-    from swapinfer.commands.visits import list_visits, write_tables
+    from swapinfer.commands.visits import list_visits, table_rows
 
-    write_tables(list_visits(shop), jobs, findings)
+    exchange.write_csv(dict(zip((jobs, findings), table_rows(list_visits(shop)), strict=True)))
     return Written("", (str(jobs), str(findings)))
 
 

@@ -12,7 +12,7 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime, timedelta
-from pathlib import Path
+from itertools import pairwise
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -34,7 +34,6 @@ from swapinfer.ledger.events import (
     Replaced,
     read_events,
 )
-from swapinfer.ledger.exchange import write_csv
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Finding, Job, replay
 from swapinfer.ledger.runs import misfiring
@@ -53,24 +52,9 @@ Rows: TypeAlias = list[dict[str, Any]]
 class Visit(Struct, frozen=True):
     """One visit: from a job's opening, or reopening, to its closing.
 
-    Attributes
-    ----------
-    name : str
-        The job's opaque id; later visits of a job have a number behind it.
-    job : Job
-        Of which it is a part, replayed to its end.
-    records : sequence of Record
-        Of that job.
-    opened, ended : str
-        Times; the end is that of the last record so far.
-    since, until : int
-        Time of its first event, and of the first that is no longer part of it.
-    odometer_km : float or None
-        When it began.
-    closing : Closed or None
-        How it ended.
-    comeback_of : str
-        Earlier visit whose complaint returned, or empty.
+    Its name is the job's opaque id; later visits of a job have a number behind it. It is a part of
+    the job, replayed to its end: from the time of its first event until that of the first that is
+    no longer part of it. `comeback_of` names an earlier visit whose complaint returned.
     """
 
     name: str
@@ -91,48 +75,28 @@ class Visit(Struct, frozen=True):
 
 
 def list_visits(shop: Shop) -> list[Visit]:
-    """List the visits of a shop's vehicles that have ended, and comebacks that have not.
+    """List the visits of a shop's vehicles that have ended, and comebacks that have not, in order.
 
     A job that was reopened is two visits, the second a comeback. So is another job of the same
     vehicle (by its identification number, which goes no further) within the pack's
-    `comeback_days` of a verified repair.
-
-    Parameters
-    ----------
-    shop : Shop
-        Whose store is read; jobs that moved to another store are left to that one.
-
-    Returns
-    -------
-    list of Visit
-        In order of time.
+    `comeback_days` of a verified repair. Jobs that moved to another store are left to that one.
     """
     visits: list[Visit] = []
     for row in shop.store.jobs():
         if row.status != "moved":
             records = shop.store.records(row.job)
-            visits += visits_of(shop.replay(records), records)
+            visits += _parts_of(shop.replay(records), records)
     visits.sort(key=lambda one: datetime.fromisoformat(one.opened))
-    linked = link_vehicles(visits, timedelta(days=shop.pack.custom.comeback_days))
+    linked = _link_vehicles(visits, timedelta(days=shop.pack.custom.comeback_days))
     return [one for one in linked if one.closing or one.comeback_of]
 
 
-def visits_of(job: Job, records: Sequence[Record]) -> Iterator[Visit]:
-    """Part a job where it was reopened.
-
-    Parameters
-    ----------
-    job : Job
-        Replayed.
-    records : sequence of Record
-        That it was replayed from.
-    """
+def _parts_of(job: Job, records: Sequence[Record]) -> Iterator[Visit]:
+    """Part a job where it was reopened."""
     at = {record.seq: record.at for record in records}
     starts = [t for t, (_, event) in enumerate(job.standing) if isinstance(event, Reopened)]
     before = ""
-    for number, (since, until) in enumerate(
-        zip([0, *starts], [*starts, len(job.standing)], strict=True)
-    ):
+    for number, (since, until) in enumerate(pairwise([0, *starts, len(job.standing)])):
         part = job.standing[since:until]
         seq, first = part[0]
         again = first.odometer_km if isinstance(first, Reopened) else None
@@ -153,34 +117,24 @@ def visits_of(job: Job, records: Sequence[Record]) -> Iterator[Visit]:
         before = name
 
 
-def link_vehicles(visits: Iterable[Visit], soon: timedelta) -> list[Visit]:
-    """Link jobs of one vehicle that followed a verified repair too soon.
-
-    Parameters
-    ----------
-    visits : iterable of Visit
-        In order of time.
-    soon : timedelta
-        From the end of a verified repair to the opening of a comeback, at most.
-    """
+def _link_vehicles(visits: Iterable[Visit], soon: timedelta) -> list[Visit]:
+    """Link visits, in order of time, of one vehicle that followed a verified repair too soon."""
     last: dict[str, Visit] = {}
     linked = []
     for visit in visits:
         vin = visit.job.opening.vehicle
         before = last.get(vin)
-        if vin and before and not visit.comeback_of and _gap(before, visit) <= soon:
+        if vin and before and not visit.comeback_of and _is_soon(before, visit, soon):
             visit = replace(visit, comeback_of=before.name)  # noqa: PLW2901  the same visit, linked
         last[vin] = visit
         linked.append(visit)
     return linked
 
 
-def _gap(before: Visit, after: Visit) -> timedelta:
-    """Time from a verified repair to the next visit; longer than any if nothing was repaired."""
-    if before.closing is None or not before.closing.verified:
-        return timedelta.max
+def _is_soon(before: Visit, after: Visit, soon: timedelta) -> bool:
+    """Whether a visit begins soon after another ended with a verified repair."""
     ended, opened = (datetime.fromisoformat(at) for at in (before.ended, after.opened))
-    return opened - ended
+    return bool(before.closing and before.closing.verified and opened - ended <= soon)
 
 
 def table_rows(visits: Iterable[Visit]) -> tuple[Rows, Rows]:
@@ -193,25 +147,15 @@ def table_rows(visits: Iterable[Visit]) -> tuple[Rows, Rows]:
     return jobs, findings
 
 
-def write_tables(visits: Iterable[Visit], jobs: Path, findings: Path) -> None:
-    """Write the two tables, as a spreadsheet cannot run them."""
-    write_csv(dict(zip((jobs, findings), table_rows(visits), strict=True)))
-
-
 def _job_rows(visit: Visit) -> Iterator[dict[str, Any]]:
-    """One row a cause of a visit.
-
-    Parameters
-    ----------
-    visit : Visit
-        From `list_visits`.
-    """
+    """One row a cause of a visit."""
     opening, closing = visit.job.opening, visit.closing
     place = _cylinder_complained_of(visit)
+    family = re.sub(r"[^a-z0-9._+-]+", "-", opening.family.lower()).strip("._+-")
     common = {
         "job": visit.name,
         "opened": visit.opened[:10],
-        "family": _one_word(opening.family),
+        "family": family[:LONGEST_WORD],
         "odometer_km": _number(visit.odometer_km),
         "complaint": place and "misfire",
         "layout": opening.layout,
@@ -223,28 +167,19 @@ def _job_rows(visit: Visit) -> Iterator[dict[str, Any]]:
         "advised": "yes",
     }
     if closing is None or not closing.causes:
-        yield {**common, "cause_kind": "not-found", "cause_mode": "", "verified": "no",
-               "confirmed_by": ""}  # fmt: skip
+        nothing = {"cause_kind": "not-found", "cause_mode": "", "verified": "no"}
+        yield {**common, **nothing, "confirmed_by": ""}
         return
+    events = (event for _, event in visit.job.standing[visit.since : visit.until])
+    by_repair = "repair" if any(isinstance(event, Replaced) for event in events) else ""
     for cause, mode in zip(closing.causes, closing.modes, strict=True):
         yield {
             **common,
             "cause_kind": visit.job.elements[cause].home.kind,
             "cause_mode": mode,
             "verified": "yes" if closing.verified and mode else "no",
-            "confirmed_by": closing.confirmed_by or _by_repair(visit),
+            "confirmed_by": closing.confirmed_by or by_repair,
         }
-
-
-def _one_word(text: str) -> str:
-    """Make one lower-case word of letters, digits and ``. _ + -``."""
-    word = re.sub(r"[^a-z0-9._+-]+", "-", text.lower()).strip("._+-")
-    return word[:LONGEST_WORD]
-
-
-def _by_repair(visit: Visit) -> str:
-    events = [event for _, event in visit.job.standing[visit.since : visit.until]]
-    return "repair" if any(isinstance(event, Replaced) for event in events) else ""
 
 
 def _number(value: float | None) -> str:
@@ -307,26 +242,17 @@ def weigh_visits(
 ) -> dict[str, FloatArray]:
     """Weigh the findings of visits that established no cause with its mode.
 
-    Parameters
-    ----------
-    visits : iterable of Visit
-        All of a shop's, in order of time.
-    causes : sequence of str
-        ``"kind.mode"`` each.
-    pack : Pack
-        That is learned on.
-
-    Returns
-    -------
-    dict of str to ndarray of float, shape (cause,)
-        Visit to log-likelihoods. Left out are comebacks, visits that came back, and jobs that
-        this pack cannot replay.
+    Visits are all of a shop's, in order of time, causes ``"kind.mode"`` each. Visit to
+    log-likelihoods; left out are comebacks, visits that came back, and jobs that the pack, on which
+    is learned, cannot replay.
     """
     weighed: dict[str, FloatArray] = {}
     for visit in visits:
         # Visits come in order of time: what came back is only known later.
         weighed.pop(visit.comeback_of, None)
-        if visit.comeback_of or _is_established(visit):
+        closing = visit.closing
+        is_established = closing is not None and closing.verified and any(closing.modes)
+        if visit.comeback_of or is_established:
             continue
         try:
             weighed[visit.name] = weigh_causes(replay(read_events(visit.records), pack), causes)
@@ -335,25 +261,11 @@ def weigh_visits(
     return weighed
 
 
-def _is_established(visit: Visit) -> bool:
-    closing = visit.closing
-    return closing is not None and closing.verified and any(closing.modes)
-
-
 def weigh_causes(job: Job, causes: Sequence[str]) -> FloatArray:
-    r"""Log-likelihood of a job's findings under each cause, up to a constant.
+    r"""Log-likelihood of a job's findings under each cause, ``"kind.mode"``, up to a constant.
 
-    Parameters
-    ----------
-    job : Job
-        As replayed. If it was closed as verified, other elements than those that it names are
-        ruled out: the element is established then, if not how it failed.
-    causes : sequence of str
-        ``"kind.mode"`` each.
-
-    Returns
-    -------
-    ndarray of float, shape (cause,)
+    If the job was closed as verified, other elements than those that it names are ruled out: the
+    element is established then, if not how it failed.
 
     Notes
     -----

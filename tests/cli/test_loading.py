@@ -32,7 +32,6 @@ WITHOUT_NUMBERS = {
 """What reads or keeps without reasoning."""
 
 BORROWED = {
-    "fleets": {"learning"},
     "scan": {"drive"},
     "show": {"jobs"},
     "claim": {"store"},

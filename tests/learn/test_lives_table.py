@@ -20,7 +20,7 @@ import pytest
 from msgspec import structs
 
 from swapinfer.commands import run
-from swapinfer.commands.fleets import LifeLine, LivesView
+from swapinfer.commands.learning import LifeLine, LivesView
 from swapinfer.commands.page import Page, show
 from swapinfer.errors import LearnError
 from swapinfer.learn.lives import (
