@@ -180,19 +180,6 @@ class Arrays(msgspec.Struct, frozen=True, eq=False):
             level_q=self.level_q[kept_q] / self.level_q[kept_q].sum(),
         )
 
-    def keeping(self, keep_n: BoolArray) -> Arrays:
-        """Return the arrays with the terms and factors of some findings only."""
-        keep_t = keep_n[self.finding_t]
-        return replace(
-            self,
-            log_factor_nes=np.where(keep_n[:, None, None], self.log_factor_nes, 0.0),
-            finding_t=self.finding_t[keep_t],
-            open_tes=self.open_tes[keep_t],
-            explain=self.explain.only(keep_t),
-            explained_tes=self.explained_tes[keep_t],
-            close_qt2=self.close_qt2[:, keep_t],
-        )
-
 
 class Factor(msgspec.Struct, frozen=True, eq=False):
     """Independent weights on the states of every element.

@@ -1,19 +1,31 @@
-"""Exact inference over every combination of faults."""
+"""Exact inference over every combination of faults.
+
+Arrays end in their axes: ``d`` draw of the prior, ``e`` element, ``s`` state, ``n`` finding, ``t``
+term, ``g`` digit, ``q`` level node, ``h`` fault set. In reading order: `digits` (findings merged),
+`order` (who comes when), `lattice` and `knots` (what minds no order, multiplied ahead), `sweep`
+(the pass over the others), `passes` (both together), `tree` (fault sets), `bound` (where a pass is
+out of reach), `exact` (the answers); on these, `weigh` (why) and `sensitivity` (how sure).
+"""
 
 from __future__ import annotations
 
-from swapinfer.posterior.belief import FaultSets, PassStats, Posterior, PosteriorDraws
-from swapinfer.posterior.exact import infer, infer_draws, level_weights, usual_reading
-from swapinfer.posterior.faultsets import fault_sets
-from swapinfer.posterior.joint import log_joint
+from swapinfer.posterior.bound import log_joint
+from swapinfer.posterior.exact import (
+    Posterior,
+    fault_sets,
+    infer,
+    infer_draws,
+    level_weights,
+    usual_reading,
+)
 from swapinfer.posterior.sensitivity import (
     FaultIntervals,
     FlipPoints,
-    draws_in_reach,
     fault_intervals,
     flip_points,
     intervals_in_reach,
 )
+from swapinfer.posterior.tree import FaultSets
 from swapinfer.posterior.weigh import (
     FindingChecks,
     FindingWeights,
@@ -28,12 +40,9 @@ __all__ = [
     "FindingChecks",
     "FindingWeights",
     "FlipPoints",
-    "PassStats",
     "Posterior",
-    "PosteriorDraws",
     "check_findings",
     "describe_weight",
-    "draws_in_reach",
     "fault_intervals",
     "fault_sets",
     "flip_points",

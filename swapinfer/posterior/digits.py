@@ -26,26 +26,21 @@ IMPOSSIBLE = "the findings have probability zero under every combination of faul
 class Digits(msgspec.Struct, frozen=True, eq=False, dict=True):
     """The terms of a job, equal ones merged.
 
-    A digit of ``k`` equal terms has ``k + 1`` levels: how many of them are explained. Axes as in
-    `Arrays`, with ``g`` for digits.
+    A digit of ``k`` equal terms has ``k + 1`` levels: how many of them are explained. The weights
+    are those of one of its terms, see `Arrays`.
 
     Attributes
     ----------
-    count_g : ndarray of int, shape (digit,)
+    count_g
         Number of terms merged into each digit.
-    open_ges, explained_ges : ndarray of float, shape (digit, element, state)
-        Weights of one of its terms.
-    explain : Explain
-        As above.
-    start_qg2, close_qg2 : ndarray of float, shape (level node, digit, 2)
+    start_qg2, close_qg2
         Weights of an open and an explained term before the first element, and closing weights.
-    reach_ge : ndarray of bool, shape (digit, element)
+    reach_ge
         Whether an element acts on the digit at all.
-    by_level_g : ndarray of bool, shape (digit,)
-        Whether the digit's weights depend on the shared level.
-    moves_by_level_g : ndarray of bool, shape (digit,)
-        Whether those do with which elements move it; if not, only its closing weights may.
-    strict_g : ndarray of bool, shape (digit,)
+    by_level_g, moves_by_level_g
+        Whether the digit's weights depend on the shared level; whether those do with which
+        elements move it, and not only its closing weights.
+    strict_g
         Whether it minds the order of the elements that move it.
     """
 
@@ -68,23 +63,24 @@ class Digits(msgspec.Struct, frozen=True, eq=False, dict=True):
         """Number of level nodes."""
         return len(self.close_qg2)
 
+    @cached_property
+    def lengths(self) -> list[int]:
+        """Number of levels of each digit."""
+        lengths: list[int] = (self.count_g + 1).tolist()
+        return lengths
+
     def starting(self, digit: int) -> FloatArray:
         """Return the weight of each level at first, shape (count + 1, level node or 1)."""
-        levels = slice(None) if self.moves_by_level_g[digit] else slice(1)
-        count = int(self.count_g[digit])
-        open_k, explained_k = (_powers(count, q) for q in self.start_qg2[levels, digit].T)
+        count, nodes = int(self.count_g[digit]), slice(None if self.moves_by_level_g[digit] else 1)
+        open_k, explained_k = (_powers(count, base) for base in self.start_qg2[nodes, digit].T)
         return np.array(
             [comb(count, j) * open_k[count - j] * explained_k[j] for j in range(count + 1)]
         )
 
     def closing(self, digit: int) -> FloatArray:
         """Return the closing weight of each level, shape (count + 1, level node or 1)."""
-        levels = slice(None) if self.by_level_g[digit] else slice(1)
-        close_2q = self.close_qg2[levels, digit].T
-        count = int(self.count_g[digit])
-        if count == 1:
-            return close_2q
-        open_k, explained_k = (_powers(count, close_q) for close_q in close_2q)
+        count, nodes = int(self.count_g[digit]), slice(None if self.by_level_g[digit] else 1)
+        open_k, explained_k = (_powers(count, base) for base in self.close_qg2[nodes, digit].T)
         return np.array([open_k[count - j] * explained_k[j] for j in range(count + 1)])
 
     def acts(self, group: Sequence[int], element: int) -> FloatArray:
@@ -96,7 +92,7 @@ class Digits(msgspec.Struct, frozen=True, eq=False, dict=True):
 
     @cached_property
     def node_qg(self) -> IntArray:
-        """Which of those that a digit tells apart each level node is, shape (level node, digit)."""
+        """Which of those that a digit tells apart each level node is."""
         node_qg = np.zeros((self.n_nodes, len(self)), dtype=np.int64)
         for g in np.flatnonzero(self.by_level_g):
             weights = self.explain.share_qtp[:, g], self.start_qg2[:, g], self.close_qg2[:, g]
@@ -123,21 +119,22 @@ class Digits(msgspec.Struct, frozen=True, eq=False, dict=True):
     def tied(self, knots: list[list[int]], elements: IntArray) -> Digits:
         """Return what is left for some elements, and before them knots that reach some digits.
 
-        The weights of knots are left to themselves: 1, 0 and 1.
+        A knot acts as a whole, by a matrix of its own: its weights here are 1, 0 and 1.
         """
-        shape = (len(self), len(knots), self.open_ges.shape[2])
-        ones_gks, zeros_gks = np.ones(shape), np.zeros(shape)
-        most_ges, shown_ges = (
-            np.concatenate([zeros_gks.astype(of_ges.dtype), of_ges[:, elements]], axis=1)
-            for of_ges in (self.explain.most_tes, self.explain.shown_tes)
-        )
+        shape = len(self), len(knots), self.open_ges.shape[2]
+        ones_gks, zeros_gks = np.ones(shape), np.zeros(shape, dtype=np.int64)
         reach_gk = np.zeros(shape[:2], dtype=np.bool_)
         for k, reached in enumerate(knots):
             reach_gk[reached, k] = True
+        explain = self.explain
         return replace(
             self,
             open_ges=np.concatenate([ones_gks, self.open_ges[:, elements]], axis=1),
-            explain=Explain(most_ges, shown_ges, self.explain.share_qtp),
+            explain=Explain(
+                np.concatenate([zeros_gks, explain.most_tes[:, elements]], axis=1),
+                np.concatenate([zeros_gks, explain.shown_tes[:, elements]], axis=1),
+                explain.share_qtp,
+            ),
             explained_ges=np.concatenate([ones_gks, self.explained_ges[:, elements]], axis=1),
             reach_ge=np.concatenate([reach_gk, self.reach_ge[:, elements]], axis=1),
         )
@@ -146,70 +143,49 @@ class Digits(msgspec.Struct, frozen=True, eq=False, dict=True):
 def merge_terms(arrays: Arrays, used_es: BoolArray) -> Digits:
     """Merge the terms whose weights are equal on every element.
 
-    Parameters
-    ----------
-    arrays : Arrays
-        Findings as arrays.
-    used_es : ndarray of bool, shape (element, state)
-        States that have any prior probability; only these can reach a term.
-
-    Returns
-    -------
-    Digits
-        One digit for every distinct term, in order of first appearance.
+    Only states that have any prior probability, `used_es`, can reach a term.
     """
-    groups: list[list[int]] = []
-    by_sum: dict[tuple[float, ...], list[list[int]]] = {}
+    explain, firsts = arrays.explain, dict[tuple[float, ...], list[int]]()
     sums_t = zip(
         arrays.open_tes.sum(axis=(1, 2)).tolist(),
-        arrays.explain.most_tes.sum(axis=(1, 2)).tolist(),
+        explain.most_tes.sum(axis=(1, 2)).tolist(),
         arrays.close_qt2.sum(axis=(0, 2)).tolist(),
         strict=True,
     )
+    count_t = np.zeros(arrays.finding_t.size, dtype=np.int64)
     for term, sums in enumerate(sums_t):
-        like = by_sum.setdefault(sums, [])
-        same = (group for group in like if _are_equal(arrays, group[0], term))
-        group = next(same, None)
-        if group is None:
-            group = []
-            like.append(group)
-            groups.append(group)
-        group.append(term)
-    first: IntArray | slice = np.array([terms[0] for terms in groups], dtype=np.int64)
-    if len(groups) == arrays.finding_t.size:
-        first = slice(None)  # a view of everything instead of a copy
-    open_ges = arrays.open_tes[first]
-    explain = arrays.explain.only(first)
-    explained_ges = arrays.explained_tes[first]
-    close_qg2 = arrays.close_qt2[:, first]
+        like = firsts.setdefault(sums, [])
+        first = next((one for one in like if _are_equal(arrays, one, term)), term)
+        if first == term:
+            like.append(term)
+        count_t[first] += 1
+    first_g: IntArray | slice = np.flatnonzero(count_t)
+    if count_t.all():
+        first_g = slice(None)  # a view of everything instead of a copy
+    open_ges, explained_ges = arrays.open_tes[first_g], arrays.explained_tes[first_g]
+    explain, close_qg2 = explain.only(first_g), arrays.close_qt2[:, first_g]
     acts_ges = (open_ges != 1.0) | (explained_ges != 1.0) | (explain.most_tes != 0.0)
-    explain_varies_g = explain.varies_t
+    gap_ges = open_ges + explain.most_tes
+    gap_ges -= explained_ges
+    is_free_ges = np.abs(gap_ges, out=gap_ges) <= ROUNDING * explained_ges
+    varies_g = explain.varies_t
+    start_qg2 = np.zeros_like(close_qg2)
+    start_qg2[..., 0] = 1.0
     return Digits(
-        count_g=np.array([len(terms) for terms in groups], dtype=np.int64),
+        count_g=count_t[first_g],
         open_ges=open_ges,
         explain=explain,
         explained_ges=explained_ges,
-        start_qg2=np.stack([np.ones(close_qg2.shape[:2]), np.zeros(close_qg2.shape[:2])], axis=2),
+        start_qg2=start_qg2,
         close_qg2=close_qg2,
         reach_ge=(acts_ges & used_es).any(axis=2),
-        by_level_g=explain_varies_g | (close_qg2[1:] != close_qg2[:1]).any(axis=(0, 2)),
-        moves_by_level_g=explain_varies_g,
-        strict_g=explain_varies_g | _minds_order(open_ges, explain.most_tes, explained_ges),
+        by_level_g=varies_g | (close_qg2[1:] != close_qg2[:1]).any(axis=(0, 2)),
+        moves_by_level_g=varies_g,
+        strict_g=varies_g | ~is_free_ges.all(axis=(1, 2)),
     )
 
 
-def _minds_order(
-    open_ges: FloatArray, explain_ges: FloatArray, explained_ges: FloatArray
-) -> BoolArray:
-    """Say which digits mind the order of the elements that move them, shape (digit,)."""
-    gap_ges = open_ges + explain_ges
-    gap_ges -= explained_ges
-    is_free_ges = np.abs(gap_ges, out=gap_ges) <= ROUNDING * explained_ges
-    return np.asarray(~is_free_ges.all(axis=(1, 2)))
-
-
 def _are_equal(arrays: Arrays, one: int, other: int) -> bool:
-    """Say whether two terms have equal weights everywhere."""
     explain = arrays.explain
     by_term = arrays.open_tes, arrays.explained_tes, explain.most_tes, explain.shown_tes
     by_node = explain.share_qtp, arrays.close_qt2
@@ -221,21 +197,9 @@ def _are_equal(arrays: Arrays, one: int, other: int) -> bool:
 def count_moves(
     count: int, open_es: FloatArray, explain_qes: FloatArray, explained_es: FloatArray
 ) -> FloatArray:
-    """Return how `count` equal terms move between levels at each element.
+    """Return how `count` equal terms move between levels, shape (to, from, level node, ...).
 
-    Parameters
-    ----------
-    count : int
-        Number of equal terms.
-    open_es, explained_es : ndarray of float, shape (..., element, state)
-        Weight with which one open term stays open, one explained term explained.
-    explain_qes : ndarray of float, shape (level node, ..., element, state)
-        Weight with which one open term becomes explained.
-
-    Returns
-    -------
-    ndarray of float, shape (to, from, level node, ..., element, state)
-        ``C(k - i, j - i) open^(k - j) explain^(j - i) explained^i`` from level ``i`` to ``j``.
+    ``C(k - i, j - i) open^(k - j) explain^(j - i) explained^i`` from level ``i`` to ``j``.
     """
     moves = np.zeros((count + 1, count + 1, *explain_qes.shape))
     open_k, explain_k, explained_k = (
@@ -249,7 +213,7 @@ def count_moves(
 
 
 def _powers(count: int, base: FloatArray) -> list[FloatArray]:
-    """Return the powers 0 to `count` of an array, by repeated multiplication."""
+    """Return the powers 0 to `count`, by repeated multiplication."""
     powers = [np.ones_like(base)]
     for _ in range(count):
         powers.append(powers[-1] * base)
@@ -261,13 +225,13 @@ class Prepared(msgspec.Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    weight_des : ndarray of float, shape (draw, element, state)
-        Prior times factors, each element's largest factor taken out.
-    log_shift : float
+    weight_des
+        Prior times factors under each draw of the prior, each element's largest factor taken out.
+    log_shift
         Natural log of what was taken out.
-    level_q : ndarray of float, shape (level node,)
+    level_q
         Weight of each level node, the largest 1; a single 1 where no digit depends on it.
-    digits : Digits
+    digits
         Digits that at least one element reaches.
     """
 
@@ -292,8 +256,7 @@ class Prepared(msgspec.Struct, frozen=True, eq=False):
         open_gs = digits.open_ges[led, leader]
         every_s = np.arange(open_gs.shape[1])
         explain_qgs = digits.explain.at(led[:, None], np.array(leader), every_s)
-        acts = np.concatenate([open_gs, *explain_qgs])
-        first_k, kind_s = distinct_rows(acts.T)
+        first_k, kind_s = distinct_rows(np.concatenate([open_gs, *explain_qgs]).T)
         reach_ge = digits.reach_ge.copy()
         reach_ge[led, leader] = False
         cases = []
@@ -313,19 +276,16 @@ class Prepared(msgspec.Struct, frozen=True, eq=False):
         weight_des = self.weight_des[:, elements]
         good_dks = np.zeros((len(weight_des), len(knots), weight_des.shape[2]))
         good_dks[:, :, 0] = 1.0
-        return replace(
-            self,
-            weight_des=np.concatenate([good_dks, weight_des], axis=1),
-            digits=self.digits.tied(knots, elements),
-        )
+        weight_des = np.concatenate([good_dks, weight_des], axis=1)
+        return replace(self, weight_des=weight_des, digits=self.digits.tied(knots, elements))
 
 
 def distinct_rows(rows: FloatArray | IntArray) -> tuple[IntArray, IntArray]:
     """Return where each distinct row stands first, and which of these each row equals."""
-    width, packed = rows.itemsize * rows.shape[1], rows.tobytes()
-    seen: dict[bytes, int] = {}
-    starts = range(0, len(packed), width)
-    number_r = np.array([seen.setdefault(packed[at : at + width], len(seen)) for at in starts])
+    whole = f"V{rows.itemsize * rows.shape[1]}"
+    keys = np.ascontiguousarray(rows).view(whole).ravel().tolist()
+    number = {key: at for at, key in enumerate(dict.fromkeys(keys))}
+    number_r = np.array([number[key] for key in keys])
     first = np.flatnonzero(np.diff(np.maximum.accumulate(number_r), prepend=-1))
     return first, number_r
 
@@ -333,18 +293,12 @@ def distinct_rows(rows: FloatArray | IntArray) -> tuple[IntArray, IntArray]:
 def prepare(arrays: Arrays, prior_des: FloatArray) -> Prepared:
     """Merge terms, and take those that join nothing into the weights.
 
-    A term that one element reaches is a factor on it; one that none reaches is a constant.
-
     Parameters
     ----------
     arrays : Arrays
         Findings as arrays; its own prior is not used.
     prior_des : ndarray of float, shape (draw, element, state)
         Priors.
-
-    Returns
-    -------
-    Prepared
 
     Raises
     ------
@@ -360,7 +314,8 @@ def prepare(arrays: Arrays, prior_des: FloatArray) -> Prepared:
     with np.errstate(divide="ignore"):
         log_level_q = np.log(arrays.level_q)
         if not joining_g.all():
-            log_level_q += _log_constants(digits.only(n_reaching_g == 0))
+            never = digits.only(n_reaching_g == 0)
+            log_level_q += np.log(never.close_qg2[:, :, 0]) @ never.count_g.astype(float)
             log_es += _log_alone(digits.only(alone_g))
     digits = digits.only(joining_g)
     shift_e = np.where(used_es, log_es, -np.inf).max(axis=1)
@@ -370,18 +325,8 @@ def prepare(arrays: Arrays, prior_des: FloatArray) -> Prepared:
     if not np.isfinite(log_shift):
         raise EvidenceError(IMPOSSIBLE)
     factor_es = np.exp(np.where(used_es, log_es - shift_e[:, None], -np.inf))
-    return Prepared(
-        weight_des=prior_des * factor_es,
-        log_shift=log_shift,
-        level_q=np.exp(log_level_q - log_level_q.max()),
-        digits=digits,
-    )
-
-
-def _log_constants(digits: Digits) -> FloatArray:
-    """Return the log weight of digits that stay open, shape (level node,)."""
-    total: FloatArray = np.log(digits.close_qg2[:, :, 0]) @ digits.count_g.astype(float)
-    return total
+    level_q = np.exp(log_level_q - log_level_q.max())
+    return Prepared(prior_des * factor_es, log_shift, level_q, digits)
 
 
 def _log_alone(digits: Digits) -> FloatArray:

@@ -1,4 +1,4 @@
-"""The posterior over every combination of faults."""
+"""The posterior over every combination of faults, and the most probable of them."""
 
 from __future__ import annotations
 
@@ -8,81 +8,80 @@ import msgspec
 import numpy as np
 from msgspec.structs import replace
 
-from swapinfer.errors import EvidenceError
-from swapinfer.evidence.arrays import Arrays, FloatArray, IntArray
+from swapinfer.evidence.arrays import Arrays, FloatArray, for_order
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.pack.model import Test
-from swapinfer.posterior.belief import PassStats, Posterior, PosteriorDraws
-from swapinfer.posterior.bound import enumerate_sets
-from swapinfer.posterior.digits import IMPOSSIBLE, Prepared, prepare
-from swapinfer.posterior.knots import CLIMB_LIMIT, Bundle, Knots, tie_knots
-from swapinfer.posterior.order import Route, plan_route
-from swapinfer.posterior.sweep import Sweep
+from swapinfer.posterior.bound import enumerate_sets, log_joint
+from swapinfer.posterior.digits import prepare
+from swapinfer.posterior.order import plan_route
+from swapinfer.posterior.passes import PassPlan, PosteriorDraws, plan_passes, run_passes
+from swapinfer.posterior.tree import FaultSets, Tree
 
 EXACT_LIMIT = 2**24
 """Entries of all messages of an exact pass together, all nodes of the lots counted."""
 
-WORTH_SUPPOSING = 2**17
-"""Entries from which it may pay to suppose in turn what an element does."""
+THRESHOLD_STEP = 5.0
+"""Factor by which the threshold on a set's belief falls until enough is covered."""
 
-CHUNK = 2**21
-"""Entries of all messages of a pass together; prior draws are taken in chunks that fit."""
+SMALLEST_THRESHOLD = 1e-12
+"""Sets below this belief are never looked for."""
+
+WIDEST = 2
+"""Most branches followed at a time, in multiples of the number of sets wanted."""
 
 
-class PassPlan(msgspec.Struct, frozen=True, eq=False):
-    """Which elements are tied into knots, and the route of these and the others.
+class PassStats(msgspec.Struct, frozen=True):
+    """What one inference took.
 
     Attributes
     ----------
-    prepared : Prepared
-        What is planned for.
-    knots : list of list of Bundle
-        Elements that mind no order, bundle by bundle.
-    elements : ndarray of int, shape (other element,)
-        The other elements that reach any digit.
-    rest : Prepared
-        The knots as elements, and after them the others.
-    route : Route
-        Of the rest.
-    entries : int
-        Entries of all messages of the pass together.
+    terms, digits : int
+        Terms that the findings gave; digits left after equal terms were merged and those of a
+        single element became factors.
+    largest : int
+        Entries of the largest message or knot, level nodes included.
+    seconds : float
+        Wall time.
     """
 
-    prepared: Prepared
-    knots: list[list[Bundle]]
-    elements: IntArray
-    rest: Prepared
-    route: Route
-    entries: int
-
-    @classmethod
-    def of(cls, prepared: Prepared) -> PassPlan:
-        """Tie the elements that mind no order, and plan a route."""
-        digits = prepared.digits
-        reaching_e = np.asarray(digits.reach_ge.any(axis=0))
-        free_e = np.asarray(reaching_e & ~digits.reach_ge[digits.strict_g].any(axis=0))
-        knots, left = tie_knots(digits, free_e)
-        others_e = reaching_e & ~free_e
-        others_e[left] = True
-        elements = np.flatnonzero(others_e)
-        reached = [sorted({g for one in knot for g in one.digits}) for knot in knots]
-        rest = prepared.tied(reached, elements)
-        route = plan_route(rest.digits)
-        return cls(prepared, knots, elements, rest, route, sum(route.lengths(rest.digits)))
+    terms: int
+    digits: int
+    largest: int
+    seconds: float
 
 
-def plan_passes(prepared: Prepared) -> list[PassPlan]:
-    """PassPlan one pass, or one for each case of an element that comes first on many digits."""
-    plan = PassPlan.of(prepared)
-    if plan.entries <= WORTH_SUPPOSING:
-        return [plan]
-    plans = [PassPlan.of(case) for case in prepared.cases()]
-    return plans if sum(one.entries for one in plans) < plan.entries else [plan]
+class Posterior(msgspec.Struct, frozen=True, eq=False):
+    """Belief about every element after the findings.
 
+    Attributes
+    ----------
+    log_evidence : float
+        Natural log of the probability (density) of all findings; a lower bound if not exact.
+    marginal_es : ndarray of float, shape (element, state)
+        Posterior probability of each state; rows sum to 1, unused states are 0.
+    exact : bool
+        False if the findings were too entangled and fault sets were enumerated instead.
+    left_out : float
+        Upper bound on the share of the posterior that was not looked at; 0 when exact. No
+        probability of an inexact posterior is further than this from the exact one.
+    stats : PassStats
+        What it took.
+    sets : FaultSets or None
+        The fault sets that were enumerated, in no order; None when exact.
+    """
 
-def _is_in_reach(arrays: Arrays, plans: list[PassPlan]) -> bool:
-    """Whether a pass for one prior is short enough."""
-    return len(arrays.lot_z) * sum(plan.entries for plan in plans) <= EXACT_LIMIT
+    log_evidence: float
+    marginal_es: FloatArray
+    exact: bool
+    left_out: float
+    stats: PassStats
+    sets: FaultSets | None = None
+
+    @property
+    def fault_e(self) -> FloatArray:
+        """Probability that each element is in any state but good, summed without subtraction."""
+        total: FloatArray = self.marginal_es[:, 1:].sum(axis=1)
+        return total
 
 
 def infer(arrays: Arrays) -> Posterior:
@@ -117,12 +116,8 @@ def infer(arrays: Arrays) -> Posterior:
         sets, log_evidence = enumerate_sets(arrays, prepare(arrays, arrays.prior_es[None]))
         marginal_es, largest = sets.marginals(arrays.prior_es.shape), len(sets.belief_h)
         left_out = sets.left_out
-    stats = PassStats(
-        terms=int(arrays.finding_t.size),
-        digits=len(plans[0].prepared.digits),
-        largest=largest,
-        seconds=time.perf_counter() - started,
-    )
+    seconds = time.perf_counter() - started
+    stats = PassStats(arrays.finding_t.size, len(plans[0].prepared.digits), largest, seconds)
     return Posterior(log_evidence, marginal_es, sets is None, left_out, stats, sets)
 
 
@@ -135,11 +130,6 @@ def infer_draws(arrays: Arrays, prior_des: FloatArray) -> PosteriorDraws:
         Findings as arrays; its own prior is not used.
     prior_des : ndarray of float, shape (draw, element, state)
         Priors; rows sum to 1.
-
-    Returns
-    -------
-    PosteriorDraws
-        Evidence and marginals of each draw.
 
     Raises
     ------
@@ -157,29 +147,34 @@ def infer_draws(arrays: Arrays, prior_des: FloatArray) -> PosteriorDraws:
     )
 
 
+def _is_in_reach(arrays: Arrays, plans: list[PassPlan]) -> bool:
+    """Whether a pass for one prior is short enough."""
+    return len(arrays.lot_z) * sum(plan.entries for plan in plans) <= EXACT_LIMIT
+
+
+def _over_lots(arrays: Arrays, draws: PosteriorDraws) -> PosteriorDraws:
+    """Mix what was found at the nodes of the lots, which are the inner axis of the draws."""
+    n = len(arrays.lot_z)
+    log_dz = draws.log_evidence_d.reshape(-1, n) + np.log(arrays.lot_z)
+    log_evidence_d = np.logaddexp.reduce(log_dz, axis=1)
+    weight_dz = np.exp(log_dz - log_evidence_d[:, None])
+    marginal_dzes = draws.marginal_des.reshape(-1, n, *draws.marginal_des.shape[1:])
+    return PosteriorDraws(log_evidence_d, np.einsum("dz,dzes->des", weight_dz, marginal_dzes))
+
+
 def level_weights(arrays: Arrays) -> FloatArray:
-    """Compute the posterior weights of the level's nodes.
+    """Compute the posterior weights of the level's nodes, shape (level node,).
 
     In one pass where it is exact, else from the evidence at each.
-
-    Parameters
-    ----------
-    arrays : Arrays
-        Findings as arrays.
-
-    Returns
-    -------
-    ndarray of float, shape (level node,)
-        Adds up to 1.
     """
     if arrays.level_q.size == 1:
         return np.ones(1)
     plans = plan_passes(prepare(arrays, arrays.prior_zes))
     is_wide = all(plan.route.is_wide for plan in plans)
     if is_wide and sum(plan.entries for plan in plans) <= EXACT_LIMIT:
-        log_kz = np.stack([_run_chunks(plan)[0] for plan in plans]) + np.log(arrays.lot_z)
+        log_kz = np.stack([plan.run()[0] for plan in plans]) + np.log(arrays.lot_z)
         share_kz = np.exp(log_kz - np.logaddexp.reduce(log_kz, axis=None))
-        node_kzq = np.stack([_sweep(plan, slice(None))[0].by_node() for plan in plans])
+        node_kzq = np.stack([plan.by_node() for plan in plans])
         found: FloatArray = np.einsum("kz,kzq->q", share_kz, np.nan_to_num(node_kzq))
         return found
     nodes = np.arange(arrays.level_q.size)
@@ -192,112 +187,83 @@ def level_weights(arrays: Arrays) -> FloatArray:
 def usual_reading(evidence: Evidence, test: Test) -> float | None:
     """Say what a sound one is expected to show, all findings considered.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        Of a job.
-    test : Test
-        A reading that is relative to a level.
-
-    Returns
-    -------
-    float or None
-        In the test's unit; None where nothing tells it.
+    In the unit of a test that is relative to a level; None where nothing tells it.
     """
     told = evidence.telling(test)
     return told.usual(test, level_weights(told.arrays))
 
 
-def run_passes(plans: list[PassPlan]) -> tuple[PosteriorDraws, int]:
-    """Go forward and back as planned, and add up the cases.
+def fault_sets(
+    arrays: Arrays, posterior: Posterior, cover: float = 0.999, limit: int = 5000
+) -> FaultSets:
+    """Find the most probable combinations of faults.
+
+    Parameters
+    ----------
+    arrays : Arrays
+        Findings as arrays.
+    posterior : Posterior
+        Their posterior.
+    cover : float, optional
+        Share of the posterior to cover.
+    limit : int, optional
+        Most sets to return; where it cuts, `left_out` says how much is missing.
 
     Returns
     -------
-    draws : PosteriorDraws
-        Evidence and marginals of every draw.
-    largest : int
-        Entries of the largest message of a draw.
-
-    Raises
-    ------
-    EvidenceError
-        If the findings have probability zero under every combination of states.
+    FaultSets
+        Sets in order of falling belief, equal ones by element and state. Every set as probable
+        as the last one is among them, unless `limit` cuts.
     """
-    cases = [_run_chunks(plan) for plan in plans]
-    log_kd = np.stack([log_d for log_d, _, _ in cases])
-    log_d: FloatArray = np.logaddexp.reduce(log_kd)
-    if not np.isfinite(log_d).all():
-        raise EvidenceError(IMPOSSIBLE)
-    share_kd = np.exp(log_kd - log_d)
-    marginal_des = np.zeros(cases[0][1].shape)
-    for share_d, (_, meet_des, _) in zip(share_kd, cases, strict=True):
-        meet_des[share_d == 0.0] = 1.0
-        marginal_des += meet_des * (share_d[:, None] / meet_des.sum(axis=2))[..., None]
-    return PosteriorDraws(log_d, marginal_des), sum(largest for _, _, largest in cases)
-
-
-def _run_chunks(plan: PassPlan) -> tuple[FloatArray, FloatArray, int]:
-    """Run a pass for all draws, as many at a time as fit.
-
-    Returns
-    -------
-    log_evidence_d, meet_des, largest
-        As of `_run`, the evidence of all elements.
-    """
-    weight_des = plan.prepared.weight_des
-    reached_e = plan.prepared.digits.reach_ge.any(axis=0)
+    found = posterior.sets or _search(arrays, posterior, cover, limit)
     with np.errstate(divide="ignore"):
-        log_evidence_d = np.log(weight_des[:, ~reached_e].sum(axis=2)).sum(axis=1)
-    log_evidence_d += plan.prepared.log_shift
-    if not reached_e.any():
-        return log_evidence_d, weight_des.copy(), 1
-    by_state = plan.entries * weight_des.shape[2]
-    chunk = max(1, CHUNK // (by_state + CLIMB_LIMIT * sum(len(knot) for knot in plan.knots)))
-    parts = [_run(plan, slice(d, d + chunk)) for d in range(0, len(weight_des), chunk)]
-    log_z_d, meet_des = (np.concatenate(part) for part in list(zip(*parts, strict=True))[:2])
-    return log_evidence_d + log_z_d, meet_des, parts[0][2]
+        falling_h = for_order(-np.log(found.belief_h))
+    order = np.lexsort((*found.state_hk.T[::-1], *found.element_hk.T[::-1], falling_h))
+    count = min(limit, 1 + int(np.searchsorted(np.cumsum(found.belief_h[order]), cover)))
+    kept, cut = order[:count], order[count:]
+    n_faults = int((found.element_hk[kept] >= 0).sum(axis=1).max(initial=0))
+    return FaultSets(
+        element_hk=found.element_hk[kept, :n_faults],
+        state_hk=found.state_hk[kept, :n_faults],
+        belief_h=found.belief_h[kept],
+        left_out=min(1.0, float(found.belief_h[cut].sum()) + found.left_out),
+    )
 
 
-def _run(plan: PassPlan, draws: slice) -> tuple[FloatArray, FloatArray, int]:
-    """Run the pass for some of the draws.
-
-    Returns
-    -------
-    log_z_d : ndarray of float, shape (draw,)
-        Natural log of the total weight of the elements that reach a digit.
-    meet_des : ndarray of float, shape (draw, element, state)
-        Weight of each state with everything else summed out, up to a factor of each element.
-    largest : int
-        Entries of the largest message or knot of a draw.
-    """
-    meet_des, n_knots = plan.prepared.weight_des[draws].copy(), len(plan.knots)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        sweep, knots = _sweep(plan, draws)
-        log_z_d, meet_p, largest = sweep.run()
-        met = dict(zip(plan.route.order, meet_p, strict=True))
-        if knots.knots:
-            log_z_d += knots.log_scale_d
-            largest = max(largest, *(knot.lattice.length for knot in knots.knots))
-            knots.hand_down([met[k] for k in range(n_knots)], meet_des)
-    for e, element in enumerate(plan.elements.tolist(), start=n_knots):
-        meet_des[:, element] = 0.0
-        meet_des[:, element, : met[e].shape[1]] = met[e]
-    return log_z_d, meet_des, largest
+def _search(arrays: Arrays, posterior: Posterior, cover: float, limit: int) -> FaultSets:
+    """Lower the threshold until enough is covered or enough sets are found."""
+    prepared = prepare(arrays, arrays.prior_es[None])
+    cases = [plan.prepared for plan in plan_passes(prepared)]
+    routes = [plan_route(case.digits) for case in cases]
+    entries = [sum(r.lengths(case.digits)) for r, case in zip(routes, cases, strict=True)]
+    if sum(entries) > EXACT_LIMIT:
+        return _weighed(arrays, posterior, [enumerate_sets(arrays, prepared)[0]])
+    trees = [Tree.of(case, route) for case, route in zip(cases, routes, strict=True)]
+    threshold = (1.0 - cover) / 100.0
+    while True:
+        sets = [_of_case(tree, threshold, WIDEST * limit, posterior) for tree in trees]
+        found = _weighed(arrays, posterior, sets)
+        enough = found.left_out <= 1.0 - cover or len(found.belief_h) >= limit
+        if enough or threshold < SMALLEST_THRESHOLD:
+            return found
+        threshold /= THRESHOLD_STEP
 
 
-def _sweep(plan: PassPlan, draws: slice) -> tuple[Sweep, Knots]:
-    """Lay the pass out for some of the draws, and what is tied up ahead of it."""
-    rest = replace(plan.rest, weight_des=plan.rest.weight_des[draws])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        knots = Knots.of(plan.prepared.digits, plan.knots, plan.prepared.weight_des[draws])
-        return Sweep.of(rest, plan.route, knots.knots), knots
+def _of_case(tree: Tree, threshold: float, widest: int, posterior: Posterior) -> FaultSets:
+    """Search one case, its part of the posterior taken as the whole."""
+    possible_es = tree.sweep.prepared.weight_des[0] > 0
+    part = float((posterior.marginal_es * possible_es).sum(axis=1).min())
+    return tree.sets_above(threshold / part, widest, posterior.marginal_es / part)
 
 
-def _over_lots(arrays: Arrays, draws: PosteriorDraws) -> PosteriorDraws:
-    """Mix what was found at the nodes of the lots, which are the inner axis of the draws."""
-    n = len(arrays.lot_z)
-    log_dz = draws.log_evidence_d.reshape(-1, n) + np.log(arrays.lot_z)
-    log_evidence_d = np.logaddexp.reduce(log_dz, axis=1)
-    weight_dz = np.exp(log_dz - log_evidence_d[:, None])
-    marginal_dzes = draws.marginal_des.reshape(-1, n, *draws.marginal_des.shape[1:])
-    return PosteriorDraws(log_evidence_d, np.einsum("dz,dzes->des", weight_dz, marginal_dzes))
+def _weighed(arrays: Arrays, posterior: Posterior, sets: list[FaultSets]) -> FaultSets:
+    """Put the sets of all cases together, and weigh them as they are."""
+    width = max(one.element_hk.shape[1] for one in sets)
+    element_hk, state_hk = (
+        np.concatenate(
+            [np.pad(a_hk, ((0, 0), (0, width - a_hk.shape[1])), constant_values=-1) for a_hk in of]
+        )
+        for of in ([one.element_hk for one in sets], [one.state_hk for one in sets])
+    )
+    belief_h = np.exp(log_joint(arrays, element_hk, state_hk) - posterior.log_evidence)
+    return FaultSets(element_hk, state_hk, belief_h, max(0.0, 1.0 - float(belief_h.sum())))

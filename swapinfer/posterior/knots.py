@@ -30,89 +30,80 @@ ABSENT = -1
 
 
 class Bundle(msgspec.Struct, frozen=True):
-    """Elements and all digits that they reach.
-
-    Attributes
-    ----------
-    digits : tuple of int
-        Digits by falling number of terms.
-    elements : tuple of int
-        Elements.
-    """
+    """Elements and all digits that they reach, those of most terms first."""
 
     digits: tuple[int, ...]
     elements: tuple[int, ...]
 
 
-def tie_bundles(digits: Digits, elements: IntArray, most: int) -> tuple[list[Bundle], list[int]]:
-    """Put elements into as few bundles as a bound on their joint levels allows.
-
-    Parameters
-    ----------
-    digits : Digits
-        Merged terms.
-    elements : ndarray of int, shape (free element,)
-        Elements that only order-free digits join.
-    most : int
-        Most joint levels of a bundle.
+def tie_knots(digits: Digits, free_e: BoolArray) -> tuple[list[list[Bundle]], list[int]]:
+    """Tie the elements that mind no order into one knot, or several if it grew too large.
 
     Returns
     -------
-    bundles : list of Bundle
-        Those that reach most digits first.
+    knots : list of list of Bundle
+        Bundles of each knot.
     left : list of int
-        Elements that alone reach more than the bound.
+        Elements that reach too much to be tied.
     """
-    lengths = (digits.count_g + 1).tolist()
+    free = np.flatnonzero(free_e)
+    every = tuple(np.flatnonzero(digits.reach_ge[:, free].any(axis=1)).tolist())
+    if prod(n * (n + 1) // 2 for n in (digits.lengths[g] for g in every)) > CLIMB_LIMIT:
+        bundles, left = _bundled(digits, free, KNOT_LIMIT)
+        return [[bundle] for bundle in bundles], left
+    bundles, left = _bundled(digits, free, BUNDLE_LIMIT)
+    bundles += [Bundle(every, (element,)) for element in left]
+    return [bundles] if bundles else [], []
+
+
+def _bundled(digits: Digits, elements: IntArray, most: int) -> tuple[list[Bundle], list[int]]:
+    """Put elements into as few bundles as a bound on their joint levels allows.
+
+    Returns the bundles, and the elements that alone reach more.
+    """
+    lengths = digits.lengths
     alike: dict[tuple[bool, ...], list[int]] = {}
-    for element, row in zip(
-        elements.tolist(), digits.reach_ge[:, elements].T.tolist(), strict=True
-    ):
+    rows = digits.reach_ge[:, elements].T.tolist()
+    for element, row in zip(elements.tolist(), rows, strict=True):
         alike.setdefault(tuple(row), []).append(element)
-    reach = {
-        frozenset(g for g, reached in enumerate(row) if reached): members
-        for row, members in alike.items()
-    }
+    reach = {frozenset(np.flatnonzero(row).tolist()): members for row, members in alike.items()}
     size = {own: prod(lengths[g] for g in own) for own in reach}
     left = [element for own in reach if size[own] > most for element in reach[own]]
     tied: list[tuple[frozenset[int], list[int]]] = []
-    for own in sorted(
-        (own for own in reach if size[own] <= most), key=lambda own: (-size[own], sorted(own))
-    ):
-        covering = next((i for i, (one, _) in enumerate(tied) if own <= one), None)
+    fitting = (own for own in reach if size[own] <= most)
+    for own in sorted(fitting, key=lambda own: (-size[own], sorted(own))):
+        covering = next((members for joint, members in tied if own <= joint), None)
         if covering is not None:
-            tied[covering][1].extend(reach[own])
+            covering.extend(reach[own])
             continue
-        growth = [prod(lengths[g] for g in own - one) for one, _ in tied]
-        fits = [i for i, (one, _) in enumerate(tied) if growth[i] * size[one] <= most]
+        growth = [prod(lengths[g] for g in own - joint) for joint, _ in tied]
+        fits = [i for i, (joint, _) in enumerate(tied) if growth[i] * size[joint] <= most]
         if fits:
             i = min(fits, key=growth.__getitem__)
             joint = tied[i][0] | own
             size[joint] = growth[i] * size[tied[i][0]]
-            tied[i] = (joint, tied[i][1] + reach[own])
+            tied[i] = joint, tied[i][1] + reach[own]
         else:
             tied.append((own, list(reach[own])))
     return [
-        Bundle(tuple(sorted(own, key=lambda g: (-lengths[g], g))), tuple(members))
-        for own, members in tied
+        Bundle(tuple(sorted(joint, key=lambda g: (-lengths[g], g))), tuple(members))
+        for joint, members in tied
     ], left
 
 
 class Bundled(msgspec.Struct, frozen=True, eq=False):
     """Bundles of one shape, each multiplied up to its total.
 
+    Axes: ``b`` bundle, ``l`` joint level of the left half of its digits, ``r`` of the right.
+
     Attributes
     ----------
-    digit_bg : ndarray of int, shape (bundle, digit)
-        Digits of each bundle.
-    element_be : ndarray of int, shape (bundle, element)
+    element_be
         Elements of each bundle, padded with `ABSENT`.
-    weight_dbes : ndarray of float, shape (draw, bundle, element, state)
+    weight_dbes
         Prior times factors; padding is good.
-    left_lbes, right_rbes : ndarray of float, shape (level, bundle, element, state)
+    left_lbes, right_rbes
         What each state explains of either half of the digits.
-    product : Product
-        Of the vectors of the elements of each bundle.
     """
 
     digit_bg: IntArray
@@ -129,9 +120,8 @@ class Bundled(msgspec.Struct, frozen=True, eq=False):
         counts = digits.count_g[digit_bg[0]].tolist()
         lattice = Lattice.of(tuple(counts))
         width = max(len(bundle.elements) for bundle in bundles)
-        element_be = np.array(
-            [bundle.elements + (ABSENT,) * (width - len(bundle.elements)) for bundle in bundles]
-        )
+        padded = [one.elements + (ABSENT,) * (width - len(one.elements)) for one in bundles]
+        element_be = np.array(padded)
         missing_be = element_be == ABSENT
         weight_dbes = weight_des[:, element_be]
         at = digit_bg[:, :, None], element_be[:, None]
@@ -141,40 +131,26 @@ class Bundled(msgspec.Struct, frozen=True, eq=False):
             weight_dbes[:, missing_be] = np.eye(weight_des.shape[2])[0]
             open_gbes[:, missing_be] = 1.0
             explain_gbes[:, missing_be] = 0.0
-        single_glbes = np.stack([open_gbes, explain_gbes], axis=1)
-        starts = [_start(*one) for one in zip(counts, single_glbes, strict=True)]
+        starts = [_start(*one) for one in zip(counts, open_gbes, explain_gbes, strict=True)]
         left_lbes = _joint(starts[: lattice.cut], weight_dbes.shape[1:])
         right_rbes = _joint(starts[lattice.cut :], weight_dbes.shape[1:])
         weighted = (weight_dbes[:, None] * left_lbes).transpose(0, 2, 3, 1, 4)
-        vectors = weighted @ right_rbes.transpose(1, 2, 3, 0)
-        return cls(
-            digit_bg, element_be, weight_dbes, left_lbes, right_rbes, Product.of(lattice, vectors)
-        )
+        product = Product.of(lattice, weighted @ right_rbes.transpose(1, 2, 3, 0))
+        return cls(digit_bg, element_be, weight_dbes, left_lbes, right_rbes, product)
 
-    def meet(self, worth_dblr: FloatArray) -> FloatArray:
-        """Hand down what each total is worth.
-
-        Parameters
-        ----------
-        worth_dblr : ndarray of float, shape (draw, bundle, left level, right level)
-            Weight of all that follows, up to a factor of each draw and bundle.
-
-        Returns
-        -------
-        ndarray of float, shape (draw, bundle, element, state)
-            Weight of each state with everything else summed out, up to a factor that each
-            (draw, bundle, element) has for itself.
-        """
+    def hand_down(self, worth_dblr: FloatArray, meet_des: FloatArray) -> None:
+        """Weigh the states of all elements by what each total is worth, as `Knot.hand_down`."""
         worth = self.product.worth_of_each(worth_dblr)
         met = self.left_lbes.transpose(1, 2, 3, 0) @ worth
-        met_dbes: FloatArray = (met * self.right_rbes.transpose(1, 2, 3, 0)).sum(axis=-1)
+        met_dbes = (met * self.right_rbes.transpose(1, 2, 3, 0)).sum(axis=-1)
         met_dbes *= self.weight_dbes
-        return met_dbes
+        present_be = self.element_be != ABSENT
+        meet_des[:, self.element_be[present_be]] = met_dbes[:, present_be]
 
 
-def _start(count: int, single_lbes: FloatArray) -> FloatArray:
+def _start(count: int, open_bes: FloatArray, explain_bes: FloatArray) -> FloatArray:
     """Return how many of equal terms each state explains alone, given what it does to one."""
-    open_bes, explain_bes = start = single_lbes
+    start = np.stack([open_bes, explain_bes])
     for _ in range(count - 1):
         longer = np.zeros((len(start) + 1, *start.shape[1:]))
         longer[:-1] = start * open_bes
@@ -191,173 +167,83 @@ def _joint(starts: list[FloatArray], shape: tuple[int, ...]) -> FloatArray:
     return joint
 
 
-def tie_knots(digits: Digits, free_e: BoolArray) -> tuple[list[list[Bundle]], list[int]]:
-    """Tie all order-free elements into one knot, or several if it grew too large.
-
-    Parameters
-    ----------
-    digits : Digits
-        Merged terms.
-    free_e : ndarray of bool, shape (element,)
-        Which elements mind no order.
-
-    Returns
-    -------
-    knots : list of list of Bundle
-        Bundles of each knot.
-    left : list of int
-        Elements that reach too much to be tied.
-    """
-    free = np.flatnonzero(free_e)
-    reached = np.flatnonzero(digits.reach_ge[:, free].any(axis=1))
-    counts = digits.count_g[reached].tolist()
-    if prod((count + 1) * (count + 2) // 2 for count in counts) > CLIMB_LIMIT:
-        bundles, left = tie_bundles(digits, free, KNOT_LIMIT)
-        return [[bundle] for bundle in bundles], left
-    bundles, left = tie_bundles(digits, free, BUNDLE_LIMIT)
-    every = tuple(reached.tolist())
-    bundles += [Bundle(every, (element,)) for element in left]
-    return [bundles] if bundles else [], []
-
-
 class Knot(msgspec.Struct, frozen=True, eq=False):
     """Bundles multiplied in the lattice of all their digits.
 
     Attributes
     ----------
-    digits : tuple of int
-        Their digits, in the order of the lattice.
-    lattice : Lattice
-        Joint levels of the digits.
-    members : list of (int, ndarray of int, ndarray of int)
-        Group of some bundles, their rows in it, and the joint level at which each of their levels
-        lies, shape (bundle, level).
-    product : Product
-        Of the bundles.
+    groups : list of (Bundled, ndarray of int, shape (bundle, level))
+        Bundles by shape, and the joint level at which each of their levels lies.
+    product
+        Of all bundles.
+    log_scale_d
+        Natural log of what was taken out of it and of them.
     """
 
-    digits: tuple[int, ...]
-    lattice: Lattice
-    members: list[tuple[int, IntArray, IntArray]]
+    groups: list[tuple[Bundled, IntArray]]
     product: Product
-
-
-class Knots(msgspec.Struct, frozen=True, eq=False):
-    """All knots of a job.
-
-    Attributes
-    ----------
-    groups : list of Bundled
-        All bundles by shape.
-    knots : list of Knot
-        What is made of them.
-    """
-
-    groups: list[Bundled]
-    knots: list[Knot]
+    log_scale_d: FloatArray
 
     @classmethod
-    def of(cls, digits: Digits, plan: list[list[Bundle]], weight_des: FloatArray) -> Knots:
-        """Multiply bundles, then the bundles of each knot.
+    def of(cls, digits: Digits, bundles: list[Bundle], weight_des: FloatArray) -> Knot:
+        """Multiply bundles, their digits in order."""
+        by_shape: dict[tuple[int, ...], list[Bundle]] = {}
+        for bundle in bundles:
+            shape = tuple(digits.lengths[g] for g in bundle.digits)
+            by_shape.setdefault(shape, []).append(bundle)
+        axes = sorted({g for bundle in bundles for g in bundle.digits})
+        lattice = Lattice.of(tuple(digits.count_g[axes].tolist()))
+        groups, vectors, log_scale_d = [], [], np.zeros(len(weight_des))
+        for alike in by_shape.values():
+            group = Bundled.of(digits, alike, weight_des)
+            total_dbl = group.product.total.reshape(len(weight_des), len(alike), -1)
+            place_bl = lattice.places(np.searchsorted(axes, group.digit_bg), group.product.lattice)
+            vector_dbl = np.zeros((*total_dbl.shape[:2], lattice.length))
+            np.put_along_axis(vector_dbl, place_bl[None], total_dbl, axis=2)
+            groups.append((group, place_bl))
+            vectors.append(vector_dbl)
+            log_scale_d += group.product.log_scale.sum(axis=1)
+        vector_dbl = np.concatenate(vectors, axis=1)
+        halved = vector_dbl.reshape(*vector_dbl.shape[:2], lattice.left.length, -1)
+        product = Product.of(lattice, halved)
+        return cls(groups, product, log_scale_d + product.log_scale)
+
+    def hand_down(self, worth_dl: FloatArray, meet_des: FloatArray) -> None:
+        """Weigh the states of all elements of the knot.
 
         Parameters
         ----------
-        digits : Digits
-            Merged terms.
-        plan : list of list of Bundle
-            Bundles of each knot.
-        weight_des : ndarray of float, shape (draw, element, state)
-            Prior times factors.
-        """
-        by_shape: dict[tuple[int, ...], list[tuple[int, Bundle]]] = {}
-        for knot, bundles in enumerate(plan):
-            for bundle in bundles:
-                shape = tuple(digits.count_g[list(bundle.digits)].tolist())
-                by_shape.setdefault(shape, []).append((knot, bundle))
-        groups = [
-            Bundled.of(digits, [bundle for _, bundle in group], weight_des)
-            for group in by_shape.values()
-        ]
-        owner_g = [np.array([knot for knot, _ in group]) for group in by_shape.values()]
-        return cls(groups, [_tie(digits, groups, owner_g, knot) for knot in range(len(plan))])
-
-    @property
-    def log_scale_d(self) -> FloatArray:
-        """Natural log of what was taken out of all knots together, shape (draw,)."""
-        scales = [group.product.log_scale.sum(axis=1) for group in self.groups]
-        total: FloatArray = np.sum(
-            [*scales, *(knot.product.log_scale for knot in self.knots)], axis=0
-        )
-        return total
-
-    def hand_down(self, worth_kdl: list[FloatArray], meet_des: FloatArray) -> None:
-        """Weigh the states of all elements that are tied up.
-
-        Parameters
-        ----------
-        worth_kdl : list of ndarray of float, shape (draw, level)
-            What the levels of each knot are worth, up to a factor of each draw.
+        worth_dl : ndarray of float, shape (draw, level)
+            What the levels are worth, up to a factor of each draw.
         meet_des : ndarray of float, shape (draw, element, state)
             Takes the weight of each state with everything else summed out, up to a factor of
             each (draw, element).
         """
-        worth_g = [np.empty_like(group.product.total) for group in self.groups]
-        for knot, worth_dl in zip(self.knots, worth_kdl, strict=True):
-            each = knot.product.worth_of_each(worth_dl.reshape(knot.product.total.shape))
-            each = each.reshape(*each.shape[:2], -1)
-            first = 0
-            for group, rows, place_bl in knot.members:
-                at = np.arange(first, first + len(rows))[:, None]
-                worth_g[group][:, rows] = each[:, at, place_bl].reshape(
-                    len(each), len(rows), *worth_g[group].shape[2:]
-                )
-                first += len(rows)
-        for bundled, worth in zip(self.groups, worth_g, strict=True):
-            present_be = bundled.element_be != ABSENT
-            meet_des[:, bundled.element_be[present_be]] = bundled.meet(worth)[:, present_be]
-
-
-def _tie(digits: Digits, groups: list[Bundled], owner_g: list[IntArray], knot: int) -> Knot:
-    """Multiply what belongs to one knot."""
-    members = [(i, np.flatnonzero(owner_b == knot)) for i, owner_b in enumerate(owner_g)]
-    members = [(i, rows) for i, rows in members if rows.size]
-    axes = sorted({g for i, rows in members for g in groups[i].digit_bg[rows].ravel().tolist()})
-    lattice = Lattice.of(tuple(digits.count_g[axes].tolist()))
-    placed = []
-    for i, rows in members:
-        rank_bg = np.searchsorted(axes, groups[i].digit_bg[rows])
-        placed.append((i, rows, lattice.places(rank_bg, groups[i].product.lattice)))
-    n_draws = len(groups[0].weight_dbes)
-    vectors = np.zeros((n_draws, sum(len(rows) for _, rows in members), lattice.length))
-    first = 0
-    for i, rows, place_bl in placed:
-        at = np.arange(first, first + len(rows))[:, None]
-        vectors[:, at, place_bl] = (
-            groups[i].product.total[:, rows].reshape(n_draws, *place_bl.shape)
-        )
-        first += len(rows)
-    product = Product.of(lattice, vectors.reshape(*vectors.shape[:2], lattice.left.length, -1))
-    return Knot(tuple(axes), lattice, placed, product)
+        each = self.product.worth_of_each(worth_dl.reshape(self.product.total.shape))
+        each_dbl = each.reshape(*each.shape[:2], -1)
+        first = 0
+        for group, place_bl in self.groups:
+            own_dbl = each_dbl[:, first : first + len(place_bl)]
+            worth_dbl = np.take_along_axis(own_dbl, place_bl[None], axis=2)
+            group.hand_down(worth_dbl.reshape(group.product.total.shape), meet_des)
+            first += len(place_bl)
 
 
 class KnotSum(msgspec.Struct, frozen=True, eq=False):
-    """What a knot does to the message, as one matrix.
+    """What a knot does to the message, as one matrix: the sum of its climbs.
 
     Attributes
     ----------
-    knot : Knot
-        The knot.
-    climb_c : ndarray of int, shape (climb,)
+    climb_c
         Climbs that are possible where some of the digits open; levels where all of them do.
-    entry_c : ndarray of int, shape (climb,)
+    entry_c
         Entry of the matrix that each of them adds to.
-    close_qc : ndarray of float, shape (level or 1, climb)
+    close_qc : ndarray of float, shape (level node or 1, climb)
         Closing weight of the digits that close here, where each of them ends.
     matrix : ndarray of float, shape (draw, level node or 1, to, from)
-        The sum.
     """
 
-    knot: Knot
+    lattice: Lattice
     climb_c: IntArray
     entry_c: IntArray
     close_qc: FloatArray
@@ -366,7 +252,7 @@ class KnotSum(msgspec.Struct, frozen=True, eq=False):
     @classmethod
     def of(cls, knot: Knot, step: Step, digits: Digits) -> KnotSum:
         """Sum the climbs of a knot for a step of the pass."""
-        lattice, total = knot.lattice, knot.product.total
+        lattice, total = knot.product.lattice, knot.product.total
         opened = np.array([g in step.before for g in step.group])
         staying = np.array([g in step.after for g in step.group])
         levels_gl = lattice.levels_gl
@@ -391,21 +277,15 @@ class KnotSum(msgspec.Struct, frozen=True, eq=False):
             [np.bincount(entry_c, one_c, size) for one_qc in weight_dqc for one_c in one_qc]
         )
         shape = (len(weight_dc), len(close_qc), step.to_length, step.from_length)
-        return cls(knot, climb_c, entry_c, close_qc, flat.reshape(shape))
+        return cls(lattice, climb_c, entry_c, close_qc, flat.reshape(shape))
 
     def worth(self, both: FloatArray) -> FloatArray:
-        """Say what each level of the knot is worth, shape (draw, level).
-
-        Parameters
-        ----------
-        both : ndarray of float, shape (draw, level node or 1, to, from)
-            What each entry of the matrix is worth.
-        """
+        """Weigh each level of the knot, given what each entry of the matrix is worth."""
         flat_dqi = both.reshape(*both.shape[:2], -1)
         if len(self.close_qc) == 1:
             flat_dqi = flat_dqi.sum(axis=1, keepdims=True)
         worth_dc: FloatArray = (flat_dqi[:, :, self.entry_c] * self.close_qc).sum(axis=1)
-        lattice = self.knot.lattice
+        lattice = self.lattice
         if self.climb_c.size == lattice.length:
             return worth_dc
         climbs = np.zeros((len(both), lattice.begin_c.size))

@@ -22,16 +22,8 @@ from swapinfer.evidence.arrays import FloatArray, IntArray
 class Half(msgspec.Struct, frozen=True, eq=False):
     """The joint levels of some of the digits.
 
-    A *climb* is a pair of levels, from one to another that is no lower in any digit.
-
-    Attributes
-    ----------
-    length : int
-        Number of joint levels.
-    from_c, to_c : ndarray of int, shape (climb,)
-        Where each climb begins and ends.
-    climb_cl : ndarray of float, shape (climb, level)
-        With what weight an element that alone explains as much as a level makes each climb.
+    A *climb* is a pair of levels, from one to another that is no lower in any digit. An element
+    that alone explains as much as a level makes each climb with weight ``climb_cl``.
     """
 
     length: int
@@ -41,30 +33,16 @@ class Half(msgspec.Struct, frozen=True, eq=False):
 
     @classmethod
     def of(cls, counts: tuple[int, ...]) -> Half:
-        """Join digits of so many terms each."""
+        """Join digits of so many terms each, the last the fastest."""
         half = cls(1, np.zeros(1, np.int64), np.zeros(1, np.int64), np.ones((1, 1)))
-        for count in counts:
-            half = half.joined(_single(count))
+        for one in map(_single, counts):
+            half = cls(
+                half.length * one.length,
+                np.add.outer(half.from_c * one.length, one.from_c).ravel(),
+                np.add.outer(half.to_c * one.length, one.to_c).ravel(),
+                np.kron(half.climb_cl, one.climb_cl).astype(np.float64),
+            )
         return half
-
-    def joined(self, other: Half) -> Half:
-        """Return both together, the other's levels the faster."""
-        return Half(
-            self.length * other.length,
-            np.add.outer(self.from_c * other.length, other.from_c).ravel(),
-            np.add.outer(self.to_c * other.length, other.to_c).ravel(),
-            np.kron(self.climb_cl, other.climb_cl).astype(np.float64),
-        )
-
-    @property
-    def begins_cl(self) -> FloatArray:
-        """1 where a climb begins at a level, shape (climb, level)."""
-        return np.eye(self.length)[self.from_c]
-
-    @property
-    def ends_cl(self) -> FloatArray:
-        """1 where a climb ends at a level, shape (climb, level)."""
-        return np.eye(self.length)[self.to_c]
 
 
 def _single(count: int) -> Half:
@@ -90,24 +68,19 @@ class Lattice(msgspec.Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    lengths : tuple of int
+    lengths
         Levels of each digit.
-    stride_g : ndarray of int, shape (digit,)
-        Distance of joint levels that are one level of the digit apart.
-    cut : int
+    cut
         Number of digits in the left half.
-    levels_gl : ndarray of int, shape (digit, joint level)
+    levels_gl
         Level of each digit at each joint level.
-    left, right : Half
-        The first digits and the others.
-    begin_c, end_c : ndarray of int, shape (climb,)
+    begin_c, end_c
         Joint level at which each joint climb begins and ends.
-    begins, ends : (ndarray of float, ndarray of float)
+    begins, ends
         Which climbs of each half begin or end where, shape (climb, level).
     """
 
     lengths: tuple[int, ...]
-    stride_g: IntArray
     cut: int
     levels_gl: IntArray
     left: Half
@@ -121,22 +94,21 @@ class Lattice(msgspec.Struct, frozen=True, eq=False):
     @lru_cache(maxsize=64)
     def of(counts: tuple[int, ...]) -> Lattice:
         """Return the lattice of digits of so many terms each; small tables, kept for reuse."""
-        lengths = [count + 1 for count in counts]
+        lengths = tuple(count + 1 for count in counts)
         cut = min(
             range(len(counts) + 1), key=lambda at: max(prod(lengths[:at]), prod(lengths[at:]))
         )
         left, right = Half.of(counts[:cut]), Half.of(counts[cut:])
         return Lattice(
-            tuple(lengths),
-            prod(lengths) // np.cumprod(lengths, dtype=np.int64),
+            lengths,
             cut,
             np.indices(lengths).reshape(len(lengths), -1),
             left,
             right,
             np.add.outer(left.from_c * right.length, right.from_c).ravel(),
             np.add.outer(left.to_c * right.length, right.to_c).ravel(),
-            (left.begins_cl, right.begins_cl),
-            (left.ends_cl, right.ends_cl),
+            (np.eye(left.length)[left.from_c], np.eye(right.length)[right.from_c]),
+            (np.eye(left.length)[left.to_c], np.eye(right.length)[right.to_c]),
         )
 
     @property
@@ -145,20 +117,12 @@ class Lattice(msgspec.Struct, frozen=True, eq=False):
         return self.left.length * self.right.length
 
     def places(self, row_bg: IntArray, part: Lattice) -> IntArray:
-        """Return where the joint levels of some of the digits lie.
+        """Return where the joint levels of a part lie whose digits stand in these rows.
 
-        Parameters
-        ----------
-        row_bg : ndarray of int, shape (bundle, digit)
-            Ranks of some of the digits, for each bundle.
-        part : Lattice
-            Lattice of such digits.
-
-        Returns
-        -------
-        ndarray of int, shape (bundle, joint level of the part)
+        Shape (bundle, joint level of the part).
         """
-        places: IntArray = self.stride_g[row_bg] @ part.levels_gl
+        stride_g = prod(self.lengths) // np.cumprod(self.lengths, dtype=np.int64)
+        places: IntArray = stride_g[row_bg] @ part.levels_gl
         return places
 
     def climbs(self, vector: FloatArray) -> FloatArray:
@@ -199,8 +163,6 @@ class Product(msgspec.Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    lattice : Lattice
-        Joint levels.
     rounds : list of ndarray of float, shape (..., pair, 2, left climb, right climb)
         Climbs of both members of each pair, round by round.
     total : ndarray of float, shape (..., left level, right level)
@@ -235,12 +197,7 @@ class Product(msgspec.Struct, frozen=True, eq=False):
         return cls(lattice, rounds, total[..., 0, :, :], log_scale)
 
     def worth_of_each(self, worth: FloatArray) -> FloatArray:
-        """Hand down what each level of the total is worth.
-
-        Parameters
-        ----------
-        worth : ndarray of float, shape (..., left level, right level)
-            Weight of all that follows, up to a factor of each product.
+        """Hand down what each level of the total is worth, (..., left level, right level).
 
         Returns
         -------

@@ -30,11 +30,11 @@ class Route(msgspec.Struct, frozen=True):
 
     Attributes
     ----------
-    order : tuple of int
+    order
         Elements that reach a digit, in the order in which they are visited.
-    opens, closes : tuple of int
+    opens, closes
         Position of the first and of the last element that moves each digit.
-    wide : (int, int)
+    wide
         Position at which the message gets an axis of level nodes, and the first that no longer
         needs it; equal if none does.
     """
@@ -68,8 +68,7 @@ class Route(msgspec.Struct, frozen=True):
     def lengths(self, digits: Digits) -> list[int]:
         """Return the entries of the message before each element."""
         opening, closing = [1] * len(self.order), [1] * len(self.order)
-        levels = (digits.count_g + 1).tolist()
-        for first, last, n in zip(self.opens, self.closes, levels, strict=True):
+        for first, last, n in zip(self.opens, self.closes, digits.lengths, strict=True):
             opening[first] *= n
             closing[last] *= n
         lengths, length = [], 1
@@ -82,15 +81,7 @@ class Route(msgspec.Struct, frozen=True):
 def plan_route(digits: Digits) -> Route:
     """Order the elements so that the messages are short, as far as the model allows it.
 
-    Parameters
-    ----------
-    digits : Digits
-        Merged terms.
-
-    Returns
-    -------
-    Route
-        The same for the same reach, whatever the weights.
+    The order depends on what reaches what alone, whatever the weights.
     """
     crowd = _Crowd.of(digits)
     route = Route.of(digits, crowd.queue(1))
@@ -123,20 +114,14 @@ class _Crowd(msgspec.Struct, frozen=True):
 
     Attributes
     ----------
-    groups : list of list of int
+    groups
         Elements of each group.
-    own : list of int
-        Digits that each group reaches.
-    before : list of int
-        Groups that must come before each group.
-    members : list of int
-        Groups that reach each digit.
-    lengths : list of int
-        Levels of each digit.
-    by_level, moved_by_level : int
+    own, before
+        Digits that each group reaches, and groups that must come before it.
+    members, lengths
+        Groups that reach each digit, and its levels.
+    by_level, moved_by_level
         Digits that depend on the level, and those whose moves do.
-    n_nodes : int
-        Level nodes.
     """
 
     groups: list[list[int]]
@@ -156,19 +141,18 @@ class _Crowd(msgspec.Struct, frozen=True):
         for e in np.flatnonzero(digits.reach_ge.any(axis=0)).tolist():
             own = _bits(digits.reach_ge[:, e])
             reach.setdefault((own, e if strict_e[e] else -1), []).append(e)
-        groups = list(reach.values())
-        before, members = [0] * len(groups), [0] * len(digits)
+        before, members = [0] * len(reach), [0] * len(digits)
         for g, is_strict in enumerate(digits.strict_g.tolist()):
             for number, (own, _) in enumerate(reach):
                 if own >> g & 1:
                     before[number] |= members[g] if is_strict else 0
                     members[g] |= 1 << number
         return cls(
-            groups,
+            list(reach.values()),
             [own for own, _ in reach],
             before,
             members,
-            (digits.count_g + 1).tolist(),
+            digits.lengths,
             _bits(digits.by_level_g),
             _bits(digits.moves_by_level_g),
             digits.n_nodes,
@@ -204,7 +188,7 @@ class _Crowd(msgspec.Struct, frozen=True):
         return _Queue(
             is_wide=is_wide,
             passed=queue.passed + within * len(self.groups[number]) + after,
-            is_apart=not self.own[number] & self.by_level,
+            is_apart=not own & self.by_level,
             order=(*queue.order, number),
             touched=touched,
             closed=closed,
@@ -227,13 +211,11 @@ class Step(msgspec.Struct, frozen=True):
 
     Attributes
     ----------
-    element : int
-        Index of the element.
-    group : tuple of int
-        Digits that it moves; those that open here are not yet axes of the message before.
-    before, after : tuple of int
+    group
+        Digits that the element moves; those that open here are not yet axes of the message before.
+    before, after
         Axes of the message before and after the element, the group last.
-    from_length, to_length : int
+    from_length, to_length
         Joint levels of the group before and after the element.
     kernel_g : tuple of ndarray of float, shape (state, level node or 1, to, from)
         What each state does to each digit of the group; one that opens here comes from 1 level,
@@ -250,21 +232,11 @@ class Step(msgspec.Struct, frozen=True):
 
 
 def lay_out(digits: Digits, route: Route, n_knots: int = 0) -> list[Step]:
-    """Return the steps of a route.
+    """Return the steps of a route, of which the first elements may be knots.
 
     A digit opens at the first element that reaches it and closes right after the last one.
-
-    Parameters
-    ----------
-    digits : Digits
-        Merged terms.
-    route : Route
-        Order of the elements.
-    n_knots : int, optional
-        How many of the first elements are knots.
     """
     moves = _moves(digits, n_knots)
-    lengths = (digits.count_g + 1).tolist()
     reached: dict[int, list[int]] = {element: [] for element in route.order}
     for g, element in np.argwhere(digits.reach_ge).tolist():
         reached[element].append(g)
@@ -283,21 +255,23 @@ def lay_out(digits: Digits, route: Route, n_knots: int = 0) -> list[Step]:
                 kernel = digits.closing(g).T[:, None] @ kernel
             kernel_g.append(kernel)
         rest = tuple(g for g in axes if g not in group)
-        axes = (*rest, *staying)
-        from_length, to_length = (prod(lengths[g] for g in some) for some in (opened, staying))
-        steps.append(
-            Step(element, group, (*rest, *opened), axes, from_length, to_length, tuple(kernel_g))
+        before, axes = (*rest, *opened), (*rest, *staying)
+        from_length, to_length = (
+            prod(digits.lengths[g] for g in some) for some in (opened, staying)
         )
+        steps.append(Step(element, group, before, axes, from_length, to_length, tuple(kernel_g)))
     return steps
 
 
 def _moves(digits: Digits, n_knots: int) -> dict[tuple[int, int], FloatArray]:
-    """Return what each element does to each digit, (state, level node or 1, to, from)."""
+    """Return what each element does to each digit, (state, level node or 1, to, from).
+
+    Digits of equally many terms are worked out together.
+    """
     by_kind: dict[tuple[int, bool], list[int]] = {}
-    for g, (count, by_level) in enumerate(
-        zip(digits.count_g.tolist(), digits.moves_by_level_g.tolist(), strict=True)
-    ):
-        by_kind.setdefault((count, by_level), []).append(g)
+    kinds = zip(digits.count_g.tolist(), digits.moves_by_level_g.tolist(), strict=True)
+    for g, kind in enumerate(kinds):
+        by_kind.setdefault(kind, []).append(g)
     every_s = np.arange(digits.open_ges.shape[2])
     moves: dict[tuple[int, int], FloatArray] = {}
     for (count, by_level), members in by_kind.items():
@@ -308,9 +282,8 @@ def _moves(digits: Digits, n_knots: int) -> dict[tuple[int, int], FloatArray]:
         explain_qxs = explain.most_tes[at][None]
         if by_level:
             explain_qxs = explain.at(digit_x[:, None], element_x[:, None], every_s)
-        every = count_moves(
-            count, digits.open_ges[at], explain_qxs, digits.explained_ges[at]
-        ).transpose(3, 4, 2, 0, 1)
+        every = count_moves(count, digits.open_ges[at], explain_qxs, digits.explained_ges[at])
+        every = np.ascontiguousarray(every.transpose(3, 4, 2, 0, 1))
         pairs = zip(digit_x.tolist(), element_x.tolist(), strict=True)
-        moves |= dict(zip(pairs, np.ascontiguousarray(every), strict=True))
+        moves |= dict(zip(pairs, every, strict=True))
     return moves

@@ -8,8 +8,7 @@ import msgspec
 import numpy as np
 
 from swapinfer.evidence.arrays import Arrays, BoolArray, FloatArray, IntArray
-from swapinfer.posterior.belief import Posterior
-from swapinfer.posterior.exact import infer, infer_draws
+from swapinfer.posterior.exact import Posterior, infer, infer_draws
 
 DRAWS = ((1_024, 200), (8_192, 60), (131_072, 20))
 """Largest message of a pass, and how often it is repeated under other priors."""
@@ -38,27 +37,6 @@ class FaultIntervals(msgspec.Struct, frozen=True, eq=False):
     fault_de: FloatArray
 
 
-def draws_in_reach(posterior: Posterior, kept: float = 1.0) -> int:
-    """Say under how many draws of the priors a pass may be repeated in reasonable time.
-
-    Parameters
-    ----------
-    posterior : Posterior
-        Of one pass.
-    kept : float, optional
-        Share of the level's nodes that are kept.
-
-    Returns
-    -------
-    int
-        By the size of the pass, not by time, so that every machine says the same; 0 if none.
-    """
-    if not posterior.exact:
-        return 0
-    size = posterior.stats.largest * kept
-    return next((draws for largest, draws in DRAWS if size <= largest), 0)
-
-
 def intervals_in_reach(
     arrays: Arrays,
     posterior: Posterior,
@@ -66,6 +44,8 @@ def intervals_in_reach(
     draw: Callable[[int, int], FloatArray],
 ) -> FaultIntervals | None:
     """Compute a job's intervals over as many draws of the priors as are in reach.
+
+    How many are goes by the size of the pass, not by time, so that every machine says the same.
 
     Parameters
     ----------
@@ -84,8 +64,11 @@ def intervals_in_reach(
         None where no draw is in reach.
     """
     kept_q = level_weight_q >= NEGLIGIBLE
-    count = draws_in_reach(posterior, float(kept_q.mean()))
-    return fault_intervals(arrays.at_nodes(kept_q), draw(count, SEED)) if count else None
+    size = posterior.stats.largest * float(kept_q.mean())
+    count = next((draws for largest, draws in DRAWS if size <= largest), 0)
+    if not posterior.exact or not count:
+        return None
+    return fault_intervals(arrays.at_nodes(kept_q), draw(count, SEED))
 
 
 def fault_intervals(arrays: Arrays, prior_des: FloatArray, level: float = 0.9) -> FaultIntervals:
@@ -98,12 +81,7 @@ def fault_intervals(arrays: Arrays, prior_des: FloatArray, level: float = 0.9) -
     prior_des : ndarray of float, shape (draw, element, state)
         Priors; rows sum to 1.
     level : float, optional
-        Share of the draws inside each interval.
-
-    Returns
-    -------
-    FaultIntervals
-        Quantiles by linear interpolation between draws.
+        Share of the draws inside each interval; quantiles by linear interpolation.
     """
     fault_de = infer_draws(arrays, prior_des).marginal_des[:, :, 1:].sum(axis=2)
     tail = (1.0 - level) / 2.0
@@ -118,8 +96,6 @@ class FlipPoints(msgspec.Struct, frozen=True, eq=False):
     ----------
     leader : int
         Most probably faulty element.
-    prior_odds : float
-        Its prior odds of being faulty in any way.
     rival_r : ndarray of int, shape (rival,)
         All other elements, the closest rival first.
     factor_r : ndarray of float, shape (rival,)
@@ -128,24 +104,12 @@ class FlipPoints(msgspec.Struct, frozen=True, eq=False):
     """
 
     leader: int
-    prior_odds: float
     rival_r: IntArray
     factor_r: FloatArray
 
 
 def flip_points(arrays: Arrays, posterior: Posterior) -> FlipPoints:
     """Compute the flip point of the leader against every rival.
-
-    Parameters
-    ----------
-    arrays : Arrays
-        Findings as arrays.
-    posterior : Posterior
-        Its posterior.
-
-    Returns
-    -------
-    FlipPoints
 
     Notes
     -----
@@ -170,13 +134,7 @@ def flip_points(arrays: Arrays, posterior: Posterior) -> FlipPoints:
         factor_e = rival_only_e / leader_only_e
     rivals = np.delete(np.arange(len(arrays.elements)), leader)
     rival_r = rivals[np.argsort(-factor_e[rivals], kind="stable")]
-    prior_s = arrays.prior_es[leader]
-    return FlipPoints(
-        leader=leader,
-        prior_odds=float(prior_s[1:].sum() / prior_s[0]),
-        rival_r=rival_r,
-        factor_r=factor_e[rival_r],
-    )
+    return FlipPoints(leader, rival_r, factor_e[rival_r])
 
 
 def _given(arrays: Arrays, element: int, keep_s: BoolArray) -> Posterior:

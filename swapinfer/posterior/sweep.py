@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from math import prod
-from typing import Protocol
 
 import msgspec
 import numpy as np
@@ -38,64 +37,6 @@ BATCH = 2**15
 """Entries of messages up to which states are moved together."""
 
 
-class Moves(Protocol):
-    """What an element does to the message."""
-
-    def carried(self, message: FloatArray, *, backward: bool) -> FloatArray:
-        """Carry a message across the element."""
-
-    def met(self, before: FloatArray, after: FloatArray) -> FloatArray:
-        """Weigh what the element may do between what came before and what follows.
-
-        Returns
-        -------
-        ndarray of float, shape (draw, state)
-        """
-
-
-class Matrix(Protocol):
-    """All that an element may do, summed into one matrix.
-
-    Attributes
-    ----------
-    matrix : ndarray of float, shape (draw, level node or 1, to, from)
-        The sum.
-    """
-
-    @property
-    def matrix(self) -> FloatArray:
-        """The sum."""
-
-    def worth(self, both: FloatArray) -> FloatArray:
-        """Say what each thing that it may do is worth, shape (draw, state).
-
-        Parameters
-        ----------
-        both : ndarray of float, shape (draw, level node or 1, to, from)
-            What each entry of the matrix is worth.
-        """
-
-
-class DenseMoves(msgspec.Struct, frozen=True, eq=False):
-    """An element whose states make one matrix."""
-
-    of: Matrix
-
-    def carried(self, message: FloatArray, *, backward: bool) -> FloatArray:
-        """Carry a message across the element."""
-        matrix = self.of.matrix if backward else self.of.matrix.swapaxes(-1, -2)
-        split = message.reshape(*message.shape[:2], -1, matrix.shape[-2])
-        moved: FloatArray = split @ matrix
-        return moved.reshape(*moved.shape[:2], -1)
-
-    def met(self, before: FloatArray, after: FloatArray) -> FloatArray:
-        """Weigh what the element may do between what came before and what follows."""
-        to_length, from_length = self.of.matrix.shape[-2:]
-        ahead = after.reshape(*after.shape[:2], -1, to_length)
-        behind = before.reshape(*before.shape[:2], -1, from_length)
-        return self.of.worth(ahead.swapaxes(-1, -2) @ behind)
-
-
 class Kinds(msgspec.Struct, frozen=True, eq=False):
     """Kinds of states of an element, those that move every digit alike being of one.
 
@@ -103,12 +44,10 @@ class Kinds(msgspec.Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    weight_ds : ndarray of float, shape (draw, state)
-        Prior times factors.
-    kind_s : ndarray of int, shape (state,), or slice
+    weight_ds, weight_dk
+        Prior times factors of each state, and of the states of a kind together.
+    kind_s
         Kind of each state; a slice where each is of its own.
-    weight_dk : ndarray of float, shape (draw, kind)
-        The weights of the states of a kind together.
     """
 
     weight_ds: FloatArray
@@ -126,14 +65,12 @@ class StateSum(msgspec.Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    kinds : Kinds
-        Their weights.
     kernel : ndarray of float, shape (kind, distinct level node or 1, to, from)
         What each kind does.
     total : ndarray of float, shape (draw, distinct level node or 1, to, from)
         Their weighted sum.
-    node_q : ndarray of int, shape (level node,), or slice
-        Which of the distinct nodes each is; a slice where all are.
+    node_q
+        Which of the distinct nodes each level node is; a slice where all are.
     """
 
     kinds: Kinds
@@ -153,7 +90,7 @@ class StateSum(msgspec.Struct, frozen=True, eq=False):
         return self.total[:, self.node_q]
 
     def worth(self, both: FloatArray) -> FloatArray:
-        """Weigh each state, shape (draw, state)."""
+        """Weigh each state, given what each entry of the matrix is worth."""
         kernel = self.kernel
         if kernel.shape[1] == 1:
             flat = both.sum(axis=1).reshape(len(both), -1)
@@ -165,13 +102,31 @@ class StateSum(msgspec.Struct, frozen=True, eq=False):
         return self.kinds.each(np.einsum("knji,dnji->dk", kernel, both))
 
 
+class DenseMoves(msgspec.Struct, frozen=True, eq=False):
+    """An element, or a knot, whose moves are one matrix."""
+
+    of: StateSum | KnotSum
+
+    def carried(self, message: FloatArray, *, backward: bool) -> FloatArray:
+        """Carry a message across the element."""
+        matrix = self.of.matrix if backward else self.of.matrix.swapaxes(-1, -2)
+        split = message.reshape(*message.shape[:2], -1, matrix.shape[-2])
+        moved: FloatArray = split @ matrix
+        return moved.reshape(*moved.shape[:2], -1)
+
+    def met(self, before: FloatArray, after: FloatArray) -> FloatArray:
+        """Weigh each state, or level of a knot, between what came before and what follows."""
+        to_length, from_length = self.of.matrix.shape[-2:]
+        ahead = after.reshape(*after.shape[:2], -1, to_length)
+        behind = before.reshape(*before.shape[:2], -1, from_length)
+        return self.of.worth(ahead.swapaxes(-1, -2) @ behind)
+
+
 class StatewiseMoves(msgspec.Struct, frozen=True, eq=False):
     """An element whose states, each a Kronecker product, move too many digits for one matrix.
 
     Attributes
     ----------
-    kinds : Kinds
-        Their weights.
     kernels : list of ndarray of float, shape (kind, level node or 1, to, from)
         Factors, in the order of the digits.
     """
@@ -198,9 +153,7 @@ class StatewiseMoves(msgspec.Struct, frozen=True, eq=False):
     def _each(self, message: FloatArray, rows: slice, *, backward: bool) -> FloatArray:
         """Move a message by some kinds of states: the factors in turn, each joining the end.
 
-        Returns
-        -------
-        ndarray of float, shape (kind, draw, level node or 1, digits)
+        Shape (kind, draw, level node or 1, digits).
         """
         side = -2 if backward else -1
         length = prod(kernel.shape[side] for kernel in self.kernels)
@@ -218,18 +171,11 @@ class StatewiseMoves(msgspec.Struct, frozen=True, eq=False):
         return (slice(row, min(row + together, count)) for row in range(0, count, together))
 
 
-def element_moves(step: Step, weight_ds: FloatArray, digits: Digits) -> Moves:
-    """Join the digits that an element moves, as far as that pays.
+Moves = DenseMoves | StatewiseMoves
 
-    Parameters
-    ----------
-    step : Step
-        What the element does.
-    weight_ds : ndarray of float, shape (draw, state)
-        Prior times factors, without the last states if they have no weight.
-    digits : Digits
-        Merged terms.
-    """
+
+def element_moves(step: Step, weight_ds: FloatArray, digits: Digits) -> Moves:
+    """Join the digits that an element moves, as far as that pays."""
     joint = step.to_length * step.from_length
     dense, n_nodes = joint <= DENSE, max(kernel.shape[1] for kernel in step.kernel_g)
     n_states = weight_ds.shape[1]
@@ -271,30 +217,12 @@ def _kron(one: FloatArray, other: FloatArray) -> FloatArray:
 
 
 class Sweep(msgspec.Struct, frozen=True, eq=False):
-    """A planned pass with one axis an open digit.
+    """A planned pass with one axis an open digit: a step a position, and what carries messages."""
 
-    Attributes
-    ----------
-    route : Route
-        Order, and where level nodes are told apart.
-    steps : list of Step
-        One a position.
-    moves : list of Moves
-        The same, ready to carry messages.
-    n_draws : int
-        Draws of the prior.
-    level_q : ndarray of float, shape (level node,)
-        Weight of the level nodes.
-    count_g : ndarray of int, shape (digit,)
-        Number of terms merged into each digit.
-    """
-
+    prepared: Prepared
     route: Route
     steps: list[Step]
     moves: list[Moves]
-    n_draws: int
-    level_q: FloatArray
-    count_g: IntArray
 
     @classmethod
     def of(cls, prepared: Prepared, route: Route, knots: Sequence[Knot] = ()) -> Sweep:
@@ -310,7 +238,7 @@ class Sweep(msgspec.Struct, frozen=True, eq=False):
             else:
                 weight_ds = weight_des[:, step.element, : live_e[step.element]]
                 moves.append(element_moves(step, weight_ds, digits))
-        return cls(route, steps, moves, len(weight_des), prepared.level_q, digits.count_g)
+        return cls(prepared, route, steps, moves)
 
     def run(self) -> tuple[FloatArray, list[FloatArray], int]:
         """Go forward and back.
@@ -354,7 +282,7 @@ class Sweep(msgspec.Struct, frozen=True, eq=False):
 
     def backward(self, stride: int = 1) -> Iterator[tuple[int, FloatArray]]:
         """Yield what follows each position, last first, by joint level of the digits open there."""
-        message = np.ones((self.n_draws, 1, 1))
+        message = np.ones((len(self.prepared.weight_des), 1, 1))
         for p in reversed(range(len(self.steps))):
             yield p, message
             message = self.moves[p].carried(self._weighed(p, message), backward=True)
@@ -367,7 +295,7 @@ class Sweep(msgspec.Struct, frozen=True, eq=False):
 
     def _forward(self, stride: int) -> tuple[list[FloatArray], FloatArray]:
         """Return the message before each position, and all scales."""
-        message = np.ones((self.n_draws, 1, 1))
+        message = np.ones((len(self.prepared.weight_des), 1, 1))
         axes: tuple[int, ...] = ()
         message_p: list[FloatArray] = []
         scales: list[FloatArray] = []
@@ -387,7 +315,7 @@ class Sweep(msgspec.Struct, frozen=True, eq=False):
     def _weighed(self, p: int, after: FloatArray) -> FloatArray:
         """Weigh the level nodes of what follows the position where they are first told apart."""
         is_first = p == self.route.wide[0] and self.route.is_wide
-        return after * self.level_q[:, None] if is_first else after
+        return after * self.prepared.level_q[:, None] if is_first else after
 
     def _ordered(
         self, message: FloatArray, axes: tuple[int, ...], wanted: tuple[int, ...]
@@ -395,8 +323,9 @@ class Sweep(msgspec.Struct, frozen=True, eq=False):
         """Bring the digits of a message from one order into another."""
         if axes == wanted:
             return message
-        lengths = [int(self.count_g[g]) + 1 for g in axes]
-        split = message.reshape(*message.shape[:2], *lengths)
+        split = message.reshape(
+            *message.shape[:2], *(self.prepared.digits.lengths[g] for g in axes)
+        )
         turned = split.transpose(0, 1, *(2 + axes.index(g) for g in wanted))
         ordered: FloatArray = turned.reshape(*message.shape[:2], -1)
         return ordered

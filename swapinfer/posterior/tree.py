@@ -7,6 +7,8 @@ that, so a branch below a threshold holds no set above it.
 Under a partial assignment the open digits are independent of one another, so a branch carries one
 vector an open digit. Most branches agree on most of these: the distinct vectors of a digit stand in
 a table, and what follows is weighed once for all branches that agree so far.
+
+Axes: ``h`` branch or fault set, ``k`` fault of a set, ``r`` row: a branch and a state next tried.
 """
 
 from __future__ import annotations
@@ -18,7 +20,6 @@ import msgspec
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.posterior.belief import FaultSets
 from swapinfer.posterior.digits import Digits, Prepared, distinct_rows
 from swapinfer.posterior.order import Route, Step
 from swapinfer.posterior.sweep import Sweep
@@ -30,48 +31,60 @@ SPARSE = 32
 """Possible values a row from which numbering by sorting is faster than by a table of them."""
 
 
-class Stand(msgspec.Struct, frozen=True, eq=False):
-    """Where an open digit stands on each branch.
+class FaultSets(msgspec.Struct, frozen=True, eq=False):
+    """Combinations of faults; elements not named are good.
 
     Attributes
     ----------
-    table : ndarray of float, shape (kind, level node or 1, digit level)
-        The distinct vectors, each up to a factor of its own.
-    kind_h : ndarray of int, shape (branch,)
-        Which of them each branch has.
+    element_hk, state_hk : ndarray of int, shape (fault set, fault)
+        The faulty elements of each set and their states, padded with -1.
+    belief_h : ndarray of float, shape (fault set,)
+        Posterior probability of each set, relative to all combinations there are.
+    left_out : float
+        Posterior probability of all other combinations together; an upper bound if the
+        posterior was not exact, in which case beliefs are relative to what was enumerated.
     """
 
-    table: FloatArray
-    kind_h: IntArray
+    element_hk: IntArray
+    state_hk: IntArray
+    belief_h: FloatArray
+    left_out: float
 
-    def only(self, rows: IntArray) -> Stand:
-        """Return where it stands on some branches."""
-        used, kind_h = _numbered(self.kind_h[rows], len(self.table))
-        return Stand(self.table[used], kind_h)
+    def states(self, n_elements: int) -> IntArray:
+        """Return the state of every element, shape (fault set, element)."""
+        return full_states(self.element_hk, self.state_hk, n_elements)
+
+    def marginals(self, shape: tuple[int, ...]) -> FloatArray:
+        """Add up the beliefs state by state, shape (element, state)."""
+        state_eh = self.states(shape[0]).T
+        return np.stack([np.bincount(s_h, self.belief_h, minlength=shape[1]) for s_h in state_eh])
+
+
+def full_states(element_hk: IntArray, state_hk: IntArray, n_elements: int) -> IntArray:
+    """Spread padded fault sets to the state of every element, shape (fault set, element)."""
+    state_he = np.zeros((len(element_hk), n_elements), dtype=np.int64)
+    row, place = np.nonzero(element_hk >= 0)
+    state_he[row, element_hk[row, place]] = state_hk[row, place]
+    return state_he
 
 
 class Tree(msgspec.Struct, frozen=True, eq=False):
-    """The tree along a route.
+    """The tree along a route, of a single prior, that visits all elements one by one.
 
     Attributes
     ----------
-    prepared : Prepared
-        Weights and digits, of a single prior.
-    sweep : Sweep
-        Pass over all elements one by one.
     after_p : list of ndarray of float, shape (level node or 1, open digits flattened)
         Backward message after each position.
-    idle_p : list of set of int
+    idle_p
         Digits that the element at each position leaves alone when it is good.
-    alone : tuple of int
+    alone
         Elements that reach no digit.
     """
 
-    prepared: Prepared
     sweep: Sweep
     after_p: list[FloatArray]
     idle_p: list[set[int]]
-    alone: tuple[int, ...]
+    alone: list[int]
 
     @classmethod
     def of(cls, prepared: Prepared, route: Route) -> Tree:
@@ -83,18 +96,7 @@ class Tree(msgspec.Struct, frozen=True, eq=False):
             for step in sweep.steps
         ]
         alone = [e for e in range(prepared.weight_des.shape[1]) if e not in route.order]
-        return cls(prepared, sweep, after_p, idle_p, tuple(alone))
-
-    def inferred(self) -> tuple[float, FloatArray]:
-        """Return the log of the total weight, and the marginals, shape (element, state)."""
-        weight_es = self.prepared.weight_des[0]
-        log_z_d, meet_p, _ = self.sweep.run()
-        log_total = float(log_z_d[0]) + self.prepared.log_shift
-        log_total += float(np.log(weight_es[list(self.alone)].sum(axis=1)).sum())
-        met_es = weight_es.copy()
-        for element, met_ds in zip(self.sweep.route.order, meet_p, strict=True):
-            met_es[element, : met_ds.shape[1]] = met_ds[0]
-        return log_total, met_es / met_es.sum(axis=1, keepdims=True)
+        return cls(sweep, after_p, idle_p, alone)
 
     def sets_above(self, threshold: float, widest: int, chance_es: FloatArray) -> FaultSets:
         """Find every assignment whose share of the posterior is at least a threshold.
@@ -114,46 +116,67 @@ class Tree(msgspec.Struct, frozen=True, eq=False):
             In no order. Beliefs, and what was cut, are upper bounds: a branch shares among the
             states tried what it has.
         """
-        digits, route = self.prepared.digits, self.sweep.route
-        walk = _Walk(digits, threshold, widest)
+        prepared, route = self.sweep.prepared, self.sweep.route
+        weight_es = prepared.weight_des[0]
+        dropped_es = chance_es < threshold
+        dropped_es[:, 0] = False
+        tried_es = (weight_es > 0) & ~dropped_es
+        tried_es[:, 0] = True
+        walk = _Walk(prepared.digits, threshold, widest)
         for p, step in enumerate(self.sweep.steps):
             if not walk.share_h.size:
                 break
             if route.is_wide and p == route.wide[0]:
-                walk.weight_hq = walk.weight_hq * self.sweep.level_q
-            tried = self.tried(step.element, threshold, chance_es)
-            if tried[0].size > 1:
-                walk.visit(step, tried, self.after_p[p])
+                walk.weight_hq = walk.weight_hq * prepared.level_q
+            states = np.flatnonzero(tried_es[step.element])
+            if states.size > 1:
+                walk.visit(step, states, weight_es[step.element, states], self.after_p[p])
             elif len(self.idle_p[p]) < len(step.group):
                 walk.pass_by(step, self.idle_p[p])
             if route.is_wide and p == route.wide[1] - 1:
                 walk.weight_hq = walk.weight_hq.sum(axis=1, keepdims=True)
         for element in self.alone:
-            states, weight_s = self.tried(element, threshold, chance_es)
+            states = np.flatnonzero(tried_es[element])
             if states.size > 1:
+                weight_s = weight_es[element, states]
                 walk.branch(element, states, np.tile(weight_s, (len(walk.share_h), 1)))
-        dropped = (chance_es < threshold) & (self.prepared.weight_des[0] > 0)
-        dropped[:, 0] = False
-        return walk.found(float(chance_es[dropped].sum()))
-
-    def tried(
-        self, element: int, threshold: float, chance_es: FloatArray
-    ) -> tuple[IntArray, FloatArray]:
-        """Return the states of an element that are tried, good among them, and their weights."""
-        weight_s = self.prepared.weight_des[0, element]
-        is_tried_s = (weight_s > 0) & (chance_es[element] >= threshold)
-        is_tried_s[0] = True
-        return np.flatnonzero(is_tried_s), weight_s[is_tried_s]
+        return walk.found(float(chance_es[dropped_es & (weight_es > 0)].sum()))
 
 
-class Weights(msgspec.Struct, frozen=True, eq=False):
+def _is_idle(kernel: FloatArray) -> bool:
+    """Say whether a digit stays as it is, neither opened nor closed."""
+    to_length, from_length = kernel.shape[-2:]
+    return to_length == from_length and bool((kernel == np.eye(to_length)).all())
+
+
+class Stand(msgspec.Struct, frozen=True, eq=False):
+    """Where an open digit stands on each branch, or row.
+
+    Attributes
+    ----------
+    table : ndarray of float, shape (kind, level node or 1, digit level)
+        The distinct vectors, each up to a factor of its own.
+    kind_h
+        Which of them each branch has.
+    """
+
+    table: FloatArray
+    kind_h: IntArray
+
+    def only(self, rows: IntArray) -> Stand:
+        """Return where it stands on some branches."""
+        used, kind_h = _numbered(self.kind_h[rows], len(self.table))
+        return Stand(self.table[used], kind_h)
+
+
+class Closed(msgspec.Struct, frozen=True, eq=False):
     """What the digits that close on the way to some rows weigh.
 
     Attributes
     ----------
-    scale_r : ndarray of float, shape (row,)
+    scale_r
         Where it depends on no level, and what is taken out of other digits.
-    by_level : list of Stand
+    by_level
         The others; the only level is the weight.
     """
 
@@ -175,11 +198,11 @@ class _Walk:
 
     Attributes
     ----------
-    share_h : ndarray of float, shape (branch,)
+    share_h
         Most that all completions can have together.
-    weight_hq : ndarray of float, shape (branch, level node or 1)
+    weight_hq
         Weight of the digits closed so far, up to a factor of each branch.
-    stands : dict of int to Stand
+    stands
         Where each open digit stands.
     """
 
@@ -191,15 +214,11 @@ class _Walk:
         self._cut = 0.0
         self._trail: list[tuple[int, IntArray, IntArray]] = []
 
-    def visit(self, step: Step, tried: tuple[IntArray, FloatArray], after: FloatArray) -> None:
+    def visit(self, step: Step, states: IntArray, weight_s: FloatArray, after: FloatArray) -> None:
         """Divide each branch among the states of an element, and move its digits."""
-        states, weight_s = tried
         parent_r = np.repeat(np.arange(len(self.share_h)), states.size)
         closed, moved = self._moved(step.element, step.group, step.kernel_g, states)
-        stands = {
-            g: Stand(stand.table, stand.kind_h[parent_r]) for g, stand in self.stands.items()
-        } | moved
-        worth = _worth(after, [stands[g] for g in step.after], len(parent_r))
+        worth = self._worth(after, step.after, moved, parent_r)
         block = max(1, BLOCK // self.weight_hq.shape[1])
         rows = (slice(row, row + block) for row in range(0, len(parent_r), block))
         total_r = np.concatenate(
@@ -207,7 +226,9 @@ class _Walk:
         )
         kept_r = self.branch(step.element, states, total_r.reshape(-1, states.size) * weight_s)
         self._weigh(closed.weights(self.weight_hq, parent_r, kept_r))
-        self.stands = {g: stand.only(kept_r) for g, stand in stands.items()}
+        parent_h = parent_r[kept_r]
+        self.stands = {g: stand.only(parent_h) for g, stand in self.stands.items()}
+        self.stands |= {g: stand.only(kept_r) for g, stand in moved.items()}
 
     def pass_by(self, step: Step, idle: set[int]) -> None:
         """Leave an element good."""
@@ -224,16 +245,8 @@ class _Walk:
         group: Sequence[int],
         kernel_g: Sequence[FloatArray],
         states: IntArray,
-    ) -> tuple[Weights, dict[int, Stand]]:
-        """Take some digits, and move them on each branch by each state.
-
-        Returns
-        -------
-        closed : Weights
-            What has been taken out of the digits, and those that close.
-        moved : dict of int to Stand
-            Where the others stand.
-        """
+    ) -> tuple[Closed, dict[int, Stand]]:
+        """Take some digits, and move them on each branch by each state."""
         n_branches, n_states = len(self.share_h), states.size
         scale_r, by_level = np.ones(n_branches * n_states), list[Stand]()
         moved: dict[int, Stand] = {}
@@ -245,7 +258,7 @@ class _Walk:
                 moving = states[first]
             table_kmq = (kernel[moving] @ stand.table[:, None, ..., None])[..., 0]
             table = table_kmq.reshape(-1, *table_kmq.shape[2:])
-            kind_r = np.repeat(stand.kind_h, n_states) * moving.size + np.tile(kind_s, n_branches)
+            kind_r = (stand.kind_h[:, None] * moving.size + kind_s).ravel()
             if kernel.shape[-2] == 1 and table.shape[1] > 1:
                 by_level.append(Stand(table, kind_r))
                 continue
@@ -256,7 +269,54 @@ class _Walk:
                 table /= scale_k[:, None, None]
                 first, number_k = distinct_rows(table.reshape(len(table), -1))
                 moved[g] = Stand(table[first], number_k[kind_r])
-        return Weights(scale_r, by_level), moved
+        return Closed(scale_r, by_level), moved
+
+    def _worth(
+        self, after: FloatArray, axes: Sequence[int], moved: dict[int, Stand], parent_r: IntArray
+    ) -> Stand:
+        """Weigh what follows by where the open digits stand on each row.
+
+        The digits with fewest kinds are summed out first, once for all rows that agree in them.
+        The only level of what is returned is what follows each row.
+        """
+        stands = self.stands | moved
+        lengths = {g: stands[g].table.shape[2] for g in axes}
+        order = sorted(axes, key=lambda g: len(stands[g].table))
+        cut = 0
+        while prod(lengths[g] for g in order[:cut]) ** 2 < after.shape[1]:
+            cut += 1
+        few, many = (sorted(some, key=moved.__contains__) for some in (order[:cut], order[cut:]))
+        ahead = after.reshape(len(after), *lengths.values())
+        ahead = ahead.transpose(0, *(1 + axes.index(g) for g in (*few, *many)))
+        few_u, few_r = self._joined(few, moved, parent_r)
+        many_u, many_r = self._joined(many, moved, parent_r)
+        ahead = few_u.swapaxes(0, 1) @ ahead.reshape(len(after), few_u.shape[2], many_u.shape[2])
+        pairs, pair_r = _numbered(few_r * len(many_u) + many_r, len(few_u) * len(many_u))
+        one, other = np.divmod(pairs, len(many_u))
+        worth_qu = (ahead[:, one] * many_u[other].swapaxes(0, 1)).sum(axis=2)
+        return Stand(worth_qu.T[..., None], pair_r)
+
+    def _joined(
+        self, group: Sequence[int], moved: dict[int, Stand], parent_r: IntArray
+    ) -> tuple[FloatArray, IntArray]:
+        """Join digits; those that are not moved are alike on all rows of a branch.
+
+        Returns
+        -------
+        joint_u : ndarray of float, shape (kind, level node or 1, joint level)
+            Distinct products of the digits' vectors.
+        kind_r : ndarray of int, shape (row,)
+            Which of them each row has.
+        """
+        joint_u, kind_h = _OPEN, np.zeros(len(self.share_h), dtype=np.int64)
+        for g in group:
+            if g not in moved:
+                joint_u, kind_h = _times(joint_u, kind_h, self.stands[g])
+        kind_r = kind_h[parent_r]
+        for g in group:
+            if g in moved:
+                joint_u, kind_r = _times(joint_u, kind_r, moved[g])
+        return joint_u, kind_r
 
     def _weigh(self, weight_hq: FloatArray) -> None:
         """Take the weights of the branches, each rescaled."""
@@ -265,10 +325,7 @@ class _Walk:
     def branch(self, element: int, states: IntArray, total_hs: FloatArray) -> IntArray:
         """Divide each branch in proportion to its totals and cut what is below the threshold.
 
-        Returns
-        -------
-        ndarray of int, shape (branch,)
-            Which of the (branch, state) pairs stay.
+        Returns which of the (branch, state) pairs stay.
         """
         share_r = (total_hs * (self.share_h / total_hs.sum(axis=1))[:, None]).ravel()
         kept_r = np.flatnonzero(share_r >= self.threshold)
@@ -285,8 +342,7 @@ class _Walk:
     def found(self, dropped: float) -> FaultSets:
         """Read the states of every branch off its trail."""
         at_h = np.arange(len(self.share_h))
-        n_sets = len(at_h)
-        state_lh = np.zeros((len(self._trail), n_sets), dtype=np.int64)
+        state_lh = np.zeros((len(self._trail), len(at_h)), dtype=np.int64)
         for row, (_, parent_h, state_h) in reversed(list(enumerate(self._trail))):
             state_lh[row] = state_h[at_h]
             at_h = parent_h[at_h]
@@ -308,63 +364,13 @@ _OPEN = np.ones((1, 1, 1))
 """Where a digit stands before anything has reached it."""
 
 
-def _is_idle(kernel: FloatArray) -> bool:
-    """Say whether a digit stays as it is, neither opened nor closed."""
-    to_length, from_length = kernel.shape[-2:]
-    return to_length == from_length and bool((kernel == np.eye(to_length)).all())
-
-
-def _worth(after: FloatArray, stands: list[Stand], n: int) -> Stand:
-    """Weigh what follows by where the open digits stand on each row.
-
-    The digits with fewest kinds are summed out first, once for all rows that agree in them.
-
-    Parameters
-    ----------
-    after : ndarray of float, shape (level node or 1, open digits flattened)
-        Backward message.
-    stands : list of Stand
-        The open digits, in the order of the message.
-    n : int
-        Number of rows.
-
-    Returns
-    -------
-    Stand
-        The only level is what follows each row.
-    """
-    order = sorted(range(len(stands)), key=lambda at: len(stands[at].table))
-    lengths = [stand.table.shape[2] for stand in stands]
-    ahead = after.reshape(len(after), *lengths).transpose(0, *(1 + at for at in order))
-    cut = 0
-    while prod(lengths[at] for at in order[:cut]) ** 2 < after.shape[1]:
-        cut += 1
-    few_u, few_r = _joined([stands[at] for at in order[:cut]], n)
-    many_u, many_r = _joined([stands[at] for at in order[cut:]], n)
-    ahead = few_u.swapaxes(0, 1) @ ahead.reshape(len(after), few_u.shape[2], many_u.shape[2])
-    pairs, pair_r = _numbered(few_r * len(many_u) + many_r, len(few_u) * len(many_u))
-    few, many = np.divmod(pairs, len(many_u))
-    worth_qu = (ahead[:, few] * many_u[many].swapaxes(0, 1)).sum(axis=2)
-    return Stand(worth_qu.T[..., None], pair_r)
-
-
-def _joined(stands: list[Stand], n: int) -> tuple[FloatArray, IntArray]:
-    """Return the distinct joint vectors of some digits, and which of them each row has.
-
-    Returns
-    -------
-    joint_u : ndarray of float, shape (kind, level node or 1, joint level)
-        Products of the digits' vectors.
-    kind_r : ndarray of int, shape (row,)
-    """
-    joint_u, kind_r = _OPEN, np.zeros(n, dtype=np.int64)
-    for stand in stands:
-        n_kinds = len(stand.table)
-        pairs, kind_r = _numbered(kind_r * n_kinds + stand.kind_h, len(joint_u) * n_kinds)
-        one, other = np.divmod(pairs, n_kinds)
-        product = joint_u[one, :, :, None] * stand.table[other, :, None]
-        joint_u = product.reshape(*product.shape[:2], -1)
-    return joint_u, kind_r
+def _times(joint_u: FloatArray, kind_h: IntArray, stand: Stand) -> tuple[FloatArray, IntArray]:
+    """Join one more digit."""
+    n_kinds = len(stand.table)
+    pairs, kind_h = _numbered(kind_h * n_kinds + stand.kind_h, len(joint_u) * n_kinds)
+    one, other = np.divmod(pairs, n_kinds)
+    product = joint_u[one, :, :, None] * stand.table[other, :, None]
+    return product.reshape(*product.shape[:2], -1), kind_h
 
 
 def _numbered(value_r: IntArray, size: int) -> tuple[IntArray, IntArray]:

@@ -101,8 +101,9 @@ def test_odds_decibans_and_flip_point(job: Job) -> None:
     odds = with_coil / (TOTAL - with_coil)
     assert f"= {odds:.0f}\n" in EXAMPLE
     assert f"{100 * with_coil / TOTAL:.4f} %" in EXAMPLE
-    arrays = gather_evidence(job.replayed).arrays
-    weights = weigh_findings(arrays)
+    evidence = gather_evidence(job.replayed)
+    arrays = evidence.arrays
+    weights = weigh_findings(arrays, evidence.keeping)
     coil = arrays.elements.index("coil1")
     assert f"10 log10 0.020201 | {weights.prior_db_e[coil]:.3f} |" in EXAMPLE
     for name, decibans in zip(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import product
 
 import numpy as np
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from swapinfer.evidence.arrays import Arrays, Explain
@@ -182,3 +184,21 @@ def factors_only(prior_es: NDArray[np.float64], log_factor_nes: NDArray[np.float
         close_qt2=np.ones((1, 0, 2)),
         level_q=np.ones(1),
     )
+
+
+def some_of(arrays: Arrays) -> Callable[[NDArray[np.bool_]], Arrays]:
+    """Make the arrays with the terms and factors of some findings only."""
+
+    def keeping(keep_n: NDArray[np.bool_]) -> Arrays:
+        keep_t = keep_n[arrays.finding_t]
+        return replace(
+            arrays,
+            log_factor_nes=np.where(keep_n[:, None, None], arrays.log_factor_nes, 0.0),
+            finding_t=arrays.finding_t[keep_t],
+            open_tes=arrays.open_tes[keep_t],
+            explain=arrays.explain.only(keep_t),
+            explained_tes=arrays.explained_tes[keep_t],
+            close_qt2=arrays.close_qt2[:, keep_t],
+        )
+
+    return keeping

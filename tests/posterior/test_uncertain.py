@@ -33,13 +33,6 @@ def test_leader_and_rival_are_level_at_the_flip_point(arrays: Arrays) -> None:
         assert fault_e[points.leader] == pytest.approx(fault_e[rival], rel=1e-8)
 
 
-def test_prior_odds_of_the_leader() -> None:
-    arrays = random_problem(np.random.default_rng(5))
-    points = flip_points(arrays, infer(arrays))
-    prior_s = arrays.prior_es[points.leader]
-    assert points.prior_odds == pytest.approx(prior_s[1:].sum() / prior_s[0])
-
-
 def test_intervals_are_quantiles_over_single_inferences() -> None:
     rng = np.random.default_rng(6)
     arrays = random_problem(rng, n_elements=6, repeats=2)
