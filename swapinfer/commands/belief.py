@@ -18,7 +18,7 @@ from swapinfer.errors import PlaceError, near_match, one_word
 from swapinfer.evidence.assemble import COMPLAINT
 from swapinfer.evidence.states import draw_priors
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import draw_engine, draw_layout, element_label, where_words
+from swapinfer.ledger.words import draw_engine, element_label, where_words
 from swapinfer.posterior import (
     check_findings,
     describe_weight,
@@ -227,11 +227,9 @@ class PictureView(Facts, frozen=True):
 def show_picture(shop: Shop, ro: str = "") -> PictureView:
     """Draw a job's engine with the suspicion on each cylinder."""
     loaded = shop.load(ro)
-    engine = loaded.job.engine
     cylinders, shared = suspicion(believe(loaded.job))
     marks = {cylinder: _mark(p) for cylinder, p in cylinders.items()}
-    drawing = draw_layout(engine.layout, marks)
-    drawing[-1] = draw_engine(loaded.job)[-1]
+    drawing = draw_engine(loaded.job, marks)
     return PictureView(loaded.ro, tuple(drawing), cylinders, shared, _away(loaded.job))
 
 

@@ -31,7 +31,7 @@ from msgspec import Struct, ValidationError, convert, to_builtins
 
 from swapinfer.drafts import draft_of, write_whole
 from swapinfer.errors import InputError, LedgerError, SwapinferError, misfit
-from swapinfer.ledger.connection import MAGIC, clear_errors
+from swapinfer.ledger.connection import MAGIC, clear_errors, files_of
 from swapinfer.ledger.record import JSON, Record, canonical_json, digest_text
 from swapinfer.ledger.store import JobRow, Store, Summary, SumUp, require_whole_job
 
@@ -47,10 +47,10 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 class Imported(Struct, frozen=True):
-    """What an import did."""
+    """Which job was imported, and how many records of it were not there before."""
 
-    job: str  # id of the job
-    added: int  # records that were not there before; 0 for a file imported already
+    job: str
+    added: int
 
 
 class Restored(Struct, frozen=True):
@@ -91,22 +91,17 @@ def dump_document(document: object) -> str:
 
 
 def export_job(store: Store, job: str, path: Path) -> None:
-    """Write a job to a new file, whole or not at all.
-
-    Raises
-    ------
-    InputError
-        If the file is there already.
-    LedgerError
-        If the job cannot be read or the file cannot be written.
-    """
+    """Write a job to a new file, whole or not at all."""
     text = dump_document(job_document(store, job))
     with _new_file(path) as draft:
         draft.write_text(text, encoding="utf-8")
 
 
 def seal_store(store: Store, path: Path) -> str:
-    """Write the last digest of every job to a new file, with no names and in no telling order."""
+    """Write the last digest of every job to a new file, with no names and in no telling order.
+
+    Returned is the digest of the file: given away in time, it shows which records there were.
+    """
     text = "".join(f"{line}\n" for line in (SEAL_FORMAT, *sorted(row.head for row in store.jobs())))
     with _new_file(path) as draft:
         draft.write_text(text, encoding="utf-8")
@@ -114,7 +109,7 @@ def seal_store(store: Store, path: Path) -> str:
 
 
 def read_seal(path: Path) -> tuple[str, frozenset[str]]:
-    """Read such a file."""
+    """Read such a file: its digest, and the digests in it."""
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
@@ -126,35 +121,25 @@ def read_seal(path: Path) -> tuple[str, frozenset[str]]:
 
 
 def import_job(store: Store, path: Path, sum_up: SumUp | None = None) -> Imported:
-    """Take over the job of a file; one that is here already is left as it is.
+    """Take over the job of a file, if all of it verifies; one that is here already stays as it is.
 
     Raises
     ------
-    LedgerError
-        If anything in the file does not verify; nothing of it is taken over then.
     ConflictError
         If the job went on differently here, or its repair order is open in another job.
     """
-    try:
+    with _naming(path):
         if path.stat().st_size > MAX_BYTES:
-            raise LedgerError(f"{path}: larger than {MAX_BYTES >> 20} MiB, so it is no job file")
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-    except UnicodeDecodeError as error:
-        raise LedgerError(f"{path}: damaged, or no job file: not UTF-8") from error
-    with _naming(str(path)):
+            raise LedgerError(f"larger than {MAX_BYTES >> 20} MiB, so it is no job file")
+        try:
+            text = path.read_text(encoding="utf-8")
+        except UnicodeDecodeError as error:
+            raise LedgerError("damaged, or no job file: not UTF-8") from error
         return _take(store, read_document(_parse(text)), sum_up)
 
 
 def read_document(document: object) -> JobFile:
-    """Read and verify a job file's object, as parsed from JSON.
-
-    Raises
-    ------
-    LedgerError
-        At the first thing that does not verify.
-    """
+    """Read a job file's object, as parsed from JSON, refusing what does not verify."""
     if not isinstance(document, dict) or document.get("format") != JOB_FORMAT:
         raise LedgerError(f'no job file; its "format" must be "{JOB_FORMAT}"')
     try:
@@ -171,17 +156,13 @@ def read_document(document: object) -> JobFile:
 def move_job(source: Store, target: Store, job: str) -> int:
     """Move a job to another store, where it goes on; here it stays readable.
 
-    Moving a job back adds what was recorded there. Returned is how many records were new.
+    Moving a job back adds what was recorded there. Returned is how many records were new. If
+    either store cannot be used, the job is still in the source, and moving it may be repeated.
 
     Raises
     ------
-    InputError
-        If both are the same store.
     ConflictError
         If the job went on differently in the target.
-    LedgerError
-        If either store cannot be used; the job is then still in the source, and moving it may
-        simply be repeated.
     """
     if str(source) == str(target):
         raise InputError(f"the job is in store {target} already; name another store")
@@ -201,13 +182,6 @@ def backup(store: Store, path: Path) -> list[str]:
 
     The copy of a SQLite store is a store, whatever is in it. That of a PostgreSQL store is JSON
     lines; returned is what was left out of it because it does not verify.
-
-    Raises
-    ------
-    InputError
-        If the file is there already.
-    LedgerError
-        If it cannot be written.
     """
     with _new_file(path) as draft:
         if store.path is None:
@@ -219,20 +193,13 @@ def backup(store: Store, path: Path) -> list[str]:
 
 
 def restore(store: Store, path: Path, sum_up: SumUp | None = None) -> Restored:
-    """Take over every job of a backup of a store of either kind into an empty one.
-
-    Raises
-    ------
-    LedgerError
-        If the store has jobs already, or anything in the file does not verify or its end is
-        missing; nothing is taken over then.
-    """
+    """Take over every job of a backup of a store of either kind into an empty one, or none."""
     if there := len(store.jobs()):
         raise LedgerError(
             f"store {store} holds {there} job{'s' if there > 1 else ''} already, and restoring "
             "overwrites nothing; name an empty store with --store"
         )
-    with _naming(str(path)):
+    with _naming(path):
         for _ in _read_backup(path):
             pass  # all of it verifies before any of it is taken
         with store.writing():
@@ -241,11 +208,8 @@ def restore(store: Store, path: Path, sum_up: SumUp | None = None) -> Restored:
 
 
 def _read_backup(path: Path) -> Iterator[JobFile]:
-    try:
-        with path.open("rb") as file:
-            is_store = file.read(len(MAGIC)) == MAGIC
-    except OSError as error:
-        raise InputError(f"cannot be read: {error.strerror}") from error
+    with path.open("rb") as file:
+        is_store = file.read(len(MAGIC)) == MAGIC
     return _read_store(path) if is_store else _read_lines(path)
 
 
@@ -342,17 +306,18 @@ def _read_lines(path: Path) -> Iterator[JobFile]:
                     return
                 yield read_document(document)
                 jobs += 1
-    except OSError as error:
-        raise InputError(f"cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
         raise LedgerError("damaged: not UTF-8") from error
     raise LedgerError(f"damaged: {jobs} jobs are in it, and its last line does not say so")
 
 
 @contextmanager
-def _naming(path: str) -> Iterator[None]:
+def _naming(path: Path) -> Iterator[None]:
+    """Say of what is wrong in here in which file it is."""
     try:
         yield
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
     except SwapinferError as error:
         raise type(error)(f"{path}: {error}") from error
 
@@ -369,5 +334,5 @@ def _new_file(path: Path) -> Iterator[Path]:
             yield draft
             os.link(draft, path)
         finally:
-            for suffix in ("", "-wal", "-shm"):
-                draft.with_name(draft.name + suffix).unlink(missing_ok=True)
+            for file in files_of(draft):
+                file.unlink(missing_ok=True)

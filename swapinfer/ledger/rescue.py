@@ -13,7 +13,6 @@ from __future__ import annotations
 import json
 import mmap
 import struct
-from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,18 +21,17 @@ from typing import TypeAlias
 import msgspec
 
 from swapinfer.errors import ConflictError, InputError, LedgerError
-from swapinfer.ledger.connection import MAGIC
+from swapinfer.ledger.connection import MAGIC, files_of
 from swapinfer.ledger.record import (
     FIELDS,
     GENESIS,
-    JSON,
     Record,
     clock_steps,
     digest_text,
     is_sealed,
     record_from_row,
 )
-from swapinfer.ledger.store import STATUSES, JobRow, Store, Summary, SumUp, require_whole_job
+from swapinfer.ledger.store import STATUSES, JobRow, Store, Summary
 
 PACK_COLUMNS, INDEX_COLUMNS = 2, len(JobRow.__struct_fields__)
 
@@ -62,7 +60,12 @@ def check(store: Store) -> Checked:
     remarks: list[str] = []
     jobs = records = 0
     packs: set[str] = set()
-    for row in _index_rows(store, faults):
+    rows = list[JobRow]()
+    try:
+        rows = store.jobs()
+    except LedgerError as error:
+        faults.append(str(error))
+    for row in rows:
         try:
             chain = store.records(row.job)
         except LedgerError as error:
@@ -84,14 +87,6 @@ def check(store: Store) -> Checked:
     return Checked(jobs, records, tuple(faults), tuple(remarks))
 
 
-def _index_rows(store: Store, faults: list[str]) -> list[JobRow]:
-    try:
-        return store.jobs()
-    except LedgerError as error:
-        faults.append(str(error))
-        return []
-
-
 def _file_faults(store: Store) -> Iterator[str]:
     """Damage that no chain shows: of the file's structure, and records that no job owns."""
     orphans = "SELECT DISTINCT job FROM records WHERE job NOT IN (SELECT id FROM jobs)"
@@ -107,15 +102,10 @@ def _file_faults(store: Store) -> Iterator[str]:
         yield str(error)
 
 
-def rescue(damaged: Path, into: Store, sum_up: SumUp | None = None) -> Rescued:
+def rescue(damaged: Path, into: Store) -> Rescued:
     """Save from a SQLite file what verifies: of every job, the records up to the first bad one.
 
-    Raises
-    ------
-    InputError
-        If the file cannot be read or is the file of `into`.
-    LedgerError
-        If nothing at all in it verifies.
+    For lists the damaged file's own summaries are taken where they can be read.
     """
     if into.path is not None and into.path.absolute() == damaged.absolute():
         raise InputError(f"{damaged} cannot be rescued into itself; name a new store")
@@ -125,24 +115,41 @@ def rescue(damaged: Path, into: Store, sum_up: SumUp | None = None) -> Rescued:
     jobs = records = 0
     losses: list[str] = []
     for job in sorted(found.records.keys() | found.rows.keys()):
-        chain = _prefix(found.records[job])
+        left, row = found.records.get(job, {}), found.rows.get(job)
+        chain, previous = list[Record](), GENESIS
+        while previous in left and left[previous].seq == len(chain):
+            chain.append(left[previous])
+            previous = chain[-1].digest
         try:
-            _save(into, chain, sum_up or _last_summary(found.rows.get(job)))
+            _save(into, chain, {**row.summary, "status": row.status} if row else {})
         except LedgerError as error:
             losses.append(f"job {job}: not saved: {error}")
             continue
         jobs, records = jobs + 1, records + len(chain)
-        losses.extend(_loss(chain, found.records[job], found.rows.get(job)))
+        written = max([row.length if row else 0, *(record.seq + 1 for record in left.values())])
+        if written > len(chain):
+            losses.append(
+                f"job {chain[0].payload['ro']}: records 0 to {len(chain) - 1} of {written} saved; "
+                f"record {len(chain)} is lost or altered, {len(left) - len(chain)} after it no "
+                "longer follow"
+            )
     return Rescued(jobs, records, len(found.packs), tuple(losses))
 
 
-class _Found:
+def _save(into: Store, chain: list[Record], summary: Summary) -> None:
+    try:
+        into.receive(chain, summary)
+    except ConflictError:
+        # Without its index row a job passes for open, beside one that is.
+        into.receive(chain, {"status": "closed"})
+
+
+class _Found(msgspec.Struct):
     """What a scan of a file brought to light; records and packs are verified, rows are not."""
 
-    def __init__(self) -> None:
-        self.records: defaultdict[str, dict[str, Record]] = defaultdict(dict)
-        self.rows: dict[str, JobRow] = {}
-        self.packs: dict[str, str] = {}
+    records: dict[str, dict[str, Record]] = {}  # job to its records by what they follow
+    rows: dict[str, JobRow] = {}
+    packs: dict[str, str] = {}
 
 
 def _collect(damaged: Path) -> _Found:
@@ -150,7 +157,7 @@ def _collect(damaged: Path) -> _Found:
     if not damaged.name:
         raise InputError(f"{damaged}: this is a folder; name a file in it")
     try:
-        if not damaged.exists() and not damaged.with_name(damaged.name + "-wal").exists():
+        if not any(file.exists() for file in files_of(damaged)[:2]):
             raise InputError(f"{damaged}: there is no such file, nor a log of it")
         for row in scan_rows(damaged):
             _sort_in(row, found)
@@ -166,7 +173,7 @@ def _sort_in(row: tuple[Value, ...], found: _Found) -> None:
         if len(row) == len(FIELDS):
             record = record_from_row(row)
             if is_sealed(record):
-                found.records[record.job][record.previous] = record
+                found.records.setdefault(record.job, {})[record.previous] = record
         elif len(row) == PACK_COLUMNS:
             digest, text = row
             if isinstance(text, str) and isinstance(digest, str) and digest_text(text) == digest:
@@ -190,40 +197,6 @@ def _index_row(row: tuple[Value, ...]) -> JobRow:
     return index
 
 
-def _prefix(by_previous: dict[str, Record]) -> list[Record]:
-    chain: list[Record] = []
-    follower = by_previous.get(GENESIS)
-    while follower is not None and follower.seq == len(chain):
-        chain.append(follower)
-        follower = by_previous.get(follower.digest)
-    return chain
-
-
-def _last_summary(row: JobRow | None) -> dict[str, JSON]:
-    if row is None:
-        return {}
-    return {**row.summary, "status": row.status}
-
-
-def _save(into: Store, chain: list[Record], summary: Summary | SumUp) -> None:
-    require_whole_job(chain)
-    try:
-        into.receive(chain, summary)
-    except ConflictError:
-        # Without its index row a job passes for open, beside one that is.
-        into.receive(chain, {"status": "closed"})
-
-
-def _loss(chain: list[Record], found: dict[str, Record], row: JobRow | None) -> Iterator[str]:
-    written = max([row.length if row else 0, *(record.seq + 1 for record in found.values())])
-    if written > len(chain):
-        stranded = len(found) - len(chain)
-        yield (
-            f"job {chain[0].payload['ro']}: records 0 to {len(chain) - 1} of {written} saved; "
-            f"record {len(chain)} is lost or altered, {stranded} after it no longer follow"
-        )
-
-
 Value: TypeAlias = int | float | str | bytes | None
 
 USUAL_PAGE_SIZE = 4096
@@ -237,8 +210,12 @@ class UnreadableCellError(ValueError):
 
 
 def scan_rows(path: Path) -> Iterator[tuple[Value, ...]]:
-    """Yield whatever can be read as a row of a table, true or not; the caller must verify it."""
-    log = path.with_name(path.name + "-wal")
+    """Yield whatever can be read as a row of a table, true or not; the caller must verify it.
+
+    Neither the file nor the log beside it is changed. Old states of a row may come too, and the
+    same row more than once.
+    """
+    _, log, _ = files_of(path)
     with _bytes_of(path) as data, _bytes_of(log) as log_data:
         for size in sorted({_page_size(data), USUAL_PAGE_SIZE}):
             images = _Images(data, log_data, size)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from swapinfer.errors import InputError
-from swapinfer.layout import Layout, Place
+from swapinfer.layout import Place
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import GOOD, Test
 from swapinfer.physics import copper_resistance
@@ -85,25 +85,10 @@ def good_range(
 ) -> tuple[float, float] | None:
     """Values between which nine in ten good readings lie, in the test's unit.
 
-    Parameters
-    ----------
-    test : Test
-        Any.
-    level : float, optional
-        What sound ones share, where the test is relative to that.
-    event : Measured, optional
-        Reading that is judged: the range is then what the meter would have shown beside the
-        same reference and wanted figure, on a part as warm.
-
-    Returns
-    -------
-    tuple of float or None
-        None for inspections, and for a reading whose level is not known or whose reference was not
-        recorded.
-
-    Notes
-    -----
-    The central 90 % of the heaviest lobe of the curve: its centre and 1.645 standard deviations.
+    That is the central 90 % of the heaviest lobe of the curve: its centre and 1.645 standard
+    deviations. `level` is what sound ones share, where the test is relative to that. For a reading,
+    it is what the meter would have shown beside the same reference and wanted figure, on a part as
+    warm. None for inspections, and where level or reference is not known.
     """
     if not test.curves or (test.level and level is None):
         return None
@@ -117,29 +102,26 @@ def good_range(
         return low, high
     if test.reference and event.reference is None:
         return None
-    scale, shift = _as_shown(test, event)
+    scale = event.wanted / test.nominal if test.wanted and event.wanted else 1.0
+    if test.copper_alpha and event.temperature_c is not None:
+        scale = copper_resistance(scale, event.temperature_c, test.copper_alpha)
+    shift = (test.reference and event.reference) or 0.0
     return low * scale + shift, high * scale + shift
 
 
-def _as_shown(test: Test, event: Measured) -> tuple[float, float]:
-    """Factor and difference between what the curves speak of and what the meter shows."""
-    scale = 1.0
-    if test.wanted and event.wanted:
-        scale *= event.wanted / test.nominal
-    if test.copper_alpha and event.temperature_c is not None:
-        scale = copper_resistance(scale, event.temperature_c, test.copper_alpha)
-    return scale, event.reference or 0.0 if test.reference else 0.0
-
-
 def expected_range(test: Test, level: float | None = None, event: Measured | None = None) -> str:
-    """Range that nine in ten good readings fall into, as text; see `good_range`."""
+    """Say `good_range`, in the unit in which the reading was typed; empty where there is none."""
     between = good_range(test, level, event)
     if between is None:
         return ""
+    if event is None and test.reference:
+        ends = [
+            f"{format_quantity(abs(end), test.unit, 3)} {'below' if end < 0 else 'above'}"
+            for end in between
+        ]
+        return f"{' to '.join(ends)} the {test.reference}'s"
     if event is None:
-        return (
-            _between(test, *between, test.unit) if not test.reference else _beside(test, *between)
-        )
+        return _between(test, *between, test.unit)
     low, unit = in_unit_typed(test, event, between[0])
     high, _ = in_unit_typed(test, event, between[1])
     said = _between(test, low, high, unit)
@@ -157,15 +139,6 @@ def _between(test: Test, low: float, high: float, unit: str) -> str:
     return f"up to {text.partition(' to ')[2]}" if is_one_sided(test) else text
 
 
-def _beside(test: Test, low: float, high: float) -> str:
-    """Say a range of differences without signs."""
-    ends = [
-        f"{format_quantity(abs(end), test.unit, 3)} {'below' if end < 0 else 'above'}"
-        for end in (low, high)
-    ]
-    return f"{' to '.join(ends)} the {test.reference}'s"
-
-
 def wanted_words(test: Test, event: Measured) -> str:
     """Say which figure a reading is judged by; empty where none was given."""
     return "" if event.wanted is None else f", {event.wanted:.4g} {test.unit} wanted"
@@ -180,28 +153,20 @@ def in_unit_typed(test: Test, event: Measured, value: float) -> tuple[float, str
         return value, test.unit
 
 
-def draw_layout(layout: Layout, marks: dict[int, str] | None = None) -> list[str]:
-    """Draw banks and cylinder numbers."""
-    cells = marks or {}
-    width = max([3, *(len(word) for word in cells.values())]) + 2
+def draw_engine(job: Job, marks: Mapping[int, str] | None = None) -> list[str]:
+    """Draw banks and cylinder numbers, and below each cylinder a short word where there is one."""
+    layout, words = job.engine.layout, marks or {}
+    width = max([3, *map(len, words.values())]) + 2
     lines = []
     for number, bank in enumerate(layout.banks, start=1):
         name = f"bank {number}  " if len(layout.banks) > 1 else ""
         lines.append(f"front  {name}" + "".join(f"({c})".ljust(width) for c in bank).rstrip())
-        if cells:
+        if words:
             pad = " " * (7 + len(name))
-            lines.append(pad + "".join(cells.get(c, "").ljust(width) for c in bank).rstrip())
-    order = "-".join(map(str, layout.firing_order))
-    lines.append(f"firing order {order} (generic: check the maker's diagram)")
-    return lines
-
-
-def draw_engine(job: Job) -> list[str]:
-    """Draw a job's engine; the order is the maker's where the job gives one."""
-    lines = draw_layout(job.engine.layout)
-    if job.opening.firing_order:
-        lines[-1] = lines[-1].split(" (")[0] + " (as given for this vehicle)"
-    return lines
+            lines.append(pad + "".join(words.get(c, "").ljust(width) for c in bank).rstrip())
+    is_makers = bool(job.opening.firing_order)
+    source = "as given for this vehicle" if is_makers else "generic: check the maker's diagram"
+    return [*lines, f"firing order {'-'.join(map(str, layout.firing_order))} ({source})"]
 
 
 def code_words(
