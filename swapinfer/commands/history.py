@@ -13,7 +13,7 @@ from typing import ClassVar, Literal
 from msgspec import Struct
 
 from swapinfer.commands.app import command
-from swapinfer.commands.causes import Belief, Cause, believe, list_causes, plan_settings
+from swapinfer.commands.causes import Cause, believe, list_causes, plan_settings
 from swapinfer.commands.page import Facts, Page, bar, money, percent, show
 from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.ledger import events as ev
@@ -36,22 +36,17 @@ DRIVE: Deed = ("drive",)
 BACK: Deed = ("back",)
 CODES: Deed = ("codes",)
 
+WORK = ("swap", "reseated", "replaced", "back")
+"""Deeds after which a drive is still to follow."""
+
 Followed = Literal["yes", "in part", "no"]
 
 
 class Advice(Struct, frozen=True):
-    """What was advised before a step.
+    """What was advised before a step, and whether it was followed.
 
-    Attributes
-    ----------
-    advised : str
-        The step that came first then.
-    followed : str
-        "yes", "in part" (other parts beside it, or another donor) or "no".
-    advised_cost : float
-        Expected cost to the verified repair by that step.
-    done_cost : float or None
-        The same by the step that was done; None when the plan had not considered it.
+    It was "in part" with other parts beside it, or another donor. Costs are those expected to the
+    verified repair by what was advised and by what was done, None when the plan had not weighed it.
     """
 
     advised: str
@@ -63,14 +58,7 @@ class Advice(Struct, frozen=True):
 class AdviceLine(Struct, frozen=True):
     """A job's steps: how many, how many as advised, and both costs of those that have one.
 
-    Attributes
-    ----------
-    steps, followed, in_part : int
-        Counts.
-    priced : int
-        Steps of which both costs are known.
-    advised_cost, done_cost : float
-        Sums over those of the expected cost from there on.
+    Of `priced` steps both costs are known; the costs are sums over those.
     """
 
     ro: str
@@ -92,17 +80,7 @@ class AdviceReport(Facts, frozen=True):
 
 
 class Moment(Struct, frozen=True):
-    """What was believed after an event, and what was advised before it.
-
-    Attributes
-    ----------
-    seq, said
-        Its position and words.
-    causes : tuple of Cause
-        Leading ones then.
-    advice : Advice or None
-        For the first event of a step.
-    """
+    """The leading causes after an event; for the first of a step, what was advised before it."""
 
     seq: int
     said: str
@@ -124,11 +102,12 @@ class HistoryView(Facts, frozen=True):
 def show_history(shop: Shop, ro: str = "") -> HistoryView:
     """Show how belief moved and advice was taken; what was undone is left out."""
     loaded = shop.load(ro)
-    course = _Course(loaded.job)
-    advice = _trace_advice(shop, course)
+    past = _Past(loaded.job)
+    advice = _trace_advice(shop, past)
     moments = [
-        Moment(seq, event.say(loaded.job), list_causes(belief)[:LEADERS], advice.get(seq))
-        for seq, event, belief in course.findings()
+        Moment(seq, event.say(loaded.job), list_causes(past.after(n))[:LEADERS], advice.get(seq))
+        for n, (seq, event) in enumerate(past.events, start=1)
+        if isinstance(event, ev.Opened | ev.Reopened) or not isinstance(event, Paperwork)
     ]
     currency = shop.settings.costs(loaded.job.pack).currency
     return HistoryView(loaded.ro, tuple(moments), currency)
@@ -140,7 +119,14 @@ def _(facts: HistoryView, page: Page) -> str:
     for moment in facts.moments:
         lines += page.wrap(page.strong(f"#{moment.seq} {moment.said}"), hang=3)
         if moment.advice:
-            lines += _advice_words(moment.advice, facts.currency, page)
+            one = moment.advice
+            words = f"advised: {one.advised}. followed: {one.followed}"
+            if one.followed != "yes" and one.done_cost is None:
+                words += "; what was done had not been weighed"
+            elif one.followed != "yes" and one.done_cost is not None:
+                more = money(one.done_cost - one.advised_cost, facts.currency)
+                words += f"; expected to cost {more} more in all"
+            lines += page.wrap(words, indent=2)
         lines += page.table(
             [
                 [bar(cause.probability), percent(cause.probability), cause.label]
@@ -151,27 +137,8 @@ def _(facts: HistoryView, page: Page) -> str:
     return "\n".join(lines)
 
 
-def _advice_words(advice: Advice, currency: str, page: Page) -> list[str]:
-    """Set what was advised beside what was done."""
-    words = f"followed: {advice.followed}"
-    if advice.followed != "yes" and advice.done_cost is None:
-        words += "; what was done had not been weighed"
-    elif advice.followed != "yes" and advice.done_cost is not None:
-        more = money(advice.done_cost - advice.advised_cost, currency)
-        words += f"; expected to cost {more} more in all"
-    return page.wrap(f"advised: {advice.advised}. {words}", indent=2)
-
-
 class DoneStep(Struct):
-    """Events that belong together: work and the drive after it, or one test.
-
-    Attributes
-    ----------
-    at : int
-        Position of its first event among those that stand.
-    deeds : set of Deed
-        What was done.
-    """
+    """Events that belong together, work and the drive after it or one test: where they begin."""
 
     at: int
     deeds: set[Deed] = set()
@@ -179,39 +146,26 @@ class DoneStep(Struct):
     @property
     def is_work(self) -> bool:
         """Whether a drive is still to follow."""
-        return bool(self.deeds) and all(deed[0] in _WORK for deed in self.deeds)
+        return bool(self.deeds) and all(deed[0] in WORK for deed in self.deeds)
 
 
-_WORK = ("swap", "reseated", "replaced", "back")
-
-
-class _Course:
-    """What stands of a job, event by event, and what was believed after each."""
+class _Past:
+    """What stands of a job, and what was believed after so many events of it."""
 
     def __init__(self, job: Job) -> None:
         self.job = job
         self.events = job.happened
-        self.belief = cache(self._believe)
-
-    def _believe(self, count: int) -> Belief:
-        """Infer from so many events."""
-        return believe(replay(self.events[:count], self.job.pack))
-
-    def findings(self) -> Iterator[tuple[int, Event, Belief]]:
-        """Yield the complaints and what was done to the engine, each with the belief after it."""
-        for count, (seq, event) in enumerate(self.events, start=1):
-            if isinstance(event, ev.Opened | ev.Reopened) or not isinstance(event, Paperwork):
-                yield seq, event, self.belief(count)
+        self.after = cache(lambda count: believe(replay(self.events[:count], job.pack)))
 
 
-def _trace_advice(shop: Shop, course: _Course) -> dict[int, Advice]:
+def _trace_advice(shop: Shop, past: _Past) -> dict[int, Advice]:
     """Tell what was advised before each step of a job, by the number of its first event."""
     traced = {}
-    settings = plan_settings(shop, course.job)
-    for step in split_steps([event for _, event in course.events]):
-        belief = course.belief(step.at)
+    settings = plan_settings(shop, past.job)
+    for step in split_steps([event for _, event in past.events]):
+        belief = past.after(step.at)
         plan = next_steps(belief.evidence, belief.posterior, settings, detailed=0)
-        traced[course.events[step.at][0]] = _judge(plan, step.deeds)
+        traced[past.events[step.at][0]] = _judge(plan, step.deeds)
     return traced
 
 
@@ -268,29 +222,20 @@ def _deeds_of(action: Action) -> set[Deed]:
 
 def _judge(plan: Plan, deeds: set[Deed]) -> Advice:
     best = plan.best
-    is_drive = deeds == {DRIVE}
-    done = deeds if is_drive else deeds - {DRIVE}
+    done = deeds if deeds == {DRIVE} else deeds - {DRIVE}
     advised = _deeds_of(best.action) if best.action else set()
+    followed: Followed = "yes"
+    if not _is_same(advised, done):
+        followed = "in part" if any(_shares(a, d) for a in advised for d in done) else "no"
     same = [step for step in plan.steps if step.action and _is_same(_deeds_of(step.action), done)]
-    return Advice(
-        best.title,
-        _followed(advised, done),
-        best.expected_total,
-        min((step.expected_total for step in same), default=None),
-    )
+    done_cost = min((step.expected_total for step in same), default=None)
+    return Advice(best.title, followed, best.expected_total, done_cost)
 
 
 def _is_same(advised: set[Deed], done: set[Deed]) -> bool:
     """Whether all that was advised was done; of a test further targets do no harm."""
     is_test = all(deed[0] == "test" for deed in done)
     return advised <= done if is_test and advised else advised == done
-
-
-def _followed(advised: set[Deed], done: set[Deed]) -> Followed:
-    if _is_same(advised, done):
-        return "yes"
-    is_part = any(_shares(a, d) for a in advised for d in done)
-    return "in part" if is_part else "no"
 
 
 def _shares(advised: Deed, done: Deed) -> bool:
@@ -302,24 +247,14 @@ def _shares(advised: Deed, done: Deed) -> bool:
 
 
 def report_advice(shop: Shop, status: str = "") -> AdviceReport:
-    """Tell of every job how often advice was followed; planned anew, it takes its time.
-
-    Parameters
-    ----------
-    shop : Shop
-        Whose jobs.
-    status : str, optional
-        Only open, closed or verified ones.
-    """
+    """Tell of every job how often advice was followed; planned anew, it takes its time."""
     rows = shop.store.jobs(status or None)
-    return AdviceReport(
-        tuple(_line(shop, shop.load(row.ro)) for row in rows),
-        shop.settings.costs(shop.pack).currency,
-    )
+    lines = tuple(_line(shop, shop.load(row.ro)) for row in rows)
+    return AdviceReport(lines, shop.settings.costs(shop.pack).currency)
 
 
 def _line(shop: Shop, loaded: OpenJob) -> AdviceLine:
-    traced = list(_trace_advice(shop, _Course(loaded.job)).values())
+    traced = list(_trace_advice(shop, _Past(loaded.job)).values())
     priced = [(one.advised_cost, one.done_cost) for one in traced if one.done_cost is not None]
     return AdviceLine(
         ro=loaded.ro,
