@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Mapping
 from importlib import resources
 from typing import Annotated, ClassVar
 
@@ -17,7 +17,7 @@ from swapinfer.commands.shop import Shop
 from swapinfer.errors import InputError, JobError, near_match, one_word
 from swapinfer.ledger.words import expected_range
 from swapinfer.pack.engine import parse_code, title_of_code
-from swapinfer.pack.model import Feeling, Pack, Test
+from swapinfer.pack.model import Feeling, Pack, Severity, Test
 
 
 class Sense(Struct, frozen=True):
@@ -51,21 +51,12 @@ def explain(
         ),
     ],
 ) -> ExplainView:
-    """Explain a word, a code, a test, a mode, a condition or an exit code.
-
-    Parameters
-    ----------
-    shop : Shop
-        Whose current job, if any, decides the pack.
-    term : str
-        As typed.
-
-    Raises
-    ------
-    InputError
-        If nothing is called so; the message names what comes near.
-    """
-    pack = _pack_in_force(shop)
+    """Explain a word, a code, a test, a mode, a condition or an exit code, by the job's pack."""
+    try:
+        records = shop.store.records(shop.job_id())
+        pack = shop.pack_by_digest(records[0].pack)
+    except JobError:
+        pack = shop.pack
     word = one_word(term)
     every = list(all_entries(pack))
     found = tuple(entry for entry in every if word in (entry.term, entry.term + "s"))
@@ -73,16 +64,12 @@ def explain(
     if not found:
         known = sorted({entry.term for entry in every})
         raise InputError(f'nothing here is called "{term}"{near_match(word, known)}')
-    return ExplainView(term, tuple(_together(found)))
-
-
-def _together(entries: Iterable[Sense]) -> Iterator[Sense]:
-    """Tell once what several kinds have in common, such as a way of failing."""
+    # What several kinds have in common, such as a way of failing, is told once.
     sorts: dict[tuple[str, str], list[str]] = {}
-    for entry in entries:
+    for entry in found:
         sorts.setdefault((entry.term, entry.text), []).append(entry.sort)
-    for (term, text), of in sorts.items():
-        yield Sense(", ".join(dict.fromkeys(of)), term, text)
+    senses = (Sense(", ".join(dict.fromkeys(of)), *what) for what, of in sorts.items())
+    return ExplainView(term, tuple(senses))
 
 
 def all_entries(pack: Pack) -> Iterator[Sense]:
@@ -99,26 +86,17 @@ def all_entries(pack: Pack) -> Iterator[Sense]:
             yield Sense(f"mode of the {kind.title}", mode.id, mode.title)
     for test in pack.tests.values():
         yield Sense(test.form, test.id, _test_words(test))
-    for name, text in pack.running.conditions.items():
-        yield Sense("condition", name, text)
-    for feeling in pack.drive_feelings.values():
-        yield Sense("how a drive felt", feeling.id, _feeling_words(feeling))
-    yield from _plain_entries(pack)
-
-
-def _plain_entries(pack: Pack) -> Iterator[Sense]:
-    for severity in pack.severities.values():
-        rate = f"{severity.rate_per_min:g} episodes a minute"
-        yield Sense("severity", severity.id, f"{severity.title}: about {rate}")
-    for name, title in pack.tools.items():
-        yield Sense("tool", name, title)
-    for caution in pack.cautions.values():
-        yield Sense("caution", caution.id, caution.text)
-    for layout in pack.layouts.values():
-        yield Sense("layout", layout.id, layout.title)
-    for axis, values in pack.fitments.items():
-        for name, title in values.items():
-            yield Sense(f"{axis} kind", name, title)
+    sorts: list[tuple[str, Mapping[str, str]]] = [
+        ("condition", pack.running.conditions),
+        ("how a drive felt", {f.id: _feeling_words(f) for f in pack.drive_feelings.values()}),
+        ("severity", {one.id: _severity_words(one) for one in pack.severities.values()}),
+        ("tool", pack.tools),
+        ("caution", {one.id: one.text for one in pack.cautions.values()}),
+        ("layout", {one.id: one.title for one in pack.layouts.values()}),
+        *((f"{axis} kind", kinds) for axis, kinds in pack.fitments.items()),
+    ]
+    for sort, texts in sorts:
+        yield from (Sense(sort, name, text) for name, text in texts.items())
     for error in _error_classes(errors.SwapinferError):
         text = (error.__doc__ or "").partition("\n")[0]
         yield Sense("exit code", str(error.exit_code), text)
@@ -132,18 +110,14 @@ def read_glossary() -> dict[str, str]:
     return words
 
 
-def _pack_in_force(shop: Shop) -> Pack:
-    try:
-        records = shop.store.records(shop.job_id())
-    except JobError:
-        return shop.pack
-    return shop.pack_by_digest(records[0].pack)
-
-
 def _error_classes(root: type[errors.SwapinferError]) -> Iterator[type[errors.SwapinferError]]:
     yield root
     for child in root.__subclasses__():
         yield from _error_classes(child)
+
+
+def _severity_words(severity: Severity) -> str:
+    return f"{severity.title}: about {severity.rate_per_min:g} episodes a minute"
 
 
 def _feeling_words(feeling: Feeling) -> str:
@@ -170,8 +144,5 @@ def _code_entries(pack: Pack, term: str) -> tuple[Sense, ...]:
 
 @show.register
 def _(facts: ExplainView, page: Page) -> str:
-    lines = []
-    for entry in facts.entries:
-        head = page.strong(entry.term)
-        lines += page.wrap(f"{head} ({entry.sort}): {entry.text}", hang=4)
-    return "\n".join(lines)
+    senses = (f"{page.strong(one.term)} ({one.sort}): {one.text}" for one in facts.entries)
+    return "\n".join(page.each(senses, hang=4))

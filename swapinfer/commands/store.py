@@ -139,14 +139,11 @@ def export_tables(
 
 @show.register
 def _(facts: Written, page: Page) -> str:
-    lines = []
-    for name in facts.files:
-        lines += page.wrap(f"{facts.ro}: {name}" if facts.ro else name)
+    lines = page.each(facts.files, f"{facts.ro}: " if facts.ro else "")
     if facts.is_draft:
         lines += page.wrap(f"marked as a draft: {', '.join(facts.remarks)}")
     else:
-        for remark in facts.remarks:
-            lines += page.wrap(remark, indent=2)
+        lines += page.each(facts.remarks, indent=2)
     counted = [f"\u201c{word}\u201d {number}x" for word, number in Counter(facts.masked).items()]
     lines += page.listed("left out", counted, indent=2)
     return "\n".join(lines)
@@ -155,8 +152,5 @@ def _(facts: Written, page: Page) -> str:
 @show.register
 def _(facts: StoreView, page: Page) -> str:
     lines = [f"{facts.jobs} jobs, {facts.records} events verify"]
-    for fault in facts.faults:
-        lines += page.wrap(f"FAULT: {fault}", indent=2)
-    for remark in facts.remarks:
-        lines += page.wrap(f"note: {remark}", indent=2)
-    return "\n".join(lines)
+    lines += page.each(facts.faults, "FAULT: ", indent=2)
+    return "\n".join([*lines, *page.each(facts.remarks, "note: ", indent=2)])

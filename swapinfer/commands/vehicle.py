@@ -29,13 +29,7 @@ POWERTRAIN = "P"
 
 
 def adapter_named(shop: Shop, bus: str = "") -> str:
-    """Return the adapter that was typed, or the shop's.
-
-    Raises
-    ------
-    InputError
-        If there is neither.
-    """
+    """Return the adapter that was typed, or the shop's."""
     if not bus and not shop.settings.adapter:
         raise InputError(
             "name the adapter, as in --bus socketcan:can0, or once and for all: "
@@ -48,24 +42,7 @@ def adapter_named(shop: Shop, bus: str = "") -> str:
 def read_vehicle(
     name: str, keep: Callable[[can.Message], None] | None = None, *, with_number: bool = False
 ) -> Reading:
-    """Connect to a vehicle and scan it.
-
-    Parameters
-    ----------
-    name : str
-        Adapter, as in ``socketcan:can0``.
-    keep : callable, optional
-        Told every diagnostic frame.
-    with_number : bool, optional
-        Whether the vehicle's number is read as well.
-
-    Raises
-    ------
-    InputError
-        If there is no such kind of adapter.
-    BusError
-        If it cannot be opened, or nobody answers.
-    """
+    """Connect to a vehicle by an adapter and scan it; `keep` is told every diagnostic frame."""
     with connect(name, keep) as link:
         return scan_link(link, with_number=with_number)
 
@@ -80,18 +57,10 @@ MEMORIES = {"codes": "stored", "pending": "pending", "permanent": "permanent"}
 
 
 def found_codes(reading: Reading) -> ev.Scanned:
-    """Return the powertrain's codes by where they stand, as events have them.
+    """Return the powertrain's codes of all units by where they stand, as events have them.
 
-    Parameters
-    ----------
-    reading : Reading
-        Of all units.
-
-    Returns
-    -------
-    Scanned
-        Without what it cannot be said of that there is none: some unit that watches for misfires,
-        or of which that is not known, does not list it.
+    It cannot be said that there is none where some unit that watches for misfires, or of which that
+    is not known, does not list it.
     """
     watching = [u for u in reading.units if u.counts or u.has_run is not None]
     asked = watching or [u for u in reading.units if u.lamp is None]
@@ -106,15 +75,7 @@ def found_codes(reading: Reading) -> ev.Scanned:
 
 
 def came_in_with(job: Job, reading: Reading) -> list[ev.Scanned]:
-    """Return what a scan says of a vehicle that was neither driven nor read in its job yet.
-
-    Parameters
-    ----------
-    job : Job
-        As it stands.
-    reading : Reading
-        Of all units.
-    """
+    """Return what a scan says of a vehicle that was neither driven nor read in its job yet."""
     scanned = found_codes(reading)
     if not scanned.told or job.latest or job.is_erased:
         return []
@@ -143,13 +104,7 @@ def _frozen_in(job: Job, reading: Reading) -> tuple[str, ...]:
 
 
 def as_stored(job: Job, reading: Reading) -> ev.Scanned:
-    """Return what was read without a drive for it: of an arrival, or of the last drive.
-
-    Raises
-    ------
-    SwapinferError
-        If nothing was, or it was read before.
-    """
+    """Return what was read without a drive for it: of an arrival, or of the last drive."""
     came = came_in_with(job, reading)
     return came[0] if came else check_scanned(job, found_codes(reading))
 
@@ -195,18 +150,9 @@ def run_found(reading: Reading, minutes: float, conditions: tuple[str, ...]) -> 
 def run_seen(
     course: Course, reading: Reading | None, running: Running, besides: tuple[str, ...]
 ) -> ev.Ran:
-    """Return a run as it was watched.
+    """Return a run as it was watched, and what was scanned after it, where anybody answered still.
 
-    Parameters
-    ----------
-    course : Course
-        All of it.
-    reading : Reading or None
-        What was scanned after it; None where nobody answered any more.
-    running : Running
-        By whose signs conditions are told.
-    besides : tuple of str
-        Conditions that a person tells.
+    Conditions are told by the pack's signs, and beside these by a person.
 
     Raises
     ------
