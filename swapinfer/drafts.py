@@ -12,13 +12,7 @@ from swapinfer.errors import InputError
 
 
 def draft_of(path: Path) -> Path:
-    """Name a draft beside a file, on the same disk, so that it can take the file's place.
-
-    Raises
-    ------
-    InputError
-        If the path ends in no name.
-    """
+    """Name a draft beside a file, on the same disk, so that it can take the file's place."""
     if not path.name:
         raise InputError(f"'{path}' is no file name; name a new file")
     return path.with_name(f".{path.name[:80]}.{uuid.uuid4().hex}")
@@ -27,11 +21,7 @@ def draft_of(path: Path) -> Path:
 def write_whole(contents: Mapping[Path, bytes]) -> None:
     """Write files, replacing those that are there: all of them, or none.
 
-    Parameters
-    ----------
-    contents : mapping of Path to bytes
-        What each is to hold. What is there and is no plain file (a terminal, a pipe) is written
-        to as it is.
+    What is there and is no plain file (a terminal, a pipe) is written to as it is.
 
     Raises
     ------
@@ -66,15 +56,7 @@ def write_whole(contents: Mapping[Path, bytes]) -> None:
 def whole_folder(folder: Path) -> Iterator[Path]:
     """Give an empty draft whose contents move into `folder` when all went well.
 
-    Parameters
-    ----------
-    folder : Path
-        Made if need be; what is in it under other names stays.
-
-    Raises
-    ------
-    InputError
-        If it cannot be made or written.
+    The folder is made if need be; what is in it under other names stays.
     """
     draft = draft_of(folder.absolute())
     with _folder_errors(folder):

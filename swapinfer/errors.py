@@ -135,18 +135,7 @@ EXTRAS = {
 
 
 def missing_extra(library: str) -> ExtraError | None:
-    """Say which extra would bring a library in that could not be imported.
-
-    Parameters
-    ----------
-    library : str
-        Name of the module that was not found.
-
-    Returns
-    -------
-    ExtraError or None
-        None if no extra would.
-    """
+    """Say which extra, if any, would bring a library in that could not be imported."""
     top = library.partition(".")[0]
     if top not in EXTRAS:
         return None
@@ -160,20 +149,12 @@ _HIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff
 
 
 def printable(text: str, keep: str = "") -> str:
-    r"""Show control characters as escapes, so that a name stays on its line and is what it seems.
-
-    Parameters
-    ----------
-    text : str
-        With names in it that others chose.
-    keep : str, optional
-        Characters that stay.
+    r"""Show control characters, but those to keep, as escapes, so that a name stays on its line.
 
     Examples
     --------
-    >>> printable("two
-    lines")
-    'two\nlines'
+    >>> printable("two\nlines")
+    'two\\nlines'
     """
     return _HIDDEN.sub(
         lambda found: found[0] if found[0] in keep else found[0].encode("unicode_escape").decode(),
@@ -193,19 +174,10 @@ def one_word(text: str) -> str:
 def known_word(typed: str, known: Iterable[str], refusal: str) -> str:
     """Return the id that was typed, with blanks for hyphens or capitals if need be.
 
-    Parameters
-    ----------
-    typed : str
-        What was typed.
-    known : iterable of str
-        What is accepted.
-    refusal : str
-        What to say of anything else; what comes near is said behind it.
-
     Raises
     ------
     InputError
-        If it is none of those known.
+        With the refusal if it is none of those known; what comes near is said behind it.
     """
     word, options = one_word(typed), list(known)
     if word not in options:
@@ -214,20 +186,7 @@ def known_word(typed: str, known: Iterable[str], refusal: str) -> str:
 
 
 def near_match(word: str, known: Iterable[str]) -> str:
-    """Say which known word was probably meant.
-
-    Parameters
-    ----------
-    word : str
-        What was typed.
-    known : iterable of str
-        What would have been accepted.
-
-    Returns
-    -------
-    str
-        ``'; did you mean "x"?'`` or the list of what is known.
-    """
+    """Say which known word was probably meant: ``'; did you mean "x"?'``, or what is known."""
     options = list(known)
     close = difflib.get_close_matches(word.lower(), options, n=1, cutoff=0.6)
     if close:

@@ -13,18 +13,9 @@ PATTERNS = ("cylinder", "pair", "adjacent", "bank", "engine")
 
 
 class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """An engine's cylinders.
+    """An engine's cylinders, by banks from the front of the engine to the rear, and firing order.
 
-    Attributes
-    ----------
-    id, title : str
-        Short name and the name people read.
-    banks : tuple of tuple of int
-        Cylinder numbers of each bank, from the front of the engine to the rear.
-    firing_order : tuple of int
-        Every cylinder once.
-    degrees : int
-        Angle between the banks: 0 for inline, 180 for a flat engine.
+    `degrees` is the angle between the banks: 0 for inline, 180 for a flat engine.
     """
 
     id: str
@@ -59,23 +50,15 @@ class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return order[at - 1], order[(at + 1) % len(order)]
 
     def groups(self, pattern: str) -> tuple[tuple[int, ...], ...]:
-        """Share the cylinders out among the things of a kind.
+        """Share the cylinders out among the things of a kind: one ascending tuple a thing.
 
-        Parameters
-        ----------
-        pattern : str
-            One of `PATTERNS`. A *pair* is two cylinders half a firing order apart, which reach
-            top dead centre together; *adjacent* are neighbours on one bank.
-
-        Returns
-        -------
-        tuple of tuple of int
-            One ascending tuple a thing.
+        A *pair* is two cylinders half a firing order apart, which reach top dead centre together;
+        *adjacent* are neighbours on one bank.
 
         Raises
         ------
         PlaceError
-            If the pattern is unknown, or pairs are asked of an odd number of cylinders.
+            If the pattern is none of `PATTERNS`, or pairs are asked of an odd number of cylinders.
         """
         if pattern == "cylinder":
             return tuple((number,) for number in self.cylinders)
@@ -104,18 +87,9 @@ class Layout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Place(msgspec.Struct, frozen=True, order=True):
-    """Where one thing of a kind sits in an engine.
+    """Where one thing of a kind sits in an engine: which cylinders it serves, by which pattern.
 
-    Attributes
-    ----------
-    kind : str
-        Kind of element.
-    pattern : str
-        How the kind shares the cylinders out, one of `PATTERNS`.
-    cylinders : tuple of int
-        Cylinders that it serves.
-    bank : int
-        Number of the bank from 1 where `pattern` is ``"bank"``, else 0.
+    `bank` is its number from 1 where the pattern is ``"bank"``, else 0.
     """
 
     kind: str

@@ -42,17 +42,7 @@ COPPER_ALPHA = 0.00393
 
 
 def isa_pressure_kpa(altitude_m: float) -> float:
-    """Air pressure in the standard atmosphere's lowest layer.
-
-    Parameters
-    ----------
-    altitude_m : float
-        Geopotential altitude in metres, -5,000 to 11,000; the road's altitude serves.
-
-    Returns
-    -------
-    float
-        Absolute pressure in kPa.
+    """Absolute air pressure in the standard atmosphere's lowest layer, at a geopotential altitude.
 
     Raises
     ------
@@ -79,21 +69,7 @@ def isa_pressure_kpa(altitude_m: float) -> float:
 
 
 def polytropic_gauge_kpa(ratio: float, exponent: float, inlet_kpa: float) -> float:
-    """Gauge pressure at top dead centre of a polytropic compression.
-
-    Parameters
-    ----------
-    ratio : float
-        Compression ratio.
-    exponent : float
-        Polytropic exponent.
-    inlet_kpa : float
-        Absolute pressure before compression, taken as that around the gauge too.
-
-    Returns
-    -------
-    float
-        In kPa above the inlet pressure.
+    """Rise above the inlet's absolute pressure at top dead centre of a polytropic compression.
 
     Notes
     -----
@@ -113,48 +89,22 @@ def expected_cranking_kpa(
 ) -> float:
     """Gauge pressure that a healthy cylinder is expected to show at cranking speed.
 
-    Parameters
-    ----------
-    ratio : float
-        Compression ratio, above 1.
-    exponent : float
-        Polytropic exponent.
-    fill : float
-        Share of the ideal rise that cranking reaches, because the intake valve closes late and
-        rings leak at low speed.
-    altitude_m : float
-        Of the shop.
-
-    Returns
-    -------
-    float
-        In kPa, gauge.
+    `fill` is the share of the ideal polytropic rise that cranking reaches, because the intake valve
+    closes late and rings leak at low speed.
 
     Raises
     ------
     InputError
-        If the ratio or altitude is none that an engine has.
+        If the compression ratio or altitude is none that an engine has.
     """
     check_ratio(ratio)
     return fill * polytropic_gauge_kpa(ratio, exponent, isa_pressure_kpa(altitude_m))
 
 
 def copper_resistance(at_20: float, temperature_c: float, alpha: float = COPPER_ALPHA) -> float:
-    """Resistance of a copper winding at a temperature.
+    """Resistance of a copper winding at a temperature, in the unit of that at 20 degC.
 
-    Parameters
-    ----------
-    at_20 : float
-        Resistance at 20 degC, any unit.
-    temperature_c : float
-        Of the winding, degC.
-    alpha : float
-        Temperature coefficient per kelvin at 20 degC.
-
-    Returns
-    -------
-    float
-        In the unit of `at_20`.
+    `alpha` is the temperature coefficient per kelvin at 20 degC.
 
     References
     ----------
@@ -171,20 +121,6 @@ def copper_resistance(at_20: float, temperature_c: float, alpha: float = COPPER_
 def copper_at_20(value: float, temperature_c: float, alpha: float = COPPER_ALPHA) -> float:
     """Resistance that a copper winding measured at a temperature would have at 20 degC.
 
-    Parameters
-    ----------
-    value : float
-        Resistance as measured, any unit.
-    temperature_c : float
-        Of the winding, degC.
-    alpha : float
-        Temperature coefficient per kelvin at 20 degC.
-
-    Returns
-    -------
-    float
-        In the unit of `value`.
-
     Raises
     ------
     InputError
@@ -196,13 +132,7 @@ def copper_at_20(value: float, temperature_c: float, alpha: float = COPPER_ALPHA
 
 
 def check_minutes(minutes: float) -> None:
-    """Refuse a running time that is none, or longer than anyone runs an engine in one go.
-
-    Raises
-    ------
-    InputError
-        Naming the limit.
-    """
+    """Refuse a running time that is none, or longer than anyone runs an engine in one go."""
     if not 0 < minutes <= MOST_MINUTES:
         raise InputError(
             f"running time must be more than 0 and at most {MOST_MINUTES:,.0f} minutes, "
@@ -211,13 +141,7 @@ def check_minutes(minutes: float) -> None:
 
 
 def check_count(cylinder: int, count: int, minutes: float) -> None:
-    """Refuse more misfires than a cylinder fires, with what its counter may hold from before.
-
-    Raises
-    ------
-    InputError
-        Naming the limit.
-    """
+    """Refuse more misfires than a cylinder fires, with what its counter may hold from before."""
     most = int(FIRINGS_PER_MIN * minutes) + COUNTER_WIDTH
     if not 0 <= count <= most:
         raise InputError(
@@ -227,50 +151,26 @@ def check_count(cylinder: int, count: int, minutes: float) -> None:
 
 
 def check_km(km: float) -> None:
-    """Refuse a distance that no vehicle has done.
-
-    Raises
-    ------
-    InputError
-        Naming the limit.
-    """
+    """Refuse a distance that no vehicle has done."""
     if not 0 <= km <= MOST_KM:
         raise InputError(f"a distance must be 0 to {MOST_KM:,.0f} km, got {km:,.12g} km")
 
 
 def check_days(days: float) -> None:
-    """Refuse a time after which nobody brings a job back.
-
-    Raises
-    ------
-    InputError
-        Naming the limit.
-    """
+    """Refuse a time after which nobody brings a job back."""
     if not 0 <= days <= MOST_DAYS:
         raise InputError(f"days must be 0 to {MOST_DAYS:,.0f}, got {days:,.12g}")
 
 
 def check_altitude(altitude_m: float) -> None:
-    """Refuse an altitude that no road reaches.
-
-    Raises
-    ------
-    InputError
-        Naming the limits.
-    """
+    """Refuse an altitude that no road reaches."""
     low, high = ROADS_M
     if not low <= altitude_m <= high:
         raise InputError(f"altitude must be {low:,.0f} to {high:,.0f} m, got {altitude_m:g} m")
 
 
 def check_ratio(ratio: float) -> None:
-    """Refuse a compression ratio that no engine has.
-
-    Raises
-    ------
-    InputError
-        Naming the limits.
-    """
+    """Refuse a compression ratio that no engine has."""
     low, high = RATIOS
     if not low <= ratio <= high:
         raise InputError(f"compression ratio must be {low:g} to {high:g}, got {ratio:g}")

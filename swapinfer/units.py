@@ -62,22 +62,10 @@ _OVER_LIMIT = {"ol", "o.l", "o.l.", "0l", "0.l", "over limit", "over-limit", "ov
 
 
 def to_unit(text: str, wanted: str, bare: str = "") -> float:
-    """Read a quantity that a person wrote.
+    """Read a quantity that a person wrote, as in ``"1.2 bar"``, in the unit wanted.
 
-    Parameters
-    ----------
-    text : str
-        Number with or without a unit, as in ``"1.2 bar"``. ``"OL"`` is a meter's "over limit",
-        which only ohms can be.
-    wanted : str
-        One of `UNITS`.
-    bare : str, optional
-        Unit of a number without one; default the wanted one.
-
-    Returns
-    -------
-    float
-        In the wanted unit; infinity for OL.
+    A number without a unit is in the `bare` one, or else in that wanted, one of `UNITS`. ``"OL"``
+    is a meter's "over limit", infinity, which only ohms can be.
 
     Raises
     ------
@@ -102,24 +90,7 @@ def to_unit(text: str, wanted: str, bare: str = "") -> float:
 
 
 def unit_typed(text: str, wanted: str) -> str:
-    """Name the unit that a person wrote after a number.
-
-    Parameters
-    ----------
-    text : str
-        As typed.
-    wanted : str
-        Unit that an error message asks for.
-
-    Returns
-    -------
-    str
-        As `convert` takes it; empty where none was written.
-
-    Raises
-    ------
-    InputError
-        If the text does not begin with a number.
+    """Name the unit that a person wrote after a number, as `convert` takes it; empty without one.
 
     Examples
     --------
@@ -129,7 +100,7 @@ def unit_typed(text: str, wanted: str) -> str:
     if text.strip().lower() in _OVER_LIMIT:
         return ""
     _, written = split_quantity(text, wanted)
-    return _unit_meant(written)
+    return _EXACT.get(written) or _SPELLINGS.get(written.lower()) or written
 
 
 def units_like(unit: str) -> tuple[str, ...]:
@@ -138,19 +109,10 @@ def units_like(unit: str) -> tuple[str, ...]:
 
 
 def split_quantity(text: str, wanted: str) -> tuple[float, str]:
-    """Part a number from the unit written after it.
+    """Part a number from the unit as written after it, if any.
 
-    Parameters
-    ----------
-    text : str
-        Comma or point before decimals; commas or spaces between thousands.
-    wanted : str
-        Unit that an error message asks for.
-
-    Returns
-    -------
-    tuple of float and str
-        Number, and the unit as written or empty.
+    It may have comma or point before decimals, and commas or spaces between thousands. `wanted` is
+    the unit that an error message asks for.
 
     Raises
     ------
@@ -173,19 +135,7 @@ def split_quantity(text: str, wanted: str) -> tuple[float, str]:
 
 
 def convert(value: float, unit: str, wanted: str) -> float:
-    """Turn a number in one unit into one in another.
-
-    Parameters
-    ----------
-    value : float
-        In `unit`.
-    unit, wanted : str
-        Names such as ``"psi"``.
-
-    Returns
-    -------
-    float
-        In `wanted`.
+    """Turn a number in one unit into one in another, such as ``"psi"``.
 
     Raises
     ------
@@ -199,8 +149,8 @@ def convert(value: float, unit: str, wanted: str) -> float:
     from pint.errors import DimensionalityError, UndefinedUnitError
 
     try:
-        quantity = _registry().Quantity(value, _library_name(unit))
-        return float(quantity.to(_library_name(wanted)).magnitude)
+        quantity = _registry().Quantity(value, _OF_THE_UNITS_LIBRARY.get(unit, unit))
+        return float(quantity.to(_OF_THE_UNITS_LIBRARY.get(wanted, wanted)).magnitude)
     except DimensionalityError:
         problem = f'"{unit}" cannot be turned into {wanted}'
     except (UndefinedUnitError, ValueError):
@@ -209,21 +159,7 @@ def convert(value: float, unit: str, wanted: str) -> float:
 
 
 def format_quantity(value: float, unit: str, significant: int = 4) -> str:
-    """Write a quantity for people.
-
-    Parameters
-    ----------
-    value : float
-        Infinity is ``"OL"``.
-    unit : str
-        Written after it.
-    significant : int, optional
-        Digits.
-
-    Returns
-    -------
-    str
-        Without exponent; thousands parted by commas.
+    """Write a quantity for people: no exponent, thousands parted by commas, ``"OL"`` for infinity.
 
     Examples
     --------
@@ -238,14 +174,7 @@ def format_quantity(value: float, unit: str, significant: int = 4) -> str:
 
 
 def format_between(low: float, high: float, unit: str) -> str:
-    """Write a range for people, to three significant digits.
-
-    Parameters
-    ----------
-    low, high : float
-        Finite.
-    unit : str
-        Written once, after both.
+    """Write a finite range for people, to three significant digits.
 
     Examples
     --------
@@ -270,14 +199,6 @@ def _digits(value: float, significant: int) -> str:
     digits = significant - 1 - math.floor(math.log10(abs(value))) if value else 0
     text = f"{round(value, digits):,.{max(digits, 0)}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
-
-
-def _unit_meant(written: str) -> str:
-    return _EXACT.get(written) or _SPELLINGS.get(written.lower()) or written
-
-
-def _library_name(unit: str) -> str:
-    return _OF_THE_UNITS_LIBRARY.get(unit, unit)
 
 
 def _accepted(wanted: str) -> str:
