@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
-    from swapinfer.api import Job, belief, next_steps
+    from swapinfer.api import JobCard, belief, next_steps
     from swapinfer.errors import SwapinferError
     from swapinfer.ledger.events import (
         Closed,
@@ -29,60 +29,33 @@ if TYPE_CHECKING:
     from swapinfer.plan.sequence import Policy, decide, isolate
 
 _HOMES = {
-    "Closed": "swapinfer.ledger.events",
-    "Inspected": "swapinfer.ledger.events",
-    "Job": "swapinfer.api",
-    "Measured": "swapinfer.ledger.events",
-    "Noted": "swapinfer.ledger.events",
-    "Opened": "swapinfer.ledger.events",
-    "OwnMoney": "swapinfer.pack.money",
-    "PlanSettings": "swapinfer.plan.costing",
-    "PlannedStep": "swapinfer.plan.next",
-    "Policy": "swapinfer.plan.sequence",
-    "Ran": "swapinfer.ledger.events",
-    "Replaced": "swapinfer.ledger.events",
-    "Reseated": "swapinfer.ledger.events",
-    "Returned": "swapinfer.ledger.events",
-    "SwapinferError": "swapinfer.errors",
-    "Swapped": "swapinfer.ledger.events",
-    "belief": "swapinfer.api",
-    "decide": "swapinfer.plan.sequence",
-    "isolate": "swapinfer.plan.sequence",
-    "load_pack": "swapinfer.pack.load",
-    "next_steps": "swapinfer.api",
-}
+    "api": ("JobCard", "belief", "next_steps"),
+    "errors": ("SwapinferError",),
+    "ledger.events": (
+        "Closed", "Inspected", "Measured", "Noted", "Opened", "Ran", "Replaced", "Reseated",
+        "Returned", "Swapped",
+    ),
+    "pack.load": ("load_pack",),
+    "pack.money": ("OwnMoney",),
+    "plan.costing": ("PlanSettings",),
+    "plan.next": ("PlannedStep",),
+    "plan.sequence": ("Policy", "decide", "isolate"),
+}  # fmt: skip
+"""Public names by the modules that hold them."""
 
 __all__ = [
-    "Closed",
-    "Inspected",
-    "Job",
-    "Measured",
-    "Noted",
-    "Opened",
-    "OwnMoney",
-    "PlanSettings",
-    "PlannedStep",
-    "Policy",
-    "Ran",
-    "Replaced",
-    "Reseated",
-    "Returned",
-    "SwapinferError",
-    "Swapped",
-    "__version__",
-    "belief",
-    "decide",
-    "isolate",
-    "load_pack",
-    "next_steps",
-]
+    "Closed", "Inspected", "JobCard", "Measured", "Noted", "Opened", "OwnMoney", "PlanSettings",
+    "PlannedStep", "Policy", "Ran", "Replaced", "Reseated", "Returned", "SwapinferError", "Swapped",
+    "__version__", "belief", "decide", "isolate", "load_pack", "next_steps",
+]  # fmt: skip
 
 
 def __getattr__(name: str) -> object:
     """Import a public name when it is first used."""
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(importlib.import_module(_HOMES[name]), name)
+    for home, names in _HOMES.items():
+        if name in names:
+            return getattr(importlib.import_module(f"{__name__}.{home}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:

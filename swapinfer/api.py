@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
-from swapinfer.ledger.replay import Job as Replayed
-from swapinfer.ledger.replay import replay
+from swapinfer.ledger.replay import Job, replay
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
-from swapinfer.plan import next as planner
 from swapinfer.plan.costing import PlanSettings, mode_weights
+from swapinfer.plan.next import PlannedStep
+from swapinfer.plan.next import next_steps as rank_steps
 from swapinfer.plan.verifying import check_closing
 from swapinfer.posterior import infer
 
@@ -23,22 +23,17 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Job:
-    """A job as a sequence of events; immutable, so that "what if" is a new job.
+class JobCard:
+    """A job as its events, the opening first, and the priors in force.
 
-    Attributes
-    ----------
-    pack : Pack
-        Priors in force.
-    events : tuple of Event
-        The opening first.
+    It is immutable, so that "what if" is a new one.
     """
 
     pack: Pack
     events: tuple[Event, ...]
 
     @classmethod
-    def open(cls, opening: ev.Opened, pack: Pack | None = None) -> Job:
+    def open(cls, opening: ev.Opened, pack: Pack | None = None) -> JobCard:
         """Open a job, by default under the base priors.
 
         Raises
@@ -51,7 +46,7 @@ class Job:
         job.replayed  # noqa: B018  refuses an impossible engine now
         return job
 
-    def then(self, *events: Event, is_confirmed: bool = False) -> Job:
+    def then(self, *events: Event, is_confirmed: bool = False) -> JobCard:
         """Return the job with more events.
 
         Parameters
@@ -69,7 +64,7 @@ class Job:
         job = self
         for event in events:
             event.check()
-            job = Job(self.pack, (*job.events, event))
+            job = JobCard(self.pack, (*job.events, event))
             job.replayed  # noqa: B018  refuses an impossible event now
             if isinstance(event, ev.Closed):
                 evidence = gather_evidence(job.replayed)
@@ -77,18 +72,13 @@ class Job:
         return job
 
     @cached_property
-    def replayed(self) -> Replayed:
+    def replayed(self) -> Job:
         """Where every part is and what has been found."""
         return replay(enumerate(self.events), self.pack)
 
 
-def belief(job: Job) -> pd.DataFrame:
+def belief(job: JobCard) -> pd.DataFrame:
     """Return the probability of every element's states.
-
-    Parameters
-    ----------
-    job : Job
-        Any job.
 
     Returns
     -------
@@ -104,28 +94,24 @@ def belief(job: Job) -> pd.DataFrame:
     rows = []
     for e, element in enumerate(evidence.space.elements):
         place = job.replayed.place_of(element.id)
-        shares = mode_weights(evidence.space, posterior, element.id)
-        for mode, share in shares.items():
-            rows.append(
-                {
-                    "element": element.id,
-                    "kind": element.home.kind,
-                    "place": place.id if place else "",
-                    "mode": mode,
-                    "probability": share,
-                    "fault": float(posterior.fault_e[e]),
-                }
-            )
+        of_element = {
+            "element": element.id,
+            "kind": element.home.kind,
+            "place": place.id if place else "",
+        }
+        for mode, share in mode_weights(evidence.space, posterior, element.id).items():
+            fault = float(posterior.fault_e[e])
+            rows.append({**of_element, "mode": mode, "probability": share, "fault": fault})
     frame = pd.DataFrame(rows).sort_values(["fault", "probability"], ascending=False)
     return frame.reset_index(drop=True)
 
 
-def next_steps(job: Job, settings: PlanSettings | None = None) -> tuple[planner.PlannedStep, ...]:
+def next_steps(job: JobCard, settings: PlanSettings | None = None) -> tuple[PlannedStep, ...]:
     """Rank what to do next by expected cost to a verified repair.
 
     Parameters
     ----------
-    job : Job
+    job : JobCard
         Any job that is not closed.
     settings : PlanSettings, optional
         Costs and limits; default the pack's costs and none.
@@ -133,8 +119,8 @@ def next_steps(job: Job, settings: PlanSettings | None = None) -> tuple[planner.
     Returns
     -------
     tuple of PlannedStep
-        The cheapest way on first.
+        The one to take first, then the others, the cheapest way on first.
     """
     evidence = gather_evidence(job.replayed)
     chosen = settings or PlanSettings(costs=job.pack.costs)
-    return planner.next_steps(evidence, infer(evidence.arrays), chosen).steps
+    return rank_steps(evidence, infer(evidence.arrays), chosen).steps

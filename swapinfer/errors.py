@@ -1,24 +1,4 @@
-"""Every error that swapinfer raises on purpose, one exit code a class.
-
-::
-
-    SwapinferError            1
-    ├── InputError            2   a word, number or file typed by the user
-    │   ├── PackError         7   a priors file
-    │   ├── PlaceError        8   a part or place that the engine or the job does not have
-    │   └── DoubtError       11   a value that can be, but hardly is meant
-    ├── LedgerError           3   the store or a job's chain of events
-    │   ├── JobError          9   no such job, closed job, nothing to undo
-    │   ├── ConflictError    10   someone else was first
-    │   └── UnconfirmedError 11   doubtful, and nobody confirmed it
-    ├── EvidenceError         4   findings that the exact engine cannot take
-    ├── LearnError            5   history that cannot be learned from
-    ├── ClaimError            6   a write-up that cannot be made or does not verify
-    │   ├── OwnPriorsError   14   it verifies, but not under the published priors
-    │   └── IncompleteError  15   it lacks what its template requires
-    ├── ExtraError           12   a library that is not installed
-    └── BusError             13   the diagnostic bus, or an adapter to it
-"""
+"""Every error that swapinfer raises on purpose, one exit code a class."""
 
 from __future__ import annotations
 

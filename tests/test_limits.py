@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from swapinfer import Job, Opened, Ran, belief
+from swapinfer import JobCard, Opened, Ran, belief
 from swapinfer.errors import InputError
 from swapinfer.ledger.events import Reopened
 
@@ -25,7 +25,7 @@ FITMENT = {"ignition": "coil-on-plug", "fuel": "port"}
 )
 def test_openings(change: dict[str, object], limit: str) -> None:
     with pytest.raises(InputError, match=limit):
-        Job.open(Opened("RO-1", "inline-4", FITMENT, **change))  # type: ignore[arg-type]
+        JobCard.open(Opened("RO-1", "inline-4", FITMENT, **change))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -40,10 +40,10 @@ def test_openings(change: dict[str, object], limit: str) -> None:
 )
 def test_what_follows(event: Ran | Reopened, limit: str) -> None:
     with pytest.raises(InputError, match=limit):
-        Job.open(Opened("RO-1", "inline-4", FITMENT)).then(event)
+        JobCard.open(Opened("RO-1", "inline-4", FITMENT)).then(event)
 
 
 def test_a_count_on_record_already_is_weighed_without_a_table_as_long_as_it() -> None:
-    job = Job.open(Opened("RO-1", "inline-4", FITMENT))
-    recorded = Job(job.pack, (*job.events, Ran(10.0, ("warm",), counts={2: 10**20})))
+    job = JobCard.open(Opened("RO-1", "inline-4", FITMENT))
+    recorded = JobCard(job.pack, (*job.events, Ran(10.0, ("warm",), counts={2: 10**20})))
     assert belief(recorded)["fault"].between(0, 1).all()

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
-from swapinfer import Job
+from swapinfer import JobCard
 from swapinfer.claim.beliefs import follow_belief
 from swapinfer.claim.gather import gather_facts
 from swapinfer.claim.html import to_html
@@ -149,7 +149,7 @@ REFUSING: dict[str, Callable[[Replayed], Any]] = {
     "advice": lambda _: split_steps([Polished()]),
     "guide, places": lambda _: Polished().places,
     "guide, drives": _is_drive_due,
-    "python": lambda _: Job.open(opening()).then(Polished()),
+    "python": lambda _: JobCard.open(opening()).then(Polished()),
 }
 
 
@@ -161,7 +161,7 @@ def test_a_made_up_type_is_refused_by_its_name(where: str) -> None:
 
 def test_a_made_up_type_cannot_be_recorded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SWAPINFER_SETTINGS", str(tmp_path / "settings.toml"))
-    job = Job.open(opening())
+    job = JobCard.open(opening())
     with Shop(str(tmp_path / "jobs.db"), "me") as shop:
         open_job(shop, job.replayed.opening)
         with pytest.raises(LedgerError, match="polished"):

@@ -9,7 +9,7 @@ import pexpect
 import pytest
 from cli.conftest import Bay
 
-from swapinfer import Job, Opened, Ran, Swapped
+from swapinfer import JobCard, Opened, Ran, Swapped
 from swapinfer.errors import JobError, UnconfirmedError
 from swapinfer.ledger.events import Closed, Replaced
 
@@ -126,7 +126,7 @@ WORK = (
 
 
 def test_from_python_the_same_is_refused() -> None:
-    job = Job.open(OPENING).then(*WORK)
+    job = JobCard.open(OPENING).then(*WORK)
     with pytest.raises(JobError, match="warm,load"):
         job.then(Closed(("coil3",), ("",), verified=True))
     with pytest.raises(UnconfirmedError, match="never touched"):
@@ -137,8 +137,8 @@ def test_from_python_the_same_is_refused() -> None:
 
 def test_an_old_ledger_that_says_verified_replays_and_is_not_believed() -> None:
     closed = Closed(("coil3",), ("",), verified=True)
-    old = Job(Job.open(OPENING).pack, (OPENING, *WORK, closed)).replayed
+    old = JobCard(JobCard.open(OPENING).pack, (OPENING, *WORK, closed)).replayed
     assert old.status == "closed"
     assert "without a clean drive" in closed.say(old)
-    untouched = Job(Job.open(OPENING).pack, (OPENING, closed)).replayed
+    untouched = JobCard(JobCard.open(OPENING).pack, (OPENING, closed)).replayed
     assert "without a repair" in closed.say(untouched)

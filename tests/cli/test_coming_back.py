@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from cli.conftest import Bay
 
-from swapinfer import Job, Opened, Ran, Swapped, belief
+from swapinfer import JobCard, Opened, Ran, Swapped, belief
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.events import Closed, Reopened, Replaced
 
@@ -36,7 +36,7 @@ LINES = (
 
 def faults(*later: Event) -> dict[str, float]:
     """Probability of each element's being, or having been, at fault, after a repair and more."""
-    frame = belief(Job.open(OPENING).then(*WORK, *later))
+    frame = belief(JobCard.open(OPENING).then(*WORK, *later))
     return dict(zip(frame["element"], frame["fault"], strict=True))
 
 

@@ -85,7 +85,7 @@ def python_page() -> str:
     head = [
         "# Python names\n",
         GENERATED,
-        "All of these come from `swapinfer` itself: `from swapinfer import Job, Ran`. Nothing",
+        "All of these come from `swapinfer` itself: `from swapinfer import JobCard, Ran`. Nothing",
         "heavy is imported before a name is used. The README has an example.\n",
     ]
     names = [name for name in swapinfer.__all__ if not name.startswith("_")]

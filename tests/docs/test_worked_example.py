@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from swapinfer import Job, Opened, Ran, Swapped, load_pack
+from swapinfer import JobCard, Opened, Ran, Swapped, load_pack
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.posterior import flip_points, infer, weigh_findings
 
@@ -60,10 +60,10 @@ ROWS: dict[str, Faults] = {
 
 
 @pytest.fixture(scope="module")
-def job() -> Job:
+def job() -> JobCard:
     pack = load_pack(root=DOCS / "example")
     opening = Opened("X", "twin", {"ignition": "coil-on-plug"}, driven_km=1000)
-    return Job.open(opening, pack).then(
+    return JobCard.open(opening, pack).then(
         Ran(15, codes=("P0301",)), Swapped((("coil1", "coil2"),)), Ran(15, codes=("P0302",))
     )
 
@@ -86,7 +86,7 @@ def test_the_table_is_arithmetic() -> None:
     assert len(WEIGHTS) - len(ROWS) == 9
 
 
-def test_the_engine_says_the_same(job: Job) -> None:
+def test_the_engine_says_the_same(job: JobCard) -> None:
     arrays = gather_evidence(job.replayed).arrays
     posterior = infer(arrays)
     for name, fault in zip(arrays.elements, posterior.fault_e, strict=True):
@@ -96,7 +96,7 @@ def test_the_engine_says_the_same(job: Job) -> None:
     assert posterior.log_evidence == pytest.approx(math.log(good * TOTAL), rel=1e-12)
 
 
-def test_odds_decibans_and_flip_point(job: Job) -> None:
+def test_odds_decibans_and_flip_point(job: JobCard) -> None:
     with_coil = sum(value for faults, value in WEIGHTS.items() if "coil1" in faults)
     odds = with_coil / (TOTAL - with_coil)
     assert f"= {odds:.0f}\n" in EXAMPLE

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from swapinfer.api import Job
+from swapinfer.api import JobCard
 from swapinfer.evidence import levels
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.levels import expected_level
@@ -41,7 +41,7 @@ def faulty_profiles(test: PackTest, band: str) -> set[str]:
     return {name for name in test.profiles if band_chances(test, name)[band] > 2.0 * good} - {GOOD}
 
 
-def chance_aimed(job: Job, test: PackTest, target: str, profiles: set[str]) -> float:
+def chance_aimed(job: JobCard, test: PackTest, target: str, profiles: set[str]) -> float:
     """Probability that something shows one of these profiles there."""
     evidence = gather_evidence(job.replayed)
     view = look(evidence.space, test.id, target, evidence.job.findings[-1])
@@ -57,7 +57,7 @@ def chance_aimed(job: Job, test: PackTest, target: str, profiles: set[str]) -> f
 @pytest.mark.parametrize("name", READINGS)
 def test_farther_out_is_never_less_sure(name: str, *, is_upward: bool, is_alone: bool) -> None:
     test = PACK.tests[name]
-    job = Job.open(opening(test), PACK)
+    job = JobCard.open(opening(test), PACK)
     target, *others = job.replayed.engine.target_places(test.target)
     profiles = faulty_profiles(test, test.bands[-1 if is_upward else 0].id)
     if not profiles or not (is_alone or test.level):
@@ -86,7 +86,7 @@ def test_levels_reach_far_enough(monkeypatch: pytest.MonkeyPatch, psi: float, od
     """Whatever all cylinders read, and however little the first: wider nodes change nothing."""
     values = [psi * odd, psi, psi * 1.01, psi * 0.99]
     readings = [ev.Measured("compression", f"cylinder{c}", v) for c, v in enumerate(values, 1)]
-    job = Job.open(opening(PACK.tests["compression"]), PACK).then(*readings)
+    job = JobCard.open(opening(PACK.tests["compression"]), PACK).then(*readings)
     usual = infer(gather_evidence(job.replayed).arrays).marginal_es
     monkeypatch.setattr(levels, "WIDTH", 2.0 * levels.WIDTH)
     monkeypatch.setattr(levels, "BEYOND", 2.0 * levels.BEYOND)
@@ -105,7 +105,7 @@ def test_several_levels_with_fewer_nodes_say_much_the_same(monkeypatch: pytest.M
             for c, v in enumerate((13, 12.1, 12), 1)
         ),
     ]
-    job = Job.open(opening(PACK.tests["compression"]), PACK).then(*readings)
+    job = JobCard.open(opening(PACK.tests["compression"]), PACK).then(*readings)
     monkeypatch.setattr(levels, "MOST_COMBINED", math.inf)
     fine = gather_evidence(job.replayed).arrays
     for most, within in ((400, 0.001), (60, 0.02)):
@@ -122,7 +122,7 @@ def test_answers_that_are_no_steps_weigh_as_their_profile_says(answer: str) -> N
 
     The closing weights of an open and an explained bit are `close_q2`.
     """
-    job = Job.open(opening(PACK.tests["driver-when"]), PACK).replayed
+    job = JobCard.open(opening(PACK.tests["driver-when"]), PACK).replayed
     space = gather_evidence(job).space
     test = job.engine.tests["driver-when"]
     view = look(space, test.id, "engine")

@@ -16,7 +16,7 @@ from independent.model import Model
 from independent.priors import Table, read_priors
 from msgspec import structs
 
-from swapinfer import Inspected, Job, Measured, Opened, Ran, Swapped, load_pack
+from swapinfer import Inspected, JobCard, Measured, Opened, Ran, Swapped, load_pack
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.states import lot_factors
 from swapinfer.layout import Layout
@@ -41,7 +41,7 @@ def small_pack() -> Pack:
     return structs.replace(PACK, kinds=kept, tests=tests, layouts={"twin": twin})
 
 
-def fault_by_element(job: Job) -> dict[str, np.ndarray]:
+def fault_by_element(job: JobCard) -> dict[str, np.ndarray]:
     evidence = gather_evidence(job.replayed)
     marginal_es = infer(evidence.arrays).marginal_es
     return dict(zip(evidence.arrays.elements, marginal_es, strict=True))
@@ -113,8 +113,8 @@ def test_order_of_independent_findings_does_not_matter(order: list[object]) -> N
     tests = [f for f in order if not isinstance(f, Ran)]
     opening = Opened("RO", "inline-4", COP, odometer_km=150000)
     pack = _without_handling(PACK)
-    straight = fault_by_element(Job(pack, (opening, *FINDINGS)))
-    shuffled = fault_by_element(Job(pack, (opening, *quiet, *tests)))
+    straight = fault_by_element(JobCard(pack, (opening, *FINDINGS)))
+    shuffled = fault_by_element(JobCard(pack, (opening, *quiet, *tests)))
     for name, row in straight.items():
         assert np.allclose(row, shuffled[name], rtol=0, atol=1e-12)
 
@@ -130,11 +130,11 @@ def test_swapping_there_and_back_changes_nothing_but_handling_risk() -> None:
     there = Swapped((("coil3", "coil1"),))
     runs = (Ran(15, LOAD, ("P0303",)), Ran(15, LOAD, ("P0303",)))
     pack = _without_handling(PACK)
-    plain = fault_by_element(Job(pack, (opening, *runs)))
-    moved = fault_by_element(Job(pack, (opening, runs[0], there, there, runs[1])))
+    plain = fault_by_element(JobCard(pack, (opening, *runs)))
+    moved = fault_by_element(JobCard(pack, (opening, runs[0], there, there, runs[1])))
     for name, row in plain.items():
         assert np.allclose(row, moved[name], rtol=0, atol=1e-12)
-    risky = fault_by_element(Job(PACK, (opening, runs[0], there, there, runs[1])))
+    risky = fault_by_element(JobCard(PACK, (opening, runs[0], there, there, runs[1])))
     harmed = [n for n, row in risky.items() if not np.isclose(row[0], plain[n][0], atol=1e-12)]
     assert harmed, "handling must leave some risk behind"
 
@@ -158,8 +158,8 @@ def test_relabelling_cylinders_relabels_the_answer(shift: int) -> None:
         )
 
     same = {c: c for c in order}
-    before = fault_by_element(Job(pack, events(same)))  # type: ignore[arg-type]
-    after = fault_by_element(Job(pack, events(rename)))  # type: ignore[arg-type]
+    before = fault_by_element(JobCard(pack, events(same)))  # type: ignore[arg-type]
+    after = fault_by_element(JobCard(pack, events(rename)))  # type: ignore[arg-type]
     for name, row in before.items():
         head, tail = name.rstrip("0123456789"), name[len(name.rstrip("0123456789")) :]
         twin = f"{head}{rename[int(tail)]}" if tail and "bank" not in head else name
@@ -170,8 +170,8 @@ def test_ten_clean_drives_are_stronger_than_one() -> None:
     """Ten clean ten-minute runs equal one of a hundred minutes, and say more than one of ten."""
     opening = Opened("RO", "inline-4", COP, odometer_km=150000)
     seen = Ran(15, LOAD, ("P0303",))
-    one = fault_by_element(Job(PACK, (opening, seen, Ran(10, LOAD, (), pending=()))))
-    ten = fault_by_element(Job(PACK, (opening, seen, *[Ran(10, LOAD, (), pending=())] * 10)))
+    one = fault_by_element(JobCard(PACK, (opening, seen, Ran(10, LOAD, (), pending=()))))
+    ten = fault_by_element(JobCard(PACK, (opening, seen, *[Ran(10, LOAD, (), pending=())] * 10)))
     assert 1 - ten["coil3"][0] != pytest.approx(1 - one["coil3"][0], rel=1e-3)
     hard = 1
     assert ten["coil3"][hard] < one["coil3"][hard]
@@ -183,7 +183,7 @@ def test_low_compression_speaks_against_the_cylinder_down_to_nothing_at_all(psi:
     opening = Opened("RO", "inline-4", COP, odometer_km=150000)
     others = [Measured("compression", f"cylinder{c}", 178.0) for c in (1, 2, 4)]
     seen = [Ran(15, LOAD, ("P0303",)), *others, Measured("compression", "cylinder3", psi)]
-    fault = fault_by_element(Job(PACK, (opening, *seen)))
+    fault = fault_by_element(JobCard(PACK, (opening, *seen)))
     assert 1 - fault["sealing3"][0] > 2 / 3
 
 
@@ -192,7 +192,7 @@ def test_a_level_of_one_reading_may_be_summed_out_before_or_after(psi: float) ->
     """Sums may be taken in any order: over the nodes of the level in the bit, or at the end."""
     opening = Opened("RO", "inline-4", COP, odometer_km=150000)
     read = Measured("compression", "cylinder3", psi)
-    job = Job(PACK, (opening, Ran(15, LOAD, ("P0303",)), read)).replayed
+    job = JobCard(PACK, (opening, Ran(15, LOAD, ("P0303",)), read)).replayed
     evidence = gather_evidence(job)
     told = evidence.telling(job.engine.tests["compression"])
     assert evidence.arrays.level_q.size == 1 < told.arrays.level_q.size

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from independent.jobs import Event
 
-from swapinfer import Job
+from swapinfer import JobCard
 from swapinfer.evidence.assemble import Evidence, gather_evidence
 from swapinfer.ledger.events import read_event
 from swapinfer.pack.model import Pack
@@ -19,7 +19,7 @@ def gathered(pack: Pack, events: Sequence[Event]) -> Evidence:
     """Let the package gather the evidence of a job."""
     payloads = [{k: v for k, v in event.items() if k != "type"} for event in events]
     told = [read_event(e["type"], p) for e, p in zip(events, payloads, strict=True)]
-    return gather_evidence(Job(pack, tuple(told)).replayed)
+    return gather_evidence(JobCard(pack, tuple(told)).replayed)
 
 
 def by_package(pack: Pack, events: Sequence[Event]) -> tuple[float, Marginals]:
