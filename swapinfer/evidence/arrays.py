@@ -17,32 +17,12 @@ def for_order(values: FloatArray) -> NDArray[np.float32]:
 
     Cylinders that nothing tells apart have equal figures but for rounding, which differs between
     machines; a stable sort of the rounded values then keeps to the order given.
-
-    Parameters
-    ----------
-    values : ndarray of float
-        Of any shape.
-
-    Returns
-    -------
-    ndarray of float
-        Of the same shape, in single precision.
     """
     return values.astype(np.float32)
 
 
 def distinct(index: IntArray) -> IntArray:
-    """Return the distinct values among indices, in order; NumPy's own loads masked arrays.
-
-    Parameters
-    ----------
-    index : ndarray of int
-        Of any shape, none below 0.
-
-    Returns
-    -------
-    ndarray of int, shape (distinct value,)
-    """
+    """Return the distinct values among indices, none below 0, in order."""
     return np.flatnonzero(np.bincount(index.ravel()))
 
 
@@ -76,7 +56,7 @@ class Explain(msgspec.Struct, frozen=True, eq=False):
 
     @property
     def varies_t(self) -> BoolArray:
-        """Which terms depend on the level, shape (term,)."""
+        """Which terms depend on the level."""
         varies_tp = (self.share_qtp[1:] != self.share_qtp[:1]).any(axis=0)
         if not varies_tp.any():
             return np.zeros(len(varies_tp), dtype=np.bool_)
@@ -182,14 +162,9 @@ class Arrays(msgspec.Struct, frozen=True, eq=False):
 
 
 class Factor(msgspec.Struct, frozen=True, eq=False):
-    """Independent weights on the states of every element.
+    """Independent weights on the states of every element, as natural logs.
 
-    Attributes
-    ----------
-    log_es : ndarray of float, shape (element, state)
-        Natural logs.
-    log_constant : float
-        What the finding weighs when no element says anything.
+    ``log_constant`` is what the finding weighs when no element says anything.
     """
 
     log_es: FloatArray
@@ -221,59 +196,10 @@ class Term(msgspec.Struct, frozen=True, eq=False):
     chance_qp: FloatArray = msgspec.field(default_factory=lambda: np.ones((1, 1)))
 
     def averaged(self, weight_q: FloatArray) -> Term:
-        """Sum a level out that no other term depends on.
+        """Sum a level out that no other term depends on, given the weights of its nodes.
 
         Either what is shown depends on it or how the bit closes when explained, never both.
-
-        Parameters
-        ----------
-        weight_q : ndarray of float, shape (level,)
-            Weights of the level's nodes.
         """
         every_qp = np.broadcast_to(self.chance_qp, (len(weight_q), self.chance_qp.shape[1]))
         chance_qp = weight_q[None] @ every_qp / weight_q.sum()
         return replace(self, close_q2=weight_q[None] @ self.close_q2, chance_qp=chance_qp)
-
-    @classmethod
-    def plain(
-        cls,
-        open_es: FloatArray,
-        explain_es: FloatArray,
-        explained_es: FloatArray,
-        close: tuple[float, float],
-    ) -> Term:
-        """Make a term that does not depend on a shared level."""
-        return cls(open_es, explain_es, explained_es, np.array([close]))
-
-
-def any_episode(expected_es: FloatArray, close_q2: FloatArray | tuple[float, float]) -> Term:
-    """Make the term whose bit any episode explains, a noisy-OR.
-
-    Parameters
-    ----------
-    expected_es : ndarray of float, shape (element, state)
-        Expected number of episodes that each state contributes.
-    close_q2 : ndarray of float, shape (level, 2), or pair of float
-        Weights of no episode and of any.
-
-    Returns
-    -------
-    Term
-        With ``m`` expected in all, weighing ``close_0 exp(-m) + close_1 (1 - exp(-m))``.
-
-    References
-    ----------
-    Pearl, J. (1988), Probabilistic Reasoning in Intelligent Systems, section 4.3.2.
-    """
-    open_es, ones = np.exp(-expected_es), np.ones_like(expected_es)
-    return Term(open_es, -np.expm1(-expected_es), ones, np.atleast_2d(close_q2))
-
-
-def at_least_one(expected_es: FloatArray, leak: float) -> Term:
-    """Make the term of "at least one episode", where `leak` is the chance of an unmodelled one."""
-    return any_episode(expected_es, (leak, 1.0))
-
-
-def none_at_all(expected_es: FloatArray, leak: float) -> Factor:
-    """Make the factor of "not one episode", the other outcome of `at_least_one`."""
-    return Factor(-expected_es, float(np.log1p(-leak)))

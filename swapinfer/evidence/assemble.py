@@ -10,6 +10,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import Arrays, BoolArray, Explain, Factor, FloatArray, Term
+from swapinfer.evidence.counters import count_misfires
 from swapinfer.evidence.levels import Levels, Nodes, level_name, tells_little
 from swapinfer.evidence.looks import Look, look, observations
 from swapinfer.evidence.running import (
@@ -17,7 +18,6 @@ from swapinfer.evidence.running import (
     Drive,
     Episodes,
     FaultCodes,
-    count_misfires,
     expected_episodes,
     feel,
     read_random_only,

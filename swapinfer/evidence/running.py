@@ -3,41 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from math import expm1, log
+from math import expm1, log1p
 
 import numpy as np
 from msgspec import Struct
 
-from swapinfer.evidence.arrays import (
-    BoolArray,
-    Factor,
-    FloatArray,
-    IntArray,
-    Term,
-    any_episode,
-    at_least_one,
-    none_at_all,
-)
-from swapinfer.evidence.negbin import negative_binomial
+from swapinfer.evidence.arrays import BoolArray, Factor, FloatArray, IntArray, Term
 from swapinfer.evidence.states import StateSpace
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import ANY, Feeling, Running
 
 
 class Drive(Struct, frozen=True):
-    """A run, real or supposed, in one arrangement.
-
-    Attributes
-    ----------
-    minutes : float
-        Running time.
-    conditions : tuple of str
-        Condition tags.
-    fitted : mapping of str to str
-        Place to element.
-    time : int
-        Index in the job's time.
-    """
+    """A run, real or supposed, in one arrangement (place to element), at one of the job's times."""
 
     minutes: float
     conditions: tuple[str, ...]
@@ -46,19 +24,9 @@ class Drive(Struct, frozen=True):
 
 
 def reach_ec(space: StateSpace, fitted: Mapping[str, str]) -> FloatArray:
-    """Say which cylinders each element serves in an arrangement.
+    """Say which cylinders each element serves in an arrangement, shape (element, cylinder).
 
-    Parameters
-    ----------
-    space : StateSpace
-        Elements.
-    fitted : mapping of str to str
-        Place to element.
-
-    Returns
-    -------
-    ndarray of float, shape (element, cylinder)
-        1 where it does; a part on the bench serves none.
+    1 where it does; a part on the bench serves none.
     """
     engine = space.job.engine
     out = np.zeros((len(space.elements), len(engine.layout.cylinders)))
@@ -68,19 +36,10 @@ def reach_ec(space: StateSpace, fitted: Mapping[str, str]) -> FloatArray:
 
 
 def blame_cc(engine: Engine, running: Running) -> FloatArray:
-    """Share of an episode in one cylinder that the control unit books on another.
+    """Share of an episode that the control unit books on another cylinder.
 
-    Parameters
-    ----------
-    engine : Engine
-        With its firing order.
-    running : Running
-        Share that lands on each neighbour in it.
-
-    Returns
-    -------
-    ndarray of float, shape (cylinder at fault, cylinder blamed)
-        Rows sum to 1.
+    Shape (cylinder at fault, cylinder blamed); rows sum to 1. A share lands on each neighbour in
+    the firing order.
     """
     share = running.misattribution
     out = np.eye(len(engine.layout.cylinders)) * (1.0 - 2.0 * share)
@@ -98,13 +57,13 @@ class Episodes(Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    own_ces : ndarray of float, shape (cylinder, element, state)
+    own_ces
         Mean of a Poisson number, laid on each cylinder by what does not serve all of them.
-    shared_es : ndarray of float, shape (element, state)
+    shared_es
         Mean of a Poisson number of episodes of what serves all.
-    hit : float
+    hit
         Chance that such an episode reaches a given cylinder.
-    leak : float
+    leak
         Mean number, in each cylinder, that no modelled fault accounts for.
 
     References
@@ -149,19 +108,8 @@ def expected_episodes(
 ) -> Episodes:
     """Misfire episodes that each state of each element causes in a drive.
 
-    Parameters
-    ----------
-    space : StateSpace
-        Elements and their states.
-    drive : Drive
-        Real or supposed.
-    share_es : ndarray of float, shape (element, state), or float, optional
-        Share of them that is meant, such as those that set a code.
-
-    Returns
-    -------
-    Episodes
-        Rate under the drive's conditions times its minutes, where the fault is there.
+    Rate under the drive's conditions times its minutes, where the fault is there. `share_es` is
+    the share of them that is meant, such as those that set a code.
     """
     engine, running = space.job.engine, space.job.pack.running
     active_es = space.active_es(drive.time)
@@ -185,19 +133,9 @@ def is_shared(reached_ec: FloatArray) -> BoolArray:
 
 
 def shown_es(space: StateSpace, drive: Drive) -> FloatArray:
-    """Chance that each state shows itself at all in a drive.
+    """Chance that each state shows itself at all in a drive, shape (element, state).
 
-    Parameters
-    ----------
-    space : StateSpace
-        Elements and their states.
-    drive : Drive
-        Real or supposed.
-
-    Returns
-    -------
-    ndarray of float, shape (element, state)
-        ``1 - exp(-rate * minutes)`` where the fault is there, whether or not it upsets combustion.
+    ``1 - exp(-rate * minutes)`` where the fault is there, whether or not it upsets combustion.
     """
     active_es = space.active_es(drive.time)
     rate_es = space.show_rate_es * space.multiplier_es(drive.conditions) * active_es
@@ -208,14 +146,8 @@ def shown_es(space: StateSpace, drive: Drive) -> FloatArray:
 class CodedRun(Struct, frozen=True, eq=False):
     """Codes read after a drive, as far as they speak of misfires.
 
-    Attributes
-    ----------
-    episodes : Episodes
-        Expected in the drive.
-    cylinders : tuple of int
-        Those for which the codes speak: where a counter was read, it does.
-    misfired : frozenset of int
-        Those with a code.
+    They speak for `cylinders`, of which those that `misfired` have a code: where a counter was
+    read, it speaks.
     """
 
     episodes: Episodes
@@ -228,7 +160,7 @@ class CodedRun(Struct, frozen=True, eq=False):
         return [c for c in self.cylinders if c not in self.misfired]
 
     def read(self, shared_q: FloatArray | None = None, scale: float = 1.0) -> list[Term | Factor]:
-        """Take the codes in.
+        """Take the codes in: none at all in each quiet cylinder, at least one in each other.
 
         Parameters
         ----------
@@ -238,37 +170,31 @@ class CodedRun(Struct, frozen=True, eq=False):
         scale : float, optional
             What the nodes' weights are to be multiplied by, so that each case counts once.
 
-        Returns
-        -------
-        list of Term and Factor
-            None at all in each quiet cylinder, at least one in each other.
-
         Notes
         -----
         With ``u`` the chance of no shared episode and ``v = (1 - u)(1 - hit)**quiet``: where one
         cylinder has a code, a shared cause leaves it open with ``u + v (1 - hit)`` and explains it
         with ``v hit``.
         """
-        leak = self.episodes.leak_chance()
+        episodes, leak = self.episodes, self.episodes.leak_chance()
         pieces: list[Term | Factor] = [
-            none_at_all(self.episodes.own_in([c]), leak) for c in self.quiet
+            Factor(-episodes.own_in([c]), log1p(-leak)) for c in self.quiet
         ]
         if shared_q is not None:
             return [*pieces, *self._told_apart(leak, shared_q > 0, scale)]
         if len(self.misfired) > 1:
-            quiet_es = self.episodes.shared_quiet_es(len(self.quiet))
-            pieces.append(Factor(np.log(quiet_es)))
-            means = (self.episodes.in_cylinder(c) for c in sorted(self.misfired))
-            return [*pieces, *(at_least_one(mean_es, leak) for mean_es in means)]
+            pieces.append(Factor(np.log(episodes.shared_quiet_es(len(self.quiet)))))
+            means = (episodes.in_cylinder(c) for c in sorted(self.misfired))
+            return [*pieces, *(any_episode(mean_es, (leak, 1.0)) for mean_es in means)]
+        quiet_es = episodes.shared_quiet_es(len(self.cylinders))
         if not self.misfired:
-            return [*pieces, Factor(np.log(self.episodes.shared_quiet_es(len(self.cylinders))))]
-        own_es = np.exp(-self.episodes.own_in(self.misfired))
-        open_es = own_es * self.episodes.shared_quiet_es(len(self.cylinders))
-        explained_es = self.episodes.shared_quiet_es(len(self.quiet))
+            return [*pieces, Factor(np.log(quiet_es))]
+        open_es = np.exp(-episodes.own_in(self.misfired)) * quiet_es
+        explained_es = episodes.shared_quiet_es(len(self.quiet))
         explain_es = np.maximum(explained_es - open_es, 0.0)
-        return [*pieces, Term.plain(open_es, explain_es, explained_es, (leak, 1.0))]
+        return [*pieces, Term(open_es, explain_es, explained_es, np.array([[leak, 1.0]]))]
 
-    def _told_apart(self, leak: float, occurred_q: BoolArray, scale: float) -> list[Term | Factor]:
+    def _told_apart(self, leak: float, occurred_q: BoolArray, scale: float) -> list[Term]:
         """One bit whether there was a shared episode, and one a cylinder that takes it as known."""
         missed = (1.0 - self.episodes.hit) ** len(self.quiet)
         close_q2 = np.stack([~occurred_q * scale, occurred_q * scale * missed], axis=1)
@@ -279,47 +205,39 @@ class CodedRun(Struct, frozen=True, eq=False):
         return [shared, *(any_episode(own_es, close_q2) for own_es in own)]
 
 
-def read_random_only(episodes: Episodes, cylinders: Sequence[int], unnamed: float) -> Term:
-    """Take in a misfire code that names no cylinder.
+def any_episode(expected_es: FloatArray, close_q2: FloatArray | tuple[float, float]) -> Term:
+    """Make the term whose bit any episode explains, a noisy-OR.
 
-    Parameters
+    With ``m`` expected in all, it weighs ``close_0 exp(-m) + close_1 (1 - exp(-m))``: the weights
+    of no episode and of any, at each node of a level or alike at all.
+
+    References
     ----------
-    episodes : Episodes
-        Expected in the drive.
-    cylinders : sequence of int
-        Those for which the code speaks.
-    unnamed : float
-        Chance that a misfire in a single cylinder sets the code that names none: mostly the
-        control unit gives the number.
+    Pearl, J. (1988), Probabilistic Reasoning in Intelligent Systems, section 4.3.2.
+    """
+    open_es, ones = np.exp(-expected_es), np.ones_like(expected_es)
+    return Term(open_es, -np.expm1(-expected_es), ones, np.atleast_2d(close_q2))
 
-    Returns
-    -------
-    Term
-        What serves one cylinder explains the code with ``unnamed`` times its chance of an episode,
-        what serves all with the whole of it.
+
+def read_random_only(episodes: Episodes, cylinders: Sequence[int], unnamed: float) -> Term:
+    """Take in a misfire code that names none of the cylinders for which it speaks.
+
+    `unnamed` is the chance that a misfire in a single cylinder sets it: mostly the control unit
+    gives the number. So what serves one cylinder explains the code with ``unnamed`` times its
+    chance of an episode, what serves all with the whole of it.
     """
     leak = episodes.leak_chance(len(cylinders)) * unnamed
     own_es = np.exp(-episodes.own_in(cylinders))
     shared_es = episodes.shared_quiet_es(len(cylinders))
     explain_es = unnamed * (1.0 - own_es) + (1.0 - shared_es)
-    return Term.plain(own_es * shared_es, explain_es, np.ones_like(own_es), (leak, 1.0))
+    return Term(own_es * shared_es, explain_es, np.ones_like(own_es), np.array([[leak, 1.0]]))
 
 
 def feel(mean_es: FloatArray, word: Feeling, leak: float = 0.0) -> Term:
     """Take in a word for how a drive felt: likelier, or less so, if any cylinder misfired.
 
-    Parameters
-    ----------
-    mean_es : ndarray of float, shape (element, state)
-        Expected episodes, whichever the cylinder.
-    word : Feeling
-        Chance of the word with and without an episode.
-    leak : float
-        Chance of an episode that no modelled fault accounts for.
-
-    Returns
-    -------
-    Term
+    `mean_es` are the episodes expected, whichever the cylinder; `leak` is the chance of one that no
+    modelled fault accounts for.
     """
     unexplained = word.without * (1.0 - leak) + word.with_misfire * leak
     return any_episode(mean_es, (unexplained, word.with_misfire))
@@ -328,67 +246,10 @@ def feel(mean_es: FloatArray, word: Feeling, leak: float = 0.0) -> Term:
 def suspect(mean_es: FloatArray, right: float, leak: float) -> Term:
     """Take in that someone heard or felt a cylinder misfire, without a code to say so.
 
-    Parameters
-    ----------
-    mean_es : ndarray of float, shape (element, state)
-        Expected episodes in that cylinder.
-    right : float
-        Chance that the ear is right; otherwise it says nothing about the cylinder.
-    leak : float
-        Chance of an episode that no modelled fault accounts for.
-
-    Returns
-    -------
-    Term
-
-    Notes
-    -----
-    The likelihood is ``right * misfired + (1 - right)``, with ``misfired`` 1 or 0.
+    The likelihood is ``right * misfired + (1 - right)``, with ``misfired`` 1 or 0: otherwise the
+    ear says nothing about the cylinder, in which `mean_es` episodes are expected.
     """
     return feel(mean_es, Feeling("", "", 1.0, 1.0 - right), leak)
-
-
-def count_misfires(
-    space: StateSpace, mean_es: FloatArray, minutes: float, count: int
-) -> Term | Factor:
-    """Take in one cylinder's misfire counter.
-
-    The count is the largest of the causes' independent counts. A cause has no episode with
-    probability ``exp(-mean)`` and then counts nothing; otherwise its count is negative binomial
-    with its severity's mean a minute and dispersion.
-
-    Parameters
-    ----------
-    space : StateSpace
-        Severities, and the background in the job's pack.
-    mean_es : ndarray of float, shape (element, state)
-        Expected episodes laid on the cylinder.
-    minutes : float
-        Time over which the counter ran.
-    count : int
-        What it shows.
-
-    Returns
-    -------
-    Term or Factor
-        With ``F`` and ``f`` the chance of a smaller count and of just this one, a cause leaves the
-        bit open with ``F``, explains it with ``f``; no episode counts as 0.
-    """
-    running = space.job.pack.running
-    mean = running.leak_counts_per_min * minutes
-    background = negative_binomial(mean, running.leak_dispersion, count)
-    quiet_es = np.exp(-mean_es)
-    loud_es = -np.expm1(-mean_es)
-    pairs = [(0.0, 0.0)] + [
-        negative_binomial(v.counts_per_min * minutes, v.dispersion, count) for v in space.severities
-    ]
-    below_es, exactly_es = np.moveaxis(np.array(pairs)[space.severity_es], -1, 0)
-    exactly_es = loud_es * exactly_es + (quiet_es if count == 0 else 0.0)
-    if count == 0:
-        return Factor(np.log(exactly_es), log(background[1]))
-    below_es = loud_es * below_es + quiet_es
-    close = background[1], background[0] + background[1]
-    return Term.plain(below_es, exactly_es, below_es + exactly_es, close)
 
 
 class FaultCodes(Struct, frozen=True, eq=False):
@@ -396,15 +257,13 @@ class FaultCodes(Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    texts : tuple of str
-        Codes.
-    false_k : ndarray of float, shape (code,)
-        Chance of each being set by nothing in the model.
-    sees_kc : ndarray of float, shape (code, cylinder)
-        Cylinders of which each code speaks.
-    code_i, element_i, state_i : ndarray of int, shape (pair,)
+    false_k
+        Chance of each code being set by nothing in the model.
+    sees_kc
+        1 for the cylinders of which each code speaks.
+    code_i, element_i, state_i
         Pairs of a code and a state that can set it, wherever the element sits.
-    chance_i : ndarray of float, shape (pair,)
+    chance_i
         Chance that the state, if it shows in a drive, sets the code.
     """
 
@@ -449,35 +308,21 @@ class FaultCodes(Struct, frozen=True, eq=False):
     ) -> list[Term | Factor]:
         """Take in every code that could have been set in a drive, whether it was or not.
 
-        A present fault sets a code with its chance if it shows in the drive at all.
-
-        Parameters
-        ----------
-        space : StateSpace
-            States.
-        drive : Drive
-            The drive.
-        present : collection of str
-            Codes that were set.
-        kept : float, optional
-            Chance that what was set is stored still.
+        A present fault sets a code with its chance if it shows in the drive at all; `kept` is the
+        chance that what was set is stored still.
         """
         within_ke = self.sees_kc @ reach_ec(space, drive.fitted).T > 0.0
         shows_i = shown_es(space, drive)[self.element_i, self.state_i]
         chance_i = kept * self.chance_i * shows_i * within_ke[self.code_i, self.element_i]
         is_set_k = np.array([text in present for text in self.texts], dtype=np.bool_)
-        pieces: list[Term | Factor] = [
-            self._set_by(space, chance_i, k) for k in np.flatnonzero(is_set_k).tolist()
-        ]
+        pieces: list[Term | Factor] = []
+        for k in np.flatnonzero(is_set_k).tolist():
+            chance_es, mine_i = np.zeros(space.prior_es.shape), self.code_i == k
+            chance_es[self.element_i[mine_i], self.state_i[mine_i]] = chance_i[mine_i]
+            close_q2 = np.array([[self.false_k[k], 1.0]])
+            pieces.append(Term(1.0 - chance_es, chance_es, np.ones_like(chance_es), close_q2))
         unset_i = ~is_set_k[self.code_i]
         log_es = np.zeros(space.prior_es.shape)
         at = self.element_i[unset_i], self.state_i[unset_i]
         np.add.at(log_es, at, np.log1p(-chance_i[unset_i]))
         return [*pieces, Factor(log_es, float(np.log1p(-self.false_k[~is_set_k]).sum()))]
-
-    def _set_by(self, space: StateSpace, chance_i: FloatArray, k: int) -> Term:
-        chance_es = np.zeros(space.prior_es.shape)
-        mine_i = self.code_i == k
-        chance_es[self.element_i[mine_i], self.state_i[mine_i]] = chance_i[mine_i]
-        close = float(self.false_k[k]), 1.0
-        return Term.plain(1.0 - chance_es, chance_es, np.ones_like(chance_es), close)

@@ -169,7 +169,7 @@ class Stand(msgspec.Struct, frozen=True, eq=False):
         return Stand(self.table[used], kind_h)
 
 
-class Closed(msgspec.Struct, frozen=True, eq=False):
+class ClosedDigits(msgspec.Struct, frozen=True, eq=False):
     """What the digits that close on the way to some rows weigh.
 
     Attributes
@@ -245,7 +245,7 @@ class _Walk:
         group: Sequence[int],
         kernel_g: Sequence[FloatArray],
         states: IntArray,
-    ) -> tuple[Closed, dict[int, Stand]]:
+    ) -> tuple[ClosedDigits, dict[int, Stand]]:
         """Take some digits, and move them on each branch by each state."""
         n_branches, n_states = len(self.share_h), states.size
         scale_r, by_level = np.ones(n_branches * n_states), list[Stand]()
@@ -269,7 +269,7 @@ class _Walk:
                 table /= scale_k[:, None, None]
                 first, number_k = distinct_rows(table.reshape(len(table), -1))
                 moved[g] = Stand(table[first], number_k[kind_r])
-        return Closed(scale_r, by_level), moved
+        return ClosedDigits(scale_r, by_level), moved
 
     def _worth(
         self, after: FloatArray, axes: Sequence[int], moved: dict[int, Stand], parent_r: IntArray

@@ -1,8 +1,13 @@
-"""Negative binomial chances in the same few steps whatever the count."""
+"""A cylinder's misfire counter; negative binomial chances in the same few steps at any count."""
 
 from __future__ import annotations
 
 from math import exp, lgamma, log, log1p, pi
+
+import numpy as np
+
+from swapinfer.evidence.arrays import Factor, FloatArray, Term
+from swapinfer.evidence.states import StateSpace
 
 LEAST = 1e-300
 """Chances are floored here, so that no count is impossible."""
@@ -19,27 +24,38 @@ STEPS = 1000
 """Of the continued fraction, at most; 100 are rarely needed."""
 
 
+def count_misfires(
+    space: StateSpace, mean_es: FloatArray, minutes: float, count: int
+) -> Term | Factor:
+    """Take in one cylinder's misfire counter, which ran for some minutes.
+
+    The count is the largest of the causes' independent counts. A cause has no episode with
+    probability ``exp(-mean)`` and then counts nothing; otherwise its count is negative binomial
+    with its severity's mean a minute and dispersion. With ``F`` and ``f`` the chance of a smaller
+    count and of just this one, a cause leaves the bit open with ``F``, explains it with ``f``.
+    """
+    running = space.job.pack.running
+    mean = running.leak_counts_per_min * minutes
+    background = negative_binomial(mean, running.leak_dispersion, count)
+    quiet_es, loud_es = np.exp(-mean_es), -np.expm1(-mean_es)
+    pairs = [(0.0, 0.0)] + [
+        negative_binomial(v.counts_per_min * minutes, v.dispersion, count) for v in space.severities
+    ]
+    below_es, exactly_es = np.moveaxis(np.array(pairs)[space.severity_es], -1, 0)
+    exactly_es = loud_es * exactly_es + (quiet_es if count == 0 else 0.0)
+    if count == 0:
+        return Factor(np.log(exactly_es), log(background[1]))
+    below_es = loud_es * below_es + quiet_es
+    close_q2 = np.array([[background[1], background[0] + background[1]]])
+    return Term(below_es, exactly_es, below_es + exactly_es, close_q2)
+
+
 def negative_binomial(mean: float, size: float, count: int) -> tuple[float, float]:
-    """Chance of fewer than, and of exactly, `count` under a negative binomial.
+    """Chance of fewer than, and of exactly, `count` under a negative binomial; at least `LEAST`.
 
-    Parameters
-    ----------
-    mean : float
-        Mean count, positive.
-    size : float
-        Dispersion: variance is ``mean + mean**2 / size``.
-    count : int
-        At least 0.
-
-    Returns
-    -------
-    (float, float)
-        Both floored at `LEAST`.
-
-    Notes
-    -----
-    "Fewer than" is the regularised incomplete beta function ``I(size, count)`` at
-    ``size / (mean + size)``, or 1 less its complement, whichever is the smaller.
+    Its variance is ``mean + mean**2 / size``. "Fewer than" is the regularised incomplete beta
+    function ``I(size, count)`` at ``size / (mean + size)``, or 1 less its complement, whichever is
+    the smaller.
 
     References
     ----------

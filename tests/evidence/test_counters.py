@@ -10,7 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.stats import nbinom
 
-from swapinfer.evidence.negbin import LEAST, negative_binomial
+from swapinfer.evidence.counters import LEAST, negative_binomial
 
 ABOVE_FLOOR = 1e-290
 
