@@ -13,6 +13,11 @@ from swapinfer.evidence.arrays import Arrays, BoolArray, Explain, Factor, FloatA
 from swapinfer.evidence.counters import count_misfires
 from swapinfer.evidence.levels import Levels, Nodes, level_name, tells_little
 from swapinfer.evidence.looks import Look, look, observations
+from swapinfer.evidence.monitor import (
+    share_confirmed_at_once,
+    share_that_blinks,
+    share_that_sets,
+)
 from swapinfer.evidence.running import (
     CodedRun,
     Drive,
@@ -27,7 +32,13 @@ from swapinfer.evidence.states import StateSpace, build_states, lot_factors
 from swapinfer.ledger.event import Tested
 from swapinfer.ledger.events import Ran, Reopened, Scanned
 from swapinfer.ledger.replay import Finding, Job
-from swapinfer.ledger.runs import has_misfired, is_too_early, is_unseen, misfiring
+from swapinfer.ledger.runs import (
+    has_misfired,
+    is_seen_to_blink,
+    is_too_early,
+    is_unseen,
+    misfiring,
+)
 from swapinfer.pack.engine import read_codes
 from swapinfer.pack.model import CLEARED, COMPLAINT_WORD, UNKNOWN, Feeling, Test
 
@@ -36,6 +47,9 @@ COMPLAINT = 0
 
 SUPPOSED = Nodes(np.array([0.0, 1.0]), np.array([0.5, 0.5]))
 """Whether something that serves all cylinders upset them in a drive: no, or yes."""
+
+ALMOST_SURE = 1.0 - 1e-12
+"""Chance beyond which none is told from certainty."""
 
 MOST_WITH_LOTS = 6
 """Misfiring cylinders, added up over drives that differ, up to which lots are told apart: with
@@ -280,7 +294,8 @@ def _take_run(
         mean_es = episodes.in_cylinder(cylinder)
         pieces.append(count_misfires(space, mean_es, run.minutes, count))
     if run.is_read:
-        share_es = space.set_share_es(run.conditions, at_once=is_too_early(job, run))
+        share = share_confirmed_at_once if is_too_early(job, run) else share_that_sets
+        share_es = space.share_es(share, run.conditions, run.minutes)
         setting = expected_episodes(space, drive, share_es)
         codes = read_codes(job.engine, run.present)
         faults = {c.text for c in codes if c.role == "fault"}
@@ -288,8 +303,10 @@ def _take_run(
         misfired = frozenset(c.cylinder for c in codes if c.role == "misfire" and c.cylinder)
         names_none = not misfired and any(c.role == "random" for c in codes)
         uncounted = tuple(c for c in every if c not in run.counts)
+        if is_seen_to_blink(job, run):
+            pieces.append(_blinked(space, drive, run, setting, sorted(misfired) or every))
         if is_unseen(job, run):
-            pieces.append(_felt(job, run, episodes, running.unseen))
+            pieces.append(_felt(space, drive, run, running.unseen))
         elif uncounted and names_none:
             pieces.append(read_random_only(setting, uncounted, running.unnamed))
         elif uncounted:
@@ -298,15 +315,30 @@ def _take_run(
         leak, right = episodes.leak_chance(), running.suspected_right
         pieces += [suspect(episodes.in_cylinder(c), right, leak) for c in run.suspected]
     elif run.felt and not run.counts:
-        pieces.append(_felt(job, run, episodes))
+        pieces.append(_felt(space, drive, run))
     return pieces, None
 
 
-def _felt(job: Job, run: Ran, episodes: Episodes, silent: float = 1.0) -> Term:
+def _felt(space: StateSpace, drive: Drive, run: Ran, silent: float = 1.0) -> Term:
     """Take in how a drive felt; `silent` is the chance of no code where a misfire was felt."""
-    every, word = job.engine.layout.cylinders, job.pack.feelings[run.felt]
+    job, every = space.job, space.job.engine.layout.cylinders
+    word = job.pack.feelings[run.felt]
+    blink_es = space.share_es(share_that_blinks, run.conditions, run.minutes)
+    episodes = expected_episodes(space, drive, blink_es if word.hard else 1.0)
     word = replace(word, with_misfire=word.with_misfire * silent)
     return feel(episodes.in_any(every), word, episodes.leak_chance(len(every)))
+
+
+def _blinked(
+    space: StateSpace, drive: Drive, run: Ran, setting: Episodes, cylinders: Sequence[int]
+) -> Term:
+    """Take in that the lamp blinked, given that these cylinders had what sets a code."""
+    blink_es = space.share_es(share_that_blinks, run.conditions, run.minutes)
+    blinking = expected_episodes(space, drive, blink_es)
+    set_es, blinks_es = (-np.expm1(-some.in_any(cylinders)) for some in (setting, blinking))
+    given_es = np.divide(blinks_es, set_es, out=np.zeros_like(set_es), where=set_es > 0.0)
+    mean_es = -np.log1p(-np.minimum(given_es, ALMOST_SURE))
+    return feel(mean_es, space.job.pack.feelings[run.felt])
 
 
 def _is_complaint(job: Job, scanned: Scanned) -> bool:
@@ -326,7 +358,7 @@ def _take_stored(
     has_outlasted = scanned.permanent and not scanned.present
     memory = job.pack.memories[scanned.memory or (CLEARED if has_outlasted else UNKNOWN)]
     drive = Drive(memory.minutes, scanned.frame, finding.fitted, finding.time)
-    episodes = expected_episodes(space, drive, space.set_share_es(scanned.frame))
+    episodes = expected_episodes(space, drive, space.share_es(share_that_sets, scanned.frame))
     every = job.engine.layout.cylinders
     leak = episodes.leak_chance(len(every))
     codes = read_codes(job.engine, scanned.present)

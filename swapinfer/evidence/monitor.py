@@ -16,18 +16,34 @@ California Code of Regulations, title 13, section 1968.2 (e)(3), misfire monitor
 
 from __future__ import annotations
 
-from math import erf, exp, expm1, log, sqrt
+from collections.abc import Callable
+from math import erf, exp, expm1, floor, log, sqrt
+from statistics import NormalDist
 
 from swapinfer.pack.model import Monitor, Severity
+
+Share = Callable[[Monitor, Severity, float, int, float, float], float]
+"""Share of a fault's episodes of which something comes: see `share_that_sets`."""
 
 ALMOST_NONE = 1e-9
 """Spread, as a logarithm, of what does not vary."""
 
+PHASES = (0.1, 0.3, 0.5, 0.7, 0.9)
+"""Parts of a window that are over when an episode begins: of five alike, the middle of each."""
+
+DOUBTS = tuple(NormalDist().inv_cdf((k + 0.5) / 9) for k in range(9))
+"""Standard deviations from the middle of a threshold: of nine parts as likely, their middles."""
+
 
 def share_that_sets(
-    monitor: Monitor, severity: Severity, rate: float, cylinders: int, rpm: float, *, at_once: bool
+    monitor: Monitor,
+    severity: Severity,
+    rate: float,
+    cylinders: int,
+    rpm: float,
+    minutes: float,
 ) -> float:
-    """Work out which share of a fault's episodes sets a code.
+    """Work out which share of a fault's episodes sets a code, pending or confirmed.
 
     Parameters
     ----------
@@ -41,43 +57,85 @@ def share_that_sets(
         Of the engine.
     rpm : float
         Engine speed.
-    at_once : bool
-        Whether only confirmed codes count that are set in their first driving cycle.
+    minutes : float
+        Length of the driving cycle.
 
     Returns
     -------
     float
-        Such that leaving out the others gives the chance that none is set in a driving cycle of
-        usual length. It hardly depends on that length.
+        Such that leaving out the others gives the chance that none is set in the cycle.
 
     Notes
     -----
-    Of windows above the threshold, an episode that gets there has a geometric number. Their number
-    in a cycle is thus Polya-Aeppli distributed.
+    Windows are judged when they are over, and an episode begins anywhere in one. Of windows above
+    the threshold, an episode that gets there has a geometric number. Their number in a cycle is
+    thus Polya-Aeppli distributed.
 
     References
     ----------
     Johnson, N. L., Kemp, A. W. & Kotz, S. (2005), *Univariate Discrete Distributions*,
     3rd ed., 9.7.
     """
-    window = monitor.revolutions / rpm
-    hot = _reaches(severity, monitor.catalyst_revolutions / rpm, monitor.catalyst_share * cylinders)
-    if at_once:
-        return hot * monitor.confirmed_at_once
-    mild = max(_reaches(severity, window, monitor.share * cylinders) - hot, 0.0)
-    goes_on = exp(-window / severity.episode_minutes)
-    first = min(window, monitor.cycle_minutes)
-    mean = rate * mild * (monitor.cycle_minutes - first)
-    chances = [exp(-mean)]
+    window, lasts = monitor.revolutions / rpm, severity.episode_minutes
+    limit = monitor.share * cylinders
+    hot = _overheats(monitor, severity, cylinders, rpm, 0.0)
+    whole = _reaches(severity, window, window, limit)
+    first, either = 0.0, 0.0
+    for phase in PHASES:
+        left = (1.0 - phase) * window
+        at_first = _reaches(severity, left, window, limit)
+        first += at_first / len(PHASES)
+        either += max(at_first, whole * exp(-left / lasts)) / len(PHASES)
+    judged = floor(minutes / window + ALMOST_NONE) * window
+    started = min(window, judged)
+    goes_on = exp(-window / lasts)
+    mean = rate * max(either - hot, 0.0) * (judged - started)
+    chances = [1.0]  # of so many windows, beside that of none
     for k in range(1, monitor.exceedances):
         terms = (j * goes_on ** (j - 1) * chances[k - j] for j in range(1, k + 1))
         chances.append(mean * (1.0 - goes_on) / k * sum(terms))
-    unset = rate * (hot * monitor.cycle_minutes + mild * first) - log(sum(chances))
-    return min(unset / (rate * monitor.cycle_minutes), 1.0)
+    unset = rate * (hot * minutes + max(first - hot, 0.0) * started) + mean - log(sum(chances))
+    return min(unset / (rate * minutes), 1.0)
 
 
-def _reaches(severity: Severity, window: float, limit: float) -> float:
-    """Chance that an episode fills a window with more than a share of its cylinder's firings."""
-    filled = severity.episode_minutes / window * -expm1(-window / severity.episode_minutes)
+def share_that_blinks(
+    monitor: Monitor, severity: Severity, rate: float, cylinders: int, rpm: float, minutes: float
+) -> float:
+    """Work out which share of a fault's episodes overheats the catalyst, so that the lamp blinks.
+
+    Takes what `share_that_sets` does, and returns likewise; the threshold, of which little is
+    known, is the same all through a cycle.
+    """
+    shares = [_overheats(monitor, severity, cylinders, rpm, doubt) for doubt in DOUBTS]
+    least = min(shares)
+    quiet = [exp(rate * minutes * (least - share)) for share in shares]
+    return least - log(sum(quiet) / len(quiet)) / (rate * minutes)
+
+
+def share_confirmed_at_once(
+    monitor: Monitor, severity: Severity, rate: float, cylinders: int, rpm: float, minutes: float
+) -> float:
+    """Work out which share sets a code that is confirmed in its first driving cycle, likewise."""
+    blinks = share_that_blinks(monitor, severity, rate, cylinders, rpm, minutes)
+    return blinks * monitor.confirmed_at_once
+
+
+def _overheats(
+    monitor: Monitor, severity: Severity, cylinders: int, rpm: float, doubt: float
+) -> float:
+    """Chance that an episode has a window in which the catalyst overheats."""
+    window = monitor.catalyst_revolutions / rpm
+    limit = monitor.catalyst_share * monitor.catalyst_spread**doubt * cylinders
+    return _reaches(severity, window, window, limit)
+
+
+def _reaches(severity: Severity, left: float, window: float, limit: float) -> float:
+    """Chance that an episode fails more of its cylinder's firings in a window than a limit.
+
+    It has but so many minutes left of the window; more than all of them it cannot fail.
+    """
+    filled = severity.episode_minutes / window * -expm1(-left / severity.episode_minutes)
+    if filled <= limit:
+        return 0.0
     z = log(severity.share * filled / limit) / max(log(severity.share_spread), ALMOST_NONE)
     return 0.5 * (1.0 + erf(z / sqrt(2.0)))

@@ -10,7 +10,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
-from swapinfer.evidence.monitor import share_that_sets
+from swapinfer.evidence.monitor import Share
 from swapinfer.ledger.events import Ran
 from swapinfer.ledger.replay import Element, Job
 from swapinfer.pack.hazard import mode_prior, mode_prior_draws
@@ -213,22 +213,26 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
         out: FloatArray = factors[self.mode_es]
         return out
 
-    def set_share_es(
-        self, conditions: tuple[str, ...], *, at_once: bool = False
+    def share_es(
+        self, share: Share, conditions: tuple[str, ...], minutes: float = 0.0
     ) -> FloatArray | float:
-        """Share of each state's misfire episodes that sets a code, shape (element, state).
+        """Share of each state's misfire episodes of which something comes, shape (element, state).
 
         Parameters
         ----------
+        share : callable
+            Of `monitor`: `share_that_sets`, say.
         conditions : tuple of str
             Condition tags.
-        at_once : bool, optional
-            Whether only confirmed codes count that are set in their first driving cycle.
+        minutes : float, optional
+            Length of the driving cycle; the usual one by default.
         """
-        monitor, key = self.job.pack.monitor, (conditions, at_once)
+        monitor = self.job.pack.monitor
         if monitor is None:
             return 1.0
-        if key not in self._set_shares:
+        minutes = minutes or monitor.cycle_minutes
+        key = share, conditions, minutes
+        if key not in self._shares:
             cylinders, rpm = len(self.job.engine.layout.cylinders), monitor.speed(conditions)
             rate_rs = (self.rate_es * self.multiplier_es(conditions))[self._first_r]
             severity_rs = np.where(rate_rs > 0.0, self.severity_es[self._first_r], 0)
@@ -236,15 +240,15 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
             for v, severity in enumerate(self.severities, start=1):
                 rates, at = np.unique(rate_rs[severity_rs == v], return_inverse=True)
                 shares = [
-                    share_that_sets(monitor, severity, rate, cylinders, rpm, at_once=at_once)
+                    share(monitor, severity, rate, cylinders, rpm, minutes)
                     for rate in rates.tolist()
                 ]
                 out_rs[severity_rs == v] = np.array(shares)[at] if shares else 0.0
-            self._set_shares[key] = out_rs[self.row_e]
-        return self._set_shares[key]
+            self._shares[key] = out_rs[self.row_e]
+        return self._shares[key]
 
     @cached_property
-    def _set_shares(self) -> dict[tuple[tuple[str, ...], bool], FloatArray]:
+    def _shares(self) -> dict[tuple[Share, tuple[str, ...], float], FloatArray]:
         return {}
 
     @cached_property

@@ -206,6 +206,7 @@ class Monitor(PackRecord, frozen=True):
     cycle_minutes: Positive
     rpm: dict[str, Positive]
     named: Chance = 0.5
+    catalyst_spread: Factor = 1.0
 
     def speed(self, conditions: Collection[str]) -> float:
         """Engine speed under some conditions."""

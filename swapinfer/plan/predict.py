@@ -15,6 +15,7 @@ from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.levels import alike_nodes, expected_level
 from swapinfer.evidence.looks import View, look
+from swapinfer.evidence.monitor import share_that_sets
 from swapinfer.evidence.profiles import (
     are_steps,
     chances_of,
@@ -113,7 +114,7 @@ class Predictor:
         if conditions not in self._rate_f:
             space = self.evidence.space
             rate_es = space.rate_es * space.multiplier_es(conditions)
-            rate_es = rate_es * space.set_share_es(conditions)
+            rate_es = rate_es * space.share_es(share_that_sets, conditions)
             self._rate_f[conditions] = self.hypotheses.per_fault(rate_es)
         return self._rate_f[conditions]
 

@@ -36,8 +36,9 @@ class Cycle(Struct, frozen=True, eq=False):
     ----------
     minutes_w : ndarray of float, shape (window,)
         When each ends.
-    set_w : ndarray of bool, shape (window,)
-        Whether a pending code is set by then.
+    blinked_w, set_w : ndarray of bool, shape (window,)
+        Whether the catalyst has overheated by then, and the lamp blinked; whether a pending code
+        is set.
     blamed_cw : ndarray of int, shape (cylinder, window)
         Misfires so far in windows above a threshold.
     named : float
@@ -45,17 +46,27 @@ class Cycle(Struct, frozen=True, eq=False):
     """
 
     minutes_w: FloatArray
+    blinked_w: BoolArray
     set_w: BoolArray
     blamed_cw: IntArray
     named: float
 
     def coded(self, minutes: float) -> frozenset[int]:
         """Cylinders with a code once so many minutes are over."""
-        at = int(np.searchsorted(self.minutes_w, minutes + 1e-9)) - 1
+        at = self._window(minutes)
         if at < 0 or not self.set_w[at]:
             return frozenset()
         blamed_c = self.blamed_cw[:, at]
         return frozenset((np.flatnonzero(blamed_c >= self.named * blamed_c.mean()) + 1).tolist())
+
+    def has_blinked(self, minutes: float) -> bool:
+        """Whether the lamp has blinked once so many minutes are over."""
+        at = self._window(minutes)
+        return at >= 0 and bool(self.blinked_w[at])
+
+    def _window(self, minutes: float) -> int:
+        """Index of the last window that is over by then, -1 if none is."""
+        return int(np.searchsorted(self.minutes_w, minutes + 1e-9)) - 1
 
     def first(self) -> float | None:
         """Minutes after which a code is set, None if none is."""
@@ -96,7 +107,8 @@ def draw_cycle(
                 count_cw[c] += rng.binomial(firings, min(share, 1.0) * within_w)
     count_cw = np.minimum(count_cw, firings)
     every = firings * cylinders
-    is_hot_w = count_cw.sum(axis=0) > monitor.catalyst_share * every
+    limit = monitor.catalyst_share * monitor.catalyst_spread ** rng.standard_normal()
+    is_hot_w = count_cw.sum(axis=0) > limit * every
     ratio = round(monitor.revolutions / monitor.catalyst_revolutions)
     whole = len(end_w) // ratio * ratio
     long_v = count_cw[:, :whole].sum(axis=0).reshape(-1, ratio).sum(axis=1)
@@ -104,8 +116,8 @@ def draw_cycle(
     needed_v = np.cumsum(is_mild_v) + (monitor.exceedances - 1) * is_mild_v[:1].sum()
     exceeds_w = np.zeros(len(end_w), dtype=np.bool_)
     exceeds_w[:whole] = np.repeat(is_mild_v, ratio)
-    set_w = np.maximum.accumulate(is_hot_w) if len(end_w) else is_hot_w
-    set_w[ratio - 1 : whole : ratio] |= needed_v >= monitor.exceedances
-    set_w = np.maximum.accumulate(set_w) if len(end_w) else set_w
+    is_set_w = is_hot_w.copy()
+    is_set_w[ratio - 1 : whole : ratio] |= needed_v >= monitor.exceedances
+    blinked_w, set_w = (np.logical_or.accumulate(is_w) for is_w in (is_hot_w, is_set_w))
     blamed_cw = np.cumsum(count_cw * (exceeds_w | is_hot_w), axis=1)
-    return Cycle(end_w, set_w, blamed_cw, monitor.named)
+    return Cycle(end_w, blinked_w, set_w, blamed_cw, monitor.named)

@@ -173,8 +173,15 @@ class World:
             self._record_run(before * LOOK_MINUTES, conditions, frozenset())
         if first is None:
             return False
-        self._record_run(LOOK_MINUTES, conditions, cycle.coded((before + 1) * LOOK_MINUTES))
+        end = (before + 1) * LOOK_MINUTES
+        felt = self._blinking if cycle.has_blinked(end) else ""
+        self._record_run(LOOK_MINUTES, conditions, cycle.coded(end), felt)
         return True
+
+    @property
+    def _blinking(self) -> str:
+        """Word of the pack for a lamp that blinks; whoever drives says so."""
+        return next((word.id for word in self.pack.feelings.values() if word.hard), "")
 
     def _sources(self, conditions: tuple[str, ...]) -> list[Source]:
         """Present faults that upset combustion, and the cylinders that theirs are booked on."""
@@ -245,12 +252,16 @@ class World:
         return own_c, -np.expm1(-episodes.shared_es[every_e, state_e])
 
     def _record_run(
-        self, minutes: float, conditions: tuple[str, ...], misfired: frozenset[int]
+        self,
+        minutes: float,
+        conditions: tuple[str, ...],
+        misfired: frozenset[int],
+        felt: str = "",
     ) -> None:
         drive = Drive(minutes, conditions, self.job.fitted, self.job.time)
         codes = [format_code(300 + cylinder) for cylinder in sorted(misfired)]
         found = (*codes, *self._fault_codes(drive))
-        self._append(ev.Ran(minutes, conditions, found, pending=found))
+        self._append(ev.Ran(minutes, conditions, found, felt=felt, pending=found))
 
     def _fault_codes(self, drive: Drive) -> list[str]:
         codes = FaultCodes.of(self.space)

@@ -255,6 +255,19 @@ JOBS: dict[str, list[Event]] = {
         inspected("cut-out", "cylinder1", "small"),
         inspected("ignition-waveform", "cylinder3", "high"),
     ],
+    "the lamp blinked": [
+        opened("inline-3", driven_km=200.0),
+        ran(5, "P0302") | {"felt": "blinking"},
+        unread(10, ("idle",), felt="blinking"),
+        ran(15, "P0300", at=("load",)) | {"felt": "blinking"},
+        ran(7) | {"felt": "blinking"},
+        ran(15, "P0302") | {"felt": "blinking", "counts": {"2": 90}},
+    ],
+    "the lamp blinked, a cylinder of eight": [
+        opened("v8"),
+        ran(20, "P0303", "P0302") | {"felt": "blinking"},
+        unread(15, codes=[], felt="blinking"),
+    ],
     "only confirmed codes read": [
         opened("v6"),
         ran(20, "P0303"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +12,8 @@ from independent.replay import Finding, Job
 from independent.states import Array, State, States
 from independent.summing import Bit
 from scipy.stats import nbinom, norm, poisson
+
+Share = Callable[[Table, Table, float, int, float, float], float]
 
 MOST_SUPPOSED = 6
 MOST_WITH_LOTS = 6
@@ -151,34 +153,34 @@ class Runs:
         w1, w0 = seen * chance["with_misfire"], chance["without"]
         return Bit(quiet_s, 1.0 - quiet_s, np.ones_like(quiet_s), w0 * (1 - leak) + w1 * leak, w1)
 
+    def _blinked(
+        self, word: Table, setting: Episodes, blinking: Episodes, cylinders: Iterable[int]
+    ) -> Bit:
+        """The lamp blinked: of a code that a cause set in these cylinders, with what chance."""
+        some = tuple(cylinders)
+        sets_s, blinks_s = (
+            1.0 - np.exp(-one.own_in(some)) * one.u_s(len(some)) for one in (setting, blinking)
+        )
+        b_s = np.array(
+            [
+                min(b / q, 1.0 - 1e-12) if q > 0 else 0.0
+                for b, q in zip(blinks_s, sets_s, strict=True)
+            ]
+        )
+        return Bit(1.0 - b_s, b_s, np.ones_like(b_s), word["without"], word["with_misfire"])
+
     def _take(self, finding: Finding) -> None:
         event, minutes = finding.event, finding.event["minutes"]
         conditions = event.get("conditions", [])
         episodes = self._episodes(minutes, conditions, finding.fitted, finding.time)
+        noticed = episodes
+        if self.job.priors["feeling"].get(event.get("felt"), {}).get("hard"):
+            noticed = _scaled(episodes, self._share_s(_share_that_blinks, conditions, minutes))
         counts = {int(c): n for c, n in event.get("counts", {}).items()}
         for c, count in counts.items():
             self._count(episodes.own[c] + episodes.hit * episodes.shared_s, count, minutes)
         if event.get("codes") is not None:
-            codes = [code[:5].upper() for code in (*event["codes"], *event.get("pending", ()))]
-            self._fault_codes(finding, set(codes))
-            unread = tuple(c for c in self.job.cylinders if c not in counts)
-            named = {c for c in self.job.cylinders if self._numbered("misfire", c) in codes}
-            roles = {self._numbered(f): about["role"] for f, about in self._families().items()}
-            is_known = bool(named) or any(roles.get(code) == "random" for code in codes)
-            is_first = self._is_first_and_confirmed_only(finding)
-            share_s = self._share_s(conditions, is_first=is_first)
-            self.is_found_before = is_known
-            felt = self.job.priors["feeling"].get(event.get("felt"))
-            if not counts and not is_known and felt and felt["with_misfire"] > felt["without"]:
-                leak, unseen = self._leak(minutes, len(unread)), self.running["unseen"]
-                self.bits.append(self._word(event["felt"], episodes, leak, unseen))
-                return
-            episodes = _scaled(episodes, share_s)
-            if unread and not named and is_known:
-                self.bits.append(self._unnamed(episodes, unread, minutes))
-            elif unread:
-                misfired = frozenset(named & set(unread))
-                self.coded.append(Coded(episodes, unread, misfired, minutes, finding.fitted))
+            self._take_codes(finding, episodes, noticed, counts)
         elif not counts and event.get("suspected"):
             right, leak = self.running["suspected_right"], self._leak(minutes)
             for c in event["suspected"]:
@@ -186,7 +188,37 @@ class Runs:
                 self.bits.append(_at_least_one(mean_s, (1 - right) * (1 - leak) + leak))
         elif not counts and event.get("felt"):
             leak = self._leak(minutes, len(self.job.cylinders))
-            self.bits.append(self._word(event["felt"], episodes, leak))
+            self.bits.append(self._word(event["felt"], noticed, leak))
+
+    def _take_codes(
+        self, finding: Finding, episodes: Episodes, noticed: Episodes, counts: dict[int, int]
+    ) -> None:
+        event, minutes = finding.event, finding.event["minutes"]
+        conditions = event.get("conditions", [])
+        felt = self.job.priors["feeling"].get(event.get("felt"))
+        codes = [code[:5].upper() for code in (*event["codes"], *event.get("pending", ()))]
+        self._fault_codes(finding, set(codes))
+        unread = tuple(c for c in self.job.cylinders if c not in counts)
+        named = {c for c in self.job.cylinders if self._numbered("misfire", c) in codes}
+        roles = {self._numbered(f): about["role"] for f, about in self._families().items()}
+        is_known = bool(named) or any(roles.get(code) == "random" for code in codes)
+        share_s = self._share_s(_share_that_sets, conditions, minutes)
+        if self._is_first_and_confirmed_only(finding):
+            at_once = self.job.priors["monitor"]["confirmed_at_once"]
+            share_s = at_once * self._share_s(_share_that_blinks, conditions, minutes)
+        self.is_found_before = is_known
+        if not counts and not is_known and felt and felt["with_misfire"] > felt["without"]:
+            leak, unseen = self._leak(minutes, len(unread)), self.running["unseen"]
+            self.bits.append(self._word(event["felt"], noticed, leak, unseen))
+            return
+        episodes = _scaled(episodes, share_s)
+        if is_known and not counts and felt and felt.get("hard"):
+            self.bits.append(self._blinked(felt, episodes, noticed, named or unread))
+        if unread and not named and is_known:
+            self.bits.append(self._unnamed(episodes, unread, minutes))
+        elif unread:
+            misfired = frozenset(named & set(unread))
+            self.coded.append(Coded(episodes, unread, misfired, minutes, finding.fitted))
 
     def _take_stored(self, finding: Finding) -> None:
         """Take in what was stored when the vehicle first came in."""
@@ -197,7 +229,7 @@ class Runs:
         memory = self.job.priors["memory"][word]
         minutes, frame = memory["minutes"], event.get("frame", [])
         whole = self._episodes(minutes, frame, finding.fitted, 0)
-        episodes = _scaled(whole, self._share_s(frame, is_first=False))
+        episodes = _scaled(whole, self._share_s(_share_that_sets, frame))
         drive = {"minutes": minutes, "conditions": frame}
         kept = 1.0 - memory["missed"]
         self._fault_codes(Finding(0, drive, finding.fitted), set(codes), kept)
@@ -237,8 +269,8 @@ class Runs:
             return True
         return any(before < time < finding.time for time in self.job.worked_at)
 
-    def _share_s(self, conditions: list[str], *, is_first: bool) -> Array:
-        """Share of the episodes of each state that sets a code."""
+    def _share_s(self, of: Share, conditions: list[str], minutes: float = 0.0) -> Array:
+        """Share of the episodes of each state of which something comes; in a usual cycle."""
         monitor, n = self.job.priors["monitor"], len(self.job.cylinders)
         rpm = next(v for tag, v in monitor["rpm"].items() if tag in (*conditions, "otherwise"))
         severities = self.job.priors["severity"]
@@ -247,7 +279,8 @@ class Runs:
             one = severities[state.severity]
             factors = [mode.get("when", {}).get(tag, 1.0) for tag in conditions]
             rate = one["rate_per_min"] * mode.get("misfire", 1.0) * float(np.prod(factors))
-            return _share_that_sets(monitor, one, rate, n, rpm, is_first=is_first) if rate else 0.0
+            cycle = minutes or monitor["cycle_minutes"]
+            return of(monitor, one, rate, n, rpm, cycle) if rate else 0.0
 
         return self.states.of_faults(share)
 
@@ -333,30 +366,49 @@ def _scaled(episodes: Episodes, share_s: Array) -> Episodes:
     return Episodes(own, episodes.shared_s * share_s, episodes.hit)
 
 
+def _above(one: Table, minutes: Array | float, window: float, limit: Array | float) -> Array:
+    """Chance that an episode with so many minutes left of a window fails more of it than a limit.
+
+    Nothing fails more firings than there are.
+    """
+    filled = (1.0 - np.exp(-minutes / one["episode_minutes"])) * one["episode_minutes"] / window
+    spread = np.log(one["share_spread"])
+    above = norm.sf(np.log(limit), np.log(one["share"] * filled), spread)
+    return np.where(filled > limit, above, 0.0)
+
+
 def _share_that_sets(
-    monitor: Table, one: Table, rate: float, cylinders: int, rpm: float, *, is_first: bool
+    monitor: Table, one: Table, rate: float, cylinders: int, rpm: float, cycle: float
 ) -> float:
     """Chance of no code in a cycle, by the mixture that the number of bad windows is."""
     long, short = monitor["revolutions"] / rpm, monitor["catalyst_revolutions"] / rpm
-    length, cycle = one["episode_minutes"], monitor["cycle_minutes"]
-
-    def above(window: float, limit: float) -> float:
-        filled = (1.0 - np.exp(-window / length)) * length / window
-        spread = np.log(one["share_spread"])
-        return float(norm.sf(np.log(limit * cylinders), np.log(one["share"] * filled), spread))
-
-    hot = above(short, monitor["catalyst_share"])
-    if is_first:
-        return hot * float(monitor["confirmed_at_once"])
-    mild = max(above(long, monitor["share"]) - hot, 0.0)
-    most, go_on = monitor["exceedances"] - 1, float(np.exp(-long / length))
+    hot = float(_above(one, short, short, monitor["catalyst_share"] * cylinders))
+    left = long * (1.0 - (np.arange(5) + 0.5) / 5)
+    limit = monitor["share"] * cylinders
+    at_first = _above(one, left, long, limit)
+    then = _above(one, long, long, limit) * np.exp(-left / one["episode_minutes"])
+    mild = max(float(np.maximum(at_first, then).mean()) - hot, 0.0)
+    judged = np.floor(cycle / long + 1e-9) * long
+    most, go_on = monitor["exceedances"] - 1, float(np.exp(-long / one["episode_minutes"]))
     few = sum(
-        poisson.pmf(n, rate * mild * (cycle - long))
+        poisson.pmf(n, rate * mild * (judged - min(long, judged)))
         * (1.0 if n == 0 else nbinom.cdf(most - n, n, 1.0 - go_on))
         for n in range(most + 1)
     )
-    unset = np.exp(-rate * (hot * cycle + mild * long)) * few
-    return float(-np.log(unset) / (rate * cycle))
+    started = max(float(at_first.mean()) - hot, 0.0) * min(long, judged)
+    unset = np.exp(-rate * (hot * cycle + started)) * few
+    return min(float(-np.log(unset) / (rate * cycle)), 1.0)
+
+
+def _share_that_blinks(
+    monitor: Table, one: Table, rate: float, cylinders: int, rpm: float, cycle: float
+) -> float:
+    """Chance that no window overheats the catalyst, over nine thresholds that are as likely."""
+    short = monitor["catalyst_revolutions"] / rpm
+    middle, spread = np.log(monitor["catalyst_share"]), np.log(monitor["catalyst_spread"])
+    limits = np.exp(norm.ppf((np.arange(9) + 0.5) / 9, middle, spread))
+    unseen = np.exp(-rate * cycle * _above(one, short, short, limits * cylinders)).mean()
+    return float(-np.log(unseen) / (rate * cycle))
 
 
 def _counted(mean: float, size: float, count: int) -> tuple[float, float]:

@@ -6,13 +6,18 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from swapinfer.evidence.monitor import share_that_sets
+from swapinfer.evidence.monitor import (
+    Share,
+    share_confirmed_at_once,
+    share_that_blinks,
+    share_that_sets,
+)
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Monitor, Severity
 from swapinfer.simulate.cycle import Source, draw_cycle
 
 PACK = load_pack()
-CYCLES = 1500
+CYCLES = 800
 
 
 def monitor() -> Monitor:
@@ -20,26 +25,47 @@ def monitor() -> Monitor:
     return PACK.monitor
 
 
-def share(name: str, rate: float, cylinders: int, rpm: float) -> float:
-    one = PACK.severities[name]
-    return share_that_sets(monitor(), one, rate, cylinders, rpm, at_once=False)
+def share(
+    name: str,
+    rate: float,
+    cylinders: int,
+    rpm: float,
+    minutes: float = 20.0,
+    of: Share = share_that_sets,
+) -> float:
+    return of(monitor(), PACK.severities[name], rate, cylinders, rpm, minutes)
 
 
 @pytest.mark.parametrize("name", ["hard", "intermittent", "rare"])
 @pytest.mark.parametrize(("cylinders", "rpm"), [(4, 2000.0), (4, 700.0), (8, 2000.0)])
-def test_the_share_is_what_windows_come_to(name: str, cylinders: int, rpm: float) -> None:
-    """As often as 1,500 cycles drawn firing by firing set a code, to a tenth."""
+@pytest.mark.parametrize("minutes", [5.0, 20.0, 60.0])
+def test_shares_are_what_windows_come_to(
+    name: str, cylinders: int, rpm: float, minutes: float
+) -> None:
+    """As often as 800 cycles drawn firing by firing set a code, and make the lamp blink."""
     rng = np.random.default_rng(20)
-    severity, minutes = PACK.severities[name], monitor().cycle_minutes
-    rate = max(severity.rate_per_min, 0.05)
-    booked_c = np.eye(cylinders)[0]
+    severity, booked_c = PACK.severities[name], np.eye(cylinders)[0]
+    rate = severity.rate_per_min
     source = Source(severity, rate, booked_c)
-    drawn = [
-        draw_cycle(monitor(), [source], minutes, rpm, cylinders, rng).first() is not None
-        for _ in range(CYCLES)
-    ]
-    expected = -np.expm1(-share(name, rate, cylinders, rpm) * rate * minutes)
-    assert np.mean(drawn) == pytest.approx(expected, abs=0.1)
+    drawn = [draw_cycle(monitor(), [source], minutes, rpm, cylinders, rng) for _ in range(CYCLES)]
+    for of, share_drawn in (
+        (share_that_sets, np.mean([cycle.first() is not None for cycle in drawn])),
+        (share_that_blinks, np.mean([cycle.has_blinked(minutes) for cycle in drawn])),
+    ):
+        said = -np.expm1(-share(name, rate, cylinders, rpm, minutes, of) * rate * minutes)
+        assert share_drawn == pytest.approx(said, abs=0.1)
+
+
+def test_one_dead_cylinder_of_eight_makes_the_lamp_blink_or_not() -> None:
+    """An eighth of all firings: above some thresholds, below others (5 % are the least allowed)."""
+    dead = Severity("dead", "dead", 1.0, 1.0, 1.0, 1.0, 1.0, 1e6)
+    sure, never = (
+        share_that_blinks(replace(monitor(), catalyst_share=at, catalyst_spread=1.0), dead, 1.0, 8,
+        2000.0, 20.0)
+        for at in (0.05, 0.13)
+    )  # fmt: skip
+    assert (sure, never) == (pytest.approx(1.0), 0.0)
+    assert 0.0 < share_that_blinks(monitor(), dead, 1.0, 8, 2000.0, 20.0) < 0.2
 
 
 def test_what_stays_below_every_threshold_sets_nothing() -> None:
@@ -47,7 +73,7 @@ def test_what_stays_below_every_threshold_sets_nothing() -> None:
     source = Source(faint, 1.0, np.eye(4)[0])
     cycle = draw_cycle(monitor(), [source], 60.0, 2000.0, 4, np.random.default_rng(1))
     assert cycle.first() is None
-    assert share_that_sets(monitor(), faint, 1.0, 4, 2000.0, at_once=False) < 1e-6
+    assert share_that_sets(monitor(), faint, 1.0, 4, 2000.0, 60.0) < 1e-6
 
 
 def test_a_dead_cylinder_sets_its_own_code_in_the_first_window_of_200_revolutions() -> None:
@@ -70,8 +96,8 @@ def test_more_cylinders_and_slower_running_let_more_pass() -> None:
 def test_few_are_confirmed_in_their_first_cycle() -> None:
     for severity in PACK.severities.values():
         both = [
-            share_that_sets(monitor(), severity, severity.rate_per_min, 4, 2000.0, at_once=once)
-            for once in (True, False)
+            of(monitor(), severity, severity.rate_per_min, 4, 2000.0, 20.0)
+            for of in (share_confirmed_at_once, share_that_sets)
         ]
         assert 0.0 <= both[0] < 0.6 * both[1] <= 0.6
 
