@@ -219,6 +219,7 @@ def _finding(course: Course, found: replay.Finding, record: Record) -> FindingLi
             codes=event.codes,
             pending=event.pending,
             permanent=event.permanent,
+            counts=tuple(sorted(event.counts.items())),
             meaning=tuple(explain_run(job, found)),
         )
     if isinstance(event, ev.Ran):

@@ -89,6 +89,12 @@ def codes(
         bool,
         typer.Option("--unready", help="The misfire monitor has not run since codes were erased."),
     ] = False,
+    counts: Annotated[
+        str, typer.Option(help="Misfire counters of this cycle or the last: 1=0,3=140.")
+    ] = "",
+    since_start: Annotated[
+        str, typer.Option(help="Minutes that the engine has run in that cycle.")
+    ] = "",
     ro: str = "",
 ) -> Recorded:
     """Record codes read without a drive: what the vehicle came in with, or after its last drive."""
@@ -96,6 +102,8 @@ def codes(
     scanned = ev.Scanned(
         frame=words(frame),
         memory=UNREADY if unready else CLEARED if cleared else "",
+        counts=_number_pairs(counts),
+        since_start=quantity(since_start, "min"),
         **_memories(told, pending, permanent, no_codes=no_codes),
     )
     return record(shop, lambda job: [check_scanned(job, scanned)], ro)
@@ -112,12 +120,13 @@ def check_scanned(job: Job, scanned: ev.Scanned) -> ev.Scanned:
     last = job.latest
     if last is None or not isinstance(last.event, ev.Coded):
         return _canonical(job, scanned)
-    if isinstance(last.event, ev.Ran) and (scanned.frame or scanned.memory):
+    if isinstance(last.event, ev.Ran) and (scanned.frame or scanned.memory or scanned.since_start):
         raise InputError(
-            "a freeze frame, and how old codes are, is asked of what the vehicle came in with; "
-            f"these belong to the drive before (#{last.seq})"
+            "a freeze frame, how old codes are and how long counters ran is asked of what the "
+            f"vehicle came in with; these belong to the drive before (#{last.seq})"
         )
-    if twice := [name for name in scanned.told if name in last.event.told]:
+    before = last.event.told | ({"counts": 1} if last.event.counts else {})
+    if twice := [name for name in scanned.told if name in before]:
         raise JobError(
             f"{' and '.join(twice)}: read already (#{last.seq}); undo it if it was mistaken, and "
             "give codes after a further drive with it, as in drive 15 --codes P0302"

@@ -77,13 +77,17 @@ def found_codes(reading: Reading) -> ev.Scanned:
 def came_in_with(job: Job, reading: Reading) -> list[ev.Scanned]:
     """Return what a scan says of a vehicle that was neither driven nor read in its job yet."""
     scanned = found_codes(reading)
-    if not scanned.told or job.latest or job.is_erased:
+    if not (scanned.told or found_counts(reading)) or job.latest or job.is_erased:
         return []
     never_ran = any(
         unit.has_run is False and not any(unit.counts.values()) for unit in reading.units
     )
     arrived = structs.replace(
-        scanned, frame=_frozen_in(job, reading), memory=UNREADY if never_ran else ""
+        scanned,
+        frame=_frozen_in(job, reading),
+        memory=UNREADY if never_ran else "",
+        counts=found_counts(reading),
+        since_start=_since_start(reading),
     )
     return [check_scanned(job, arrived)]
 
@@ -101,6 +105,12 @@ def _frozen_in(job: Job, reading: Reading) -> tuple[str, ...]:
                 if is_between(values, sign.between)
             )
     return ()
+
+
+def _since_start(reading: Reading) -> float | None:
+    """Minutes in which the counters ran; None where the engine was not started since."""
+    seconds = (u.values.get("since start", 0.0) for u in reading.units if u.counts)
+    return round(max(seconds, default=0.0) / 60, 1) or None
 
 
 def as_stored(job: Job, reading: Reading) -> ev.Scanned:

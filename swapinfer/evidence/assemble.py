@@ -33,11 +33,14 @@ from swapinfer.ledger.event import Tested
 from swapinfer.ledger.events import Ran, Reopened, Scanned
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.ledger.runs import (
-    has_misfired,
+    counted_minutes,
     is_seen_to_blink,
     is_too_early,
     is_unseen,
-    misfiring,
+    named_cylinders,
+    names_none,
+    standing_out,
+    weighed_counts,
 )
 from swapinfer.pack.engine import read_codes
 from swapinfer.pack.model import CLEARED, COMPLAINT_WORD, UNKNOWN, Feeling, Test
@@ -343,7 +346,8 @@ def _blinked(
 
 def _is_complaint(job: Job, scanned: Scanned) -> bool:
     """Whether a misfire that was stored is the one complained of, since there is no other."""
-    return has_misfired(job, scanned) and len(misfiring(job, scanned) or ()) <= 1
+    named = named_cylinders(job, scanned)
+    return len(named) == 1 or names_none(job, scanned)
 
 
 def _take_stored(
@@ -364,17 +368,22 @@ def _take_stored(
     codes = read_codes(job.engine, scanned.present)
     faults = {code.text for code in codes if code.role == "fault"}
     pieces: list[Term | Factor] = []
+    minutes = counted_minutes(job, scanned)
+    counted = expected_episodes(space, Drive(minutes, (), finding.fitted, finding.time))
+    for cylinder, count in weighed_counts(job, scanned).items():
+        pieces.append(count_misfires(space, counted.in_cylinder(cylinder), minutes, count))
     if scanned.is_read:
         pieces += fault_codes.read(space, drive, faults, kept=1.0 - memory.missed)
-    if has_misfired(job, scanned):
+    named = named_cylinders(job, scanned)
+    if named or names_none(job, scanned):
         stale, word = memory.stale, job.pack.feelings[COMPLAINT_WORD]
         if _is_complaint(job, scanned):
             # Were the code old, what was complained of would be nothing.
             stale *= word.without / word.with_misfire
         old = replace(episodes, leak=episodes.leak - log1p(-stale))
-        named = misfiring(job, scanned)
         if named:
-            return pieces, CodedRun(old, every, named)
+            out = standing_out(job, scanned)
+            return pieces, CodedRun(old, tuple(c for c in every if c not in out), named - out)
         return [*pieces, read_random_only(old, every, job.pack.running.unnamed)], None
     if scanned.is_read:
         quiet = Feeling("", "", memory.missed, 1.0)

@@ -30,7 +30,7 @@ from swapinfer.ledger.papers import (
     Undone,
     check_papers,
 )
-from swapinfer.ledger.words import code_words, place_label, wanted_words
+from swapinfer.ledger.words import code_words, count_words, place_label, wanted_words
 from swapinfer.pack.model import UNKNOWN
 from swapinfer.pack.money import check_amount
 
@@ -151,8 +151,7 @@ class Ran(Coded, frozen=True):
         when = f" ({', '.join(self.conditions)})" if self.conditions else ""
         said = f"ran {self.minutes:g} min{when}"
         if self.counts:
-            counts = ", ".join(f"{cylinder}: {count}" for cylinder, count in self.counts.items())
-            said += f", misfire counts {counts}"
+            said += f", {count_words(self.counts)}"
         said = ", ".join([said, *self.code_words()])
         if self.suspected:
             said += f", cylinder {' and '.join(map(str, self.suspected))} suspected by ear"
@@ -175,7 +174,6 @@ class Scanned(Coded, frozen=True):
     """
 
     # Of a run these are something; here they never are.
-    counts: ClassVar[Mapping[int, int]] = {}
     felt: ClassVar[str] = ""
     suspected: ClassVar[tuple[int, ...]] = ()
 
@@ -185,20 +183,30 @@ class Scanned(Coded, frozen=True):
     frame: tuple[str, ...] = ()  # conditions in which a code was set, by the freeze frame
     memory: str = ""  # how old the stored may be, a word of the pack; by default that is not known
     heard: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    counts: dict[int, int] = field(default_factory=dict)  # in this driving cycle or the last
+    since_start: float | None = None  # minutes in which they counted, where that is known
 
     @property
     def told(self) -> dict[str, Any]:
         """What of it was read, and how old it may be, by name."""
-        besides = {"frame": self.frame, "memory": self.memory}
-        return super().told | {name: word for name, word in besides.items() if word}
+        besides = {name: getattr(self, name) for name in ("frame", "memory", "counts")}
+        return super().told | {name: told for name, told in besides.items() if told}
 
     def check(self) -> None:
-        """Refuse to say nothing."""
-        if not self.is_read and self.permanent is None:
-            raise InputError("say what was read: codes, --pending, --permanent or --no-codes")
+        """Refuse to say nothing, a time that no engine runs, and more misfires than firings."""
+        if not self.is_read and self.permanent is None and not self.counts:
+            raise InputError(
+                "say what was read: codes, --pending, --permanent, --no-codes or --counts"
+            )
+        if self.since_start is not None:
+            physics.check_minutes(self.since_start)
+            for cylinder, count in self.counts.items():
+                physics.check_count(cylinder, count, self.since_start)
 
     def apply(self, job: Job) -> None:
         """Refuse words that are none."""
+        for number in self.counts:
+            job.engine.check_cylinder(number)
         for tag in self.frame:
             require_known("condition", tag, job.pack.running.conditions)
         require_known("state of the memory", self.memory or UNKNOWN, job.pack.memories)
@@ -208,7 +216,9 @@ class Scanned(Coded, frozen=True):
         """Say what was read, and how old it may be."""
         frame = f", set in {', '.join(self.frame)}" if self.frame else ""
         age = f"; {job.pack.memories[self.memory].title}" if self.memory else ""
-        return f"read what is stored: {', '.join(self.code_words())}{frame}{age}{self.source}"
+        since = f" in {self.since_start:g} min" if self.since_start else ""
+        read = [*self.code_words(), *([f"{count_words(self.counts)}{since}"] * bool(self.counts))]
+        return f"read what is stored: {', '.join(read)}{frame}{age}{self.source}"
 
     def book(self, sheet: Timesheet, job: Job) -> None:
         """Enter the reading."""

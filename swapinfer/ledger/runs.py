@@ -30,9 +30,10 @@ def misfiring(job: Job, run: Told) -> frozenset[int] | None:
     """Cylinders that misfired in a run, or None if it does not say.
 
     A counter says so when it stands well above the background; codes stand for the cylinders
-    that were not counted.
+    that were not counted. What was stored on arrival is older than a counter that shows nothing.
     """
-    misfired = _counted(job, run) | (_named(job, run) - run.counts.keys())
+    counted = run.counts.keys() if isinstance(run, ev.Ran) else set[int]()
+    misfired = standing_out(job, run) | (named_cylinders(job, run) - counted)
     return misfired if misfired or speaks_of(job, run) else None
 
 
@@ -41,18 +42,18 @@ def speaks_of(job: Job, run: Told) -> frozenset[int]:
     says_all = not names_none(job, run) and not is_unseen(job, run)
     if not run.is_read:
         says_all = run.felt == "smooth" and not run.counts
-    return frozenset(job.engine.layout.cylinders if says_all else run.counts)
+    return frozenset(job.engine.layout.cylinders if says_all else weighed_counts(job, run))
 
 
 def names_none(job: Job, run: Told) -> bool:
     """Whether a misfire was stored, and no cylinder of one."""
     reads = read_codes(job.engine, run.present)
-    return any(read.role == "random" for read in reads) and not _named(job, run)
+    return any(read.role == "random" for read in reads) and not named_cylinders(job, run)
 
 
 def has_misfired(job: Job, run: Told) -> bool:
     """Whether codes or counters of a run show a misfire, in a known cylinder or not."""
-    return bool(_counted(job, run) or _named(job, run)) or names_none(job, run)
+    return bool(standing_out(job, run) or named_cylinders(job, run)) or names_none(job, run)
 
 
 def is_unseen(job: Job, run: Told) -> bool:
@@ -97,14 +98,34 @@ def is_too_early(job: Job, run: ev.Ran) -> bool:
     )
 
 
-def _counted(job: Job, run: Told) -> frozenset[int]:
-    if isinstance(run, ev.Scanned):
-        return frozenset()
-    floor = 4 * job.pack.running.leak_counts_per_min * run.minutes + 3
+def counted_minutes(job: Job, run: Told) -> float:
+    """Time over which counters ran; a usual cycle where it was the last before an arrival."""
+    if isinstance(run, ev.Ran):
+        return run.minutes
+    monitor = job.pack.monitor
+    return run.since_start or (
+        monitor.cycle_minutes if monitor else job.pack.running.complaint_minutes
+    )
+
+
+def weighed_counts(job: Job, run: Told) -> dict[int, int]:
+    """Counters that say something: where nobody knows how long they ran, those that stand out.
+
+    The last cycle may have been the way into the workshop.
+    """
+    is_timed = isinstance(run, ev.Ran) or run.since_start is not None
+    out = standing_out(job, run)
+    return {c: count for c, count in run.counts.items() if is_timed or c in out}
+
+
+def standing_out(job: Job, run: Told) -> frozenset[int]:
+    """Cylinders whose counter stands well above what healthy ones count."""
+    floor = 4 * job.pack.running.leak_counts_per_min * counted_minutes(job, run) + 3
     return frozenset(cylinder for cylinder, count in run.counts.items() if count > floor)
 
 
-def _named(job: Job, run: Told) -> frozenset[int]:
+def named_cylinders(job: Job, run: Told) -> frozenset[int]:
+    """Cylinders of which a misfire code is stored or pending."""
     reads = read_codes(job.engine, run.present)
     return frozenset(c for read in reads if read.role == "misfire" for c in read.cylinders)
 
@@ -171,7 +192,8 @@ def explain_run(job: Job, finding: Finding) -> list[str]:
     """Say what a run means beside the last one in another arrangement."""
     run = finding.event
     if isinstance(run, ev.Scanned):
-        return [_arrived(job, run)]
+        silent = "no counter stands out, which says little: that may have been the way in"
+        return [_arrived(job, run), *[silent] * (run.counts != {} and not weighed_counts(job, run))]
     if not isinstance(run, ev.Ran):
         return []
     now = misfiring(job, run)
@@ -203,7 +225,8 @@ def explain_run(job: Job, finding: Finding) -> list[str]:
 def _arrived(job: Job, scanned: ev.Scanned) -> str:
     """Say what that means which was stored when the vehicle came in."""
     if now := misfiring(job, scanned):
-        return f"{_cylinders(now)} misfired before the vehicle came in, no other left a code"
+        others = ", no other left a code" * scanned.is_read
+        return f"{_cylinders(now)} misfired before the vehicle came in{others}"
     if names_none(job, scanned):
         return "there was a misfire before the vehicle came in; the code names no cylinder"
     if scanned.permanent:

@@ -169,6 +169,11 @@ def draw_engine(job: Job, marks: Mapping[int, str] | None = None) -> list[str]:
     return [*lines, f"firing order {'-'.join(map(str, layout.firing_order))} ({source})"]
 
 
+def count_words(counts: Mapping[int, int]) -> str:
+    """Say what misfire counters show."""
+    return "misfire counts " + ", ".join(f"{c}: {count}" for c, count in counts.items())
+
+
 def code_words(
     codes: Sequence[str] | None, pending: Sequence[str] | None, permanent: Sequence[str] | None
 ) -> list[str]:

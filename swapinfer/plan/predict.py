@@ -96,7 +96,8 @@ class Predictor:
     def __init__(self, evidence: Evidence, hypotheses: Hypotheses) -> None:
         self.evidence = evidence
         self.hypotheses = hypotheses
-        self._rate_f: dict[tuple[str, ...], FloatArray] = {}
+        self._rate_f: dict[tuple[tuple[str, ...], float], FloatArray] = {}
+        self._beside: dict[tuple[tuple[str, ...], float], FloatArray] = {}
         self._rates: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
 
     @cached_property
@@ -109,20 +110,36 @@ class Predictor:
         booked_ec = reached_ec @ blame_cc(job.engine, running) * ~shared_e[:, None]
         return np.column_stack([booked_ec, several_e])
 
-    def rate_f(self, conditions: tuple[str, ...]) -> FloatArray:
-        """Episodes a minute that each fault causes in each cylinder it serves, and set a code."""
-        if conditions not in self._rate_f:
+    def rate_f(self, conditions: tuple[str, ...], minutes: float = 0.0) -> FloatArray:
+        """Episodes a minute that each fault causes in each cylinder it serves, and set a code.
+
+        In a drive of so many minutes; in a usual one by default.
+        """
+        key = conditions, minutes
+        if key not in self._rate_f:
             space = self.evidence.space
             rate_es = space.rate_es * space.multiplier_es(conditions)
-            rate_es = rate_es * space.share_es(share_that_sets, conditions)
-            self._rate_f[conditions] = self.hypotheses.per_fault(rate_es)
-        return self._rate_f[conditions]
+            rate_es = rate_es * space.share_es(share_that_sets, conditions, minutes)
+            self._rate_f[key] = self.hypotheses.per_fault(rate_es)
+        return self._rate_f[key]
 
-    def total_rate_f(self, conditions: tuple[str, ...]) -> FloatArray:
-        """Misfire episodes a minute that each fault causes in all cylinders together."""
+    def total_rate_f(self, conditions: tuple[str, ...], minutes: float = 0.0) -> FloatArray:
+        """Misfire episodes a minute that each fault causes in all cylinders together, likewise."""
         cylinders_e = self._blamed_ec.sum(axis=1)
-        total: FloatArray = self.rate_f(conditions) * cylinders_e[self.hypotheses.element_f]
+        faults = self.hypotheses
+        total: FloatArray = self.rate_f(conditions, minutes) * cylinders_e[faults.element_f]
         return total
+
+    def _beside_usual_h(self, conditions: tuple[str, ...], minutes: float) -> FloatArray:
+        """Misfire episodes a minute in a drive of this length, those in a usual one being 1."""
+        key = conditions, minutes
+        if key not in self._beside:
+            member_hf = self.hypotheses.member_hf
+            usual_h = member_hf @ self.total_rate_f(conditions)
+            rate_h = member_hf @ self.total_rate_f(conditions, minutes)
+            ones_h = np.ones_like(rate_h)
+            self._beside[key] = np.divide(rate_h, usual_h, out=ones_h, where=usual_h > 0.0)
+        return self._beside[key]
 
     def drives(
         self,
@@ -154,10 +171,11 @@ class Predictor:
         becomes_h = changes.becomes_h(len(belief_h))
         rate_h, share_ch = self._rate_and_share(conditions, swaps)
         length_d = np.array(minutes)
-        dirty_dh = -np.expm1(-rate_h * length_d[:, None])
+        rate_dh = rate_h * np.array([self._beside_usual_h(conditions, m) for m in minutes])
+        dirty_dh = -np.expm1(-rate_dh * length_d[:, None])
         is_told_dc = (belief_h * dirty_dh) @ share_ch.T >= _WORTH_TELLING
         dirty_d = dirty_dh @ belief_h
-        driven_d = mean_drive(dirty_dh, rate_h, length_d[:, None]) @ belief_h
+        driven_d = mean_drive(dirty_dh, rate_dh, length_d[:, None]) @ belief_h
         broken_off_d = (driven_d - (1.0 - dirty_d) * length_d) / dirty_d
         found = []
         for d, length in enumerate(minutes):

@@ -40,7 +40,7 @@ from tests.claim.jobs import base_pack, chain, opening, picture
 
 ALL = [
     opening(),
-    ev.Scanned(("P0303",), (), frame=("warm",)),
+    ev.Scanned(("P0303",), (), frame=("warm",), counts={3: 28}, since_start=12.0),
     ev.Ran(10, ("warm",), ("P0303",)),
     ev.Noted("connector of coil 3 looks clean"),
     ev.Measured("compression", "cylinder3", 171.0, "11.8 bar"),

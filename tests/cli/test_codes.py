@@ -42,6 +42,61 @@ def test_what_was_stored_is_no_drive(opened: Bay) -> None:
     assert opened("close --cause coil3 --verified").code != 0
 
 
+def test_a_counter_that_stands_out_on_arrival_is_weighed(opened: Bay) -> None:
+    """How long the last cycle was nobody knows: of others it says nothing, unless that is told."""
+    before = probabilities(opened)
+    opened.must("codes --counts 1=0,2=0,3=140,4=1")
+    untimed = probabilities(opened)
+    opened.must("undo")
+    told = opened.must("codes --counts '0C: 1=0,2=0,3=140,4=1' --since-start 12 --json").facts
+    timed = probabilities(opened)
+    assert before["coil3"] < 0.1 < untimed["coil3"] < 0.5
+    assert timed["coil2"] < 0.5 * untimed["coil2"] <= before["coil2"]
+    assert "misfire counts 1: 0, 2: 0, 3: 140, 4: 1 in 12 min" in told["said"][0]
+    assert told["meaning"] == ["cylinder 3 misfired before the vehicle came in"]
+
+
+def test_counters_at_nought_on_arrival_say_nothing_of_a_cycle_of_unknown_length(
+    opened: Bay,
+) -> None:
+    opened.must("codes P0303 --pending P0303")
+    without = probabilities(opened)
+    opened.must("undo")
+    told = opened.must("codes P0303 --pending P0303 --counts 1=0,2=0,3=0,4=0 --json").facts
+    assert probabilities(opened) == without
+    assert "may have been the way in" in told["meaning"][1]
+
+
+@pytest.mark.parametrize(
+    ("line", "code", "said"),
+    [
+        ("codes --counts '0B: 3=5'", 2, "test 0B is the average of ten driving cycles"),
+        ("codes --counts 7=5", 8, "no cylinder 7"),
+        ("codes --counts 3=200000 --since-start 2", 2, "misfire count of cylinder 3 must be"),
+        ("codes --since-start 2", 2, "say what was read"),
+    ],
+)
+def test_counters_that_cannot_be_are_refused_on_arrival(
+    opened: Bay, line: str, code: int, said: str
+) -> None:
+    told = opened(line)
+    assert told.code == code
+    assert said in told.err
+    assert len(told.err.splitlines()) == 1
+
+
+def test_counters_read_late_belong_to_the_drive_before(opened: Bay) -> None:
+    opened.must("drive 15 --when warm --felt rough")
+    opened.must("codes --counts 3=140")
+    late = probabilities(opened)
+    assert "counts: read already" in opened("codes --counts 3=9").err
+    assert "these belong to the drive before" in opened("codes P0303 --since-start 9").err
+    opened.must("undo")
+    opened.must("undo")
+    opened.must("drive 15 --when warm --felt rough --counts 3=140")
+    assert late == probabilities(opened)
+
+
 def test_no_code_says_the_less_the_younger_the_memory(opened: Bay) -> None:
     before = probabilities(opened)
     leader = max(before, key=before.__getitem__)
@@ -67,7 +122,7 @@ def test_codes_read_late_belong_to_the_drive_before(opened: Bay) -> None:
 @pytest.mark.parametrize(
     ("lines", "said"),
     [
-        (["codes"], "say what was read"),
+        (["codes"], 2, "say what was read"),
         (["codes P0302 --no-codes"], "--no-codes says that none is stored"),
         (["codes P0302", "codes P0303"], "read already (#1)"),
         (["drive 5 --felt rough", "codes P0302 --cleared"], "belong to the drive before (#1)"),

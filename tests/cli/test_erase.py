@@ -18,7 +18,8 @@ from tests.cli.conftest import Bay
 __all__ = ["drive_in"]
 
 STATED = (
-    "read what is stored: codes P0300 P0303, pending P0303, none permanent, set in warm, load; "
+    "read what is stored: codes P0300 P0303, pending P0303, none permanent, "
+    "misfire counts 1: 0, 2: 1, 3: 28, 4: 0, set in warm, load; "
     "read from unit 7E8 and 7E9; freeze frame P0303 (load 80 %, coolant 83 degC"
 )
 

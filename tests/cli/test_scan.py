@@ -59,6 +59,7 @@ def test_what_a_vehicle_came_in_with_is_recorded_once(
     bay.must("open RO-1 --layout inline-4")
     first = bay.must(f"scan --bus virtual:{vehicle.channel} --json").facts
     assert first["recorded"]["event"] == "scanned"
+    assert "misfire counts 1: 0, 2: 1, 3: 28, 4: 0" in first["recorded"]["said"][0]
     again = bay.must(f"scan --bus virtual:{vehicle.channel} --json").facts
     assert (again["recorded"], again["command"][:21]) == (None, "swapinfer drive MINUT")
 

@@ -295,6 +295,17 @@ JOBS: dict[str, list[Event]] = {
         {"type": "scanned", "codes": ["P0300", "P0202"]},
         ran(15),
     ],
+    "counters stood, of nobody knows how long": [
+        opened("inline-3"),
+        {"type": "scanned", "codes": ["P0303", "P0302"], "counts": {"1": 2, "3": 140}},
+        ran(15, "P0301"),
+    ],
+    "counters stood, since the start": [
+        opened(),
+        {"type": "scanned", "pending": [], "counts": {"1": 0, "2": 60}, "since_start": 12.0},
+        swapped(("coil3", "coil2")),
+        ran(15, "P0303"),
+    ],
     "nothing was stored but what outlasts erasing": [
         opened(),
         {"type": "scanned", "codes": [], "permanent": ["P0302"]},

@@ -234,6 +234,7 @@ class Runs:
         kept = 1.0 - memory["missed"]
         self._fault_codes(Finding(0, drive, finding.fitted), set(codes), kept)
         named = frozenset(c for c in every if self._numbered("misfire", c) in codes)
+        out = self._take_counters(finding)
         roles = {self._numbered(f): about["role"] for f, about in self._families().items()}
         is_unnamed = not named and any(roles.get(code) == "random" for code in codes)
         stale = memory["stale"]
@@ -245,7 +246,8 @@ class Runs:
         if is_unnamed:
             self.bits.append(self._unnamed(episodes, every, longer))
         elif named:
-            self.coded.append(Coded(episodes, every, named, longer, finding.fitted))
+            rest = tuple(c for c in every if c not in out)
+            self.coded.append(Coded(episodes, rest, named - out, longer, finding.fitted))
         else:
             leak, missed = self._leak(minutes, len(every)), memory["missed"]
             quiet_s = np.exp(-episodes.own_in(every)) * episodes.u_s(len(every))
@@ -257,6 +259,19 @@ class Runs:
                 leak = self._leak(minutes, len(every))
                 mean_s = episodes.own[c] + episodes.hit * episodes.shared_s
                 self.bits.append(_at_least_one(mean_s, (1 - right) * (1 - leak) + leak))
+
+    def _take_counters(self, finding: Finding) -> frozenset[int]:
+        """Take in counters of an arrival, and say which stand out."""
+        counts = {int(c): n for c, n in finding.event.get("counts", {}).items()}
+        known = finding.event.get("since_start")
+        minutes = known or self.job.priors["monitor"]["cycle_minutes"]
+        most = 3 + 4 * self.running["leak_counts_per_min"] * minutes
+        episodes = self._episodes(minutes, [], finding.fitted, 0)
+        for c, count in counts.items():
+            if known or count > most:
+                mean_s = episodes.own[c] + episodes.hit * episodes.shared_s
+                self._count(mean_s, count, minutes)
+        return frozenset(c for c, count in counts.items() if count > most)
 
     def _is_first_and_confirmed_only(self, finding: Finding) -> bool:
         """Whether pending codes were not read after a first cycle."""

@@ -51,6 +51,10 @@ STORED: list[tuple[Event, str]] = [
         '"permanent":[]}'),
     ),
     (
+        ev.Scanned(counts={2: 9}, since_start=12.0),
+        '{"counts":{"2":9},"since_start":12.0}',
+    ),
+    (
         ev.Swapped((("coil3", "coil1"), ("plug3", "plug4"))),
         '{"swaps":[["coil3","coil1"],["plug3","plug4"]]}',
     ),
