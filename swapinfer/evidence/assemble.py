@@ -67,17 +67,13 @@ class Evidence(Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    job : Job
-        As replayed.
-    space : StateSpace
-        Elements and their states.
-    arrays : Arrays
-        Factors and terms of all findings.
-    seqs : tuple of int
+    space, arrays
+        Elements and their states; factors and terms of all findings.
+    seqs
         Position in the chain of each finding; the complaint is `COMPLAINT`.
-    levels : Levels
+    levels
         What readings share, at the nodes of the arrays.
-    findings : Findings
+    findings
         What was found, for leaving some of it out.
     """
 
@@ -93,13 +89,7 @@ class Evidence(Struct, frozen=True, eq=False):
         return _assemble(self.findings, keep_n)[0]
 
     def telling(self, test: Test) -> Evidence:
-        """Return the same, with what a test is relative to told apart even where it was read once.
-
-        Parameters
-        ----------
-        test : Test
-            Any.
-        """
+        """Return the same, with a test's level told apart even where it was read only once."""
         if level_name(test) not in self.levels.alone:
             return self
         every_n = np.ones(self.arrays.n_findings, dtype=np.bool_)
@@ -107,19 +97,10 @@ class Evidence(Struct, frozen=True, eq=False):
         return replace(self, arrays=arrays, levels=levels)
 
     def usual(self, test: Test, weight_q: FloatArray) -> float | None:
-        """Say what a sound one is expected to show, in a reading's unit.
+        """Say what a sound one is expected to show, in the unit of a reading that is told apart.
 
-        Parameters
-        ----------
-        test : Test
-            A reading that is relative to a level, which is told apart.
-        weight_q : ndarray of float, shape (level,)
-            Posterior weights of the nodes.
-
-        Returns
-        -------
-        float or None
-            None where nothing tells it: sound ones differ widely beforehand, and no two were read.
+        Given the posterior weights of the nodes; None where nothing tells it: sound ones differ
+        widely beforehand, and no two were read.
         """
         tests, name = self.job.engine.tests, level_name(test)
         events = [finding.event for finding in self.job.findings]
@@ -132,15 +113,6 @@ class Evidence(Struct, frozen=True, eq=False):
 
 def gather_evidence(job: Job) -> Evidence:
     """Assemble everything found in a job.
-
-    Parameters
-    ----------
-    job : Job
-        As replayed.
-
-    Returns
-    -------
-    Evidence
 
     Raises
     ------
@@ -159,15 +131,13 @@ class Findings(Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    space : StateSpace
-        Elements of the job and their states.
-    pieces : sequence of sequence of Term or Factor
+    pieces
         Of each finding, the complaint first, what stands whatever else counts.
-    coded : mapping of int to CodedRun
+    coded
         Codes of drives, by index of the finding, to be read together.
-    looks : sequence of Look
+    looks
         Readings and inspections, to be summed up where they repeat one another.
-    arrivals : mapping of int to int
+    arrivals
         Findings of one misfire that was stored when the vehicle came in, to the complaint that it
         came with: it is the one complained of, which then says no more.
     """

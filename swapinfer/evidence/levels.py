@@ -49,16 +49,14 @@ KPA = {"kPa": 1.0, "psi": 6.894757293168361, "bar": 100.0}
 
 
 class Nodes(Struct, frozen=True, eq=False):
-    """Nodes of one unknown.
+    """Nodes of one unknown, with weights that sum to 1.
 
     Attributes
     ----------
-    value_q : ndarray of float, shape (node,)
+    value_q
         Offset on the test's scale that readings have in common, infinite where all sound ones are
         over the meter's limit; the number of the outcome that all sound ones show, counted from
         1, or 0 for none, where it is an inspection.
-    weight_q : ndarray of float, shape (node,)
-        Weights, summing to 1.
     """
 
     value_q: FloatArray
@@ -71,18 +69,8 @@ class Nodes(Struct, frozen=True, eq=False):
     def gathered(self, log_best_q: FloatArray, most: int) -> Nodes:
         """Gather nodes into fewer, so that what the readings weigh in all stays what it was.
 
-        Parameters
-        ----------
-        log_best_q : ndarray of float, shape (node,)
-            Log of the largest weight that each may have; nodes of little weight are gathered
-            with more of their neighbours.
-        most : int
-            Nodes wanted.
-
-        Returns
-        -------
-        Nodes
-            At most that many finite ones; infinite ones stay.
+        Infinite nodes stay, besides `most` others. Given the log of the largest weight that each
+        may have, nodes of little weight are gathered with more of their neighbours.
         """
         apart = ~np.isfinite(self.value_q)
         value_q, log_q = self.value_q[~apart], log_best_q[~apart]
@@ -112,11 +100,11 @@ class Levels(Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    values : mapping of str to ndarray of float, shape (combination,)
+    values
         Name of each unknown to its node in every combination.
-    weight_q : ndarray of float, shape (combination,)
+    weight_q
         Product of the weights.
-    alone : mapping of str to Nodes
+    alone
         Unknowns of a single observation, which are summed out of its term.
     """
 
@@ -169,17 +157,8 @@ class Levels(Struct, frozen=True, eq=False):
     def reading(self, test: Test, weight_q: FloatArray) -> float | None:
         """Say what a sound one is expected to show, in the test's unit.
 
-        Parameters
-        ----------
-        test : Test
-            A reading.
-        weight_q : ndarray of float, shape (combination,)
-            Posterior weights.
-
-        Returns
-        -------
-        float or None
-            None where no reading has told anything of it.
+        Given the posterior weights of the combinations; None where no reading has told anything of
+        it.
         """
         value_q = self.values.get(level_name(test))
         if value_q is None:
@@ -196,17 +175,7 @@ def level_name(test: Test) -> str:
 def expected_level(test: Test, opening: Opened) -> float | None:
     """Say what a sound one is expected to show on this vehicle before any is read.
 
-    Parameters
-    ----------
-    test : Test
-        A pressure for the polytropic formula.
-    opening : Opened
-        Compression ratio and altitude, where known.
-
-    Returns
-    -------
-    float or None
-        Median of the test's level, in its unit; None if it has none.
+    Median of the test's level, in its unit; None if it has none.
     """
     return _median(test, test.level, opening) if test.level else None
 
@@ -222,19 +191,7 @@ def _median(test: Test, level: Level, opening: Opened) -> float:
 def level_prior(test: Test, level: Level, opening: Opened) -> tuple[float, float]:
     """Mean and standard deviation of a level on the test's scale.
 
-    Parameters
-    ----------
-    test : Test
-        Whose scale is meant.
-    level : Level
-        Its level.
-    opening : Opened
-        Compression ratio and altitude, where known.
-
-    Returns
-    -------
-    mean, sd : float
-        What sound ones and meters vary by, together.
+    The deviation is what sound ones and meters vary by, together.
     """
     apart = math.hypot(test.on_scale(level.spread), test.on_scale(level.gauge_spread))
     return test.on_scale(_median(test, level, opening)), apart
@@ -243,17 +200,7 @@ def level_prior(test: Test, level: Level, opening: Opened) -> tuple[float, float
 def tells_little(test: Test, opening: Opened) -> bool:
     """Say whether a level lies so wide open beforehand that one reading alone cannot be judged.
 
-    Parameters
-    ----------
-    test : Test
-        Any; none without a level does.
-    opening : Opened
-        Compression ratio and altitude, where known.
-
-    Returns
-    -------
-    bool
-        Whether the prior's spread exceeds `WIDE_OPEN` times that of good readings.
+    That is, whether the prior's spread exceeds `WIDE_OPEN` times that of good readings.
     """
     if test.level is None:
         return False
@@ -264,26 +211,19 @@ def tells_little(test: Test, opening: Opened) -> bool:
 def level_nodes(
     test: Test, opening: Opened, readings: Sequence[float], wider: float = 1.0
 ) -> Nodes:
-    """Nodes and weights of the normal prior of a test's level.
+    """Nodes and weights of the normal prior of a test's level; a single 0 where it has none.
 
     Equally spaced on the test's scale: for smooth integrands that vanish at both ends the trapezoid
     rule converges faster than any power of the spacing.
 
     Parameters
     ----------
-    test : Test
-        A reading.
-    opening : Opened
-        Compression ratio and altitude, where known.
+    test, opening : Test, Opened
+        A reading; compression ratio and altitude, where known.
     readings : sequence of float
         All that share the level, on the test's scale; the nodes reach beyond them.
     wider : float, optional
         Factor on their distance.
-
-    Returns
-    -------
-    Nodes
-        A single 0 where the test has no level.
 
     References
     ----------
@@ -311,15 +251,7 @@ def level_nodes(
 def alike_nodes(test: Test) -> Nodes:
     """Nodes of what all sound ones of an engine show alike in an inspection.
 
-    Parameters
-    ----------
-    test : Test
-        An inspection that says how often they show an outcome alike.
-
-    Returns
-    -------
-    Nodes
-        0 for nothing in common, then the number of each such outcome, counted from 1.
+    0 for nothing in common, then the number of each such outcome, counted from 1.
     """
     weights = [1.0 - math.fsum(test.alike.values()), *test.alike.values()]
     return Nodes(np.arange(len(weights), dtype=float), np.array(weights))
@@ -363,23 +295,12 @@ def _nodes(job: Job, seen: Sequence[Observation], wider: float) -> tuple[Nodes, 
 def _largest_weights(
     weight_q: FloatArray, readings: Sequence[tuple[FloatArray, IntArray]]
 ) -> FloatArray:
-    """Say how much weight each node may have at most.
+    """Say how much weight each node may have at most, roughly, as natural logs.
 
     That is much if the readings are near what good cylinders show there, but for a few that have a
-    reason of their own, or near what a cause common to all of them makes them show.
-
-    Parameters
-    ----------
-    weight_q : ndarray of float, shape (level,)
-        Prior weights.
-    readings : sequence of (likelihood_qp, common_p)
-        Of each reading: likelihood under each profile, shape (level, profile), and the profiles
-        that a cause common to all readings may show.
-
-    Returns
-    -------
-    ndarray of float, shape (level,)
-        Natural logs, roughly.
+    reason of their own, or near what a cause common to all of them makes them show. Of each reading
+    its likelihood under each profile is given, shape (level, profile), and the profiles that a
+    cause common to all readings may show.
     """
     with np.errstate(divide="ignore"):
         log_own_q, log_common_q = np.log(weight_q), np.log(weight_q * SUSPICION)

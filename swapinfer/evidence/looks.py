@@ -45,20 +45,18 @@ class View(Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    test : Test
-        What is done.
-    key : tuple
+    key
         Looks with the same key repeat one another: test, target, elements seen, and how often they
         were handled before.
-    cylinders : set of int
+    cylinders
         Of which it tells.
-    profiles : tuple of str
-        Profile names; the first is good.
-    profile_es : ndarray of int, shape (element, state)
+    profiles
+        Names; the first is good.
+    profile_es
         Index of the profile that each state shows; 0 where it is not seen.
-    shows_es : ndarray of float, shape (element, state)
+    shows_es
         Chance that a seen state shows in one look; 0 where it is not seen.
-    share_p : ndarray of float, shape (profile,)
+    share_p
         How the faults that can be seen divide beforehand among the profiles; 0 for good.
     """
 
@@ -72,23 +70,15 @@ class View(Struct, frozen=True, eq=False):
 
     @property
     def seen_e(self) -> BoolArray:
-        """Which elements can be seen, shape (element,)."""
+        """Which elements can be seen."""
         out: BoolArray = self.profile_es.max(axis=1) > 0
         return out
 
     def shown_es(self, looks: int) -> FloatArray:
-        """Chance that a seen state shows in at least one of several looks.
+        """Chance that a seen state shows in at least one of several looks, shape (element, state).
 
-        Parameters
-        ----------
-        looks : int
-            How often it was looked at.
-
-        Returns
-        -------
-        ndarray of float, shape (element, state)
-            ``1 - (1 - s) (1 - c s)**(looks - 1)``, with ``s`` the chance in one look and ``c``
-            that looking again is a new look.
+        ``1 - (1 - s) (1 - c s)**(looks - 1)``, with ``s`` the chance in one look and ``c`` that
+        looking again is a new look.
         """
         if looks == 1:
             return self.shows_es
@@ -97,21 +87,10 @@ class View(Struct, frozen=True, eq=False):
 
 
 def look(space: StateSpace, test_id: str, target: str, finding: Finding | None = None) -> View:
-    """Work out which states a test sees, and how they look.
+    """Work out which states a test at one of its targets sees, and how they look.
 
-    Parameters
-    ----------
-    space : StateSpace
-        Elements of a job and their states.
-    test_id, target : str
-        A test of the job's engine, and one of its targets.
-    finding : Finding, optional
-        Of the job, in whose arrangement and at whose time it is made; by default as things stand
-        now. What is looked at is looked at before the look disturbs it.
-
-    Returns
-    -------
-    View
+    In the arrangement and at the time of a finding of the job; by default as things stand now. What
+    is looked at is looked at before the look disturbs it.
     """
     job = space.job
     test, when = job.engine.tests[test_id], finding or job
@@ -188,14 +167,13 @@ class Seen(Struct, frozen=True):
 
     Attributes
     ----------
-    outcome : str
+    outcome
         Of an inspection; empty for a reading.
-    value : float
+    value
         Of a reading, as the curves speak of it; the mean of several, infinite for "over limit".
-    looks : int
-        How often it was looked at with nothing handled between.
-    agreeing : int
-        How many of these looks came to this.
+    looks, agreeing
+        How often it was looked at with nothing handled between, and how many of these looks came to
+        this.
     """
 
     outcome: str = ""
@@ -204,26 +182,23 @@ class Seen(Struct, frozen=True):
     agreeing: int = 1
 
 
-def sum_up(test: Test, events: Sequence[Measured | Inspected]) -> Seen:
-    """Sum up looks at one thing: they are one observation, in whatever order they were made.
+def combine_looks(test: Test, events: Sequence[Measured | Inspected]) -> Seen:
+    """Sum up looks at one thing, with nothing handled between but by tests.
 
-    Readings are taken at their mean; "over limit" only if most of them were. Of differing outcomes
-    of an inspection the one is taken that leaves least to slips and to faults overlooked.
-
-    Parameters
-    ----------
-    test : Test
-        Made several times on one target, with nothing handled between but by tests.
-    events : sequence of Measured or Inspected
-        At least one.
-
-    Returns
-    -------
-    Seen
+    They are one observation, in whatever order they were made. Readings are taken at their mean;
+    "over limit" only if most of them were. Of differing outcomes of an inspection the one is taken
+    that leaves least to slips and to faults overlooked.
     """
     inspected = [event.outcome for event in events if isinstance(event, Inspected)]
     if inspected:
-        chosen = max(test.outcomes, key=lambda o: (_log_looks(test, o, inspected), _rank(test, o)))
+        outcomes = list(test.outcomes)
+        slipped = {o: test.slip.get(o, FLOOR) for o in outcomes}
+        slipped[outcomes[0]] = max(test.fresh, FLOOR)
+        log_chance = {
+            shown: math.fsum(math.log(slipped[o]) for o in inspected if o != shown)
+            for shown in outcomes
+        }
+        chosen = max(outcomes, key=lambda shown: (log_chance[shown], outcomes.index(shown)))
         return Seen(chosen, looks=len(inspected), agreeing=inspected.count(chosen))
     values = [reading_value(test, event) for event in events if isinstance(event, Measured)]
     finite = [value for value in values if math.isfinite(value)]
@@ -234,30 +209,8 @@ def sum_up(test: Test, events: Sequence[Measured | Inspected]) -> Seen:
     return Seen(value=test.off_scale(mean), looks=len(values), agreeing=len(finite))
 
 
-def _log_looks(test: Test, shown: str, looks: Sequence[str]) -> float:
-    """Log chance of what was written down if this is what there is to see."""
-    usual = next(iter(test.outcomes))
-    overlooked = max(test.fresh, FLOOR)
-    other = {o: overlooked if o == usual else test.slip.get(o, FLOOR) for o in test.outcomes}
-    return math.fsum(math.log(other[o]) for o in looks if o != shown)
-
-
-def _rank(test: Test, outcome: str) -> int:
-    return list(test.outcomes).index(outcome)
-
-
 class Look(Struct, frozen=True, eq=False):
-    """One reading or inspection.
-
-    Attributes
-    ----------
-    n : int
-        Its index among the job's findings.
-    event : Measured or Inspected
-        As recorded.
-    view : View
-        What it could see.
-    """
+    """One reading or inspection, number `n` of the job's findings, and what it could see."""
 
     n: int
     event: Measured | Inspected
@@ -265,16 +218,9 @@ class Look(Struct, frozen=True, eq=False):
 
 
 class Observation(Struct, frozen=True, eq=False):
-    """Looks at one thing with nothing handled between.
+    """Looks at one thing with nothing handled between, as the first of them could see it.
 
-    Attributes
-    ----------
-    n : int
-        Index of the last of them among the job's findings.
-    view : View
-        What the first could see.
-    seen : Seen
-        What they came to.
+    They count from the last look on, number `n` of the job's findings.
     """
 
     n: int
@@ -299,24 +245,13 @@ class Observation(Struct, frozen=True, eq=False):
 
 
 def observations(looks: Sequence[Look]) -> list[Observation]:
-    """Sum up what repeats itself.
-
-    Parameters
-    ----------
-    looks : sequence of Look
-        In the order of the job.
-
-    Returns
-    -------
-    list of Observation
-        Each counts from its last look on.
-    """
+    """Sum up what repeats itself among the looks of a job, in their order."""
     by_key: dict[tuple[object, ...], list[Look]] = {}
     for one in looks:
         by_key.setdefault(one.view.key, []).append(one)
     return [
         Observation(
-            some[-1].n, view := some[0].view, sum_up(view.test, [one.event for one in some])
+            some[-1].n, view := some[0].view, combine_looks(view.test, [one.event for one in some])
         )
         for some in by_key.values()
     ]
@@ -356,20 +291,10 @@ class Chances(Struct, frozen=True, eq=False):
 def inspection_chances(view: View, seen: Seen) -> Chances:
     """Chances of a named outcome under each profile, at every node of what all have in common.
 
-    Parameters
-    ----------
-    view : View
-        What the inspection sees.
-    seen : Seen
-        Outcome, and how many looks agree on it.
-
-    Returns
-    -------
-    Chances
-        The first node is that sound ones have nothing in common, the others the outcomes that they
-        may show alike.
+    The first node is that sound ones have nothing in common, the others the outcomes that they may
+    show alike.
     """
-    test, rank = view.test, _rank(view.test, seen.outcome)
+    test, rank = view.test, list(view.test.outcomes).index(seen.outcome)
     tables = [outcome_table(test, view.profiles, seen.agreeing, c) for c in ("", *test.alike)]
     exact_qp = np.stack([chance_po[:, rank] for chance_po in tables])
     if not are_steps(test):
@@ -385,10 +310,8 @@ def reading_chances(view: View, seen: Seen, offset_q: FloatArray = NO_LEVEL) -> 
 
     Parameters
     ----------
-    view : View
-        What the reading sees.
-    seen : Seen
-        Value, and how many readings it is the mean of.
+    view, seen : View, Seen
+        What the reading sees, and its value.
     offset_q : ndarray of float, shape (level,)
         Offsets of the shared level on the test's scale: of the value, or of its natural log.
 
@@ -436,20 +359,8 @@ def judge(view: View, chances: Chances, looks: int = 1) -> Term:
     A present fault that shows draws what its profile says, the rest of the engine what `good`
     says; what departs farthest from good is what is seen, so that faults that show together count
     alike in any order. Only where a reading is relative to a shared level, or outcomes are no steps
-    away from the usual one, does the first cause in the order of elements decide.
-
-    Parameters
-    ----------
-    view : View
-        What can be seen.
-    chances : Chances
-        Of what was seen, profile by profile.
-    looks : int, optional
-        How often it was looked at: a fault that is missed now may show in the next look.
-
-    Returns
-    -------
-    Term
+    away from the usual one, does the first cause in the order of elements decide. A fault that was
+    missed in one of several looks may show in the next.
 
     Notes
     -----

@@ -31,12 +31,7 @@ HALVINGS = 60
 def profile_of(sights: Iterable[Symptom], kind: str, mode: str) -> str:
     """Profile that a mode shows in a test: as named, else its kind's, else anything's, or good.
 
-    Parameters
-    ----------
-    sights : iterable of Symptom
-        What the test sees; where two fit equally, the first one holds.
-    kind, mode : str
-        Of an element, and how it fails.
+    Where two symptoms fit equally, the first one holds.
     """
     for kinds, wanted in (((kind, ANY), mode), ((kind,), ANY), ((ANY,), ANY)):
         for sight in sights:
@@ -49,23 +44,16 @@ def profile_of(sights: Iterable[Symptom], kind: str, mode: str) -> str:
 
 
 def outcome_chances(test: Test, profile: str, looks: int = 1, common: str = "") -> dict[str, float]:
-    """Chances of an inspection's outcomes.
+    """Chances of an inspection's outcomes, in the order of departing from the usual one.
 
     Parameters
     ----------
-    test : Test
-        An inspection.
-    profile : str
-        One of its profiles.
+    test, profile : Test, str
+        An inspection, and one of its profiles.
     looks : int, optional
         How often it was looked at, all with the same outcome: a slip goes when a look is repeated.
     common : str, optional
         Outcome that all sound ones of this engine show alike; empty for none.
-
-    Returns
-    -------
-    dict of str to float
-        In the order of the outcomes, which is that of departing from the usual one.
     """
     names = list(test.outcomes)
     chance_o = np.array([test.chances[profile].get(name, 0.0) for name in names])
@@ -88,18 +76,9 @@ def outcome_table(
 
 
 def are_steps(test: Test) -> bool:
-    """Say whether each outcome departs farther from good than those before it.
+    """Say whether each outcome of an inspection departs farther from good than those before it.
 
     Then no fault makes it likelier than a good one does that only the first outcomes are seen.
-
-    Parameters
-    ----------
-    test : Test
-        An inspection.
-
-    Returns
-    -------
-    bool
     """
     upto_po = outcome_table(test, test.profiles).cumsum(axis=1)
     good_o = upto_po[test.profiles.index(GOOD)]
@@ -107,21 +86,12 @@ def are_steps(test: Test) -> bool:
 
 
 def own_parts(chance_po: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Say of each outcome how a fault that shows leaves its bit open, and explains it.
+    """Say of each outcome how a fault that shows leaves its bit open, and explains it: `own_part`.
 
-    The farther of the fault's own part and a good draw is what the fault's profile says, as far as
-    that can be: where the profile passes over an outcome that good ones show, the part takes it on
-    with those before it, since a chance of departing no farther cannot fall.
-
-    Parameters
-    ----------
-    chance_po : ndarray of float, shape (profile, outcome)
-        Chances of the outcomes, the good profile's first.
-
-    Returns
-    -------
-    open_po, explain_po : ndarray of float, shape (profile, outcome)
-        As `own_part` has them.
+    The chances are of shape (profile, outcome), the good profile's first. The farther of the
+    fault's own part and a good draw is what the fault's profile says, as far as that can be: where
+    the profile passes over an outcome that good ones show, the part takes it on with those before
+    it, since a chance of departing no farther cannot fall.
     """
     upto_po = np.cumsum(chance_po, axis=1)
     share_po = np.minimum(upto_po / upto_po[0], 1.0)
@@ -163,19 +133,9 @@ def own_part(nearer_px: FloatArray, exact_px: FloatArray) -> tuple[FloatArray, F
 
 
 def reading_value(test: Test, event: Measured) -> float:
-    """Value that the curves speak of: beside its reference, of the usual one wanted, at 20 degC.
+    """Value that the curves speak of, infinite for "over limit".
 
-    Parameters
-    ----------
-    test : Test
-        A reading.
-    event : Measured
-        As recorded.
-
-    Returns
-    -------
-    float
-        In the test's unit; infinite for "over limit".
+    Beside its reference, of the usual one wanted, at 20 degC.
     """
     value = event.value
     if test.reference and event.reference is not None:
@@ -190,18 +150,7 @@ def reading_value(test: Test, event: Measured) -> float:
 def averaged(test: Test, curve: Curve, readings: float) -> Curve:
     """Curve of the mean of several readings: what the test itself scatters averages out.
 
-    Parameters
-    ----------
-    test : Test
-        Whose repeatability is taken.
-    curve : Curve
-        Of one reading.
-    readings : float
-        How many; infinite for what is there to be read.
-
-    Returns
-    -------
-    Curve
+    Of infinitely many it is that of what is there to be read.
     """
     if readings == 1 or not test.repeatability:
         return curve
@@ -218,10 +167,8 @@ def density(test: Test, curve: Curve, value: float, offset_q: FloatArray) -> Flo
 
     Parameters
     ----------
-    test : Test
-        A reading.
-    curve : Curve
-        One of its curves.
+    test, curve : Test, Curve
+        A reading, and one of its curves.
     value : float
         As the curves speak of it; infinite for "over limit".
     offset_q : ndarray of float, shape (level,)
@@ -245,21 +192,7 @@ def density(test: Test, curve: Curve, value: float, offset_q: FloatArray) -> Flo
 
 
 def departing_less(test: Test, curve: Curve, value: float) -> float:
-    """Chance of a reading nearer to the middle of the good curve, on either side.
-
-    Parameters
-    ----------
-    test : Test
-        A reading.
-    curve : Curve
-        Whose chance is wanted.
-    value : float
-        Reading that is compared; infinite for "over limit".
-
-    Returns
-    -------
-    float
-    """
+    """Chance of a reading nearer than `value` to the middle of the good curve, on either side."""
     if math.isinf(value):
         return 1.0 - curve.over_limit
     middle = test.on_scale(test.nominal)
@@ -271,22 +204,10 @@ def departing_less(test: Test, curve: Curve, value: float) -> float:
 
 
 def band_chances(test: Test, profile: str) -> dict[str, float]:
-    """Chance that a reading falls in each of the test's bands.
+    """Chance that a reading falls in each of the test's bands, from the lowest on.
 
     For a levelled test the bands are relative to the level. What sound ones show by coincidence is
     spread evenly over the faulty profiles.
-
-    Parameters
-    ----------
-    test : Test
-        A reading.
-    profile : str
-        One of its profiles.
-
-    Returns
-    -------
-    dict of str to float
-        Band to chance, from the lowest band on.
     """
     below = {
         name: np.array([_below(test, curve, band.below) for band in test.bands])
@@ -310,17 +231,7 @@ def chances_of(test: Test, profile: str) -> dict[str, float]:
 def band_median(test: Test, band: str) -> float:
     """Find what is usual for a band: the median there of the profile that falls there most.
 
-    Parameters
-    ----------
-    test : Test
-        A reading.
-    band : str
-        One of its bands.
-
-    Returns
-    -------
-    float
-        As the curves speak of it; infinite where the meter mostly is over its limit.
+    As the curves speak of it; infinite where the meter mostly is over its limit.
     """
     within = {name: band_chances(test, name)[band] for name in test.curves}
     curve = test.curves[max(within, key=within.__getitem__)]

@@ -24,14 +24,9 @@ LARGEST_PRIOR = 0.9
 
 
 class State(Struct, frozen=True):
-    """One way for an element to be.
+    """One way for an element to be: good, or a mode, its severity and onset.
 
-    Attributes
-    ----------
-    mode, severity : Mode, Severity or None
-        None for the good state.
-    onset : int
-        Time of the handling that induced it, or `BEFORE`.
+    The onset is the time of the handling that induced it, or `BEFORE`.
     """
 
     mode: Mode | None = None
@@ -52,14 +47,13 @@ class Life(Struct, frozen=True):
 
     Attributes
     ----------
-    kind : str
-        Of the element.
-    is_new : bool
+    is_new
         Whether it was fitted during the job.
-    age_km : float
+    age_km
         Distance on it.
-    induced : tuple of (mode, onset, chance)
-        Faults that handling, or driving between two visits, may have brought.
+    induced
+        Mode, onset and chance of faults that handling, or driving between two visits, may have
+        brought.
     """
 
     kind: str
@@ -75,17 +69,13 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
 
     Attributes
     ----------
-    job : Job
-        As replayed.
-    elements : tuple of Element
+    elements
         In the order of the pass: engine-wide, by bank, then along the cylinders.
-    lives : tuple of Life
-        Distinct lives of elements.
-    rows : tuple of tuple of State
-        States of each life, good first.
-    row_e : ndarray of int, shape (element,)
+    lives, rows
+        Distinct lives of elements, and the states of each, good first.
+    row_e
         Row of each element.
-    prior_es : ndarray of float, shape (element, state)
+    prior_es
         Prior probabilities.
     """
 
@@ -186,14 +176,7 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
     def active_es(self, time: int) -> BoolArray:
         """Which states are present faults at a time.
 
-        Parameters
-        ----------
-        time : int
-            Time of the finding: a test shows what there was before it disturbed anything.
-
-        Returns
-        -------
-        ndarray of bool, shape (element, state)
+        At that of a finding: a test shows what there was before it disturbed anything.
         """
         active: BoolArray = (self.mode_es > 0) & (self.onset_es < time)
         for e, times in self.disturbed.items():
@@ -218,14 +201,8 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
     ) -> FloatArray | float:
         """Share of each state's misfire episodes of which something comes, shape (element, state).
 
-        Parameters
-        ----------
-        share : callable
-            Of `monitor`: `share_that_sets`, say.
-        conditions : tuple of str
-            Condition tags.
-        minutes : float, optional
-            Length of the driving cycle; the usual one by default.
+        `share` is one of `monitor`, such as `share_that_sets`; `minutes` the length of the driving
+        cycle, if not the usual one.
         """
         monitor = self.job.pack.monitor
         if monitor is None:
@@ -278,15 +255,6 @@ def build_states(job: Job) -> StateSpace:
     age; a new element has the small chance of being bad out of the box instead. Every handling
     since may have induced a fault, which is a state of its own with that time as its onset;
     handlings between the same two findings count as one.
-
-    Parameters
-    ----------
-    job : Job
-        As replayed.
-
-    Returns
-    -------
-    StateSpace
     """
     elements = sorted(job.elements.values(), key=_pass_order(job))
     lives = [_life(job, element) for element in elements]
@@ -302,22 +270,9 @@ def _mean_chance(_kind: str, mode: Mode, age_km: float, exposure_km: float) -> F
 
 
 def draw_priors(space: StateSpace, count: int, seed: int) -> FloatArray:
-    """Draw priors from the pack's uncertainty about its rates.
+    """Draw priors from the pack's uncertainty about its rates, shape (draw, element, state).
 
     Each mode of each kind has one unknown rate, shared by all elements of the kind.
-
-    Parameters
-    ----------
-    space : StateSpace
-        From `build_states`.
-    count : int
-        Number of draws.
-    seed : int
-        Of the random generator.
-
-    Returns
-    -------
-    ndarray of float, shape (draw, element, state)
     """
     z_md = np.random.default_rng(seed).standard_normal((len(space.modes), count))
     z_of = dict(zip(space.modes, z_md, strict=True))
