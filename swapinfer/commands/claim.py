@@ -14,6 +14,7 @@ from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.store import Written
 from swapinfer.commands.terminal import watched
+from swapinfer.drafts import write_whole
 from swapinfer.errors import ClaimError, IncompleteError, InputError, OwnPriorsError
 from swapinfer.ledger.replay import Job
 from swapinfer.units import NORMAL_90
@@ -29,20 +30,9 @@ SEED = 1
 class VerifiedView(Facts, frozen=True):
     """Whether a file still says what its ledger says, and under which priors.
 
-    Attributes
-    ----------
-    has_published_priors : bool
-        Whether its priors are the published ones.
-    priors : str
-        The same in words.
-    changes : tuple of str
-        What of them is not, the weightiest first; a few.
-    remarks : tuple of str
-        What stands at the stamp of the write-up.
-    sealed : str
-        Which events a seal shows to have existed.
-    summary : dict of str to str
-        What one looks for on the paper beside it.
+    `changes` are a few of what in the priors is not as published, the weightiest first; `remarks`
+    stand at the stamp of the write-up, `summary` is what one looks for on the paper beside it, and
+    `sealed` says which events a seal shows to have existed.
     """
 
     shape: ClassVar[str] = "verified/1"
@@ -70,18 +60,8 @@ class VerifiedView(Facts, frozen=True):
 class CheckedView(Facts, frozen=True):
     """What stands between a job and a write-up that is paid on.
 
-    Attributes
-    ----------
-    template : str
-        Name of the template that it was held against; empty where there is none.
-    draft : tuple of str
-        Why it would be marked as a draft.
-    missing : tuple of str
-        What the template requires and nobody recorded.
-    exceeded : tuple of str
-        Limits of the template that are passed.
-    unrecorded : tuple of str
-        What else could have been recorded.
+    That is why it would be marked as a draft, what the template, if there is one, requires and
+    nobody recorded, which of its limits are passed, and what else could have been recorded.
     """
 
     shape: ClassVar[str] = "claim-check/1"
@@ -136,7 +116,7 @@ def claim(
     ] = False,
     ro: str = "",
 ) -> Written | CheckedView:
-    """Write a job up into the files that are named, or say what such a write-up lacks."""
+    """Write a job up into the files that are named, all or none, or say what that would lack."""
     named = {"html": html, "pdf": pdf, "md": markdown, "json": to_json}
     files = {form: path for form, path in named.items() if path is not None}
     if check:
@@ -145,52 +125,19 @@ def claim(
         return check_claim(shop, ro, template)
     if not files:
         raise InputError("name at least one file: --html, --pdf, --md or --json-file")
-    hidden = tuple(mask or ()) if redact or mask else None
-    return write_claim(shop, files, ro, template, hidden=hidden, compared=compare or 0)
-
-
-def write_claim(
-    shop: Shop,
-    files: dict[str, Path],
-    ro: str = "",
-    template: Path | None = None,
-    *,
-    hidden: Sequence[str] | None = None,
-    compared: int = 0,
-) -> Written:
-    """Write a job up.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    files : dict of str to Path
-        Format to file.
-    ro : str, optional
-        Repair order; default the current job.
-    template : Path, optional
-        What it must hold; default that of the settings.
-    hidden : sequence of str, optional
-        Words to leave out beside identification number and customer; by default nothing is left
-        out.
-    compared : int, optional
-        Vehicles to simulate for the cost of the customary order, at least 2; 0 for none.
-
-    Raises
-    ------
-    ClaimError
-        If a file cannot be written; none of them is then.
-    InputError
-        If two forms are to go into one file.
-    """
     if len(set(files.values())) < len(files):
         raise InputError("name a file of its own for each form of the write-up")
-    claim = draft_claim(shop, ro, template, hidden=hidden, compared=compared)
+    hidden = tuple(mask or ()) if redact or mask else None
+    written = draft_claim(shop, ro, template, hidden=hidden, compared=compare or 0)
     formats = _formats()
-    _save({path: formats[form](claim) for form, path in files.items()})
-    standing = claim.facts.standing
-    names = tuple(map(str, files.values()))
-    return Written(claim.facts.ro, names, bool(standing.draft), standing.draft, masked=claim.masked)
+    contents = {path: formats[form](written) for form, path in files.items()}
+    try:
+        write_whole(contents)
+    except OSError as error:
+        raise ClaimError(f"{error.filename}: cannot be written ({error.strerror})") from error
+    facts, names = written.facts, tuple(map(str, files.values()))
+    draft = facts.standing.draft
+    return Written(facts.ro, names, bool(draft), draft, masked=written.masked)
 
 
 def check_claim(shop: Shop, ro: str = "", template: Path | None = None) -> CheckedView:
@@ -229,7 +176,12 @@ def draft_claim(
     hidden: Sequence[str] | None = None,
     compared: int = 0,
 ) -> Claim:
-    """Make a write-up of a job, in no format yet; parameters as `write_claim` takes them."""
+    """Make a write-up of a job, in no format yet.
+
+    The template is by default that of the settings. Words to be hidden are left out beside
+    identification number and customer, by default nothing is; `compared` is the number of vehicles
+    simulated for the cost of the customary order, at least 2, or 0 for none.
+    """
     from swapinfer.claim.settings import ESTABLISHED, ClaimSettings
     from swapinfer.claim.template import Template, read_template
     from swapinfer.claim.write import write_up
@@ -290,15 +242,6 @@ def _compare(shop: Shop, job: Job, count: int) -> Comparison:
     return Comparison(mean, mean * math.exp(-half), mean * math.exp(half), len(costs))
 
 
-def _save(contents: dict[Path, bytes]) -> None:
-    from swapinfer.drafts import write_whole
-
-    try:
-        write_whole(contents)
-    except OSError as error:
-        raise ClaimError(f"{error.filename}: cannot be written ({error.strerror})") from error
-
-
 @command("claim verify", "claim verify claim.pdf --job claim.json")
 def verify_claim(
     file: Annotated[Path, typer.Argument(help="Write-up in JSON or PDF, or exported job.")],
@@ -317,19 +260,18 @@ def verify_claim(
     from swapinfer.claim.verify import verify_file
 
     found = verify_file(file, expect=expect, written=written, job=exported, seal=seal)
-    head = found.facts.ledger.head if found.facts else ""
     return VerifiedView(
-        str(file),
-        found.same,
-        found.difference,
-        found.compared,
-        head,
-        bool(found.facts and found.facts.published.is_same),
-        found.priors,
-        found.changes,
-        found.remarks,
-        found.sealed,
-        dict(found.summary),
+        file=str(file),
+        is_same=found.same,
+        difference=found.difference,
+        compared=found.compared,
+        head=found.facts.ledger.head if found.facts else "",
+        has_published_priors=bool(found.facts and found.facts.published.is_same),
+        priors=found.priors,
+        changes=found.changes,
+        remarks=found.remarks,
+        sealed=found.sealed,
+        summary=dict(found.summary),
     )
 
 
@@ -343,8 +285,7 @@ def _(facts: CheckedView, page: Page) -> str:
         ("BEYOND LIMITS", facts.exceeded),
         ("not on record", facts.unrecorded),
     ):
-        for item in items:
-            lines += page.wrap(f"{title}: {item}", indent=2)
+        lines += page.each(items, f"{title}: ", indent=2)
     return "\n".join(lines if len(lines) > 1 else [*lines, "  nothing is missing"])
 
 
@@ -359,10 +300,8 @@ def _(facts: VerifiedView, page: Page) -> str:
         lines += page.wrap(f"digest of the ledger: {facts.head}", indent=2)
     if facts.priors:
         lines += page.wrap(f"priors: {facts.priors}", indent=2)
-    for change in facts.changes:
-        lines += page.wrap(change, indent=4)
+    lines += page.each(facts.changes, indent=4)
     if facts.sealed:
         lines += page.wrap(f"seal: {facts.sealed}", indent=2)
-    for remark in facts.remarks:
-        lines += page.wrap(f"note: {remark}", indent=2)
+    lines += page.each(facts.remarks, "note: ", indent=2)
     return "\n".join(lines)
