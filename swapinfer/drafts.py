@@ -69,7 +69,10 @@ def whole_folder(folder: Path) -> Iterator[Path]:
             if not folder.exists():
                 draft.rename(folder)
             for new in draft.iterdir() if draft.exists() else ():
-                _take_place(new, folder / new.name)
+                old = folder / new.name
+                if old.is_dir() and not old.is_symlink():
+                    shutil.rmtree(old)
+                new.replace(old)
     finally:
         shutil.rmtree(draft, ignore_errors=True)
         remove_folders(made)
@@ -81,12 +84,6 @@ def _folder_errors(folder: Path) -> Iterator[None]:
         yield
     except OSError as error:
         raise InputError(f"{folder}: cannot be written: {error.strerror}") from error
-
-
-def _take_place(new: Path, old: Path) -> None:
-    if old.is_dir() and not old.is_symlink():
-        shutil.rmtree(old)
-    new.replace(old)
 
 
 def make_folders(folder: Path, mode: int = 0o777) -> list[Path]:

@@ -4,13 +4,8 @@ from __future__ import annotations
 
 import math
 import re
-from functools import cache
-from typing import TYPE_CHECKING
 
 from swapinfer.errors import InputError
-
-if TYPE_CHECKING:
-    from pint import UnitRegistry
 
 UNITS: dict[str, str] = {
     "V": "V, mV, kV",
@@ -146,10 +141,11 @@ def convert(value: float, unit: str, wanted: str) -> float:
         return value
     if not _UNIT_NAME.match(unit):
         raise InputError(f'no unit "{unit}"; accepted: {_accepted(wanted)}')
+    from pint import get_application_registry
     from pint.errors import DimensionalityError, UndefinedUnitError
 
     try:
-        quantity = _registry().Quantity(value, _OF_THE_UNITS_LIBRARY.get(unit, unit))
+        quantity = get_application_registry().Quantity(value, _OF_THE_UNITS_LIBRARY.get(unit, unit))
         return float(quantity.to(_OF_THE_UNITS_LIBRARY.get(wanted, wanted)).magnitude)
     except DimensionalityError:
         problem = f'"{unit}" cannot be turned into {wanted}'
@@ -203,10 +199,3 @@ def _digits(value: float, significant: int) -> str:
 
 def _accepted(wanted: str) -> str:
     return UNITS.get(wanted, wanted)
-
-
-@cache
-def _registry() -> UnitRegistry:
-    from pint import UnitRegistry
-
-    return UnitRegistry()

@@ -17,7 +17,9 @@ from swapinfer.commands.shop import Shop
 from swapinfer.errors import InputError, JobError, near_match, one_word
 from swapinfer.ledger.words import expected_range
 from swapinfer.pack.engine import parse_code, title_of_code
-from swapinfer.pack.model import Feeling, Pack, Severity, Test
+from swapinfer.pack.model import Feeling, Pack, Test
+
+SEVERITY = "{}: about {:g} episodes a minute"
 
 
 class Sense(Struct, frozen=True):
@@ -89,7 +91,10 @@ def all_entries(pack: Pack) -> Iterator[Sense]:
     sorts: list[tuple[str, Mapping[str, str]]] = [
         ("condition", pack.running.conditions),
         ("how a drive felt", {f.id: _feeling_words(f) for f in pack.drive_feelings.values()}),
-        ("severity", {one.id: _severity_words(one) for one in pack.severities.values()}),
+        (
+            "severity",
+            {s.id: SEVERITY.format(s.title, s.rate_per_min) for s in pack.severities.values()},
+        ),
         ("tool", pack.tools),
         ("caution", {one.id: one.text for one in pack.cautions.values()}),
         ("layout", {one.id: one.title for one in pack.layouts.values()}),
@@ -114,10 +119,6 @@ def _error_classes(root: type[errors.SwapinferError]) -> Iterator[type[errors.Sw
     yield root
     for child in root.__subclasses__():
         yield from _error_classes(child)
-
-
-def _severity_words(severity: Severity) -> str:
-    return f"{severity.title}: about {severity.rate_per_min:g} episodes a minute"
 
 
 def _feeling_words(feeling: Feeling) -> str:

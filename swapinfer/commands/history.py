@@ -11,6 +11,7 @@ from functools import cache
 from typing import ClassVar, Literal
 
 from msgspec import Struct
+from msgspec.structs import astuple
 
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import Cause, believe, list_causes, plan_settings
@@ -25,9 +26,6 @@ from swapinfer.plan.what_if import work_events
 
 LEADERS = 3
 """Causes shown after each finding."""
-
-COUNTED = ("steps", "followed", "in_part", "priced", "advised_cost", "done_cost")
-"""What is added up over jobs."""
 
 Deed = tuple[str, ...]
 """Something done: what, and where."""
@@ -274,7 +272,7 @@ def _(facts: AdviceReport, page: Page) -> str:
     rows = [["", "steps", "followed", "in part", "advised", "done"]]
     rows += [_advice_row(job) for job in facts.jobs if job.steps]
     total = AdviceLine(
-        "in all", *(sum(getattr(job, name) for job in facts.jobs) for name in COUNTED)
+        "in all", *map(sum, zip(*(astuple(job)[1:] for job in facts.jobs), strict=True))
     )
     lines = page.table([*rows, _advice_row(total)], right=range(1, 6))
     lines += page.wrap(

@@ -113,25 +113,21 @@ def settings(
     if ask:
         converse(Dialogue(lambda: _questions(_read()), lambda asked: _write(_read(), asked, ASKED)))
         return None
-    return _change(list(map(_pair, changes))) if changes else _view(_read())
+    return _change(changes) if changes else _view(_read())
 
 
-def _pair(text: str) -> tuple[str, str]:
-    name, equals, value = text.partition("=")
-    if not equals:
-        raise InputError(f'"{text}" must be name=value, as in rate_per_hour=110')
-    return name.strip(), value.strip()
-
-
-def _change(pairs: Sequence[tuple[str, str]]) -> SettingsView:
+def _change(changes: Sequence[str]) -> SettingsView:
     """Change settings, all or none."""
     kept = _read()
-    settings, unread = kept.file.settings, kept.file.unread
-    for name, text in pairs:
-        if text or name not in unread or name in Settings.__struct_fields__:
-            settings = typed_setting(settings, name, text)
-    changed = frozenset(name.partition(".")[0].replace("-", "_") for name, _ in pairs)
-    return _write(kept, settings, changed)
+    settings, unread, changed = kept.file.settings, kept.file.unread, set[str]()
+    for change in changes:
+        name, equals, value = map(str.strip, change.partition("="))
+        if not equals:
+            raise InputError(f'"{change}" must be name=value, as in rate_per_hour=110')
+        if value or name not in unread or name in Settings.__struct_fields__:
+            settings = typed_setting(settings, name, value)
+        changed.add(name.partition(".")[0].replace("-", "_"))
+    return _write(kept, settings, frozenset(changed))
 
 
 def _write(kept: _Kept, settings: Settings, changed: frozenset[str]) -> SettingsView:

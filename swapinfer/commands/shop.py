@@ -235,7 +235,7 @@ def _kept_setting(name: str, value: object) -> object:
     raise InputError(f"{name} must be {kind}, got {value!r}")
 
 
-def login_name() -> str:
+def _login_name() -> str:
     """Name of whoever is at the keyboard."""
     try:
         return os.environ.get("SWAPINFER_WHO") or getpass.getuser()
@@ -275,16 +275,9 @@ class OpenJob(Struct, frozen=True):
 class Shop:
     """What commands work with; use it as a context manager.
 
-    Parameters
-    ----------
-    store : str, optional
-        Where jobs are kept; default from the environment, the settings, the user's data folder.
-    who : str, optional
-        Name on events.
-    overlays : sequence of Path, optional
-        Overlay files on the base priors, beside those of the settings.
-    is_supposing : bool, optional
-        Whether events are only supposed and nothing is recorded.
+    The store is by default that of the environment, the settings, or the user's data folder; `who`
+    is the name on events. Overlays lie on the base priors beside those of the settings. While
+    supposing, nothing is recorded.
     """
 
     def __init__(
@@ -302,7 +295,7 @@ class Shop:
         self.settings = read.settings
         place = store or os.environ.get("SWAPINFER_STORE", "") or self.settings.store
         self.store_place = place or str(user_folder("data") / "jobs.db")
-        self.who = who or self.settings.technician or login_name()
+        self.who = who or self.settings.technician or _login_name()
         self.overlays = [*map(Path, self.settings.overlays), *overlays]
         self._packs: dict[str, Pack] = {}
 

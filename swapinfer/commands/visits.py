@@ -124,17 +124,13 @@ def _link_vehicles(visits: Iterable[Visit], soon: timedelta) -> list[Visit]:
     for visit in visits:
         vin = visit.job.opening.vehicle
         before = last.get(vin)
-        if vin and before and not visit.comeback_of and _is_soon(before, visit, soon):
-            visit = replace(visit, comeback_of=before.name)  # noqa: PLW2901  the same visit, linked
+        if vin and before and before.closing and before.closing.verified and not visit.comeback_of:
+            ended, opened = (datetime.fromisoformat(at) for at in (before.ended, visit.opened))
+            if opened - ended <= soon:
+                visit = replace(visit, comeback_of=before.name)  # noqa: PLW2901  the same, linked
         last[vin] = visit
         linked.append(visit)
     return linked
-
-
-def _is_soon(before: Visit, after: Visit, soon: timedelta) -> bool:
-    """Whether a visit begins soon after another ended with a verified repair."""
-    ended, opened = (datetime.fromisoformat(at) for at in (before.ended, after.opened))
-    return bool(before.closing and before.closing.verified and opened - ended <= soon)
 
 
 def table_rows(visits: Iterable[Visit]) -> tuple[Rows, Rows]:

@@ -147,7 +147,8 @@ def _weigh(pack: Pack, test: Test) -> Iterator[WeightLine]:
     base = replay(enumerate([opening, run, *sound]), pack)
     evidence = gather_evidence(base)
     for result, weight in test.weights.items():
-        aimed_e = _aimed(evidence, test, target, weight.of)
+        of_e = np.array([one.home.kind in weight.of for one in evidence.space.elements])
+        aimed_e = look(evidence.space, test.id, target).seen_e & of_e
         finding, meaning = _finding(test, target, result, level)
         before = _odds(evidence, aimed_e)
         found = replay([*base.standing, (base.time, finding)], pack)
@@ -187,15 +188,6 @@ def _finding(
 
 def _measured(test: Test, target: str, value: float) -> ev.Measured:
     return ev.Measured(test.id, target, value, reference=0.0 if test.reference else None)
-
-
-def _aimed(evidence: Evidence, test: Test, target: str, kinds: tuple[str, ...]) -> BoolArray:
-    """Which elements of these kinds the test sees there."""
-    space = evidence.space
-    seen_e = look(space, test.id, target).seen_e
-    of_e = np.array([element.home.kind in kinds for element in space.elements])
-    aimed: BoolArray = seen_e & of_e
-    return aimed
 
 
 def _odds(evidence: Evidence, aimed_e: BoolArray) -> float:
@@ -393,16 +385,12 @@ def _(facts: WeightsView, page: Page) -> str:
         "Bayes factor of what each speaks of: the odds that it is at fault, after to before; "
         + ", ".join(f"{name} from {least:g}" for name, least in facts.classes.items())
     )
-    rows = [
-        [odds_words(line.factor), line.stated, line.test, line.result, _weight_words(line)]
-        for line in facts.lines
-    ]
+    rows = []
+    for line in facts.lines:
+        change = f"{', '.join(line.of)} {percent(line.before)} -> {percent(line.after)}"
+        said = f"{line.meaning}: {change}; {line.why}"
+        rows.append([odds_words(line.factor), line.stated, line.test, line.result, said])
     return "\n".join(lines + page.table(rows, right=[0]))
-
-
-def _weight_words(line: WeightLine) -> str:
-    change = f"{percent(line.before)} -> {percent(line.after)}"
-    return f"{line.meaning}: {', '.join(line.of)} {change}; {line.why}"
 
 
 def odds_words(factor: float) -> str:
