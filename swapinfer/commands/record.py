@@ -26,7 +26,7 @@ from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Aside, Event, Paperwork, Work, unhandled
 from swapinfer.ledger.record import Record, digest_text
 from swapinfer.ledger.replay import Job, refuse_conflict
-from swapinfer.ledger.runs import explain_run, is_seen_to_blink, is_unseen
+from swapinfer.ledger.runs import explain_run, is_unseen
 from swapinfer.ledger.words import element_label, expected_range, in_unit_typed
 from swapinfer.pack.engine import read_codes
 from swapinfer.posterior import usual_reading
@@ -302,8 +302,7 @@ def _unweighed(job: Job, run: ev.Ran) -> list[str]:
             said.append(f"{read.text}: not weighed, since the counter of {listed} was read")
         if read.role == "random" and counted >= set(job.engine.layout.cylinders):
             said.append(f"{read.text}: not weighed, since every cylinder was counted")
-    is_weighed = is_unseen(job, run) or is_seen_to_blink(job, run)
-    if run.felt and (run.is_read or run.counts) and not is_weighed:
+    if run.felt and (run.is_read or run.counts) and not is_unseen(job, run):
         read_out = "codes were" if run.is_read else "counters were"
         said.append(f'felt "{run.felt}": kept, not weighed, since {read_out} read')
     elif run.felt and run.suspected:

@@ -21,7 +21,6 @@ from swapinfer.evidence.monitor import (
 from swapinfer.evidence.running import (
     CodedRun,
     Drive,
-    Episodes,
     FaultCodes,
     expected_episodes,
     feel,
@@ -34,7 +33,6 @@ from swapinfer.ledger.events import Ran, Reopened, Scanned
 from swapinfer.ledger.replay import Finding, Job
 from swapinfer.ledger.runs import (
     counted_minutes,
-    is_seen_to_blink,
     is_too_early,
     is_unseen,
     named_cylinders,
@@ -50,9 +48,6 @@ COMPLAINT = 0
 
 SUPPOSED = Nodes(np.array([0.0, 1.0]), np.array([0.5, 0.5]))
 """Whether something that serves all cylinders upset them in a drive: no, or yes."""
-
-ALMOST_SURE = 1.0 - 1e-12
-"""Chance beyond which none is told from certainty."""
 
 MOST_WITH_LOTS = 6
 """Misfiring cylinders, added up over drives that differ, up to which lots are told apart: with
@@ -276,8 +271,6 @@ def _take_run(
         misfired = frozenset(c.cylinder for c in codes if c.role == "misfire" and c.cylinder)
         names_none = not misfired and any(c.role == "random" for c in codes)
         uncounted = tuple(c for c in every if c not in run.counts)
-        if is_seen_to_blink(job, run):
-            pieces.append(_blinked(space, drive, run, setting, sorted(misfired) or every))
         if is_unseen(job, run):
             pieces.append(_felt(space, drive, run, running.unseen))
         elif uncounted and names_none:
@@ -300,18 +293,6 @@ def _felt(space: StateSpace, drive: Drive, run: Ran, silent: float = 1.0) -> Ter
     episodes = expected_episodes(space, drive, blink_es if word.hard else 1.0)
     word = replace(word, with_misfire=word.with_misfire * silent)
     return feel(episodes.in_any(every), word, episodes.leak_chance(len(every)))
-
-
-def _blinked(
-    space: StateSpace, drive: Drive, run: Ran, setting: Episodes, cylinders: Sequence[int]
-) -> Term:
-    """Take in that the lamp blinked, given that these cylinders had what sets a code."""
-    blink_es = space.share_es(share_that_blinks, run.conditions, run.minutes)
-    blinking = expected_episodes(space, drive, blink_es)
-    set_es, blinks_es = (-np.expm1(-some.in_any(cylinders)) for some in (setting, blinking))
-    given_es = np.divide(blinks_es, set_es, out=np.zeros_like(set_es), where=set_es > 0.0)
-    mean_es = -np.log1p(-np.minimum(given_es, ALMOST_SURE))
-    return feel(mean_es, space.job.pack.feelings[run.felt])
 
 
 def _is_complaint(job: Job, scanned: Scanned) -> bool:

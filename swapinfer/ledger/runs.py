@@ -63,13 +63,6 @@ def is_unseen(job: Job, run: Told) -> bool:
     return felt is not None and felt.with_misfire > felt.without and is_silent
 
 
-def is_seen_to_blink(job: Job, run: Told) -> bool:
-    """Whether the lamp blinked in a run that left a code: beside it, that says how bad it is."""
-    felt = job.pack.feelings.get(run.felt)
-    has_code = run.is_read and not run.counts and has_misfired(job, run)
-    return felt is not None and felt.hard and job.pack.monitor is not None and has_code
-
-
 def is_clean(job: Job, run: ev.Ran) -> bool:
     """Whether codes, or counters of all cylinders, were read after a run and show no misfire.
 

@@ -165,13 +165,16 @@ def test_codes_and_counters_are_read_from_the_vehicle_where_an_adapter_is_set(
 ) -> None:
     asked = "Read codes and counters from the vehicle"
     form = {"deed": "scan", "minutes": "15", "when-warm": "on", "seen": "1", "key": "a"}
+    instead = "run <code>swapinfer scan --watch</code> at the computer"
     assert asked not in served.ask("GET", "/job/RO-1/drive?form=yes", cookie).text
+    assert instead not in served.ask("GET", "/job/RO-1/drive", cookie).text
     assert served.ask("POST", "/job/RO-1/do", cookie, form).status == 400
     bus = pytest.importorskip("tests.bus.vehicle")
     vehicle = bus.Vehicle(bus.engine_unit())
     try:
         (tmp_path / "settings.toml").write_text(f'adapter = "virtual:{vehicle.channel}"\n')
         assert asked in served.ask("GET", "/job/RO-1/drive?form=yes", cookie).text
+        assert instead in served.ask("GET", "/job/RO-1/drive", cookie).text
         assert served.ask("POST", "/job/RO-1/do", cookie, form).status == 303
     finally:
         vehicle.close()

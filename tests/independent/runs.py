@@ -153,22 +153,6 @@ class Runs:
         w1, w0 = seen * chance["with_misfire"], chance["without"]
         return Bit(quiet_s, 1.0 - quiet_s, np.ones_like(quiet_s), w0 * (1 - leak) + w1 * leak, w1)
 
-    def _blinked(
-        self, word: Table, setting: Episodes, blinking: Episodes, cylinders: Iterable[int]
-    ) -> Bit:
-        """The lamp blinked: of a code that a cause set in these cylinders, with what chance."""
-        some = tuple(cylinders)
-        sets_s, blinks_s = (
-            1.0 - np.exp(-one.own_in(some)) * one.u_s(len(some)) for one in (setting, blinking)
-        )
-        b_s = np.array(
-            [
-                min(b / q, 1.0 - 1e-12) if q > 0 else 0.0
-                for b, q in zip(blinks_s, sets_s, strict=True)
-            ]
-        )
-        return Bit(1.0 - b_s, b_s, np.ones_like(b_s), word["without"], word["with_misfire"])
-
     def _take(self, finding: Finding) -> None:
         event, minutes = finding.event, finding.event["minutes"]
         conditions = event.get("conditions", [])
@@ -212,8 +196,6 @@ class Runs:
             self.bits.append(self._word(event["felt"], noticed, leak, unseen))
             return
         episodes = _scaled(episodes, share_s)
-        if is_known and not counts and felt and felt.get("hard"):
-            self.bits.append(self._blinked(felt, episodes, noticed, named or unread))
         if unread and not named and is_known:
             self.bits.append(self._unnamed(episodes, unread, minutes))
         elif unread:
