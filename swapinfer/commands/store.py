@@ -82,7 +82,7 @@ def rescue_store(
     """Save what verifies of a damaged store into this one."""
     with shop.founding() as store:
         found = rescue.rescue(damaged, store)
-    return StoreView(found.jobs, found.records, found.losses, ())
+    return StoreView(found.jobs, found.records, found.faults, ())
 
 
 @command("store backup", "store backup copy.db")

@@ -54,15 +54,7 @@ POSTGRES_FAULTS = {
 
 @contextmanager
 def clear_errors(where: str) -> Iterator[None]:
-    """Turn what a database raises into one line that names the store.
-
-    Raises
-    ------
-    InputError
-        If a text cannot be kept anywhere.
-    LedgerError
-        Instead of any error of SQLite, PostgreSQL or the file system.
-    """
+    """Turn what a database or file system raises into a `LedgerError`, one line with the store."""
     try:
         yield
     except UnicodeEncodeError as error:
@@ -190,14 +182,6 @@ class Connection:
             except self.driver.Error:
                 self.close()
             raise
-
-    def is_alive(self) -> bool:
-        """Whether it can be used: it may be closed, or its server have gone."""
-        try:
-            self.execute("SELECT 1")
-        except self.driver.Error:
-            return False
-        return True
 
     def close(self) -> None:
         """Close it, as may be done again."""

@@ -101,14 +101,8 @@ class Database:
     def open(cls, place: str | Path, *, create: bool = True, timeout: float = 30.0) -> Self:
         """Open a store, bringing an older schema up to date.
 
-        Raises
-        ------
-        InputError
-            If `place` cannot be understood.
-        JobError
-            If there is no such store, and none is to be made.
-        LedgerError
-            If the store cannot be opened: one line says why.
+        A `JobError` says that there is none and none is to be made, a `LedgerError` why it cannot
+        be opened.
         """
         where = locate(place)
         with clear_errors(str(where)):
@@ -203,7 +197,9 @@ class Database:
             yield self._connection
             return
         with clear_errors(str(self)):
-            if not self._connection.is_alive():
+            try:
+                self._connection.execute("SELECT 1")
+            except self._connection.driver.Error:  # it is closed, or its server went
                 self._connection = connect(self._where, self._timeout)
             with self._connection.transaction(begin) as connection:
                 self._begun = begin

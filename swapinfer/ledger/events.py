@@ -418,13 +418,7 @@ TYPES: dict[str, type[Event]] = {
 
 
 def read_event(type_name: str, payload: Mapping[str, Any]) -> Event:
-    """Turn a ledger record's type and payload into an event.
-
-    Raises
-    ------
-    LedgerError
-        If the type is unknown or the payload does not fit it.
-    """
+    """Turn a ledger record's type and payload into an event, refusing what is none."""
     if type_name not in TYPES:
         raise LedgerError(f'unknown event "{type_name}"{near_match(type_name, TYPES)}')
     return TYPES[type_name].from_json(payload)

@@ -33,7 +33,7 @@ from swapinfer.drafts import draft_of, write_whole
 from swapinfer.errors import InputError, LedgerError, SwapinferError, misfit
 from swapinfer.ledger.connection import MAGIC, clear_errors, files_of
 from swapinfer.ledger.record import JSON, Record, canonical_json, digest_text
-from swapinfer.ledger.store import JobRow, Store, Summary, SumUp, require_whole_job
+from swapinfer.ledger.store import JobRow, Store, Summary, SumUp, Tally, require_whole_job
 
 JOB_FORMAT = "swapinfer-job/1"
 BACKUP_FORMAT = "swapinfer-backup/1"
@@ -51,13 +51,6 @@ class Imported(Struct, frozen=True):
 
     job: str
     added: int
-
-
-class Restored(Struct, frozen=True):
-    """How many jobs and records a backup brought back."""
-
-    jobs: int
-    records: int
 
 
 class JobFile(Struct, frozen=True, forbid_unknown_fields=True):
@@ -192,7 +185,7 @@ def backup(store: Store, path: Path) -> list[str]:
     return []
 
 
-def restore(store: Store, path: Path, sum_up: SumUp | None = None) -> Restored:
+def restore(store: Store, path: Path, sum_up: SumUp | None = None) -> Tally:
     """Take over every job of a backup of a store of either kind into an empty one, or none."""
     if there := len(store.jobs()):
         raise LedgerError(
@@ -204,7 +197,7 @@ def restore(store: Store, path: Path, sum_up: SumUp | None = None) -> Restored:
             pass  # all of it verifies before any of it is taken
         with store.writing():
             added = [_take(store, job, sum_up).added for job in _read_backup(path)]
-    return Restored(len(added), sum(added))
+    return Tally(len(added), sum(added))
 
 
 def _read_backup(path: Path) -> Iterator[JobFile]:

@@ -57,14 +57,6 @@ def check_papers(part: Part | None, labour: Labour | None) -> None:
             )
 
 
-def check_day(name: str, text: str) -> None:
-    """Refuse what is no day."""
-    try:
-        date.fromisoformat(text)
-    except ValueError:
-        raise InputError(f'{name} "{text}" must be a day as in 2029-05-03') from None
-
-
 class Opened(Paperwork, frozen=True):
     """A job begins.
 
@@ -121,8 +113,11 @@ class Opened(Paperwork, frozen=True):
             physics.check_altitude(self.altitude_m)
         if self.compression_ratio is not None:
             physics.check_ratio(self.compression_ratio)
-        if self.in_service:
-            check_day("in service since", self.in_service)
+        try:
+            date.fromisoformat(self.in_service or "2029-05-03")
+        except ValueError:
+            wanted = "must be a day as in 2029-05-03"
+            raise InputError(f'in service since "{self.in_service}" {wanted}') from None
 
     def apply(self, job: Job) -> None:
         """Refuse to come second."""

@@ -94,14 +94,11 @@ def _copy(value: object) -> JSON:
     if isinstance(value, (list, tuple)):
         return [_copy(item) for item in value]
     if isinstance(value, Mapping):
-        return {_key(key): _copy(item) for key, item in value.items()}
+        for key in value:
+            if not isinstance(key, str):
+                raise LedgerError(f"key {key!r} cannot be recorded; keys are strings")
+        return {key: _copy(item) for key, item in value.items()}
     raise LedgerError(f"a {type(value).__name__} cannot be recorded; JSON values can")
-
-
-def _key(key: object) -> str:
-    if not isinstance(key, str):
-        raise LedgerError(f"key {key!r} cannot be recorded; keys are strings")
-    return key
 
 
 def _encode(value: object) -> str:

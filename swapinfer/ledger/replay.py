@@ -329,7 +329,14 @@ def follow(events: Iterable[Numbered], pack: Pack) -> Iterator[Job]:
     standing = [(seq, event) for seq, event in listed if seq not in undone]
     if not standing or not isinstance(standing[0][1], ev.Opened):
         raise JobError("a job's chain must begin with its opening, which cannot be undone")
-    job = _begin(standing[0][1], pack)
+    opening = standing[0][1]
+    job = Job(opening, build_engine(opening, pack), pack, odometer_km=opening.odometer_km)
+    for name, place in job.engine.places.items():
+        age = opening.newer.get(name, opening.odometer_km)
+        age_km = pack.running.odometer_km if age is None else age
+        job.elements[name] = Element(name, place, is_new=False, age_km=age_km)
+        job.fitted[name] = name
+    job.arrival = (0, dict(job.fitted))
     job.undone = undone
     job.standing.append(standing[0])
     yield job
@@ -339,13 +346,7 @@ def follow(events: Iterable[Numbered], pack: Pack) -> Iterator[Job]:
 
 
 def replay(events: Iterable[Numbered], pack: Pack) -> Job:
-    """Replay a job's events to after the last.
-
-    Raises
-    ------
-    SwapinferError
-        If an event contradicts those before it; the message says how.
-    """
+    """Replay a job's events, as `follow` does, to after the last."""
     *_, job = follow(events, pack)
     return job
 
@@ -386,18 +387,6 @@ def build_engine(opening: ev.Opened, pack: Pack) -> Engine:
     for place in opening.newer:
         engine.find_place(place)
     return engine
-
-
-def _begin(opening: ev.Opened, pack: Pack) -> Job:
-    engine = build_engine(opening, pack)
-    job = Job(opening, engine, pack, odometer_km=opening.odometer_km)
-    for name, place in job.engine.places.items():
-        age = opening.newer.get(name, opening.odometer_km)
-        age_km = pack.running.odometer_km if age is None else age
-        job.elements[name] = Element(name, place, is_new=False, age_km=age_km)
-        job.fitted[name] = name
-    job.arrival = (0, dict(job.fitted))
-    return job
 
 
 def refuse_conflict(seen: Mapping[str, str]) -> Callable[[Job], None]:

@@ -31,30 +31,12 @@ from swapinfer.ledger.record import (
     is_sealed,
     record_from_row,
 )
-from swapinfer.ledger.store import STATUSES, JobRow, Store, Summary
+from swapinfer.ledger.store import STATUSES, JobRow, Store, Summary, Tally
 
 PACK_COLUMNS, INDEX_COLUMNS = 2, len(JobRow.__struct_fields__)
 
 
-class Checked(msgspec.Struct, frozen=True):
-    """What a check of a store found."""
-
-    jobs: int
-    records: int
-    faults: tuple[str, ...]  # what does not verify, one line each
-    remarks: tuple[str, ...]  # what is odd but no fault: a clock set back, a pack not kept
-
-
-class Rescued(msgspec.Struct, frozen=True):
-    """What was saved from a damaged file."""
-
-    jobs: int
-    records: int
-    packs: int
-    losses: tuple[str, ...]  # one line for each job that is not whole
-
-
-def check(store: Store) -> Checked:
+def check(store: Store) -> Tally:
     """Verify everything in a store, be it damaged; nothing in it is changed."""
     faults = list(_file_faults(store))
     remarks: list[str] = []
@@ -84,7 +66,7 @@ def check(store: Store) -> Checked:
             store.pack(digest)
         except LedgerError as error:
             remarks.append(str(error))
-    return Checked(jobs, records, tuple(faults), tuple(remarks))
+    return Tally(jobs, records, tuple(faults), tuple(remarks))
 
 
 def _file_faults(store: Store) -> Iterator[str]:
@@ -102,10 +84,11 @@ def _file_faults(store: Store) -> Iterator[str]:
         yield str(error)
 
 
-def rescue(damaged: Path, into: Store) -> Rescued:
+def rescue(damaged: Path, into: Store) -> Tally:
     """Save from a SQLite file what verifies: of every job, the records up to the first bad one.
 
-    For lists the damaged file's own summaries are taken where they can be read.
+    For lists the damaged file's own summaries are taken where they can be read. Faults are the jobs
+    that are not whole.
     """
     if into.path is not None and into.path.absolute() == damaged.absolute():
         raise InputError(f"{damaged} cannot be rescued into itself; name a new store")
@@ -133,7 +116,7 @@ def rescue(damaged: Path, into: Store) -> Rescued:
                 f"record {len(chain)} is lost or altered, {len(left) - len(chain)} after it no "
                 "longer follow"
             )
-    return Rescued(jobs, records, len(found.packs), tuple(losses))
+    return Tally(jobs, records, tuple(losses))
 
 
 def _save(into: Store, chain: list[Record], summary: Summary) -> None:
@@ -288,22 +271,18 @@ def _rows_on(page: bytes, images: _Images) -> Iterator[tuple[Value, ...]]:
         if not slot <= cell < len(page):
             continue
         try:
-            yield _row_at(page, cell, images)
+            yield _record(_payload(page, cell, images))
         except (UnreadableCellError, UnicodeDecodeError, IndexError, struct.error):
             continue
         content = min(content, cell)
 
 
-def _row_at(page: bytes, cell: int, images: _Images) -> tuple[Value, ...]:
+def _payload(page: bytes, cell: int, images: _Images) -> bytes:
+    """Bytes of a cell of a table leaf, gathered from its overflow pages."""
     length, at = _varint(page, cell)
     _, at = _varint(page, at)
     if not 2 <= length <= MAX_PAYLOAD:
         raise UnreadableCellError("no payload of that length")
-    return _record(_payload(page, at, length, images))
-
-
-def _payload(page: bytes, at: int, length: int, images: _Images) -> bytes:
-    """Bytes of a cell of a table leaf, gathered from its overflow pages."""
     usable = len(page)
     local = length
     if length > usable - 35:

@@ -55,6 +55,15 @@ COLUMNS = "id, ro, status, opened_at, updated_at, length, head, summary"
 """Of the index, in the order of a row's fields."""
 
 
+class Tally(Struct, frozen=True):
+    """How many jobs and records verify, were saved or brought back, and what is wrong."""
+
+    jobs: int
+    records: int
+    faults: tuple[str, ...] = ()  # what does not verify, one line each
+    remarks: tuple[str, ...] = ()  # what is odd but no fault: a clock set back, a pack not kept
+
+
 class Store(Database):
     """An open store; use it as a context manager, from one thread at a time.
 
@@ -80,15 +89,7 @@ class Store(Database):
         pack: str,
         summary: Summary | None = None,
     ) -> Record:
-        """Open a job.
-
-        Raises
-        ------
-        ConflictError
-            If an open job has this number.
-        InputError, LedgerError
-            If the record cannot be made or written.
-        """
+        """Open a job, unless another one is open under its repair-order number."""
         check_text("a repair-order number", ro)
         first = seal(
             uuid.uuid4().hex, 0, "opened", {**payload, "ro": ro},
@@ -173,15 +174,7 @@ class Store(Database):
             _write(connection, replace(row, status="moved"), [])
 
     def records(self, job: str) -> list[Record]:
-        """All records of a job in order, verified.
-
-        Raises
-        ------
-        JobError
-            If there is no such job.
-        LedgerError
-            If the chain does not verify, naming the first bad record.
-        """
+        """All records of a job in order; a `LedgerError` names the first that does not verify."""
         with self.reading() as connection:
             return _verified_chain(connection, _require_row(connection, job))
 
@@ -210,13 +203,7 @@ class Store(Database):
             return _require_row(connection, job)
 
     def find_job(self, ro: str) -> JobRow:
-        """Find the job of a repair order: the open one, else the one changed last.
-
-        Raises
-        ------
-        JobError
-            If there is none, with the open one that was probably meant.
-        """
+        """Find the job of a repair order: the open one, else the one changed last."""
         with self.reading() as connection:
             found = _list_rows(
                 connection,

@@ -104,11 +104,6 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
 
         ``coil3`` and ``coil 3`` are the same; a cylinder of a pair names the pair; a kind of
         which the engine has one needs no number.
-
-        Raises
-        ------
-        PlaceError
-            If the engine has no such kind, cylinder or bank.
         """
         word = one_word(text)
         squeezed = re.sub(r"-(?=\d)(?<![\d]-)", "", word)
@@ -185,12 +180,7 @@ def parse_code(text: str) -> str:
     """Bring a code as typed into canonical form, such as ``P0303``.
 
     Case and spaces do not matter, nor does a leading nought (``P303``) or, before three figures,
-    the letter; a failure-type suffix (``-00``) is dropped.
-
-    Raises
-    ------
-    InputError
-        If it is no code, or one of another system than the powertrain.
+    the letter; a failure-type suffix (``-00``) is dropped. Codes of other systems are refused.
     """
     text = " ".join(text.split())
     found = _CODE.fullmatch(_SHORT.sub(r"P0\1", text.replace(" ", "").upper()))
@@ -206,15 +196,7 @@ def parse_code(text: str) -> str:
 
 
 def read_codes(engine: Engine, texts: Iterable[str]) -> list[CodeRead]:
-    """Say what codes as typed are to an engine, each once.
-
-    Raises
-    ------
-    InputError
-        If one is malformed or of another system.
-    PlaceError
-        If one names a cylinder, coil or bank that the engine does not have.
-    """
+    """Say what codes as typed are to an engine, refusing those of what it does not have."""
     canonical = dict.fromkeys(map(parse_code, texts))
     return [engine.codes.get(text) or _unknown(engine, text) for text in canonical]
 

@@ -49,11 +49,8 @@ def mode_prior(mode: Mode, age_km: float, exposure_km: float) -> float:
     Weibull, W. (1951), J. Appl. Mech. 18, 293-297, for the hazard; Trefethen, L. N. & Weideman,
     J. A. C. (2014), SIAM Review 56(3), 385-458, for the quadrature.
     """
-    log_median, log_sd = _log_hazard(mode, age_km, exposure_km)
-    if log_median == -math.inf:
-        return 0.0
     z_n, weight_n = _standard_normal()
-    return float(weight_n @ -np.expm1(-np.exp(log_median + log_sd * z_n)))
+    return float(weight_n @ mode_prior_draws(mode, age_km, exposure_km, z_n))
 
 
 def mode_prior_draws(mode: Mode, age_km: float, exposure_km: float, z_d: FloatArray) -> FloatArray:
@@ -61,38 +58,27 @@ def mode_prior_draws(mode: Mode, age_km: float, exposure_km: float, z_d: FloatAr
 
     Parameters
     ----------
-    mode : Mode
-        As for `mode_prior`.
-    age_km : float
-        Distance on the element.
-    exposure_km : float
-        Distance since the engine last ran well.
+    mode, age_km, exposure_km
+        As for `mode_prior`, which is the mean of this over the normal distribution.
     z_d : ndarray of float, shape (draw,)
         Standard normal; 0 is the median rate.
 
     Returns
     -------
     ndarray of float, shape (draw,)
-        Chances; their mean over the normal distribution is `mode_prior`.
     """
-    log_median, log_sd = _log_hazard(mode, age_km, exposure_km)
-    out: FloatArray = -np.expm1(-np.exp(log_median + log_sd * z_d))
-    return out
-
-
-def _log_hazard(mode: Mode, age_km: float, exposure_km: float) -> tuple[float, float]:
-    """Log-median and log-sd of the cumulative hazard over the window."""
     window_km = min(max(exposure_km, mode.latent_km), age_km)
     share = window_km / age_km if age_km > 0 else 0.0
     if share <= 0:
-        return -math.inf, 0.0
+        return np.zeros_like(z_d)
     grown = -math.expm1(mode.shape * math.log1p(-share)) if share < 1 else 1.0
     log_lives = math.log(age_km) - math.log(mode.life_km.median)
     log_median = mode.shape * log_lives + math.log(grown) + math.log(mode.hazard_ratio.median)
     log_sd = math.hypot(
         mode.shape * math.log(mode.life_km.spread), math.log(mode.hazard_ratio.spread)
     )
-    return log_median, log_sd
+    out: FloatArray = -np.expm1(-np.exp(log_median + log_sd * z_d))
+    return out
 
 
 @cache

@@ -86,7 +86,7 @@ def _build(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> Pack:
     merged = Merged()
     for file in base:
         with _located(file):
-            merged.add_base(file)
+            merged.add(file.parse(), once=True)
     with _located(*base):
         merged.take_over_likes()
     for file in over:
@@ -195,10 +195,6 @@ class Merged(msgspec.Struct):
     tables: Table = {}  # what they say together
     sources: Table = {}  # tables with the id of a source in the place of each number
 
-    def add_base(self, file: PriorsFile) -> None:
-        """Add a file of the base pack, which says everything once."""
-        self._add(file.parse(), once=True)
-
     def add_overlay(self, file: PriorsFile) -> None:
         """Add an overlay, which wins over what was said before.
 
@@ -211,11 +207,12 @@ class Merged(msgspec.Struct):
             table[FROM] = name
             own = {"grade": "chosen", "text": f"overlay {name} of this shop"}
             lay_over(self.tables, {"source": {name: own}}, once=False)
-        self._add(table, once=False)
+        self.add(table, once=False)
         self.take_over_likes()
         self.tables["version"] = f"{self.tables.get('version')}+{name}{version}"
 
-    def _add(self, table: Table, *, once: bool) -> None:
+    def add(self, table: Table, *, once: bool) -> None:
+        """Add what a file says; once if it may say nothing that was said before."""
         check_format(table)
         lay_over(self.sources, take_provenance(table), once=False)
         lay_over(self.tables, table, once=once)

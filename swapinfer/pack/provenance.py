@@ -23,10 +23,16 @@ def take_provenance(table: Table, inherited: str = "") -> Table:
     Returned are tables with the same keys wherever there are numbers: instead of a number, or of a
     list of them, the id of its source; empty text where none is given.
     """
-    otherwise, special = _sources(table.pop(FROM, inherited), inherited, table)
+    said = table.pop(FROM, inherited)
+    said = {OTHERWISE: said} if isinstance(said, str) else said
+    if not isinstance(said, dict) or not all(isinstance(item, str) for item in said.values()):
+        raise MisfitError("must be the id of a source, or a table of key and id", (FROM,))
+    for key in said:
+        if key not in (OTHERWISE, *table):
+            raise MisfitError(f'names "{key}", which is not beside it', (FROM, key))
     found: Table = {}
     for key, value in table.items():
-        source = special.get(key, otherwise)
+        source = said.get(key, said.get(OTHERWISE, inherited))
         if isinstance(value, dict):
             with under(key):
                 inner = take_provenance(value, source)
@@ -35,18 +41,6 @@ def take_provenance(table: Table, inherited: str = "") -> Table:
         elif holds_number(value):
             found[key] = source
     return found
-
-
-def _sources(said: Any, inherited: str, table: Table) -> tuple[str, Table]:  # noqa: ANN401
-    if isinstance(said, str):
-        return said, {}
-    if not isinstance(said, dict) or not all(isinstance(item, str) for item in said.values()):
-        raise MisfitError("must be the id of a source, or a table of key and id", (FROM,))
-    special = {key: source for key, source in said.items() if key != OTHERWISE}
-    for key in special:
-        if key not in table:
-            raise MisfitError(f'names "{key}", which is not beside it', (FROM, key))
-    return said.get(OTHERWISE, inherited), special
 
 
 def holds_number(value: Any) -> bool:  # noqa: ANN401 (any value of a table)

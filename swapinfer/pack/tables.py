@@ -324,10 +324,6 @@ def _by_kind(triples: list[Any]) -> Table:
     return table
 
 
-def _symptoms(table: Table) -> list[Table]:
-    return [{"kind": k, "mode": m, "profile": value} for k, m, value in _each_mode(table)]
-
-
 def _handlings(table: Table) -> list[Table]:
     found = [{"kind": k, "mode": m, "chance": value} for k, m, value in _each_mode(table)]
     touched = [{"kind": k, "mode": "", "chance": 0.0} for k, modes in table.items() if modes == {}]
@@ -342,10 +338,6 @@ def _handling_table(handlings: list[Table]) -> Table:
 def _with_infinity(table: Table) -> Table:
     """Read infinity as `_plain` writes it."""
     return {key: math.inf if value == "inf" else value for key, value in table.items()}
-
-
-def _bands(table: Table) -> list[Table]:
-    return [{"id": key, "below": top} for key, top in _with_infinity(table).items()]
 
 
 def _parted_profiles(tests: Table) -> Table:
@@ -397,12 +389,12 @@ _CHANCES = dict[str, Chance | dict[str, Chance]]
 _HANDLINGS = Filed(_CHANCES, _handlings, _handling_table)
 _SYMPTOMS = Filed(
     dict[str, str | dict[str, str]],
-    _symptoms,
-    lambda all_: _by_kind([one.values() for one in all_]),
+    lambda table: [{"kind": k, "mode": m, "profile": seen} for k, m, seen in _each_mode(table)],
+    lambda symptoms: _by_kind([one.values() for one in symptoms]),
 )
 _BANDS = Filed(
     dict[str, ShownOrMore | Literal["inf"]],
-    _bands,
+    lambda table: [{"id": key, "below": top} for key, top in _with_infinity(table).items()],
     lambda bands: {band["id"]: band["below"] for band in bands},
 )
 _PLAIN_THINGS = _things({})

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from swapinfer.commands import run
 from swapinfer.errors import ConflictError, InputError, JobError, LedgerError, SwapinferError
 from swapinfer.ledger.exchange import (
-    Restored,
+    Tally,
     backup,
     export_job,
     import_job,
@@ -300,7 +300,7 @@ def test_postgresql_backup_restores_into_either(
         assert backup(shop, path) == []
         kept = {job: shop.records(job) for job in jobs}
     with Store.open(places()) as other:
-        assert restore(other, path) == Restored(jobs=3, records=15)
+        assert restore(other, path) == Tally(jobs=3, records=15)
         assert {job: other.records(job) for job in jobs} == kept
         assert other.pack(DIGEST) == PACK
         with pytest.raises(LedgerError, match="holds 3 jobs already"):
@@ -330,7 +330,7 @@ def test_sqlite_backup_restores_into_either_and_stays_as_it_was(
         kept = {job: shop.records(job) for job in jobs}
     before = path.read_bytes()
     with Store.open(places()) as other:
-        assert restore(other, path) == Restored(jobs=3, records=15)
+        assert restore(other, path) == Tally(jobs=3, records=15)
         assert {job: other.records(job) for job in jobs} == kept
         with pytest.raises(LedgerError, match="holds 3 jobs already"):
             restore(other, path)

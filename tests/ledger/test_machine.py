@@ -166,7 +166,7 @@ class TwoStores(RuleBasedStateMachine):
         self.files += 1
         with Store.open(Path(self.folder.name) / f"saved {self.files}.db") as saved:
             if self.model[side]:
-                assert rescue(self.places[side], saved).losses == ()
+                assert rescue(self.places[side], saved).faults == ()
             self.agree(saved, self.model[side])
 
     @invariant()

@@ -126,7 +126,8 @@ def test_rescue_of_a_sound_store_saves_everything(tmp_path: Path, by: By) -> Non
     with Store.open(tmp_path / "a.db") as store, Store.open(tmp_path / "b.db") as saved:
         kept = fill(store, by, jobs=12, events=14)
         done = rescue(tmp_path / "a.db", saved)  # its log not yet written back
-        assert (done.jobs, done.records, done.packs, done.losses) == (12, 180, 1, ())
+        assert (done.jobs, done.records, done.faults) == (12, 180, ())
+        assert check(saved).remarks == ()  # the pack is there
         assert {row.job: saved.records(row.job) for row in saved.jobs()} == kept
         assert {row.job: row.summary["n"] for row in saved.jobs()} == {
             row.job: row.summary["n"] for row in store.jobs()
@@ -148,7 +149,7 @@ def test_rescue_from_the_log_alone(tmp_path: Path, by: By) -> None:
     (tmp_path / "b.db-wal").write_bytes(log)
     with Store.open(tmp_path / "saved.db") as saved:
         done = rescue(tmp_path / "b.db", saved)
-        assert (done.jobs, done.records, done.losses) == (1, 21, ())
+        assert (done.jobs, done.records, done.faults) == (1, 21, ())
         assert saved.records(job) == kept
 
 
@@ -183,7 +184,7 @@ def test_jobs_without_their_index_rows_are_saved_all_the_same(tmp_path: Path, by
         connection.execute("VACUUM")  # nor are they left in unused space
     with Store.open(tmp_path / "b.db") as saved:
         done = rescue(path, saved)
-        assert (done.jobs, done.records, done.losses) == (2, 4, ())
+        assert (done.jobs, done.records, done.faults) == (2, 4, ())
         assert sorted(row.status for row in saved.jobs()) == ["closed", "open"]
 
 
@@ -266,7 +267,7 @@ def test_loss_is_told_job_by_job(tmp_path: Path, by: By) -> None:
     with Store.open(tmp_path / "b.db") as saved:
         done = rescue(path, saved)
         assert (done.jobs, done.records) == (2, 7)
-        (loss,) = done.losses
+        (loss,) = done.faults
         assert loss == (
             f"job {kept[job][0].payload['ro']}: records 0 to 1 of 5 saved; "
             "record 2 is lost or altered, 2 after it no longer follow"
