@@ -106,9 +106,7 @@ class Database:
         """
         where = locate(place)
         with clear_errors(str(where)):
-            made = list[Path]()
-            if isinstance(where, Path):
-                made = _require_file(where, create=create, timeout=timeout)
+            made = _require_file(where, timeout, create=create) if isinstance(where, Path) else []
             connection = connect(where, timeout)
             try:
                 # A file that is there is a store, or it is something else and left alone.
@@ -254,7 +252,7 @@ def _migrate(connection: Connection) -> None:
                 connection.execute("INSERT INTO store_schema VALUES (?)", [version])
 
 
-def _require_file(path: Path, *, create: bool, timeout: float) -> list[Path]:
+def _require_file(path: Path, timeout: float, *, create: bool) -> list[Path]:
     made = list[Path]()
     if not path.exists():
         if not create:

@@ -39,7 +39,7 @@ class Event(msgspec.Struct, frozen=True, tag=str.lower):
     """Base of all events, and what may be asked of any; a type without an answer is refused.
 
     A subclass is an event's payload, and its name in lower case is the type. What holds for many
-    types is said by `Paperwork`, `Aside`, `Tested`, `Work` and `Repair`.
+    types is said by `Untouched`, `Paperwork`, `Aside`, `Tested`, `Work` and `Repair`.
     """
 
     @classmethod
@@ -120,12 +120,16 @@ class Event(msgspec.Struct, frozen=True, tag=str.lower):
         raise unhandled(self, "read")
 
 
-class Paperwork(Event, frozen=True):
-    """An event in the job's papers: nothing was done to the engine."""
+class Untouched(Event, frozen=True):
+    """No part was handled."""
 
     places = ()
     is_work = False
     is_repair = False
+
+
+class Paperwork(Untouched, frozen=True):
+    """An event in the job's papers: nothing was done to the engine."""
 
     def check(self) -> None:
         """Refuse nothing."""
@@ -145,12 +149,8 @@ class Aside(Paperwork, frozen=True):
         """Change nothing."""
 
 
-class Tested(Event, frozen=True):
+class Tested(Untouched, frozen=True):
     """A test of the pack was made on one of its targets in this engine."""
-
-    places = ()
-    is_work = False
-    is_repair = False
 
     test: str
     target: str

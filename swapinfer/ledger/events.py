@@ -14,7 +14,16 @@ from msgspec import field
 from swapinfer import physics
 from swapinfer.bus.scan import read_answers, source_words
 from swapinfer.errors import InputError, JobError, LedgerError, near_match
-from swapinfer.ledger.event import JSON, Event, Repair, Tested, Timesheet, Work, require_known
+from swapinfer.ledger.event import (
+    JSON,
+    Event,
+    Repair,
+    Tested,
+    Timesheet,
+    Untouched,
+    Work,
+    require_known,
+)
 from swapinfer.ledger.papers import (
     PAPERS,
     Attached,
@@ -47,34 +56,26 @@ OVER_LIMIT = "OL"
 """How a reading over the meter's limit stands in JSON, which has no infinity."""
 
 
-class Coded(Event, frozen=True):
+class Coded(Untouched, frozen=True):
     """What the control units have stored was read, or some of it; None of what nobody read.
 
     Codes of which it is not said whether they are pending count as stored ones, `codes`. What was
     read over the bus is in `heard`: control unit to its answers in hexadecimal.
     """
 
-    places = ()
-    is_work = False
-    is_repair = False
-
     if TYPE_CHECKING:
 
         @property
-        def codes(self) -> tuple[str, ...] | None:  # noqa: D102  a field of every subclass
-            ...
+        def codes(self) -> tuple[str, ...] | None: ...  # noqa: D102  a field of every subclass
 
         @property
-        def pending(self) -> tuple[str, ...] | None:  # noqa: D102
-            ...
+        def pending(self) -> tuple[str, ...] | None: ...  # noqa: D102
 
         @property
-        def permanent(self) -> tuple[str, ...] | None:  # noqa: D102
-            ...
+        def permanent(self) -> tuple[str, ...] | None: ...  # noqa: D102
 
         @property
-        def heard(self) -> dict[str, tuple[str, ...]]:  # noqa: D102
-            ...
+        def heard(self) -> dict[str, tuple[str, ...]]: ...  # noqa: D102
 
     @property
     def is_read(self) -> bool:

@@ -85,9 +85,7 @@ def dump_document(document: object) -> str:
 
 def export_job(store: Store, job: str, path: Path) -> None:
     """Write a job to a new file, whole or not at all."""
-    text = dump_document(job_document(store, job))
-    with _new_file(path) as draft:
-        draft.write_text(text, encoding="utf-8")
+    _write_new(path, dump_document(job_document(store, job)))
 
 
 def seal_store(store: Store, path: Path) -> str:
@@ -96,8 +94,7 @@ def seal_store(store: Store, path: Path) -> str:
     Returned is the digest of the file: given away in time, it shows which records there were.
     """
     text = "".join(f"{line}\n" for line in (SEAL_FORMAT, *sorted(row.head for row in store.jobs())))
-    with _new_file(path) as draft:
-        draft.write_text(text, encoding="utf-8")
+    _write_new(path, text)
     return digest_text(text)
 
 
@@ -159,15 +156,12 @@ def move_job(source: Store, target: Store, job: str) -> int:
     """
     if str(source) == str(target):
         raise InputError(f"the job is in store {target} already; name another store")
-    added = 0
 
-    def deliver(row: JobRow, chain: list[Record]) -> None:
-        nonlocal added
-        job_file = _file_of(source, chain)
-        added = _take(target, job_file, {**row.summary, "status": row.status}).added
+    def deliver(row: JobRow, chain: list[Record]) -> int:
+        told = {**row.summary, "status": row.status}
+        return _take(target, _file_of(source, chain), told).added
 
-    source.hand_over(job, deliver)
-    return added
+    return source.hand_over(job, deliver)
 
 
 def backup(store: Store, path: Path) -> list[str]:
@@ -313,6 +307,11 @@ def _naming(path: Path) -> Iterator[None]:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from error
     except SwapinferError as error:
         raise type(error)(f"{path}: {error}") from error
+
+
+def _write_new(path: Path, text: str) -> None:
+    with _new_file(path) as draft:
+        draft.write_text(text, encoding="utf-8")
 
 
 @contextmanager

@@ -154,12 +154,7 @@ def record_from_row(row: Sequence[object]) -> Record:
 
 
 def verify_chain(records: Iterable[Record]) -> None:
-    """Recompute every digest and link of one job's chain, from its first record on.
-
-    Raises
-    ------
-    LedgerError
-        Naming the first record that does not verify, and what is wrong with it.
+    """Recompute every digest and link of one job's chain, and name the first that is wrong.
 
     Notes
     -----

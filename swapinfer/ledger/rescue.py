@@ -238,11 +238,9 @@ def _bytes_of(path: Path) -> Iterator[bytes | mmap.mmap]:
 
 
 def _page_size(data: bytes | mmap.mmap) -> int:
-    if data[:16] != MAGIC:
-        return USUAL_PAGE_SIZE
-    size = int.from_bytes(data[16:18], "big")
+    size = int.from_bytes(data[16:18], "big") if data[:16] == MAGIC else 0
     size = 65536 if size == 1 else size
-    return size if 512 <= size <= 65536 and size.bit_count() == 1 else USUAL_PAGE_SIZE
+    return size if size >= 512 and size.bit_count() == 1 else USUAL_PAGE_SIZE
 
 
 def _committed_pages(log: bytes | mmap.mmap, size: int) -> Mapping[int, bytes]:

@@ -166,12 +166,13 @@ class Store(Database):
             _write(connection, row or _first_row(chain[0]), new, made)
         return len(new)
 
-    def hand_over(self, job: str, deliver: Callable[[JobRow, list[Record]], None]) -> None:
+    def hand_over(self, job: str, deliver: Callable[[JobRow, list[Record]], int]) -> int:
         """Give a job away: once `deliver` has returned, nothing is added to it here any more."""
         with self.writing() as connection:
             row = _row_to_add_to(connection, job)
-            deliver(row, _verified_chain(connection, row))
+            delivered = deliver(row, _verified_chain(connection, row))
             _write(connection, replace(row, status="moved"), [])
+        return delivered
 
     def records(self, job: str) -> list[Record]:
         """All records of a job in order; a `LedgerError` names the first that does not verify."""
@@ -180,10 +181,7 @@ class Store(Database):
 
     def beginnings(self) -> list[Record]:
         """List the records that opened a job or opened it again, job by job; not verified."""
-        query = (
-            f"SELECT {', '.join(FIELDS)} FROM records "  # noqa: S608
-            "WHERE type IN ('opened', 'reopened') ORDER BY job, seq"
-        )
+        query = f"{_SELECT} WHERE type IN ('opened', 'reopened') ORDER BY job, seq"
         with self.reading() as connection:
             return [record_from_row(row) for row in connection.execute(query)]
 
@@ -312,9 +310,8 @@ def _first_row(first: Record) -> JobRow:
 
 def _verified_chain(connection: Connection, row: JobRow) -> list[Record]:
     """All records of a job, if they verify and end where the index says."""
-    query = f"SELECT {', '.join(FIELDS)} FROM records WHERE job = ? ORDER BY seq"  # noqa: S608
     chain = list[Record]()
-    for columns in connection.execute(query, [row.job]):
+    for columns in connection.execute(f"{_SELECT} WHERE job = ? ORDER BY seq", [row.job]):
         try:
             chain.append(record_from_row(columns))
         except (LedgerError, TypeError, ValueError, RecursionError) as error:
@@ -358,6 +355,7 @@ def _write(
         ) from error
 
 
+_SELECT = f"SELECT {', '.join(FIELDS)} FROM records"  # noqa: S608
 _INSERT_ROW = (
     "INSERT INTO jobs (ro, status, opened_at, updated_at, length, head, summary, id) "
     "VALUES (?, ?, ?, ?, ?, ?, ?, ?)"

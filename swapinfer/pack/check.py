@@ -18,7 +18,6 @@ from swapinfer.pack.model import (
     Access,
     Curve,
     Fix,
-    Handling,
     Kind,
     Mode,
     Pack,
@@ -52,9 +51,7 @@ def check_names(table: Table) -> None:
     """Refuse keys that no one can type at the shell."""
     for key, value in table.items():
         with under(key):
-            _require(
-                bool(_NAME.fullmatch(key)), "is no name: lower-case letters, digits and hyphens"
-            )
+            _require(_NAME.fullmatch(key), "is no name: lower-case letters, digits and hyphens")
             if isinstance(value, dict) and key not in _SHOWN:
                 check_names(value)
 
@@ -63,13 +60,13 @@ def check_pack(pack: Pack) -> None:
     """Refuse a pack that contradicts itself."""
     for layout in pack.layouts.values():
         with under("layout", layout.id):
-            has_all = bool(layout.banks) and all(layout.banks)
-            _require(has_all, "must hold at least one cylinder each", "banks")
+            is_whole = layout.banks and all(layout.banks)
+            _require(is_whole, "must hold at least one cylinder each", "banks")
             degrees = layout.degrees
             _require(degrees >= 0, f"must not be negative, got {degrees}", "degrees")
     for caution in pack.cautions.values():
         with under("caution", caution.id):
-            _require(bool(caution.short), 'needs a key "short"')
+            _require(caution.short, 'needs a key "short"')
             is_short = len(caution.short) <= SHORT
             _require(is_short, f"must be a name of at most {SHORT} letters", "short")
     with under("running"):
@@ -89,9 +86,7 @@ def check_pack(pack: Pack) -> None:
         with under("code", code.id):
             _known(code.role, ROLES, "role of a code", "role")
             _known(code.pattern, CODE_PATTERNS, "way of numbering codes", "pattern")
-            for name, mode, _ in code.sets:
-                with under("sets", name):
-                    _known_mode(pack, name, mode, besides=ANY)
+            _known_modes(pack, "sets", [(name, mode) for name, mode, _ in code.sets], besides=ANY)
     least = [one.least for one in pack.classes.values()]
     falls = least == sorted(least, reverse=True) and (not least or least[-1] == 0)
     _require(falls, "must fall from class to class, the last is 0", "class", "least")
@@ -107,7 +102,7 @@ def check_pack(pack: Pack) -> None:
     _check_sources(pack)
 
 
-def _require(is_so: bool, wanted: str, *path: str) -> None:
+def _require(is_so: object, wanted: str, *path: str) -> None:
     if not is_so:
         raise MisfitError(wanted, path)
 
@@ -143,8 +138,8 @@ def _check_running(pack: Pack) -> None:
 
 def _check_costs(pack: Pack) -> None:
     costs, conditions = pack.costs, pack.running.conditions
-    _require(bool(costs.drive_minutes), "must name at least one length", "drive_minutes")
-    _require(bool(costs.drive_conditions), "must name at least one choice", "drive_conditions")
+    _require(costs.drive_minutes, "must name at least one length", "drive_minutes")
+    _require(costs.drive_conditions, "must name at least one choice", "drive_conditions")
     is_sane = 0.0 <= costs.foresight <= FORESIGHT
     _require(is_sane, f"must lie between 0 and {FORESIGHT:g}", "foresight")
     for tags in costs.drive_conditions:
@@ -170,10 +165,10 @@ def _check_kind(pack: Pack, kind: Kind) -> None:
     _require(not kind.id[-1].isdigit(), wanted)
     _known(kind.pattern, PATTERNS, "way of sharing cylinders", "pattern")
     _check_reach(pack, kind)
-    _check_handling(pack, kind.handling, "handling")
+    _known_modes(pack, "handling", [(one.kind, one.mode) for one in kind.handling], besides="")
     _all_known(kind.cautions, pack.cautions, "caution", "cautions")
     _check_fix(pack, kind.fix)
-    _require(bool(kind.modes), "needs at least one mode of failing")
+    _require(kind.modes, "needs at least one mode of failing")
     wanted = "belongs to the element, not to its own fix"
     _require(kind.fix.access is None, wanted, "fix", "access")
     for mode in kind.modes.values():
@@ -206,24 +201,20 @@ def _check_reach(pack: Pack, thing: Kind | Test) -> None:
         _known(thing.access, pack.access, "access", "access")
 
 
-def _check_handling(pack: Pack, handlings: tuple[Handling, ...], key: str) -> None:
-    for item in handlings:
-        with under(key, item.kind):
-            _known_mode(pack, item.kind, item.mode, besides="")
-
-
-def _known_mode(pack: Pack, kind: str, mode: str, *, besides: str) -> None:
-    """Refuse a kind, or a mode of it, that is not there; one word stands for no mode, or any."""
-    _known(kind, pack.kinds, "element")
-    if mode != besides:
-        _known(mode, pack.kinds[kind].modes, "mode", mode)
+def _known_modes(pack: Pack, key: str, pairs: list[tuple[str, str]], *, besides: str) -> None:
+    """Refuse kinds, and modes of theirs, that are not there; one word stands for none or any."""
+    for kind, mode in pairs:
+        with under(key, kind):
+            _known(kind, pack.kinds, "element")
+            if mode != besides:
+                _known(mode, pack.kinds[kind].modes, "mode", mode)
 
 
 def _check_test(pack: Pack, test: Test) -> None:
     _known(test.form, FORMS, "form of test", "form")
     _known(test.target, (*WHOLE_TARGETS, *pack.kinds), "target", "target")
     _check_reach(pack, test)
-    _check_handling(pack, test.disturbs, "disturbs")
+    _known_modes(pack, "disturbs", [(one.kind, one.mode) for one in test.disturbs], besides="")
     _all_known(test.cautions, pack.cautions, "caution", "cautions")
     _all_known(test.tools, pack.tools, "tool", "tools")
     _all_known(test.miss, pack.severities, "severity", "miss")
@@ -244,9 +235,9 @@ def _check_test(pack: Pack, test: Test) -> None:
 
 
 def _check_sees(pack: Pack, test: Test) -> None:
+    _known_modes(pack, "sees", [(one.kind, one.mode) for one in test.sees], besides=ANY)
     for one in test.sees:
         with under("sees", one.kind):
-            _known_mode(pack, one.kind, one.mode, besides=ANY)
             _known(one.profile, test.profiles, "profile", one.mode)
             only = f'is made on "{test.target}" alone, so it cannot see "{one.kind}"'
             _require(test.target not in pack.kinds or one.kind == test.target, only)
@@ -307,7 +298,7 @@ def _check_curve(test: Test, curve: Curve) -> None:
 
 
 def _check_inspection(test: Test) -> None:
-    _require(bool(test.outcomes), "an inspection needs a table of outcomes", "outcome")
+    _require(test.outcomes, "an inspection needs a table of outcomes", "outcome")
     _all_known(test.slip, test.outcomes, "outcome", "slip")
     _all_known(test.alike, test.outcomes, "outcome", "alike")
     for key in ("coincidence", "repeatability", "level"):
@@ -327,5 +318,5 @@ def _check_sources(pack: Pack) -> None:
         _known(source.grade, GRADES, "grade of source", "source", source.id, "grade")
     for place, name in pack.provenance.items():
         with under(*place.split(".")):
-            _require(bool(name), 'has no source; say from = "..." in its table or above')
+            _require(name, 'has no source; say from = "..." in its table or above')
             _known(name, pack.sources, "source")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,9 @@ FloatArray = NDArray[np.float64]
 NODES = 121
 WIDTH = 9.0
 """Standard deviations that the quadrature spans on either side."""
+
+Z_N = np.linspace(-WIDTH, WIDTH, NODES)
+WEIGHT_N = np.exp(-0.5 * Z_N**2) / np.exp(-0.5 * Z_N**2).sum()
 
 
 def mode_prior(mode: Mode, age_km: float, exposure_km: float) -> float:
@@ -49,8 +51,7 @@ def mode_prior(mode: Mode, age_km: float, exposure_km: float) -> float:
     Weibull, W. (1951), J. Appl. Mech. 18, 293-297, for the hazard; Trefethen, L. N. & Weideman,
     J. A. C. (2014), SIAM Review 56(3), 385-458, for the quadrature.
     """
-    z_n, weight_n = _standard_normal()
-    return float(weight_n @ mode_prior_draws(mode, age_km, exposure_km, z_n))
+    return float(WEIGHT_N @ mode_prior_draws(mode, age_km, exposure_km, Z_N))
 
 
 def mode_prior_draws(mode: Mode, age_km: float, exposure_km: float, z_d: FloatArray) -> FloatArray:
@@ -81,13 +82,6 @@ def mode_prior_draws(mode: Mode, age_km: float, exposure_km: float, z_d: FloatAr
     return out
 
 
-@cache
-def _standard_normal() -> tuple[FloatArray, FloatArray]:
-    z_n = np.linspace(-WIDTH, WIDTH, NODES)
-    weight_n = np.exp(-0.5 * z_n**2)
-    return z_n, weight_n / weight_n.sum()
-
-
 def cause_modes(pack: Pack) -> dict[str, Mode]:
     """Every mode that can cause a misfire, by ``"kind.mode"``, in the pack's order."""
     return {
@@ -116,8 +110,6 @@ def cause_chances(
 def cause_shares(pack: Pack, layout: str, fitment: Mapping[str, str]) -> dict[str, float]:
     """Share of each cause in the misfires of an engine as old as the pack takes one to be."""
     age_km, exposure_km = pack.running.odometer_km, pack.running.exposure_km
-    chances = cause_chances(
-        pack, layout, fitment, lambda mode: mode_prior(mode, age_km, exposure_km)
-    )
+    chances = cause_chances(pack, layout, fitment, lambda m: mode_prior(m, age_km, exposure_km))
     total = sum(chances.values())
     return {cause: chance / total for cause, chance in chances.items()}

@@ -62,7 +62,9 @@ def load_pack(overlays: Sequence[Path] = (), root: Path | None = None) -> Pack:
     """
     base = read_files(root or base_folder(), "priors")
     over = [file for path in overlays for file in read_files(path)]
-    name = f"{_key(base, over)}.json"
+    code = [file.read_text(encoding="utf-8") for file in sorted(Path(__file__).parent.glob("*.py"))]
+    said = [[file.name, file.text] for file in (*base, *over)]
+    name = f"{digest_of(json.dumps([code, len(base), said]))}.json"  # of all that a pack is made of
     with contextlib.suppress(OSError, RuntimeError, UnicodeDecodeError, PackError):
         kept = _folder() / name
         text = kept.read_text(encoding="utf-8")
@@ -111,13 +113,6 @@ def _located(*files: PriorsFile) -> Iterator[None]:
         ):
             said = f"{misfit.path[-1]} {said}"
         raise PackError(f"{where_written(files, misfit.path)}: {said}") from None
-
-
-def _key(base: Sequence[PriorsFile], over: Sequence[PriorsFile]) -> str:
-    """Digest of all that a pack is made of: the files, and the code that reads them."""
-    code = [file.read_text(encoding="utf-8") for file in sorted(Path(__file__).parent.glob("*.py"))]
-    said = [[file.name, file.text] for file in (*base, *over)]
-    return digest_of(json.dumps([code, len(base), said]))
 
 
 def _folder() -> Path:

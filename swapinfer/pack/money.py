@@ -110,13 +110,7 @@ class OwnMoney(Struct, frozen=True):
 
 
 def check_amount(name: str, amount: float) -> None:
-    """Refuse what is no amount of money.
-
-    Raises
-    ------
-    InputError
-        If it is negative, or larger than any.
-    """
+    """Refuse what is no amount of money: what is negative, or larger than any."""
     _check_most(name, amount, MOST, "")
 
 

@@ -12,7 +12,7 @@ import contextlib
 import hashlib
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
 from typing import Any, Literal, NamedTuple
 
@@ -75,9 +75,9 @@ def _blame(kind: Any, value: Any, called: str = "thing") -> None:  # noqa: ANN40
         case inspect.StructType():
             _blame_record(kind, need_table(value))
         case inspect.DictType():
-            for key, item in need_table(value).items():
+            for key in need_table(value):
                 with under(key):
-                    _blame_named(kind.value_type, item, called, key, value.keys() - {key})
+                    _blame_named(kind.value_type, value, called, key)
         case inspect.VarTupleType() | inspect.TupleType():
             _blame_list(kind, value)
         case inspect.UnionType():
@@ -129,18 +129,12 @@ def _blame_record(kind: inspect.StructType, table: Table) -> None:
         raise MisfitError(str(error)) from None
 
 
-def _blame_named(
-    kind: inspect.Type,
-    value: Any,  # noqa: ANN401 (whatever the file holds)
-    called: str,
-    name: str,
-    others: Iterable[str],
-) -> None:
+def _blame_named(kind: inspect.Type, table: Table, called: str, name: str) -> None:
     """Blame a thing called by its key; one that lacks keys may be a misspelt other."""
     try:
-        _blame(kind, value)
+        _blame(kind, table[name])
     except MissingKeyError as error:
-        meant = near_match(name, sorted(others))
+        meant = near_match(name, sorted(table.keys() - {name}))
         if "did you mean" in meant:
             raise MisfitError(
                 f'no {called} "{name}"{meant} a new one {error.message}', error.path
@@ -177,12 +171,8 @@ FORMAT = 1
 
 def pack_to_json(pack: Pack) -> str:
     """Write a pack as the one text that its digest is taken of."""
-    return json.dumps(
-        {"format": FORMAT, **encode(pack)},
-        ensure_ascii=False,
-        allow_nan=False,
-        separators=(",", ":"),
-    )
+    table = {"format": FORMAT, **encode(pack)}
+    return json.dumps(table, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 def pack_from_json(text: str) -> Pack:
@@ -357,11 +347,6 @@ def _joined_profiles(tests: Table) -> Table:
     return tests
 
 
-def _in_full(cautions: Table) -> Table:
-    """Take cautions that are mere texts, as packs have them that jobs were opened with before."""
-    return {k: {"text": said} if isinstance(said, str) else said for k, said in cautions.items()}
-
-
 def flatten(table: Table, prefix: str = "") -> Table:
     """Join the keys of nested tables by dots."""
     flat: Table = {}
@@ -409,9 +394,11 @@ _SECTIONS = dict.fromkeys(_CALLED_BY_KEY, _PLAIN_THINGS) | {
         _TESTS.inside,
     ),
     "code": _things({"sets": Filed(_CHANCES, _each_mode, _by_kind)}),
-    "caution": Filed(
+    "caution": Filed(  # mere texts in packs that jobs were opened with before
         dict[str, str | Table],
-        lambda table: _PLAIN_THINGS.into(_in_full(table)),
+        lambda table: _PLAIN_THINGS.into(
+            {k: {"text": said} if isinstance(said, str) else said for k, said in table.items()}
+        ),
         _PLAIN_THINGS.back,
     ),
     "costs": Filed(Table, _with_infinity, dict),
