@@ -9,9 +9,7 @@ from collections.abc import Callable
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does
 
-from swapinfer.claim.html import to_html
-from swapinfer.claim.markdown import to_markdown
-from swapinfer.claim.pdf import to_pdf
+from swapinfer.claim.document import to_html, to_markdown, to_pdf
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import Claim, to_json, write_up
 from swapinfer.ledger import events as ev

@@ -1,4 +1,4 @@
-"""How belief moved, finding by finding, what that leads to, and what it leaves in doubt."""
+"""How belief moved, finding by finding, and what that says of the causes."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from swapinfer.claim.entries import FindingLine
 from swapinfer.claim.facts import (
     Against,
     BestRival,
     CauseLine,
+    FindingLine,
     ModeLine,
     NearestRival,
     Otherwise,
@@ -28,7 +28,7 @@ from swapinfer.ledger.event import require_known
 from swapinfer.ledger.events import Measured
 from swapinfer.ledger.replay import Job, Numbered, replay
 from swapinfer.ledger.words import element_label, now_at, origin, where_words
-from swapinfer.pack.model import Kind, Pack
+from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import mode_weights
 from swapinfer.posterior import (
     FaultIntervals,
@@ -45,38 +45,20 @@ from swapinfer.posterior import (
     weigh_findings,
 )
 
-SHOWN = 5
-"""Causes whose course is shown."""
-
-WORTH_SHOWING = 0.01
-"""Causes that never reached this probability are no rivals."""
-
-LIKELY = 0.5
-"""Probability from which a cause of a job that is not closed is part of the conclusion."""
-
-WORTH_SAYING = 1.0
-"""Decibans from which a finding is said to have spoken against something."""
-
+SHOWN = 5  # causes whose course is shown
+WORTH_SHOWING = 0.01  # causes that never reached this probability are no rivals
+LIKELY = 0.5  # probability from which a cause of a job that is not closed is part of the conclusion
+WORTH_SAYING = 1.0  # decibans from which a finding is said to have spoken against something
 MOST_AGAINST = 3
+TINY = np.finfo(float).tiny
 
 
-class Course(Struct, frozen=True, eq=False, dict=True):
-    """Belief before the first finding, after each, and at the end.
+class Reasoning(Struct, frozen=True, eq=False, dict=True):
+    """Belief before the first finding, after each, and at the end of a job.
 
-    Attributes
-    ----------
-    evidence : Evidence
-        Of the whole job.
-    posterior : Posterior
-        At the end.
-    weights : FindingWeights
-        Of each finding, given those before it; the complaint is the first.
-    intervals : FaultIntervals or None
-        Over draws of the priors; None where that would take too long.
-    checks : FindingChecks or None
-        How each finding agrees with all the others; likewise.
-    flips : FlipPoints
-        Of the leading element against every other.
+    Weights are those of each finding given those before it, the complaint first. Intervals over
+    draws of the priors, and checks of each finding against all the others, are None where they
+    would take too long. Flip points are those of the leading element against every other.
     """
 
     evidence: Evidence
@@ -113,8 +95,7 @@ class Course(Struct, frozen=True, eq=False, dict=True):
     def subjects(self) -> tuple[str, ...]:
         """Elements that the conclusion is about: those named at closing, else the likely ones."""
         closing = self.job.closing
-        named = closing.causes if closing is not None else ()
-        return tuple(dict.fromkeys(named)) or self.likely
+        return tuple(dict.fromkeys(closing.causes if closing else ())) or self.likely
 
     @cached_property
     def shown(self) -> tuple[str, ...]:
@@ -152,26 +133,23 @@ class Course(Struct, frozen=True, eq=False, dict=True):
 
     @cached_property
     def rival_db_nc(self) -> FloatArray:
-        """How far each subject is above the rival, before any finding and after each, in decibans.
+        """How many decibans each subject is above the rival, shape (findings so far, subject).
 
-        Ten times the common log of the ratio of the two fault probabilities, shape (findings so
-        far, subject); no columns where there is no rival.
+        Ten times the common log of the ratio of the two fault probabilities; no columns where
+        there is no rival.
         """
         if not self.rival:
             return np.zeros((len(self.fault_ne), 0))
         above = [self.index(element) for element in self.subjects]
-        log_ne = 10.0 * np.log10(np.maximum(self.fault_ne, np.finfo(float).tiny))
+        log_ne = 10.0 * np.log10(np.maximum(self.fault_ne, TINY))
         ratio_nc: FloatArray = log_ne[:, above] - log_ne[:, [self.index(self.rival)]]
         return ratio_nc
 
     @cached_property
     def times_likelier(self) -> dict[str, float]:
         """How much likelier beforehand each other element must be to draw level with the leader."""
-        tiny = np.finfo(float).tiny
-        return {
-            self.elements[rival]: float(1.0 / max(factor, tiny))
-            for rival, factor in zip(self.flips.rival_r, self.flips.factor_r, strict=True)
-        }
+        factors = zip(self.flips.rival_r, self.flips.factor_r, strict=True)
+        return {self.elements[rival]: float(1.0 / max(f, TINY)) for rival, f in factors}
 
     @cached_property
     def levels(self) -> dict[str, float | None]:
@@ -200,10 +178,6 @@ class Course(Struct, frozen=True, eq=False, dict=True):
         named = dict(zip(closing.causes, closing.modes, strict=False)) if closing else {}
         return named.get(element, "")
 
-    def all_faulty(self, elements: Iterable[str]) -> float:
-        """Probability that every one of these elements is at fault."""
-        return all_faulty(self.evidence, self.posterior, elements)
-
     def residual_risk(self) -> float:
         """Probability that a fault which causes misfires is still active in the vehicle."""
         space, job = self.evidence.space, self.job
@@ -213,16 +187,25 @@ class Course(Struct, frozen=True, eq=False, dict=True):
         return 1.0 - _share_without(self.evidence, self.posterior, barred_es)
 
 
-def all_faulty(evidence: Evidence, posterior: Posterior, elements: Iterable[str]) -> float:
-    """Probability that every one of these elements is at fault.
+def follow_belief(job: Job) -> Reasoning:
+    """Infer after every finding of a job, without each, and under other priors."""
+    evidence = gather_evidence(job)
+    arrays = evidence.arrays
+    posterior = infer(arrays)
+    draw = partial(draw_priors, evidence.space)
+    intervals = intervals_in_reach(arrays, posterior, level_weights(arrays), draw)
+    return Reasoning(
+        evidence=evidence,
+        posterior=posterior,
+        weights=weigh_findings(arrays, evidence.keeping),
+        intervals=intervals,
+        checks=check_findings(arrays, posterior, evidence.keeping) if intervals else None,
+        flips=flip_points(arrays, posterior),
+    )
 
-    Parameters
-    ----------
-    evidence, posterior
-        Of a job.
-    elements : iterable of str
-        Their ids.
-    """
+
+def all_faulty(evidence: Evidence, posterior: Posterior, elements: Iterable[str]) -> float:
+    """Probability that every one of these elements is at fault."""
     indices = [evidence.space.index[element] for element in elements]
     if len(indices) == 1:
         return float(posterior.fault_e[indices[0]])
@@ -238,59 +221,19 @@ def _share_without(evidence: Evidence, posterior: Posterior, barred_es: BoolArra
     return min(1.0, float(np.exp(rest.log_evidence - posterior.log_evidence)))
 
 
-def follow_belief(job: Job) -> Course:
-    """Infer after every finding of a job, without each, and under other priors.
-
-    Parameters
-    ----------
-    job : Job
-        As replayed.
-
-    Returns
-    -------
-    Course
-    """
-    evidence = gather_evidence(job)
-    arrays = evidence.arrays
-    posterior = infer(arrays)
-    draw = partial(draw_priors, evidence.space)
-    intervals = intervals_in_reach(arrays, posterior, level_weights(arrays), draw)
-    return Course(
-        evidence=evidence,
-        posterior=posterior,
-        weights=weigh_findings(arrays, evidence.keeping),
-        intervals=intervals,
-        checks=check_findings(arrays, posterior, evidence.keeping) if intervals else None,
-        flips=flip_points(arrays, posterior),
-    )
-
-
-def conclude(course: Course, pack: Pack, events: Iterable[Numbered] | None = None) -> Otherwise:
-    """Work a job out under other priors or from other events.
-
-    Parameters
-    ----------
-    course : Course
-        Belief in the job as it is.
-    pack : Pack
-        Priors in force instead.
-    events : iterable of (int, Event), optional
-        What happened instead; by default what stands.
-
-    Returns
-    -------
-    Otherwise
-        What becomes of the causes that the job concludes on.
-    """
+def conclude(
+    reasoning: Reasoning, pack: Pack, events: Iterable[Numbered] | None = None
+) -> Otherwise:
+    """Say what becomes of a job's causes under other priors, or from other events than stand."""
     try:
-        job = replay(course.job.standing if events is None else events, pack)
-        for element in course.subjects:
+        job = replay(reasoning.job.standing if events is None else events, pack)
+        for element in reasoning.subjects:
             require_known("element", element, job.elements)
         evidence = gather_evidence(job)
         posterior = infer(evidence.arrays)
     except SwapinferError as error:
         return Otherwise(None, why_not=str(error))
-    return conclusion(evidence, posterior, course.subjects)
+    return conclusion(evidence, posterior, reasoning.subjects)
 
 
 def conclusion(evidence: Evidence, posterior: Posterior, subjects: Iterable[str]) -> Otherwise:
@@ -303,89 +246,68 @@ def conclusion(evidence: Evidence, posterior: Posterior, subjects: Iterable[str]
     )
 
 
-def list_causes(course: Course) -> tuple[CauseLine, ...]:
-    """Describe the shown causes."""
-    closing = course.job.closing
-    named = closing.causes if closing else ()
-    return tuple(_cause(course, element, named=element in named) for element in course.shown)
-
-
-def _cause(course: Course, element: str, *, named: bool) -> CauseLine:
-    e, job = course.index(element), course.job
+def describe_cause(reasoning: Reasoning, element: str) -> CauseLine:
+    """Say how likely an element is at fault, and in which way."""
+    e, job, intervals = reasoning.index(element), reasoning.job, reasoning.intervals
     kind = job.engine.kinds[job.elements[element].home.kind]
-    weights = mode_weights(course.evidence.space, course.posterior, element)
+    weights = mode_weights(reasoning.evidence.space, reasoning.posterior, element)
     modes = [ModeLine(kind.modes[mode].title, p) for mode, p in weights.items()]
-    modes.sort(key=lambda mode: (-mode.probability, mode.title))
-    mode = course.closed_as(element)
-    closed_as = kind.modes[mode].title if mode else ""
+    label, closed_as = reasoning.label(element), ""
+    headline = label
+    if mode := reasoning.closed_as(element):
+        closed_as = kind.modes[mode].title
+        where = where_words(origin(job, element))
+        headline = f"{', '.join(filter(None, [closed_as, where]))} ({kind.title})"
+        if kind.movable:
+            headline = f"{label} ({closed_as})"
     return CauseLine(
         element=element,
-        label=course.label(element),
+        label=label,
         now=now_at(job, element),
-        probability=float(course.posterior.fault_e[e]),
-        low=float(course.intervals.low_e[e]) if course.intervals else None,
-        high=float(course.intervals.high_e[e]) if course.intervals else None,
-        before=float(course.fault_ne[0, e]),
-        modes=tuple(modes),
-        named=named,
+        probability=float(reasoning.posterior.fault_e[e]),
+        low=float(intervals.low_e[e]) if intervals else None,
+        high=float(intervals.high_e[e]) if intervals else None,
+        before=float(reasoning.fault_ne[0, e]),
+        modes=tuple(sorted(modes, key=lambda mode: (-mode.probability, mode.title))),
+        named=bool(job.closing and element in job.closing.causes),
         closed_as=closed_as,
-        headline=_headline(course, element, kind, closed_as),
+        headline=headline,
     )
-
-
-def _headline(course: Course, element: str, kind: Kind, failed: str) -> str:
-    """Name what was at fault by how it failed: "exhaust valve burnt, cylinder 3 (...)"."""
-    if not failed:
-        return course.label(element)
-    if kind.movable:
-        return f"{course.label(element)} ({failed})"
-    place = origin(course.job, element)
-    return f"{', '.join(filter(None, [failed, where_words(place)]))} ({kind.title})"
 
 
 def list_rivals(
-    course: Course, causes: Sequence[CauseLine], findings: Sequence[FindingLine]
+    reasoning: Reasoning, causes: Sequence[CauseLine], findings: Sequence[FindingLine]
 ) -> tuple[Rival, ...]:
     """Say of every shown cause that is not a subject why it was put aside."""
-    first = len(course.subjects)
-    return tuple(
-        Rival(
-            element=rival.element,
-            label=rival.label,
-            probability=rival.probability,
-            factor=course.times_likelier.get(rival.element),
-            against=_against(findings, position),
+    rivals = []
+    for c, rival in enumerate(causes):
+        spoke = [Against(found.seq, found.decibans_c[c]) for found in findings]
+        against = sorted(
+            (one for one in spoke if one.decibans <= -WORTH_SAYING), key=lambda one: one.decibans
         )
-        for position, rival in enumerate(causes[first:], start=first)
-    )
+        factor = reasoning.times_likelier.get(rival.element)
+        most = tuple(against[:MOST_AGAINST])
+        rivals.append(Rival(rival.element, rival.label, rival.probability, factor, most))
+    return tuple(rivals[len(reasoning.subjects) :])
 
 
-def best_rival(course: Course) -> BestRival | None:
+def best_rival(reasoning: Reasoning) -> BestRival | None:
     """Name the rival that weights are held against, and how it stood before any finding."""
-    if not course.rival:
+    rival = reasoning.rival
+    if not rival:
         return None
-    e = course.index(course.rival)
-    return BestRival(
-        element=course.rival,
-        label=course.label(course.rival),
-        probability=float(course.posterior.fault_e[e]),
-        before_c=tuple(map(float, course.rival_db_nc[0])),
-    )
+    probability = float(reasoning.posterior.fault_e[reasoning.index(rival)])
+    before_c = tuple(map(float, reasoning.rival_db_nc[0]))
+    return BestRival(rival, reasoning.label(rival), probability, before_c)
 
 
-def _against(findings: Sequence[FindingLine], position: int) -> tuple[Against, ...]:
-    lines = [
-        Against(finding.seq, finding.decibans_c[position])
-        for finding in findings
-        if finding.decibans_c[position] <= -WORTH_SAYING
-    ]
-    return tuple(sorted(lines, key=lambda line: line.decibans)[:MOST_AGAINST])
-
-
-def flip_of(course: Course) -> NearestRival | None:
+def flip_of(reasoning: Reasoning) -> NearestRival | None:
     """Find the rival of the likeliest cause that is nearest to drawing level."""
-    rivals = {name: f for name, f in course.times_likelier.items() if name not in course.subjects}
-    if not rivals or course.leader not in course.subjects:
+    leader, subjects = reasoning.leader, reasoning.subjects
+    rivals = {name: f for name, f in reasoning.times_likelier.items() if name not in subjects}
+    if not rivals or leader not in subjects:
         return None
-    nearest = min(rivals, key=lambda name: (round(math.log(rivals[name]), 6), course.index(name)))
-    return NearestRival(course.label(course.leader), course.label(nearest), rivals[nearest])
+    nearest = min(
+        rivals, key=lambda name: (round(math.log(rivals[name]), 6), reasoning.index(name))
+    )
+    return NearestRival(reasoning.label(leader), reasoning.label(nearest), rivals[nearest])

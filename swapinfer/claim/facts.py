@@ -1,42 +1,217 @@
-"""The write-up itself: all that it says, as numbers and names, from which every format is made."""
+"""All that a write-up says, as numbers and names, from which every format is made."""
 
 from __future__ import annotations
 
 from msgspec import Struct
 
-from swapinfer.claim.amounts import Charged, Spent
-from swapinfer.claim.entries import (
-    Arrangement,
-    FindingLine,
-    Move,
-    NoteLine,
-    Photo,
-    Readout,
-    RepairLine,
-    Retracted,
-    Trail,
-)
+
+class OnRecord(Struct, frozen=True):
+    """Something that stands in the ledger: its position, when it was recorded, and by whom."""
+
+    seq: int
+    at: str
+    who: str
+
+
+class ReadingLine(Struct, frozen=True):
+    """A number read, None for "over limit"; nine in ten good ones read what lies in `good`."""
+
+    value: float | None
+    unit: str
+    typed: str
+    reference: float | None
+    temperature_c: float | None
+    good: tuple[float, float] | None
+    within: bool | None
+
+
+class FindingLine(OnRecord, frozen=True):
+    """Something observed, and what it did to belief.
+
+    Its kind is ``"complaint"``, ``"stored"`` (`what` says how old), ``"run"``, ``"reading"`` or
+    ``"inspection"`` (`what` is the test, `normal` what is seen in order). Codes are None where
+    nobody looked, `counts` are misfires by cylinder. Along the shown causes go the probability of
+    each after it and its weight, the change of 10 log10 of the odds; along those that the
+    conclusion is about the weight beside the best rival, the change of 10 log10 of the ratio of
+    their probabilities, empty where there is no rival.
+    """
+
+    kind: str
+    what: str
+    where: str
+    reading: ReadingLine | None = None
+    outcome: str = ""
+    normal: str = ""
+    minutes: float | None = None
+    conditions: tuple[str, ...] = ()
+    codes: tuple[str, ...] | None = None
+    counts: tuple[tuple[int, int], ...] = ()
+    felt: str = ""
+    pending: tuple[str, ...] | None = None
+    permanent: tuple[str, ...] | None = None
+    meaning: tuple[str, ...] = ()
+    probability_c: tuple[float, ...] = ()
+    decibans_c: tuple[float, ...] = ()
+    against_rival_c: tuple[float, ...] = ()
+
+
+class CodeLine(Struct, frozen=True):
+    """A trouble code and what it stands for; whether it is stored, pending or permanent."""
+
+    code: str
+    title: str
+    kind: str = "stored"
+
+
+class Readout(Struct, frozen=True):
+    """Codes at one readout; `seq` is that of the run, or of what the vehicle came in with."""
+
+    seq: int
+    at: str
+    codes: tuple[CodeLine, ...]
+
+
+class Move(OnRecord, frozen=True):
+    """Parts were moved, reseated or replaced."""
+
+    said: str
+
+
+class PartAt(Struct, frozen=True):
+    """A part in its place: which it is, and a short mark of where it came from."""
+
+    element: str
+    mark: str
+
+
+class Arrangement(Struct, frozen=True):
+    """Which part of a kind sat where, along `places`: at first (seq 0) and after each change."""
+
+    kind: str
+    places: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[PartAt, ...]], ...]
+
+
+class Trail(Struct, frozen=True):
+    """The places of one part through the job, each with the event that brought it there."""
+
+    element: str
+    part: str
+    stops: tuple[tuple[int, str], ...]
+
+
+class PartPapers(Struct, frozen=True):
+    """A part by its papers; of one that came off also where it is kept and what it showed."""
+
+    number: str = ""
+    serial: str = ""
+    supplier: str = ""
+    kept: str = ""
+    showed: str = ""
+
+
+class RepairLine(OnRecord, frozen=True):
+    """Something put right; how `label`, what was there before, stood just then, and the next."""
+
+    what: str
+    element: str
+    label: str
+    price: float | None
+    new: PartPapers
+    old: PartPapers
+    labour: str
+    probability: float
+    next_label: str
+    next_probability: float
+
+
+class Retracted(OnRecord, frozen=True):
+    """An event that was undone; weighed if a finding, or work under which one was made."""
+
+    said: str
+    undone_by: str
+    undone_at: str
+    reason: str
+    is_finding: bool
+    is_weighed: bool
+
+
+class NoteLine(OnRecord, frozen=True):
+    """A remark without weight."""
+
+    text: str
+
+
+class Photo(OnRecord, frozen=True):
+    """An attached picture; `of` is the event that it shows, `digest` the SHA-256 of its file."""
+
+    name: str
+    caption: str
+    of: int | None
+    media: str
+    digest: str
+    bytes: int
+
+
+class SpentLine(Struct, frozen=True):
+    """Standard time and money of one kind of work."""
+
+    work: str
+    minutes: float
+    money: float
+
+
+class RepairRange(Struct, frozen=True):
+    """Minutes, access included, between which a repair of unknown kind may have taken."""
+
+    label: str
+    low: float
+    high: float
+
+
+class Spent(Struct, frozen=True):
+    """Time and cost by standard times; parts at the price entered, others at a typical one."""
+
+    lines: tuple[SpentLine, ...]
+    minutes: float
+    labour: float
+    rate_per_hour: float
+    parts: float
+    parts_priced: int
+    parts_fitted: int
+    other: float
+    total: float
+    currency: str
+    first_at: str
+    last_at: str
+    unclear: tuple[RepairRange, ...] = ()
+
+
+class BookedLine(Struct, frozen=True):
+    """Minutes booked on an operation and by standard times; `what` is empty for all other work."""
+
+    operation: str
+    what: str
+    booked: float
+    standard: float
+    money: float
+
+
+class Charged(Struct, frozen=True):
+    """What is charged by booked times and by prices that were entered."""
+
+    lines: tuple[BookedLine, ...]
+    minutes: float
+    labour: float
+    parts: float
+    total: float
 
 
 class Vehicle(Struct, frozen=True):
-    """The vehicle and its engine.
+    """The vehicle and its engine, cylinders by bank from front to rear.
 
-    Attributes
-    ----------
-    banks : tuple of tuple of int
-        Cylinders from front to rear.
-    firing_order : tuple of int
-        As used; `firing_order_given` says whether the job gave it.
-    odometer_km, driven_km : float or None
-        On the clock when the job was opened, and driven with the fault.
-    vin : str
-        Identification number; empty if not given or left out.
-    vin_check : str
-        As `swapinfer.claim.vin.check_vin` says; kept when the number is left out.
-    in_service : str
-        Day of first use, in ISO 8601; empty if not given.
-    odometer_out_km : float or None
-        On the clock when the job was closed.
+    `driven_km` is with the fault; `vin_check` is ``"valid"``, ``"wrong"``, ``"not required"``,
+    ``"malformed"`` or empty, and kept when the number is left out; `in_service` is in ISO 8601.
     """
 
     engine: str
@@ -61,28 +236,11 @@ class ModeLine(Struct, frozen=True):
 
 
 class CauseLine(Struct, frozen=True):
-    """An element that may be at fault.
+    """An element that is, or until it was touched was, at fault by some `probability`.
 
-    Attributes
-    ----------
-    element, label : str
-        Id, and name by where it came from.
-    now : str
-        Where it is if not at home.
-    probability : float
-        That it is, or until it was touched was, at fault.
-    low, high : float or None
-        90 % interval over the priors' uncertainty; None where it would take too long.
-    before : float
-        Probability before any finding.
-    modes : tuple of ModeLine
-        The likeliest first.
-    named : bool
-        Whether the job was closed with it as a cause.
-    closed_as : str
-        The way of failing that it was closed with; empty where none was named.
-    headline : str
-        What was at fault in one phrase: by how it failed, where that is known.
+    It was `before` any finding; from `low` to `high` is its 90 % interval over the priors'
+    uncertainty, None where that would take too long. `headline` says what was at fault by how it
+    failed, where the job was closed with that.
     """
 
     element: str
@@ -106,16 +264,7 @@ class Against(Struct, frozen=True):
 
 
 class Rival(Struct, frozen=True):
-    """Another cause and why it was put aside.
-
-    Attributes
-    ----------
-    factor : float or None
-        How many times likelier it would have to be beforehand to draw level with the likeliest
-        cause; None if it is that one.
-    against : tuple of Against
-        What spoke against it, the strongest first.
-    """
+    """Another cause and what spoke against it; `factor` is None if it is the likeliest of all."""
 
     element: str
     label: str
@@ -125,14 +274,7 @@ class Rival(Struct, frozen=True):
 
 
 class BestRival(Struct, frozen=True):
-    """The likeliest of the other causes, which weights are held against.
-
-    Attributes
-    ----------
-    before_c : tuple of float
-        How far each cause that the conclusion is about was above it before any finding: 10 log10
-        of the ratio of their probabilities.
-    """
+    """The likeliest of the others, and by how many decibans each concluded on was above it."""
 
     element: str
     label: str
@@ -149,30 +291,15 @@ class NearestRival(Struct, frozen=True):
 
 
 class Conflict(Struct, frozen=True):
-    """Something that does not fit.
+    """Something that does not fit, at an event or -1.
 
-    Attributes
-    ----------
-    kind : str
-        ``"against"`` (a finding against the cause), ``"check again"`` (one that all others make
-        unlikely), ``"not leading"`` (another cause is likelier), ``"not named"`` (another is
-        likely too), ``"mode"`` (closed with a way of failing that the findings make unlikely),
-        ``"odometer"`` (less when it left than when it came), ``"picture"`` (not the one that was
-        attached), ``"packs"`` (other priors); times that do not fit: ``"clock"`` (dated before the
-        event that it follows), ``"drive"`` (longer than the clock allows), ``"work"`` (far more
-        than the time that passed), ``"future"`` (dated after the write-up).
-    seq : int
-        Event concerned, or -1.
-    detail : str
-        Element, pack or time concerned.
-    decibans : float or None
-        Weight of the finding.
-    since : str
-        Time from which a drive or work would have to fit in.
-    minutes : float or None
-        What it took.
-    share : float or None
-        Of the ways of failing, which the findings leave to the one named.
+    Its kind is ``"against"`` (a finding against the cause), ``"check again"`` (one that all others
+    make unlikely), ``"not leading"`` (another cause is likelier), ``"not named"`` (another is
+    likely too), ``"mode"`` (closed with a way of failing to which the findings leave little
+    `share`), ``"odometer"`` (less when it left than when it came), ``"picture"`` (not the one that
+    was attached), ``"packs"`` (other priors); or times do not fit: ``"clock"`` (dated before the
+    event that it follows), ``"drive"`` (longer than the clock allows), ``"work"`` (far more than
+    the time that passed), ``"future"`` (dated after the write-up).
     """
 
     kind: str
@@ -197,28 +324,14 @@ class LeftOut(Struct, frozen=True):
 
 
 class Standing(Struct, frozen=True):
-    """How firm the conclusion is.
+    """How firm the conclusion is, and of which `joint` probability.
 
-    Attributes
-    ----------
-    draft : tuple of str
-        Why this is a draft: ``"open"``, ``"unrepaired"``, ``"unverified"``, ``"claimed"`` (closed
-        as verified without the drive asked), ``"not established"``, ``"own priors"`` (established
-        under them, not under the published ones), ``"incomplete"`` (what the template requires is
-        not on record); empty otherwise.
-    joint : float
-        Probability that all named causes (or the leading one) were at fault.
-    low, high : float or None
-        90 % interval of `joint`, where it is of a single cause.
-    rarer : float or None
-        How many times rarer beforehand a single cause might have been and still be established,
-        or likelier than not where it is not established; None where it is neither, or not single.
-    draws : int
-        Draws of the priors behind the intervals; 0 where there are none.
-    established : float
-        Least probability for that word.
-    exact : bool
-        Whether every combination of faults was counted.
+    A draft is ``"open"``, ``"unrepaired"``, ``"unverified"``, ``"claimed"`` (closed as verified
+    without the drive asked), ``"not established"``, ``"own priors"`` (established under them, not
+    under the published ones) or ``"incomplete"`` (what the template requires is not on record).
+    Of a single cause `low` to `high` is the 90 % interval, by so many `draws` of the priors, and
+    `rarer` how many times rarer beforehand it might have been and still be established, or likelier
+    than not where it is not established. `exact` if every combination of faults was counted.
     """
 
     status: str
@@ -234,17 +347,7 @@ class Standing(Struct, frozen=True):
 
 
 class Otherwise(Struct, frozen=True):
-    """The conclusion under other priors, or with more findings counted.
-
-    Attributes
-    ----------
-    joint : float or None
-        Probability that the same causes were at fault; None where the job cannot be worked out so.
-    leader : str
-        What is likeliest then, and `leader_probability` how likely.
-    why_not : str
-        Why the job cannot be worked out so; empty where it can.
-    """
+    """The conclusion under other priors or findings; `joint` is None where there is none."""
 
     joint: float | None
     leader: str = ""
@@ -253,18 +356,7 @@ class Otherwise(Struct, frozen=True):
 
 
 class ChangedEntry(Struct, frozen=True):
-    """A number, or another entry, of the priors that is not as it is published.
-
-    Attributes
-    ----------
-    path : str
-        Dotted keys as in the priors' files.
-    published, own : str
-        A number to ten digits, else JSON, cut short; ``"absent"`` where there is none.
-    joint : float or None
-        Probability of the conclusion under the published priors with this entry alone changed; None
-        where it cannot stand alone.
-    """
+    """An entry of the priors that is not as published; `joint` if it alone is changed in those."""
 
     path: str
     published: str
@@ -273,21 +365,7 @@ class ChangedEntry(Struct, frozen=True):
 
 
 class Published(Struct, frozen=True, kw_only=True):
-    """The published priors, and how the job's own differ from them.
-
-    Attributes
-    ----------
-    pack, version, digest : str
-        Of the base that came with the program.
-    is_same : bool
-        Whether the job's own have the same content.
-    concludes : Otherwise
-        What follows under the published ones.
-    numbers, others : int
-        How many numbers differ, and how many other entries.
-    changed : tuple of ChangedEntry
-        Those that weigh most on the answer, the weightiest first.
-    """
+    """The published priors, and what differs from them, the weightiest entries first."""
 
     pack: str
     version: str
@@ -300,17 +378,7 @@ class Published(Struct, frozen=True, kw_only=True):
 
 
 class Unrecorded(Struct, frozen=True):
-    """Something that is not on record.
-
-    Attributes
-    ----------
-    field, words : str
-        As a template names it, and in words.
-    of : tuple of str
-        What it is missing of; empty if of the whole job.
-    is_required : bool
-        Whether the template requires it.
-    """
+    """Something not on record, as a template names it and in words; `of` is empty for the job."""
 
     field: str
     words: str
@@ -329,28 +397,11 @@ class Exceeded(Struct, frozen=True):
 class Verification(Struct, frozen=True):
     """Drives after the last repair.
 
-    Attributes
-    ----------
-    repaired_seq : int or None
-        Last replacing or reseating; None when nothing was repaired.
-    minutes, clean_minutes : float
-        Driven since, and since the last misfire.
-    asked_minutes : float or None
-        Clean minutes that were asked for after it; None when no drive is long enough.
-    asked_conditions : tuple of str
-        In which: those that all runs with a misfire had in common.
-    proven_minutes : float
-        Clean minutes driven in those conditions.
-    proven : bool
-        Whether that is as long as was asked.
-    clean : bool or None
-        Whether the last of them was without misfire; None when there was none.
-    conditions : tuple of str
-        Conditions driven under since.
-    residual_risk : float
-        Probability that a fault that causes misfires is still in the vehicle.
-    left_out : float
-        Share of the combinations of faults that was not looked at; 0 when exact.
+    They were without misfire for `clean_minutes` in the end. Clean minutes were asked for under the
+    conditions that all runs with a misfire had in common, None if no drive is long enough, and
+    `proven_minutes` driven under them. `residual_risk` is the probability that a fault which causes
+    misfires is still in the vehicle; `left_out` the share of the combinations of faults that was
+    not looked at.
     """
 
     repaired_seq: int | None
@@ -394,29 +445,7 @@ class LedgerFacts(Struct, frozen=True):
 
 
 class ClaimFacts(Struct, frozen=True):
-    """Everything that a write-up says.
-
-    Attributes
-    ----------
-    causes : tuple of CauseLine
-        Shown causes: those named first, then by falling probability.
-    subjects : int
-        How many of them the conclusion is about.
-    leader : str
-        The likeliest of all.
-    findings : tuple of FindingLine
-        In order of time; `FindingLine.probability_c` goes along `causes`.
-    charged : Charged or None
-        None where no time was booked.
-    left_out : tuple of LeftOut
-        What must not be read, and was left out.
-    unrecorded : tuple of Unrecorded
-        What is not on record, what is required first.
-    exceeded : tuple of Exceeded
-        Limits of the template that are passed.
-    with_retracted : Otherwise or None
-        The conclusion with those retracted events counted that are weighed; None without any.
-    """
+    """All that a write-up says; its conclusion is about the first causes, so many `subjects`."""
 
     ro: str
     shop: str

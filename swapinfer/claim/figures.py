@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from html import escape
 
-from swapinfer.claim.entries import Arrangement, PartAt
+from swapinfer.claim.facts import Arrangement, PartAt
 
 WIDTH = 400
 INK, FAINT, PAPER = "#1b1f24", "#c9ced6", "#ffffff"
@@ -30,22 +30,7 @@ def draw_course(
     ticks: Sequence[str],
     labels: tuple[str, str, str],
 ) -> str:
-    """Draw probabilities over the findings.
-
-    Parameters
-    ----------
-    lines : sequence of (letter, probabilities)
-        One probability for each tick.
-    ticks : sequence of str
-        Names under the axis.
-    labels : tuple of str
-        Title, description, and what the vertical axis is.
-
-    Returns
-    -------
-    str
-        SVG.
-    """
+    """Draw probabilities over the findings; labels: title, description, the vertical axis."""
     left, right, top, bottom = 46.0, WIDTH - 30.0, 26.0, 226.0
     last = max(1, len(ticks) - 1)
     x_n = [left + 8 + (right - left - 16) * n / last for n in range(len(ticks))]
@@ -72,16 +57,13 @@ def draw_course(
 
 def _spread(wanted: Sequence[float], top: float, bottom: float) -> list[float]:
     """Move labels apart to 14 units, in their order, within the chart."""
+    placed, least = list(wanted), top
     order = sorted(range(len(wanted)), key=lambda k: (wanted[k], -k))
-    placed = list(wanted)
-    for before, k in zip([None, *order], order, strict=False):
-        placed[k] = max(wanted[k], top if before is None else placed[before] + 14)
-    overshoot = placed[order[-1]] - bottom if order else 0.0
-    limit = bottom
-    for k in reversed(order):
-        if overshoot <= 0 or placed[k] <= limit:
-            break
-        placed[k], limit = limit, limit - 14
+    for k in order:
+        placed[k] = max(wanted[k], least)
+        least = placed[k] + 14
+    for above, k in enumerate(reversed(order)):
+        placed[k] = min(placed[k], bottom - 14 * above)
     return placed
 
 
@@ -106,24 +88,7 @@ def draw_swaps(
     subjects: Collection[str],
     labels: tuple[str, str],
 ) -> str:
-    """Draw which part sat where after each change.
-
-    Parameters
-    ----------
-    arrangement : Arrangement
-        Of one kind.
-    times : sequence of str
-        Names of its rows.
-    subjects : collection of str
-        Elements to be drawn dark.
-    labels : tuple of str
-        Title and description.
-
-    Returns
-    -------
-    str
-        SVG.
-    """
+    """Draw which part sat where at each time, the subjects dark; labels: title, description."""
     count = len(arrangement.places)
     top, row, half, names = 42.0, 54.0, 13.0, 92.0
     step = min(84.0, (WIDTH - names) / count)

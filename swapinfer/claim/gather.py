@@ -3,48 +3,40 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from msgspec.structs import replace
 
 from swapinfer.bus.scan import read_answers
-from swapinfer.claim import beliefs, work
-from swapinfer.claim.beliefs import Course, follow_belief
-from swapinfer.claim.clean import clean_text, map_texts
-from swapinfer.claim.doubts import list_conflicts
-from swapinfer.claim.entries import (
+from swapinfer.claim import beliefs, doubts, work
+from swapinfer.claim.beliefs import Reasoning, follow_belief
+from swapinfer.claim.facts import (
+    ClaimFacts,
     CodeLine,
     FindingLine,
+    LedgerFacts,
+    Move,
     NoteLine,
+    Otherwise,
     Photo,
+    PriorSources,
     ReadingLine,
     Readout,
     Retracted,
-)
-from swapinfer.claim.facts import (
-    ClaimFacts,
-    LedgerFacts,
-    Otherwise,
-    PriorSources,
     SourceLine,
     Vehicle,
     Verification,
 )
 from swapinfer.claim.pictures import digest_of_file, picture_bytes
-from swapinfer.claim.published import compare_with_published
-from swapinfer.claim.redact import Mask
-from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.standing import standing_of
-from swapinfer.claim.template import Template, list_exceeded, list_unrecorded
-from swapinfer.claim.vin import check_vin, normal_vin
+from swapinfer.claim.redact import Mask, clean_text, map_texts
+from swapinfer.claim.settings import ClaimSettings, list_exceeded, list_unrecorded
 from swapinfer.claim.work import on_record
 from swapinfer.ledger import events as ev
-from swapinfer.ledger import replay
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.record import Record
-from swapinfer.ledger.replay import Job
+from swapinfer.ledger.replay import FOUND, Finding, Job, Numbered, replay
 from swapinfer.ledger.runs import explain_run, is_clean
 from swapinfer.ledger.words import good_range, place_label, wanted_words
 from swapinfer.pack.engine import read_codes
@@ -52,9 +44,6 @@ from swapinfer.pack.model import Pack, Test
 from swapinfer.pack.provenance import numbers_by_source
 from swapinfer.plan.verifying import prove
 from swapinfer.plan.what_if import normal_outcome
-
-SECRET = ("vin", "customer", "family")
-"""What is typed of a vehicle that may say whose it is."""
 
 
 def gather_facts(
@@ -64,40 +53,23 @@ def gather_facts(
     published: Pack,
     mask: Mask | None = None,
 ) -> ClaimFacts:
-    """Collect everything that a write-up says.
-
-    Parameters
-    ----------
-    job : Job
-        As replayed from `records`.
-    records : sequence of Record
-        The whole chain.
-    settings : ClaimSettings
-        Of the shop.
-    published : Pack
-        Priors that its own are compared with.
-    mask : Mask, optional
-        Finds what must not be read; nothing is left out by default.
-
-    Returns
-    -------
-    ClaimFacts
-        Every text in it is clean, and without what is to be left out.
-    """
+    """Collect everything that a write-up says, every text clean, and without what a mask finds."""
     vehicle = _vehicle(job)
     events = read_events(records)
     if mask:
         events = mask.events(events)
-        job = replay.replay(events, job.pack)
-        vehicle = replace(vehicle, **{name: getattr(job.opening, name) for name in SECRET})
-    course = follow_belief(job)
-    causes = beliefs.list_causes(course)
-    findings = _findings(course, records)
-    verified = _verification(course)
-    sheet = work.Sheet(course, settings.money)
-    compared = compare_with_published(course, published)
-    repairs, spent = work.list_repairs(course, sheet, records), sheet.total(records)
+        job = replay(events, job.pack)
+        came = job.opening
+        vehicle = replace(vehicle, vin=came.vin, customer=came.customer, family=came.family)
+    reasoning = follow_belief(job)
+    causes = tuple(beliefs.describe_cause(reasoning, element) for element in reasoning.shown)
+    findings = _findings(reasoning, records)
+    verified = _verification(reasoning)
+    sheet = work.Sheet(reasoning, records, settings.money)
+    compared = doubts.compare_with_published(reasoning, published)
+    spent = sheet.total()
     readouts, retracted = _readouts(job, records), _retracted(job, records, events)
+    repaired = verified.repaired_seq
     confirming = job.engine.tests.get(job.closing.confirmed_by) if job.closing else None
     facts = ClaimFacts(
         ro=job.opening.ro,
@@ -107,37 +79,51 @@ def gather_facts(
         complaint=job.opening.complaint,
         remark=job.closing.remark if job.closing else "",
         vehicle=vehicle,
-        standing=standing_of(course, causes, verified, compared.concludes, settings.established),
+        standing=doubts.standing_of(
+            reasoning, causes, verified, compared.concludes, settings.established
+        ),
         causes=causes,
-        subjects=len(course.subjects),
-        leader=course.label(course.leader),
-        best_rival=beliefs.best_rival(course),
-        flip=beliefs.flip_of(course),
+        subjects=len(reasoning.subjects),
+        leader=reasoning.label(reasoning.leader),
+        best_rival=beliefs.best_rival(reasoning),
+        flip=beliefs.flip_of(reasoning),
         confirmed_by=confirming.title if confirming else "",
-        repairs=repairs,
+        repairs=tuple(sheet.repairs),
         codes_before=readouts[0] if readouts else None,
-        codes_after=_after(readouts, verified.repaired_seq),
+        codes_after=next(
+            (one for one in readouts[::-1] if repaired is not None and one.seq > repaired), None
+        ),
         findings=findings,
-        moves=work.list_moves(job, records),
-        arrangements=work.arrange(job),
+        moves=tuple(
+            Move(*on_record(records[stage.seq]), stage.event.say(job)) for stage in job.stages
+        ),
+        arrangements=work.list_arrangements(job),
         trails=work.list_trails(job),
-        rivals=beliefs.list_rivals(course, causes, findings),
-        conflicts=list_conflicts(
-            course, causes, findings, records, sheet.minutes_of, settings.written_at
+        rivals=beliefs.list_rivals(reasoning, causes, findings),
+        conflicts=doubts.list_conflicts(
+            reasoning, causes, findings, records, sheet.minutes_of, settings.written_at
         ),
         retracted=retracted,
-        with_retracted=_with_retracted(course, events, retracted),
+        with_retracted=_with_retracted(reasoning, events, retracted),
         notes=tuple(
             NoteLine(*on_record(records[seq]), text)
             for seq, event in job.standing
             if (text := _noted(job, event))
         ),
         spent=spent,
-        charged=work.charge(job, sheet, spent, repairs),
+        charged=sheet.charge(spent),
         verification=verified,
-        cautions=work.list_cautions(job, sheet),
+        cautions=sheet.cautions(),
         photos=tuple(
-            _photo(records[seq], event)
+            Photo(
+                *on_record(records[seq]),
+                name=event.name,
+                caption=event.caption,
+                of=event.of,
+                media=event.media,
+                digest=digest_of_file(event),
+                bytes=len(picture_bytes(event)),
+            )
             for seq, event in job.standing
             if isinstance(event, ev.Attached)
         ),
@@ -146,20 +132,17 @@ def gather_facts(
         ledger=LedgerFacts(records[0].job, len(records), records[-1].digest, records[-1].program),
         left_out=mask.tell() if mask else (),
     )
-    return map_texts(_held_against(facts, settings.template), clean_text)
-
-
-def _held_against(facts: ClaimFacts, template: Template) -> ClaimFacts:
-    """Add what is not on record, and what goes beyond the limits of a template."""
-    unrecorded, standing = list_unrecorded(facts, template), facts.standing
+    unrecorded, standing = list_unrecorded(facts, settings.template), facts.standing
     if any(one.is_required for one in unrecorded):
         standing = replace(standing, draft=(*standing.draft, "incomplete"))
-    exceeded = list_exceeded(facts, template)
-    return replace(facts, standing=standing, unrecorded=unrecorded, exceeded=exceeded)
+    exceeded = list_exceeded(facts, settings.template)
+    facts = replace(facts, standing=standing, unrecorded=unrecorded, exceeded=exceeded)
+    return map_texts(facts, clean_text)
 
 
 def _vehicle(job: Job) -> Vehicle:
     opening, layout = job.opening, job.engine.layout
+    vin = normal_vin(opening.vin)
     fitted = (job.pack.fitments[axis][value] for axis, value in sorted(job.engine.fitment.items()))
     return Vehicle(
         engine=", ".join([layout.title, *fitted]),
@@ -168,8 +151,8 @@ def _vehicle(job: Job) -> Vehicle:
         firing_order_given=bool(opening.firing_order),
         odometer_km=opening.odometer_km,
         driven_km=opening.driven_km,
-        vin=normal_vin(opening.vin),
-        vin_check=check_vin(opening.vin),
+        vin=vin,
+        vin_check=check_vin(vin),
         customer=opening.customer,
         family=opening.family,
         in_service=opening.in_service,
@@ -177,79 +160,60 @@ def _vehicle(job: Job) -> Vehicle:
     )
 
 
-def _findings(course: Course, records: Sequence[Record]) -> tuple[FindingLine, ...]:
+def _findings(reasoning: Reasoning, records: Sequence[Record]) -> tuple[FindingLine, ...]:
     """List the complaint and every finding that stands, with what each did to belief."""
-    job, shown = course.job, [course.index(element) for element in course.shown]
+    job, shown = reasoning.job, [reasoning.index(element) for element in reasoning.shown]
     complaint = FindingLine(*on_record(records[0]), "complaint", job.opening.complaint, "")
-    moved_nc = np.diff(course.rival_db_nc, axis=0)
-    found = [complaint, *(_finding(course, one, records[one.seq]) for one in job.findings)]
+    moved_nc = np.diff(reasoning.rival_db_nc, axis=0)
+    found = [complaint, *(_finding(reasoning, one, records[one.seq]) for one in job.findings)]
     return tuple(
         replace(
             finding,
-            probability_c=tuple(float(course.fault_ne[n + 1, e]) for e in shown),
-            decibans_c=tuple(float(course.decibans_ne[n, e]) for e in shown),
+            probability_c=tuple(float(reasoning.fault_ne[n + 1, e]) for e in shown),
+            decibans_c=tuple(float(reasoning.decibans_ne[n, e]) for e in shown),
             against_rival_c=tuple(map(float, moved_nc[n])),
         )
         for n, finding in enumerate(found)
     )
 
 
-def _noted(job: Job, event: Event) -> str:
-    """Say what a technician noted, or which control unit said what; empty for other events."""
-    match event:
-        case ev.Noted():
-            return event.text
-        case ev.Stated() | ev.Erased():
-            return event.say(job)
-        case ev.Ran() | ev.Scanned() if event.heard:
-            return f"read over the bus: {'; '.join(map(str, read_answers(event.heard).units))}"
-        case _:
-            return ""
-
-
-def _finding(course: Course, found: replay.Finding, record: Record) -> FindingLine:
-    job, event, stamp = course.job, found.event, on_record(record)
-    if isinstance(event, ev.Scanned):
-        return FindingLine(
-            *stamp,
-            kind="stored",
-            what=job.pack.memories[event.memory].title if event.memory else "",
-            where="",
-            conditions=_conditions(job, event.frame),
-            codes=event.codes,
-            pending=event.pending,
-            permanent=event.permanent,
-            counts=tuple(sorted(event.counts.items())),
-            meaning=tuple(explain_run(job, found)),
-        )
-    if isinstance(event, ev.Ran):
-        return FindingLine(
-            *stamp,
-            kind="run",
-            what="",
-            where="",
-            minutes=event.minutes,
-            conditions=_conditions(job, event.conditions),
-            codes=event.codes,
-            pending=event.pending,
-            permanent=event.permanent,
-            counts=tuple(sorted(event.counts.items())),
-            felt=job.pack.feelings[event.felt].title if event.felt else "",
-            meaning=tuple(explain_run(job, found)),
-        )
+def _finding(reasoning: Reasoning, found: Finding, record: Record) -> FindingLine:
+    job, event, stamp = reasoning.job, found.event, on_record(record)
     if isinstance(event, ev.Reopened):
         return FindingLine(*stamp, "complaint", event.reason, "")
+    if isinstance(event, ev.Coded):
+        line = FindingLine(
+            *stamp,
+            kind="stored",
+            what="",
+            where="",
+            codes=event.codes,
+            pending=event.pending,
+            permanent=event.permanent,
+            counts=tuple(sorted(event.counts.items())),
+            meaning=tuple(explain_run(job, found)),
+        )
+        if isinstance(event, ev.Scanned):
+            age = job.pack.memories[event.memory].title if event.memory else ""
+            return replace(line, what=age, conditions=_conditions(job, event.frame))
+        return replace(
+            line,
+            kind="run",
+            minutes=event.minutes,
+            conditions=_conditions(job, event.conditions),
+            felt=job.pack.feelings[event.felt].title if event.felt else "",
+        )
     test = job.engine.tests[event.test]
     where = place_label(job.engine, event.target)
     if isinstance(event, ev.Measured):
         what = test.title + wanted_words(test, event)
-        return FindingLine(*stamp, "reading", what, where, reading=_reading(course, test, event))
+        return FindingLine(*stamp, "reading", what, where, reading=_reading(reasoning, test, event))
     outcome, normal = test.outcomes[event.outcome], test.outcomes[normal_outcome(test)]
     return FindingLine(*stamp, "inspection", test.title, where, outcome=outcome, normal=normal)
 
 
-def _reading(course: Course, test: Test, event: ev.Measured) -> ReadingLine:
-    good = good_range(test, course.levels.get(test.id), event)
+def _reading(reasoning: Reasoning, test: Test, event: ev.Measured) -> ReadingLine:
+    good = good_range(test, reasoning.levels.get(test.id), event)
     over = math.isinf(event.value)
     return ReadingLine(
         value=None if over else event.value,
@@ -266,32 +230,38 @@ def _conditions(job: Job, tags: Sequence[str]) -> tuple[str, ...]:
     return tuple(job.pack.running.conditions[tag] for tag in tags)
 
 
+def _noted(job: Job, event: Event) -> str:
+    """Say what a technician noted, or which control unit said what; empty for other events."""
+    match event:
+        case ev.Noted():
+            return event.text
+        case ev.Stated() | ev.Erased():
+            return event.say(job)
+        case ev.Ran() | ev.Scanned() if event.heard:
+            return f"read over the bus: {'; '.join(map(str, read_answers(event.heard).units))}"
+        case _:
+            return ""
+
+
 def _readouts(job: Job, records: Sequence[Record]) -> list[Readout]:
     """List what was stored when the vehicle came in, and after every run where somebody looked."""
-    return [
-        Readout(one.seq, records[one.seq].at, tuple(_code_lines(job, one.event)))
-        for one in job.findings
-        if isinstance(one.event, ev.Coded) and one.event.told
-    ]
+    readouts = []
+    for seq, read in ((one.seq, one.event) for one in job.findings):
+        if isinstance(read, ev.Coded) and read.told:
+            kinds = {"stored": read.codes, "pending": read.pending, "permanent": read.permanent}
+            codes = tuple(
+                CodeLine(code.text, code.title, kind)
+                for kind, texts in kinds.items()
+                for code in read_codes(job.engine, texts or ())
+            )
+            readouts.append(Readout(seq, records[seq].at, codes))
+    return readouts
 
 
-def _code_lines(job: Job, read: ev.Coded) -> Iterator[CodeLine]:
-    kinds = {"stored": read.codes, "pending": read.pending, "permanent": read.permanent}
-    for kind, texts in kinds.items():
-        for code in read_codes(job.engine, texts or ()):
-            yield CodeLine(code.text, code.title, kind)
-
-
-def _after(readouts: Sequence[Readout], repaired: int | None) -> Readout | None:
-    """Return the last readout after the last repair, None if there was none."""
-    late = [codes for codes in readouts if repaired is not None and codes.seq > repaired]
-    return late[-1] if late else None
-
-
-def _verification(course: Course) -> Verification:
+def _verification(reasoning: Reasoning) -> Verification:
     """Say what was driven since the last repair and what risk remains."""
-    job = course.job
-    proof = prove(course.evidence, course.posterior, job.closing.causes if job.closing else ())
+    job, posterior = reasoning.job, reasoning.posterior
+    proof = prove(reasoning.evidence, posterior, job.closing.causes if job.closing else ())
     repaired, asked = proof.repaired_seq, proof.asked
     late = [f.event for f in job.findings if repaired is not None and f.seq > repaired]
     runs = [run for run in late if isinstance(run, ev.Ran)]
@@ -310,16 +280,16 @@ def _verification(course: Course) -> Verification:
         proven=proof.holds,
         clean=clean_minutes > 0 if runs else None,
         conditions=_conditions(job, tags),
-        residual_risk=course.residual_risk(),
-        left_out=course.posterior.left_out,
+        residual_risk=reasoning.residual_risk(),
+        left_out=posterior.left_out,
     )
 
 
 def _retracted(
-    job: Job, records: Sequence[Record], numbered: Sequence[replay.Numbered]
+    job: Job, records: Sequence[Record], numbered: Sequence[Numbered]
 ) -> tuple[Retracted, ...]:
     events = dict(numbered)
-    found = [seq for seq, event in events.items() if isinstance(event, replay.FOUND)]
+    found = [seq for seq, event in events.items() if isinstance(event, FOUND)]
     lines: dict[int, Retracted] = {}
     for undoing, event in job.standing:
         if isinstance(event, ev.Undone) and event.seq not in lines:
@@ -339,28 +309,17 @@ def _retracted(
 
 
 def _with_retracted(
-    course: Course, numbered: Sequence[replay.Numbered], retracted: Sequence[Retracted]
+    reasoning: Reasoning, numbered: Sequence[Numbered], retracted: Sequence[Retracted]
 ) -> Otherwise | None:
     """Conclude as if what is weighed had not been retracted."""
     weighed = {line.seq for line in retracted if line.is_weighed}
+    job = reasoning.job
     events = [
         (seq, event)
         for seq, event in numbered
-        if not isinstance(event, ev.Undone) and (seq not in course.job.undone or seq in weighed)
+        if not isinstance(event, ev.Undone) and (seq not in job.undone or seq in weighed)
     ]
-    return beliefs.conclude(course, course.job.pack, events) if weighed else None
-
-
-def _photo(record: Record, event: ev.Attached) -> Photo:
-    return Photo(
-        *on_record(record),
-        name=event.name,
-        caption=event.caption,
-        of=event.of,
-        media=event.media,
-        digest=digest_of_file(event),
-        bytes=len(picture_bytes(event)),
-    )
+    return beliefs.conclude(reasoning, job.pack, events) if weighed else None
 
 
 def _provenance(pack: Pack) -> PriorSources:
@@ -372,3 +331,38 @@ def _provenance(pack: Pack) -> PriorSources:
     ]
     lines.sort(key=lambda line: (-line.numbers, line.text))
     return PriorSources(pack.name, pack.version, pack.digest, tuple(lines))
+
+
+VIN_VALUES = dict(
+    zip("0123456789ABCDEFGHJKLMNPRSTUVWXYZ", "012345678912345678123457923456789", strict=True)
+)
+VIN_WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
+
+
+def check_digit(vin: str) -> str:
+    """Compute the check digit that a number ought to have; its ninth place does not matter.
+
+    References
+    ----------
+    ISO 3779:2009, Road vehicles, Vehicle identification number (VIN), content and structure;
+    49 CFR 565.15(c), table III (values of letters), table IV (weights), table V (check digit).
+    """
+    values = (int(VIN_VALUES[letter]) for letter in vin)
+    total = sum(value * weight for value, weight in zip(values, VIN_WEIGHTS, strict=True))
+    return "0123456789X"[total % 11]
+
+
+def normal_vin(text: str) -> str:
+    """Bring a number as typed to capitals without spaces and hyphens."""
+    return "".join(text.upper().split()).replace("-", "")
+
+
+def check_vin(vin: str) -> str:
+    """Say what the check digit of a number says; only North America (1 to 5 first) requires one."""
+    if not vin:
+        return ""
+    if len(vin) != len(VIN_WEIGHTS) or not set(vin) <= set(VIN_VALUES):
+        return "malformed"
+    if vin[0] not in "12345":
+        return "not required"
+    return "valid" if vin[8] == check_digit(vin) else "wrong"

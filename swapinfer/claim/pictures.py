@@ -18,14 +18,10 @@ from swapinfer.ledger.record import digest_text
 if TYPE_CHECKING:
     from PIL import Image
 
-MAX_BYTES = 20 * 2**20
-"""Largest picture file that is read."""
-
-MAX_PIXELS = 60_000_000
-"""Most pixels that are unpacked."""
-
-LONGEST_SIDE = 1600
-"""Pictures are scaled down to it, in pixels."""
+FORMATS = {"JPEG": "image/jpeg", "PNG": "image/png"}
+MAX_BYTES = 20 * 2**20  # largest picture file that is read
+MAX_PIXELS = 60_000_000  # most pixels that are unpacked
+LONGEST_SIDE = 1600  # pictures are scaled down to it, in pixels
 
 HARMLESS = {
     "jfif", "jfif_version", "jfif_unit", "jfif_density", "dpi", "progression", "progressive",
@@ -33,21 +29,9 @@ HARMLESS = {
 }  # fmt: skip
 """What a file says beside its pixels that tells nothing of place, time or owner."""
 
-FORMATS = {"JPEG": "image/jpeg", "PNG": "image/png"}
-
 
 class Picture(Struct, frozen=True):
-    """A picture without metadata.
-
-    Attributes
-    ----------
-    data : bytes
-        The file.
-    media : str
-        ``"image/jpeg"`` or ``"image/png"``.
-    width, height : int
-        In pixels.
-    """
+    """A picture file without metadata, its media type, and its size in pixels."""
 
     data: bytes
     media: str
@@ -56,23 +40,7 @@ class Picture(Struct, frozen=True):
 
 
 def clean_picture(data: bytes) -> Picture:
-    """Check a picture, turn it upright, scale it down and strip its metadata.
-
-    Parameters
-    ----------
-    data : bytes
-        A JPEG or PNG file.
-
-    Returns
-    -------
-    Picture
-        Encoded anew from its pixels alone, so that no place, time, owner or thumbnail is left.
-
-    Raises
-    ------
-    InputError
-        If it is too large, damaged, or neither JPEG nor PNG.
-    """
+    """Check a picture, turn it upright, scale it down; nothing is left of it but its pixels."""
     from PIL import Image, ImageOps
 
     if len(data) > MAX_BYTES:
@@ -93,18 +61,7 @@ def clean_picture(data: bytes) -> Picture:
 
 
 def read_picture(data: bytes) -> Picture | None:
-    """Read an attached picture to be shown.
-
-    Parameters
-    ----------
-    data : bytes
-        As attached; cleaned again if it carries metadata.
-
-    Returns
-    -------
-    Picture or None
-        None if it is no undamaged JPEG or PNG of a size that is accepted.
-    """
+    """Read an attached picture, cleaned again if need be; None if it is none that is accepted."""
     from PIL import Image
 
     try:
@@ -128,8 +85,7 @@ def _refuse_huge(width: int, height: int) -> None:
 
 def _encode(image: Image.Image, kind: str) -> Picture:
     see_through = image.mode in {"RGBA", "LA", "PA"} or "transparency" in image.info
-    mode = "RGBA" if kind == "PNG" and see_through else "RGB"
-    scaled = image.convert(mode)
+    scaled = image.convert("RGBA" if kind == "PNG" and see_through else "RGB")
     scaled.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
     scaled.info.clear()
     out = io.BytesIO()
@@ -152,8 +108,5 @@ def digest_of_file(event: Attached) -> str:
 
 
 def is_as_attached(event: Attached) -> bool:
-    """Whether a picture is the one whose digest was recorded with it.
-
-    Until captions came, that was the digest of its text in base64.
-    """
+    """Whether its digest is the recorded one, which before captions came was of its base64."""
     return event.digest in (digest_of_file(event), digest_text(event.data))

@@ -1,39 +1,31 @@
-"""What must not be read leaves the events themselves, before anything is made of them."""
+"""What people typed, made fit to be read: without what is not seen, and what must not be read."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from typing import Any, TypeVar
 
 from msgspec import Struct
 from msgspec.structs import asdict, replace
 
-from swapinfer.claim.clean import clean_text
 from swapinfer.claim.facts import LeftOut
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 
 LEFT_OUT = "[left out]"
-
-TAIL = 4
-"""Last characters of an identification number that are left out where they stand alone."""
+TAIL = 4  # last characters of an identification number that are left out where they stand alone
+SHORTEST = 2  # letters of a name from which it is left out
 
 _PLAIN = {
-    "\u00e4": "ae",
-    "\u00f6": "oe",
-    "\u00fc": "ue",
-    "\u00e6": "ae",
-    "\u00f8": "oe",
-    "\u00e5": "aa",
-}
+    "\u00e4": "ae", "\u00f6": "oe", "\u00fc": "ue", "\u00e6": "ae", "\u00f8": "oe", "\u00e5": "aa",
+}  # fmt: skip
 
 SPELT = str.maketrans({"\u00df": "ss"} | _PLAIN | {a.upper(): b for a, b in _PLAIN.items()})
 """How letters are written out where a keyboard has none of that kind."""
 
-APART = r"[\W_]*"
-"""What may stand between the letters of a word."""
+APART = r"[\W_]*"  # what may stand between the letters of a word
 
 WRITTEN = {
     "ae": f"(?:a{APART}e?|\u00e6)",
@@ -44,9 +36,6 @@ WRITTEN = {
 }
 """What stands for letters that were written out, or for the letter itself."""
 
-SHORTEST = 2
-"""Letters of a name from which it is left out."""
-
 OF_THE_PACK = {
     "layout", "fitment", "odometer_unit", "in_service", "newer", "test", "target", "outcome",
     "place", "swaps", "conditions", "frame", "memory", "codes", "pending", "permanent", "heard",
@@ -54,24 +43,48 @@ OF_THE_PACK = {
 }  # fmt: skip
 """Fields that hold no words of people's; all others are searched."""
 
+_JOINERS = "\u200d\ufe0f"  # invisible, but what emoji are made with
+
 _Any = TypeVar("_Any")
+
+
+def clean_text(text: str) -> str:
+    r"""Take out what is not seen but changes how a text is read.
+
+    Gone are control characters (line ends become ``\n``, at most two in a row, tabs a space), marks
+    of direction and other format characters, and code points that are no characters: the general
+    categories Cc, Cf, Cs, Cn, Zl and Zp of the Unicode Standard.
+    """
+    lines = re.sub("\r\n|[\r\x0b\x0c\x85\u2028\u2029]", "\n", text).replace("\t", " ")
+    seen = (
+        letter
+        for letter in lines
+        if letter in f"{_JOINERS}\n" or unicodedata.category(letter) not in {"Cc", "Cf", "Cs", "Cn"}
+    )
+    return re.sub("\n{3,}", "\n\n", "".join(seen))
+
+
+def map_texts(value: _Any, change: Callable[[str], str], but: Collection[str] = ()) -> _Any:
+    """Return a copy of a tree of structs and tuples with every text changed, but of some fields."""
+    changed: Any = value
+    if isinstance(value, str):
+        changed = change(value)
+    elif isinstance(value, tuple):
+        changed = tuple(map_texts(item, change, but) for item in value)
+    elif isinstance(value, Struct):
+        fields = {
+            name: item if name in but else map_texts(item, change, but)
+            for name, item in asdict(value).items()
+        }
+        changed = type(value)(**fields)
+    return changed  # type: ignore[no-any-return]
 
 
 class Mask:
     """Finds the words that must not be read, in any case, spacing and accents.
 
-    Parameters
-    ----------
-    opening : Opened
-        Whose customer's name, each word of it, and identification number, with its last
-        characters, are left out.
-    words : sequence of str
-        What else is.
-
-    Attributes
-    ----------
-    found : list of (int, str, str)
-        Position of the event, why, and what was left out there.
+    They are each word of the customer's name, the identification number and its last characters,
+    and others. What it `found`: position of the event, why, and what was left out there.
     """
 
     def __init__(self, opening: ev.Opened, words: Sequence[str] = ()) -> None:
@@ -116,22 +129,7 @@ class Mask:
                 vin=LEFT_OUT if event.vin.strip() else "",
                 customer=LEFT_OUT if event.customer.strip() else "",
             )
-        return self._searched(seq, event)
-
-    def _searched(self, seq: int, value: _Any) -> _Any:
-        """Return a copy of a tree with every text in it searched, but those of the pack."""
-        hidden: Any = value
-        if isinstance(value, str):
-            hidden = self.hide(seq, value)
-        elif isinstance(value, tuple):
-            hidden = tuple(self._searched(seq, item) for item in value)
-        elif isinstance(value, Struct):
-            fields = {
-                name: item if name in OF_THE_PACK else self._searched(seq, item)
-                for name, item in asdict(value).items()
-            }
-            hidden = type(value)(**fields)
-        return hidden  # type: ignore[no-any-return]
+        return map_texts(event, lambda text: self.hide(seq, text), but=OF_THE_PACK)
 
     def tell(self) -> tuple[LeftOut, ...]:
         """Say why something was left out, and of which events; not what it was."""
@@ -144,12 +142,12 @@ class Mask:
 
 def _fold(text: str) -> str:
     """Small letters without accents, one for each letter, so that positions stay."""
-    return "".join(map(_fold_letter, unicodedata.normalize("NFC", text)))
 
+    def fold(letter: str) -> str:
+        bare = unicodedata.normalize("NFD", letter)[0].lower()
+        return bare if len(bare) == 1 else letter
 
-def _fold_letter(letter: str) -> str:
-    bare = unicodedata.normalize("NFD", letter)[0].lower()
-    return bare if len(bare) == 1 else letter
+    return "".join(map(fold, unicodedata.normalize("NFC", text)))
 
 
 def _spelt(text: str) -> str:
@@ -158,13 +156,25 @@ def _spelt(text: str) -> str:
 
 
 def _any_of(secrets: Iterable[str]) -> str:
-    """Match some of the words, run together or apart, with signs between their letters or not."""
-    longest_first = sorted(filter(None, secrets), key=len, reverse=True)
-    words = "|".join(map(_letters, longest_first))
+    """Match some of the words, run together or apart, however their letters are written."""
+    letters = "|".join([*WRITTEN, "."])
+    words = "|".join(
+        APART.join(WRITTEN.get(letter, re.escape(letter)) for letter in re.findall(letters, secret))
+        for secret in sorted(filter(None, secrets), key=len, reverse=True)
+    )
     return rf"((?:{words})(?:{APART}(?:{words}))*)"
 
 
-def _letters(secret: str) -> str:
-    """Match a word however its letters are written."""
-    letters = re.findall("|".join([*WRITTEN, "."]), secret)
-    return APART.join(WRITTEN.get(letter, re.escape(letter)) for letter in letters)
+def as_masked(computed: Any, stated: Any) -> Any:  # noqa: ANN401  any JSON
+    """Return a value as computed, with texts as stated where those only leave something out."""
+    if isinstance(computed, dict) and isinstance(stated, dict):
+        return {
+            name: stated.get(name) if name == "left_out" else as_masked(value, stated.get(name))
+            for name, value in computed.items()  # what is left out, the shop alone knew
+        }
+    if isinstance(computed, list) and isinstance(stated, list) and len(computed) == len(stated):
+        return [as_masked(one, other) for one, other in zip(computed, stated, strict=True)]
+    if isinstance(computed, str) and isinstance(stated, str) and LEFT_OUT in stated:
+        kept = ".+".join(map(re.escape, stated.split(LEFT_OUT)))
+        return stated if re.fullmatch(kept, computed, re.DOTALL) else computed
+    return computed

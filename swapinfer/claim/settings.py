@@ -1,49 +1,92 @@
-"""What a shop decides about its write-ups, and numbers, dates and units written so."""
+"""What a shop decides about its write-ups, and what it or a payer asks of them."""
 
 from __future__ import annotations
 
-import math
-from datetime import datetime
+import tomllib
+from collections.abc import Callable, Iterable
+from datetime import date, datetime
+from operator import attrgetter
+from pathlib import Path
+from typing import TypeAlias
 
-from msgspec import Struct
+from msgspec import Struct, ValidationError, convert
 
-from swapinfer.claim.entries import OnRecord
-from swapinfer.claim.template import Template
-from swapinfer.errors import InputError, near_match
-from swapinfer.ledger.record import as_utc
+from swapinfer.claim.facts import ClaimFacts, Exceeded, Unrecorded
+from swapinfer.errors import InputError, misfit, near_match
+from swapinfer.ledger.record import as_utc, check_text
 from swapinfer.pack.money import OwnMoney
-from swapinfer.units import convert
 
-DATES = {"iso": "%Y-%m-%d", "dmy": "%d/%m/%Y", "mdy": "%m/%d/%Y"}
-"""Ways of writing a day."""
+DATES = {"iso": "%Y-%m-%d", "dmy": "%d/%m/%Y", "mdy": "%m/%d/%Y"}  # ways of writing a day
+PAPERS = {"a4": "a4", "letter": "us-letter"}  # sizes of paper, and what the typesetter calls them
+ESTABLISHED = 0.90  # least probability for the word "established", unless a shop chooses another
+DAYS_A_MONTH = 365.25 / 12.0
+BLANK = (None, "", ())  # what nobody recorded
 
-PAPERS = {"a4": "a4", "letter": "us-letter"}
-"""Sizes of paper, and what the typesetter calls them."""
 
-PRESSURES = ("kPa", "psi", "bar")
+class Headings(Struct, frozen=True, forbid_unknown_fields=True):
+    """What the trade's three headings are called."""
 
-SIGNS = {"degC": "°C", "degF": "°F", "ohm": "Ω", "kohm": "kΩ", "Mohm": "MΩ"}
+    complaint: str = "Complaint"
+    cause: str = "Cause"
+    correction: str = "Correction"
 
-_UNBROKEN = "\u00a0"
-"""Keeps a number and its unit on one line."""
 
-LEAST = 1e-4
-"""Probabilities below it are not told apart, nor are those as near to certainty."""
+class Limits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How far a write-up may go at most, in probability at least; None is no limit.
 
-ESTABLISHED = 0.90
-"""Least probability for the word "established", unless a shop chooses another."""
+    Labour is as booked, in all and as a multiple of the standard time of the same work; months and
+    odometer are the vehicle's when it came.
+    """
+
+    probability: float | None = None
+    residual_risk: float | None = None
+    labour_minutes: float | None = None
+    times_standard: float | None = None
+    parts: float | None = None
+    total: float | None = None
+    months_in_service: float | None = None
+    odometer_km: float | None = None
+    retracted: float | None = None
+
+
+class Template(Struct, frozen=True, forbid_unknown_fields=True):
+    """What is asked of a write-up: keys of `FIELDS` that must be there, limits, headings."""
+
+    name: str = ""
+    required: tuple[str, ...] = ()
+    currency: str = ""
+    limits: Limits = Limits()
+    headings: Headings = Headings()
+
+    def __post_init__(self) -> None:
+        for field in self.required:
+            if field not in FIELDS:
+                raise InputError(f'no field "{field}" to require{near_match(field, FIELDS)}')
+        for name in Headings.__struct_fields__:
+            check_text(f"heading {name}", getattr(self.headings, name))
+        for name in Limits.__struct_fields__:
+            limit = getattr(self.limits, name)
+            most = 1.0 if name in ("probability", "residual_risk") else float("inf")
+            if limit is not None and not 0.0 <= limit <= most:
+                raise InputError(f"limit {name} must be 0 or more, got {limit:g}")
+        if self.currency == "" and (self.limits.parts, self.limits.total) != (None, None):
+            raise InputError('limits on money need a currency, as in currency = "USD"')
+
+
+def read_template(path: Path) -> Template:
+    """Read a template; one that cannot be read, or asks for what there is not, is refused."""
+    try:
+        return convert(tomllib.loads(path.read_text(encoding="utf-8")), Template)
+    except OSError as error:
+        raise InputError(f"template {path}: cannot be read ({error.strerror})") from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, InputError) as error:
+        raise InputError(f"template {path}: {error}") from error
+    except ValidationError as error:
+        raise InputError(f"template {path}: {misfit(error)}") from error
 
 
 class Comparison(Struct, frozen=True, forbid_unknown_fields=True):
-    """Cost of the easiest-first order on jobs like this one, simulated.
-
-    Attributes
-    ----------
-    mean, low, high : float
-        Mean, and the 90 % interval of that mean, in `ClaimSettings.currency`.
-    jobs : int
-        How many were simulated.
-    """
+    """Cost of the easiest-first order on simulated jobs like this, and the mean's 90 % interval."""
 
     mean: float
     low: float
@@ -52,38 +95,13 @@ class Comparison(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class ClaimSettings(Struct, frozen=True, forbid_unknown_fields=True):
-    """How a write-up is made.
+    """How a write-up is made, by shop and payer.
 
-    Attributes
-    ----------
-    shop : str
-        Name at its head.
-    distance, pressure, temperature : str
-        Units in which numbers are shown.
-    currency : str
-        Three letters; the pack's when empty.
-    exchange : float
-        How many of it one unit of the pack's currency is worth.
-    rate_per_hour : float or None
-        Of labour; the pack's when None.
-    part_prices : dict of str to float
-        Kind to price of parts for which none was entered; the pack's where it is not named.
-    decimal : str
-        ``"."`` or ``","``.
-    dates : str
-        One of `DATES`.
-    paper : str
-        One of `PAPERS`.
-    established : float
-        Least probability at which a cause may be worded as established.
-    template : Template
-        What the shop or the payer asks of it.
-    redact : bool
-        Whether identification number and customer are left out.
-    comparison : Comparison or None
-        Printed only when there is one.
-    written_at : str
-        When, in ISO 8601 with the offset from UTC; empty where that is not told.
+    What is empty or None of currency, rate and prices (by kind, for parts for which none was
+    entered) is the pack's; `exchange` is how many of the currency one unit of the pack's is worth.
+    A cause may be worded as established from that probability on. `redact` leaves out
+    identification number and customer; `written_at` is in ISO 8601 with the offset from UTC, empty
+    where that is not told.
     """
 
     shop: str = ""
@@ -104,7 +122,6 @@ class ClaimSettings(Struct, frozen=True, forbid_unknown_fields=True):
     written_at: str = ""
 
     def __post_init__(self) -> None:
-        """Refuse what no write-up can be made with."""
         for name, known in (("dates", DATES), ("paper", PAPERS), ("decimal", (".", ","))):
             value = getattr(self, name)
             if value not in known:
@@ -128,109 +145,100 @@ class ClaimSettings(Struct, frozen=True, forbid_unknown_fields=True):
         )
 
 
-class Numbers(Struct, frozen=True):
-    """Writes numbers by a shop's settings.
+Lacking: TypeAlias = Callable[[ClaimFacts], Iterable[str]]
+"""What a field is missing of; one empty text if of the whole job."""
 
-    Attributes
-    ----------
-    settings : ClaimSettings
-        Units, decimal sign, form of dates.
-    """
 
-    settings: ClaimSettings
+def _of_job(path: str) -> Lacking:
+    return lambda facts: [""] * (attrgetter(path)(facts) in BLANK)
 
-    def plain(self, value: float, digits: int = 0) -> str:
-        """Write a fixed number of digits, thousands parted."""
-        text = f"{value:,.{digits}f}"
-        if text.lstrip("-0.,") == "":
-            text = text.lstrip("-")
-        if self.settings.decimal == ",":
-            text = text.translate(str.maketrans(",.", ".,"))
-        return text.replace("-", "\u2212")
 
-    def significant(self, value: float, digits: int = 3) -> str:
-        """To so many significant digits, but no fewer than stand before the point."""
-        if value == 0:
-            return "0"
-        decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-        return self.plain(value, min(decimals, 6))
+def _of_repairs(path: str) -> Lacking:
+    """Name the repairs that it is missing of, unless it is missing of all."""
 
-    def percent(self, probability: float) -> str:
-        """Probability, to two digits of what is rarer; what rounds to never or always says so."""
-        if probability < LEAST:
-            return f"below {self.plain(100 * LEAST, 2)}{_UNBROKEN}%"
-        if probability > 1.0 - LEAST:
-            return f"above {self.plain(100 * (1.0 - LEAST), 2)}{_UNBROKEN}%"
-        rarer = 100 * min(probability, 1.0 - probability)
-        digits = max(1, 1 - math.floor(math.log10(rarer))) if rarer < 1 else 1
-        return f"{self.plain(100 * probability, digits)}{_UNBROKEN}%"
+    def lacking(facts: ClaimFacts) -> list[str]:
+        without = [one.label for one in facts.repairs if attrgetter(path)(one) in BLANK]
+        return without if len(without) < len(facts.repairs) else [""] * bool(without)
 
-    def between(self, low: float, high: float) -> str:
-        """Two probabilities."""
-        return f"{self.percent(low)} to {self.percent(high)}"
+    return lacking
 
-    def decibans(self, weight: float) -> str:
-        """Weight of evidence, with its sign."""
-        text = self.plain(weight, 1)
-        return ("+" if weight > 0 and text != self.plain(0, 1) else "") + text
 
-    def factor(self, value: float) -> str:
-        """How many times."""
-        if value >= 1e6:
-            return "more than a million"
-        return self.significant(value, 2) if value < 100 else self.plain(float(f"{value:.2g}"))
+def _of_causes(facts: ClaimFacts) -> list[str]:
+    without = [one.label for one in facts.concluded if not one.closed_as]
+    return without if facts.subjects > 1 else [""] * bool(without)
 
-    def times_less(self, probability: float, greater: float) -> str:
-        """How many times less probable, by the figures as they are shown."""
-        if probability < LEAST:
-            return f"more than {self.plain(1.0 / LEAST)}"
-        return self.factor(min(greater, 1.0) / probability)
 
-    def minutes(self, value: float) -> str:
-        """Minutes; from two hours on, hours and minutes."""
-        whole = round(value)
-        if whole < 120:
-            digits = 0 if value >= 10 or value == whole else 1
-            return f"{self.plain(value, digits)}{_UNBROKEN}min"
-        return f"{whole // 60}{_UNBROKEN}h{_UNBROKEN}{whole % 60:02d}{_UNBROKEN}min"
+FIELDS: dict[str, tuple[str, Lacking]] = {
+    "complaint": ("customer's words", lambda facts: [""] * (not facts.complaint.strip())),
+    "customer": ("customer", _of_job("vehicle.customer")),
+    "vin": ("identification number", _of_job("vehicle.vin_check")),
+    "in-service": ("day of first use", _of_job("vehicle.in_service")),
+    "odometer-in": ("odometer when it came", _of_job("vehicle.odometer_km")),
+    "odometer-out": ("odometer when it left", _of_job("vehicle.odometer_out_km")),
+    "codes-before": ("codes at first", _of_job("codes_before")),
+    "codes-after": ("codes after the repair", _of_job("codes_after")),
+    "mode": ("how it failed", _of_causes),
+    "part-number": ("number of the new part", _of_repairs("new.number")),
+    "part-serial": ("serial number of the new part", _of_repairs("new.serial")),
+    "part-supplier": ("supplier of the new part", _of_repairs("new.supplier")),
+    "price": ("price of the part", _of_repairs("price")),
+    "old-number": ("number of the old part", _of_repairs("old.number")),
+    "old-serial": ("serial number of the old part", _of_repairs("old.serial")),
+    "old-supplier": ("supplier of the old part", _of_repairs("old.supplier")),
+    "old-kept": ("where the old part is kept", _of_repairs("old.kept")),
+    "old-showed": ("what the old part showed", _of_repairs("old.showed")),
+    "labour": ("labour operation and booked time", _of_repairs("labour")),
+    "picture": ("a picture", _of_job("photos")),
+    "caption": (
+        "caption of picture",
+        lambda facts: [f"#{one.seq}" for one in facts.photos if not one.caption],
+    ),
+    "reason": (
+        "why it was retracted",
+        lambda facts: [f"#{one.seq}" for one in facts.retracted if not one.reason],
+    ),
+}
+"""What a template may require: its words, and where it is missing."""
 
-    def money(self, value: float, currency: str) -> str:
-        """Amount with its currency."""
-        return f"{self.plain(value, 2)}{_UNBROKEN}{currency}"
 
-    def distance(self, km: float) -> str:
-        """Distance in the shop's unit."""
-        unit = self.settings.distance
-        return f"{self.plain(convert(km, 'km', unit))}{_UNBROKEN}{unit}"
+def list_unrecorded(facts: ClaimFacts, template: Template) -> tuple[Unrecorded, ...]:
+    """List what is not on record, what the template requires first."""
+    fields = sorted(FIELDS, key=lambda field: field not in template.required)
+    return tuple(
+        Unrecorded(field, words, tuple(filter(None, of)), field in template.required)
+        for field in fields
+        for words, lacking in [FIELDS[field]]
+        if (of := list(lacking(facts)))
+    )
 
-    def quantity(self, value: float | None, unit: str, digits: int = 3) -> str:
-        """Write a reading in the shop's unit; None is a meter's "over limit"."""
-        if value is None:
-            return "OL (over limit)"
-        shown = self._shop_unit(unit)
-        value = convert(value, unit, shown)
-        if shown == "ohm" and abs(value) >= 1000:
-            value, shown = value / 1000, "kohm"
-        sign = SIGNS.get(shown, shown)
-        return f"{self.significant(value, digits)}{_UNBROKEN}{sign}".rstrip()
 
-    def _shop_unit(self, unit: str) -> str:
-        if unit in PRESSURES:
-            return self.settings.pressure
-        return self.settings.temperature if unit == "degC" else unit
-
-    def day(self, at: str) -> str:
-        """Day of a time, where it was recorded."""
-        return self._local(at)[0]
-
-    def moment(self, at: str) -> str:
-        """Day and time of day, where it was recorded."""
-        return " ".join(self._local(at))
-
-    def stamp(self, entry: OnRecord) -> str:
-        """Position, time and name of what stands in the ledger."""
-        return f"#{entry.seq}, {self.moment(entry.at)}, {entry.who}"
-
-    def _local(self, at: str) -> tuple[str, str]:
-        local = datetime.fromisoformat(at)
-        return local.strftime(DATES[self.settings.dates]), local.strftime("%H:%M")
+def list_exceeded(facts: ClaimFacts, template: Template) -> tuple[Exceeded, ...]:
+    """List the limits of the template that are passed, or that cannot be held against anything."""
+    spent, vehicle, charged = facts.spent, facts.vehicle, facts.charged
+    lines = charged.lines if charged else ()
+    opened = datetime.fromisoformat(facts.opened_at).date()
+    found: dict[str, float | None] = {
+        "probability": facts.standing.joint,
+        "residual_risk": facts.verification.residual_risk,
+        "labour_minutes": charged.minutes if charged else None,
+        "times_standard": max(
+            (line.booked / max(line.standard, 1e-9) for line in lines), default=None
+        ),
+        "parts": charged.parts if charged else spent.parts,
+        "total": charged.total if charged else spent.total,
+        "months_in_service": (
+            (opened - date.fromisoformat(vehicle.in_service)).days / DAYS_A_MONTH
+            if vehicle.in_service
+            else None
+        ),
+        "odometer_km": vehicle.odometer_km,
+        "retracted": sum(event.is_weighed for event in facts.retracted),
+    }
+    if template.currency != spent.currency:
+        found |= dict.fromkeys(("parts", "total"), None)
+    exceeded = []
+    for name, value in found.items():
+        bound, is_least = getattr(template.limits, name), name == "probability"
+        if bound is not None and (value is None or (value < bound if is_least else value > bound)):
+            exceeded.append(Exceeded(name, bound, value))
+    return tuple(exceeded)

@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
-from msgspec import Struct
 from msgspec.structs import asdict
 
-from swapinfer.claim.amounts import BookedLine, Charged, RepairRange, Spent, SpentLine
-from swapinfer.claim.beliefs import Course
-from swapinfer.claim.entries import Arrangement, Move, PartAt, PartLine, RepairLine, Trail
-from swapinfer.ledger import events as ev
-from swapinfer.ledger.event import Event
+from swapinfer.claim.beliefs import Reasoning
+from swapinfer.claim.facts import (
+    Arrangement,
+    BookedLine,
+    Charged,
+    PartAt,
+    PartPapers,
+    RepairLine,
+    RepairRange,
+    Spent,
+    SpentLine,
+    Trail,
+)
+from swapinfer.claim.words import WORK
+from swapinfer.ledger.events import Replaced
 from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, follow
 from swapinfer.ledger.words import element_label, origin, place_label, where_words
@@ -20,11 +29,7 @@ from swapinfer.pack.model import Fix, Kind, Test, known_fix
 from swapinfer.pack.money import OwnMoney
 from swapinfer.plan.costing import Costing, PlanSettings, Task
 
-POSSIBLE = 0.05
-"""Share of an element's probability from which a way of failing counts as possible."""
-
-WORK = ("testing", "moving", "repairing", "access", "driving")
-"""Kinds of work that minutes are told apart by."""
+POSSIBLE = 0.05  # share of an element's probability from which a way of failing counts as possible
 
 
 def on_record(record: Record) -> tuple[int, str, str]:
@@ -32,67 +37,29 @@ def on_record(record: Record) -> tuple[int, str, str]:
     return record.seq, record.at, record.who
 
 
-class Mended(Struct, frozen=True):
-    """Something that was put right.
-
-    Attributes
-    ----------
-    seq : int
-        Position of the event.
-    element : str
-        What was there before.
-    fix : Fix
-        The repair that it needed, as far as that is known.
-    price : float or None
-        Of parts, where it was entered.
-    fitted : frozenset of str
-        All that was fitted just before.
-    """
-
-    seq: int
-    element: str
-    fix: Fix
-    price: float | None
-    fitted: frozenset[str]
-
-
 class Sheet:
-    """Time and cost of a job by standard times, access counted once while it stays open.
+    """What was put right in a job, and what all of it took by standard times.
 
-    Parameters
-    ----------
-    course : Course
-        Says how what was repaired had failed.
-    own : OwnMoney
-        The shop's figures.
-
-    Attributes
-    ----------
-    mended : list of Mended
-        What was put right.
-    minutes_of : dict of int to float
-        Minutes of each event, when it was recorded.
-    caused_by : dict of int to float
-        Minutes that each event caused, the closing of what was opened for it among them.
+    Access counts once while it stays open. Of each event there are the minutes when it was
+    recorded, and those that it caused, the closing of what was opened for it among them.
     """
 
-    def __init__(self, course: Course, own: OwnMoney) -> None:
-        job = course.job
-        self._course = course
-        self._access = job.pack.access
+    def __init__(self, reasoning: Reasoning, records: Sequence[Record], own: OwnMoney) -> None:
+        job = reasoning.job
+        self._reasoning, self._records, self._access = reasoning, records, job.pack.access
         self._costing = Costing(job, PlanSettings.of_shop(job.pack, own))
         self._minutes = dict.fromkeys(WORK, 0.0)
         self._parts = self._other = 0.0
-        self._priced = 0
         self._open: dict[str, int] = {}
         self._unclear: list[RepairRange] = []
-        self.mended: list[Mended] = []
+        self._cautions = set(job.cautions_met())
+        self.repairs: list[RepairLine] = []
         self.minutes_of: dict[int, float] = {}
         self.caused_by: dict[int, float] = defaultdict(float)
         for (seq, event), before in zip(
             job.standing[1:], follow(job.standing, job.pack), strict=False
         ):
-            self._seq, self._before = seq, before
+            self._seq, self._event, self._before = seq, event, before
             so_far = sum(self._minutes.values())
             event.book(self, before)
             self.minutes_of[seq] = sum(self._minutes.values()) - so_far
@@ -121,15 +88,41 @@ class Sheet:
     def repaired(self, place: str, price: float | None) -> None:
         """Count the repair that the element needed, as far as that is known."""
         kind, element = self._before.engine.kind_of(place), self._before.fitted[place]
-        shares = kind.fix_shares(self._course.modes_of(element))
+        shares = kind.fix_shares(self._reasoning.modes_of(element))
         fix = known_fix(shares)
         if fix is None:
             self._note_range(kind, element, shares)
         task = self._costing.repair_by(kind, {fix or kind.fix: 1.0})
         self._do("repairing", task, price)
-        self._priced += price is not None
-        fitted = frozenset(self._before.fitted.values())
-        self.mended.append(Mended(self._seq, element, task.fix, price, fitted))
+        job = self._reasoning.job
+        self._cautions.update(job.access_cautions(kind.access_of(task.fix)))
+        self.repairs.append(self._describe(task.fix, element, price))
+
+    def _describe(self, fix: Fix, element: str, price: float | None) -> RepairLine:
+        """Say what a repair was, and how belief stood just then."""
+        reasoning = self._reasoning
+        found = sum(1 for seq in reasoning.evidence.seqs if seq < self._seq)
+        fault_e = reasoning.fault_ne[found]
+        fitted = self._before.fitted.values()
+        chances = {name: float(fault_e[reasoning.index(name)]) for name in fitted}
+        probability = chances.pop(element)
+        if element in reasoning.subjects:
+            chances = {name: p for name, p in chances.items() if name not in reasoning.subjects}
+        runner_up = max(chances, key=lambda name: (chances[name], name))
+        done = self._event if isinstance(self._event, Replaced) else Replaced("")
+        return RepairLine(
+            *on_record(self._records[self._seq]),
+            what=fix.title,
+            element=element,
+            label=reasoning.label(element),
+            price=price,
+            new=PartPapers(**asdict(done.new)) if done.new else PartPapers(),
+            old=PartPapers(**asdict(done.old)) if done.old else PartPapers(),
+            labour=done.labour.operation if done.labour else "",
+            probability=probability,
+            next_label=reasoning.label(runner_up),
+            next_probability=chances[runner_up],
+        )
 
     def _do(self, work: str, task: Task, price: float | None = None) -> None:
         """Count a task, its parts at what was paid for them if that is known."""
@@ -150,7 +143,7 @@ class Sheet:
         ways = [self._costing.repair_by(kind, {fix: 1.0}) for fix in possible]
         minutes = [w.effort.minutes + self._costing.reach(w.opens_p, now=False)[0] for w in ways]
         if minutes and min(minutes) < max(minutes):
-            label = self._course.label(element)
+            label = self._reasoning.label(element)
             self._unclear.append(RepairRange(label, min(minutes), max(minutes)))
 
     def _close(self, names: set[str]) -> None:
@@ -161,14 +154,8 @@ class Sheet:
         self._minutes[work] += minutes
         self.caused_by[seq] += minutes
 
-    def total(self, records: Sequence[Record]) -> Spent:
-        """Add everything up.
-
-        Parameters
-        ----------
-        records : sequence of Record
-            For the times at which the job began and was last worked on.
-        """
+    def total(self) -> Spent:
+        """Add everything up, between the times of the first and the last record."""
         costs = self._costing.settings.costs
         rate = costs.rate_per_hour
         lines = tuple(
@@ -182,153 +169,85 @@ class Sheet:
             labour=labour,
             rate_per_hour=rate,
             parts=self._parts,
-            parts_priced=self._priced,
-            parts_fitted=len(self.mended),
+            parts_priced=sum(one.price is not None for one in self.repairs),
+            parts_fitted=len(self.repairs),
             other=self._other,
             total=labour + self._parts + self._other,
             currency=costs.currency,
-            first_at=records[0].at,
-            last_at=records[-1].at,
+            first_at=self._records[0].at,
+            last_at=self._records[-1].at,
             unclear=tuple(self._unclear),
         )
 
-
-def list_repairs(course: Course, sheet: Sheet, records: Sequence[Record]) -> tuple[RepairLine, ...]:
-    """Say of every repair what it was, and how belief stood just then."""
-    events = dict(course.job.standing)
-    return tuple(
-        _repair(course, mended, records[mended.seq], events[mended.seq]) for mended in sheet.mended
-    )
-
-
-def _repair(course: Course, mended: Mended, record: Record, event: Event) -> RepairLine:
-    found = sum(1 for seq in course.evidence.seqs if seq < record.seq)
-    chances = {name: float(course.fault_ne[found, course.index(name)]) for name in mended.fitted}
-    probability = chances.pop(mended.element)
-    if mended.element in course.subjects:
-        chances = {name: p for name, p in chances.items() if name not in course.subjects}
-    runner_up = max(chances, key=lambda name: (chances[name], name))
-    done = event if isinstance(event, ev.Replaced) else ev.Replaced("")
-    return RepairLine(
-        *on_record(record),
-        what=mended.fix.title,
-        element=mended.element,
-        label=course.label(mended.element),
-        price=mended.price,
-        new=PartLine(**asdict(done.new)) if done.new else PartLine(),
-        old=PartLine(**asdict(done.old)) if done.old else PartLine(),
-        labour=done.labour.operation if done.labour else "",
-        probability=probability,
-        next_label=course.label(runner_up),
-        next_probability=chances[runner_up],
-    )
-
-
-def charge(job: Job, sheet: Sheet, spent: Spent, repairs: Sequence[RepairLine]) -> Charged | None:
-    """Add up what was booked, beside the standard times of the same work; None if nothing was.
-
-    Parameters
-    ----------
-    job : Job
-        As replayed.
-    sheet : Sheet
-        Standard times of its events.
-    spent : Spent
-        Their sum, and the shop's rate.
-    repairs : sequence of RepairLine
-        What was put right.
-    """
-    booked = {seq: event.labour for seq, event in job.standing if isinstance(event, ev.Replaced)}
-    work = [
-        (labour, f"{one.what} ({one.label})", sheet.caused_by[one.seq])
-        for one in repairs
-        if (labour := booked.get(one.seq))
-    ]
-    if job.closing and job.closing.labour:
-        left = spent.minutes - sum(standard for _, _, standard in work)
-        work.append((job.closing.labour, "", left))
-    lines = tuple(
-        BookedLine(
-            labour.operation,
-            what,
-            labour.minutes,
-            standard,
-            labour.minutes * spent.rate_per_hour / 60.0,
+    def charge(self, spent: Spent) -> Charged | None:
+        """Add up what was booked, beside standard times of the same work; None if nothing was."""
+        job = self._reasoning.job
+        booked = {seq: event.labour for seq, event in job.standing if isinstance(event, Replaced)}
+        work = [
+            (labour, f"{one.what} ({one.label})", self.caused_by[one.seq])
+            for one in self.repairs
+            if (labour := booked.get(one.seq))
+        ]
+        if job.closing and job.closing.labour:
+            left = spent.minutes - sum(standard for _, _, standard in work)
+            work.append((job.closing.labour, "", left))
+        if not work:
+            return None
+        rate = spent.rate_per_hour
+        lines = tuple(
+            BookedLine(one.operation, what, one.minutes, standard, one.minutes * rate / 60.0)
+            for one, what, standard in work
         )
-        for labour, what, standard in work
-    )
-    if not lines:
-        return None
-    money = sum(line.money for line in lines)
-    parts = sum(one.price or 0.0 for one in repairs)
-    return Charged(lines, sum(line.booked for line in lines), money, parts, money + parts)
+        money = sum(line.money for line in lines)
+        parts = sum(one.price or 0.0 for one in self.repairs)
+        return Charged(lines, sum(line.booked for line in lines), money, parts, money + parts)
+
+    def cautions(self) -> tuple[str, ...]:
+        """Texts of all cautions that belong to what was done, the general ones first."""
+        known = self._reasoning.job.pack.cautions
+        return tuple(caution.text for name, caution in known.items() if name in self._cautions)
 
 
-def list_cautions(job: Job, sheet: Sheet) -> tuple[str, ...]:
-    """Texts of all cautions that belong to what was done, the general ones first."""
-    named = set(job.cautions_met())
-    for mended in sheet.mended:
-        kind = job.engine.kinds[job.elements[mended.element].home.kind]
-        named.update(job.access_cautions(kind.access_of(mended.fix)))
-    return tuple(caution.text for name, caution in job.pack.cautions.items() if name in named)
-
-
-def list_moves(job: Job, records: Sequence[Record]) -> tuple[Move, ...]:
-    """List what was moved, by whom and when."""
-    return tuple(Move(*on_record(records[stage.seq]), stage.event.say(job)) for stage in job.stages)
-
-
-def arrange(job: Job) -> tuple[Arrangement, ...]:
+def list_arrangements(job: Job) -> tuple[Arrangement, ...]:
     """Lay out, for each kind of part that moved, which part sat where after each change."""
     changed: dict[str, list[str]] = {}
     for place, where in job.engine.places.items():
         if any(stage.after[place] != place for stage in job.stages):
             changed.setdefault(where.kind, []).append(place)
-    return tuple(
-        Arrangement(
-            kind=job.engine.kinds[kind].title,
-            places=tuple(where_words(job.engine.places[place]) for place in places),
-            rows=tuple(_rows(job, places)),
-        )
-        for kind, places in changed.items()
-    )
 
+    def part(element: str) -> PartAt:
+        is_new = job.elements[element].is_new
+        return PartAt(element, "new" if is_new else origin(job, element).where)
 
-def _rows(job: Job, places: Sequence[str]) -> Iterator[tuple[int, tuple[PartAt, ...]]]:
-    yield 0, tuple(_part(job, place) for place in places)
-    for stage in job.stages:
-        if any(stage.after[place] != stage.before[place] for place in places):
-            yield stage.seq, tuple(_part(job, stage.after[place]) for place in places)
-
-
-def _part(job: Job, element: str) -> PartAt:
-    is_new = job.elements[element].is_new
-    return PartAt(element, "new" if is_new else origin(job, element).where)
+    arrangements = []
+    for kind, places in changed.items():
+        rows = [(0, tuple(map(part, places)))]
+        rows += [
+            (stage.seq, tuple(part(stage.after[place]) for place in places))
+            for stage in job.stages
+            if any(stage.after[place] != stage.before[place] for place in places)
+        ]
+        where_p = tuple(where_words(job.engine.places[place]) for place in places)
+        arrangements.append(Arrangement(job.engine.kinds[kind].title, where_p, tuple(rows)))
+    return tuple(arrangements)
 
 
 def list_trails(job: Job) -> tuple[Trail, ...]:
-    """Follow every part that ever changed its place."""
-    trails = (
-        Trail(element, element_label(job, element), tuple(_stops(job, element)))
-        for element in job.elements
-    )
-    return tuple(trail for trail in trails if len(trail.stops) > 1)
+    """Follow every part that ever changed its place, from where it began."""
 
+    def where(place: str) -> str:
+        if not place:
+            return "off the vehicle"
+        return where_words(job.engine.places[place]) or place_label(job.engine, place)
 
-def _stops(job: Job, element: str) -> Iterator[tuple[int, str]]:
-    """Yield each place of an element with the event that brought it there, from where it began."""
-    starts = not job.elements[element].is_new
-    last = element if starts else ""
-    if starts:
-        yield 0, _where(job, element)
-    for stage in job.stages:
-        place = next((place for place, fits in stage.after.items() if fits == element), "")
-        if place != last:
-            yield stage.seq, _where(job, place)
-        last = place
-
-
-def _where(job: Job, place: str) -> str:
-    if not place:
-        return "off the vehicle"
-    return where_words(job.engine.places[place]) or place_label(job.engine, place)
+    trails = []
+    for element, part in job.elements.items():
+        stops = [(0, "" if part.is_new else element)]
+        for stage in job.stages:
+            place = next((place for place, fits in stage.after.items() if fits == element), "")
+            if place != stops[-1][1]:
+                stops.append((stage.seq, place))
+        told = tuple((seq, where(place)) for seq, place in stops[part.is_new :])
+        if len(told) > 1:
+            trails.append(Trail(element, element_label(job, element), told))
+    return tuple(trails)

@@ -1,4 +1,4 @@
-"""A job's write-up: its facts, the document, and both as JSON."""
+"""A job's write-up: its facts, the document that says them, and both as JSON."""
 
 from __future__ import annotations
 
@@ -8,42 +8,29 @@ from typing import Any
 
 from msgspec import Struct, to_builtins
 
-from swapinfer.claim.compose import compose
+from swapinfer.claim import headings, proof
 from swapinfer.claim.document import Document
 from swapinfer.claim.facts import ClaimFacts
 from swapinfer.claim.gather import gather_facts
-from swapinfer.claim.pictures import Picture, picture_bytes, read_picture
-from swapinfer.claim.redact import Mask
+from swapinfer.claim.pictures import picture_bytes, read_picture
+from swapinfer.claim.redact import Mask, map_texts
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.ledger import events as ev
+from swapinfer.claim.words import Numbers, remarks, tell_conclusion, tell_draft, tell_odometer
+from swapinfer.ledger.events import Attached
 from swapinfer.ledger.exchange import document_of
 from swapinfer.ledger.record import Record, canonical_json, digest_text
 from swapinfer.ledger.replay import Job, Numbered
+from swapinfer.ledger.words import listed
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.pack.tables import pack_to_json
 
 SHAPE = "swapinfer.claim/1"
+LONGEST = 2000  # characters of a typed text that are shown
 
 
 class Claim(Struct, frozen=True):
-    """A write-up.
-
-    Attributes
-    ----------
-    facts : ClaimFacts
-        Every number and name.
-    document : Document
-        Every sentence, in the order of reading.
-    settings : ClaimSettings
-        How it was made.
-    records : tuple of Record
-        What it was made from.
-    packs : mapping of str to str
-        Digest to text of the priors.
-    masked : tuple of str
-        What was left out, each word as often as it stood there; for the shop alone.
-    """
+    """A write-up, what it was made from, and the words left out, which are for the shop alone."""
 
     facts: ClaimFacts
     document: Document
@@ -62,41 +49,18 @@ def write_up(
     published: Pack | None = None,
     words: Sequence[str] = (),
 ) -> Claim:
-    """Write a job up.
+    """Write a job up, as replayed from the whole chain of its records.
 
-    Parameters
-    ----------
-    job : Job
-        As replayed from `records`.
-    records : sequence of Record
-        The whole chain.
-    settings : ClaimSettings, optional
-        Of the shop.
-    pack_text : str, optional
-        Priors as the store keeps them; the pack written out anew by default.
-    published : Pack, optional
-        Priors that its own are compared with; the base that comes with the program by default.
-
-    words : sequence of str, optional
-        What else is left out where the settings leave out the customer.
-
-    Returns
-    -------
-    Claim
-        For `to_html`, `to_pdf`, `to_markdown` and `to_json`.
-
-    Raises
-    ------
-    EvidenceError
-        If the findings are impossible under every combination of faults.
+    Priors are kept as the store has them, or written out anew, and are compared with those that
+    come with the program, or others; `words` are left out too where the settings leave out the
+    customer. EvidenceError if the findings are impossible under every combination of faults.
     """
     settings = settings or ClaimSettings()
     mask = Mask(job.opening, words) if settings.redact else None
     facts = gather_facts(job, records, settings, published or load_pack(), mask)
-    pictures = pictures_of(job.standing)
     return Claim(
         facts=facts,
-        document=compose(facts, settings, pictures),
+        document=compose(facts, settings, job.standing),
         settings=settings,
         records=tuple(records),
         packs={job.pack.digest: pack_text or pack_to_json(job.pack)},
@@ -104,27 +68,64 @@ def write_up(
     )
 
 
-def pictures_of(events: Iterable[Numbered]) -> dict[int, Picture]:
-    """Read the attached pictures that can be shown, by the position of their events."""
-    attached = {seq: event for seq, event in events if isinstance(event, ev.Attached)}
-    shown = {seq: read_picture(picture_bytes(event)) for seq, event in attached.items()}
-    return {seq: picture for seq, picture in shown.items() if picture}
+def compose(facts: ClaimFacts, settings: ClaimSettings, events: Iterable[Numbered]) -> Document:
+    """Write complaint, cause and correction, and all that supports them, attached pictures too."""
+    numbers = Numbers(settings)
+    pictures = {
+        seq: picture
+        for seq, event in events
+        if isinstance(event, Attached) and (picture := read_picture(picture_bytes(event)))
+    }
+
+    def shorten(text: str) -> str:
+        if len(text) <= LONGEST:
+            return text
+        length = numbers.plain(len(text))
+        return (
+            f"{text[:LONGEST]}… [shortened: {length} characters in all; the whole text is in the "
+            "exported job]"
+        )
+
+    facts = map_texts(facts, shorten)
+    first, last = numbers.day(facts.spent.first_at), numbers.day(facts.spent.last_at)
+    is_draft = bool(facts.standing.draft)
+    return Document(
+        title=f"Repair order {facts.ro}",
+        shop=facts.shop,
+        subtitle=(
+            f"Write-up of a misfire diagnosis, {first} to {last}, by {listed(facts.technicians)}"
+        ),
+        stamp="Draft" if is_draft else "Closed, repair verified",
+        is_draft=is_draft,
+        warnings=(*tell_draft(facts, numbers), *remarks(facts, numbers)),
+        sections=(*headings.sections(facts, numbers), *proof.sections(facts, numbers, pictures)),
+        footer=f"Repair order {facts.ro}, ledger {facts.ledger.head[:16]}",
+    )
+
+
+def summarise_facts(facts: ClaimFacts, numbers: Numbers) -> tuple[tuple[str, str], ...]:
+    """Say what one looks for on a paper that lies beside the file, by name."""
+    spent, vehicle = facts.spent, facts.vehicle
+    first, last = numbers.moment(spent.first_at), numbers.moment(spent.last_at)
+    amounts = [f"{numbers.money(spent.total, spent.currency)} by standard times"]
+    if facts.charged:
+        amounts.insert(0, f"{numbers.money(facts.charged.total, spent.currency)} charged")
+    rows = (
+        ("repair order", facts.ro),
+        ("vehicle", ", ".join(filter(None, [vehicle.vin, vehicle.customer, vehicle.engine]))),
+        ("recorded", f"{first} to {last}, {numbers.plain(facts.ledger.records)} events"),
+        ("odometer", tell_odometer(vehicle, numbers)),
+        ("cause", tell_conclusion(facts, numbers)),
+        ("correction", listed([f"{one.what} ({one.label})" for one in facts.repairs]) or "none"),
+        ("amount", "; ".join(amounts)),
+        ("retracted", numbers.plain(len(facts.retracted)) if facts.retracted else "nothing"),
+        ("pictures", numbers.plain(len(facts.photos)) if facts.photos else "none"),
+    )
+    return tuple((name, " ".join(said.split())) for name, said in rows)
 
 
 def to_json(claim: Claim) -> str:
-    """Write a claim as JSON.
-
-    Parameters
-    ----------
-    claim : Claim
-        From `write_up`.
-
-    Returns
-    -------
-    str
-        One object: ``shape``, ``settings``, ``facts``, ``job`` (the exported job, null where
-        something is left out), and ``seal``, the SHA-256 of the canonical JSON of the others.
-    """
+    """Write a claim as one object of JSON, sealed; without the job where something is left out."""
     body = {
         "shape": SHAPE,
         "settings": to_builtins(claim.settings),

@@ -152,12 +152,11 @@ def check_claim(shop: Shop, ro: str = "", template: Path | None = None) -> Check
     template : Path, optional
         What it must hold; default that of the settings.
     """
-    from swapinfer.claim.settings import Numbers
-    from swapinfer.claim.stamp import tell_draft, tell_exceeded, tell_unrecorded
+    from swapinfer.claim.words import Numbers, tell_draft, tell_exceeded, tell_unrecorded
 
     claim = draft_claim(shop, ro, template)
     facts, numbers = claim.facts, Numbers(claim.settings)
-    beyond = (tell_exceeded(one, facts.spent.currency, numbers) for one in facts.exceeded)
+    beyond = (tell_exceeded(one, facts, numbers) for one in facts.exceeded)
     return CheckedView(
         facts.ro,
         claim.settings.template.name,
@@ -182,8 +181,7 @@ def draft_claim(
     identification number and customer, by default nothing is; `compared` is the number of vehicles
     simulated for the cost of the customary order, at least 2, or 0 for none.
     """
-    from swapinfer.claim.settings import ESTABLISHED, ClaimSettings
-    from swapinfer.claim.template import Template, read_template
+    from swapinfer.claim.settings import ESTABLISHED, ClaimSettings, Template, read_template
     from swapinfer.claim.write import write_up
 
     own = shop.settings
@@ -214,9 +212,7 @@ def draft_claim(
 
 
 def _formats() -> dict[str, Callable[[Claim], bytes]]:
-    from swapinfer.claim.html import to_html
-    from swapinfer.claim.markdown import to_markdown
-    from swapinfer.claim.pdf import to_pdf
+    from swapinfer.claim.document import to_html, to_markdown, to_pdf
     from swapinfer.claim.write import to_json
 
     return {

@@ -154,7 +154,7 @@ def _check(settings: Settings, pack: Pack, changed: frozenset[str]) -> None:
 
         ClaimSettings(established=settings.established)
     if "template" in changed and settings.template:
-        from swapinfer.claim.template import read_template
+        from swapinfer.claim.settings import read_template
 
         read_template(Path(settings.template))
     for name in changed & {"shop", "technician"}:

@@ -15,7 +15,7 @@ import pytest
 from msgspec.structs import replace
 from PIL import Image
 
-from swapinfer.claim.pdf import BREAK, to_pdf
+from swapinfer.claim.document import BREAK, to_pdf
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.verify import Verified, verify_file
 from swapinfer.claim.write import Claim, to_json, write_up

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from swapinfer.claim.html import to_html
+from swapinfer.claim.document import to_html
 from swapinfer.claim.write import Claim
 from tests.claim.browser import Page, find_browser
 from tests.claim.jobs import claim_of, coil_events

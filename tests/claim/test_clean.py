@@ -7,7 +7,7 @@ import unicodedata
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swapinfer.claim.clean import clean_text
+from swapinfer.claim.redact import clean_text
 
 
 @given(st.text())

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from swapinfer.claim.html import to_html
-from swapinfer.claim.markdown import to_markdown
+from swapinfer.claim.document import to_html, to_markdown
 from swapinfer.claim.settings import ClaimSettings, Comparison
 from swapinfer.claim.write import Claim, write_up
 from swapinfer.ledger import events as ev

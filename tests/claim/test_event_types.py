@@ -11,10 +11,8 @@ from msgspec.structs import replace
 
 from swapinfer import JobCard
 from swapinfer.claim.beliefs import follow_belief
+from swapinfer.claim.document import to_html, to_markdown, to_pdf
 from swapinfer.claim.gather import gather_facts
-from swapinfer.claim.html import to_html
-from swapinfer.claim.markdown import to_markdown
-from swapinfer.claim.pdf import to_pdf
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.work import Sheet
 from swapinfer.claim.write import to_json, write_up
@@ -142,7 +140,7 @@ REFUSING: dict[str, Callable[[Replayed], Any]] = {
     "what was begun": what_was_begun,
     "supposing": lambda job: suppose(job, DRIVE, QUIET),
     "verifying": lambda job: prove(gather_evidence(job), infer(gather_evidence(job).arrays)),
-    "cost": lambda job: Sheet(follow_belief(job), OwnMoney()),
+    "cost": lambda job: Sheet(follow_belief(job), chain(ALL), OwnMoney()),
     "write-up": lambda job: gather_facts(job, chain(ALL), ClaimSettings(), base_pack()),
     "every format": lambda job: write_up(job, chain(ALL)),
     "meaning": lambda job: explain_events(believe(job), believe(job), [Polished()]),

@@ -7,7 +7,7 @@ import io
 import pypdf
 import pytest
 
-from swapinfer.claim.pdf import to_pdf
+from swapinfer.claim.document import to_pdf
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import Claim
 from swapinfer.ledger import events as ev

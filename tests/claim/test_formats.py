@@ -13,10 +13,9 @@ import pypdf
 import pytest
 from markdown_it import MarkdownIt
 
-from swapinfer.claim.html import to_html
-from swapinfer.claim.markdown import to_markdown
-from swapinfer.claim.pdf import to_pdf
-from swapinfer.claim.settings import ClaimSettings, Numbers
+from swapinfer.claim.document import to_html, to_markdown, to_pdf
+from swapinfer.claim.settings import ClaimSettings
+from swapinfer.claim.words import Numbers
 from swapinfer.claim.write import SHAPE, Claim, to_json
 from swapinfer.ledger import events as ev
 from tests.claim.jobs import claim_of, coil_events, opening, picture

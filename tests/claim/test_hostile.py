@@ -11,9 +11,7 @@ import pypdf
 import pytest
 from markdown_it import MarkdownIt
 
-from swapinfer.claim.html import to_html
-from swapinfer.claim.markdown import to_markdown
-from swapinfer.claim.pdf import to_pdf
+from swapinfer.claim.document import to_html, to_markdown, to_pdf
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.write import Claim, to_json, write_up
 from swapinfer.ledger import events as ev

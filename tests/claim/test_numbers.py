@@ -7,7 +7,8 @@ from babel.numbers import format_decimal
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swapinfer.claim.settings import ClaimSettings, Numbers
+from swapinfer.claim.settings import ClaimSettings
+from swapinfer.claim.words import Numbers
 from swapinfer.errors import InputError
 
 POINT = Numbers(ClaimSettings())

@@ -7,8 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.template import FIELDS, Headings, Limits, Template, read_template
+from swapinfer.claim.settings import (
+    FIELDS,
+    ClaimSettings,
+    Headings,
+    Limits,
+    Template,
+    read_template,
+)
 from swapinfer.claim.write import Claim
 from swapinfer.errors import InputError
 from swapinfer.ledger import events as ev

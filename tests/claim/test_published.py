@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from msgspec import to_builtins
 
-from swapinfer.claim.published import SHOWN
+from swapinfer.claim.doubts import SHOWN
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.verify import verify_file
 from swapinfer.claim.write import Claim, dump, seal_of, to_json, write_up

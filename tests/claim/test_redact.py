@@ -15,9 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import structs
 
-from swapinfer.claim.html import to_html
-from swapinfer.claim.markdown import to_markdown
-from swapinfer.claim.pdf import to_pdf
+from swapinfer.claim.document import to_html, to_markdown, to_pdf
 from swapinfer.claim.redact import LEFT_OUT, OF_THE_PACK, Mask
 from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.verify import verify_file

@@ -11,9 +11,8 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
-from swapinfer.claim.compare import first_difference
 from swapinfer.claim.settings import ClaimSettings
-from swapinfer.claim.verify import Verified, verify_file
+from swapinfer.claim.verify import Verified, first_difference, verify_file
 from swapinfer.claim.write import Claim, dump, to_json
 from swapinfer.errors import InputError
 from swapinfer.ledger import events as ev

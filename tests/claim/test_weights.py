@@ -8,7 +8,8 @@ import re
 import pytest
 
 from swapinfer.claim.document import Table
-from swapinfer.claim.settings import ClaimSettings, Numbers
+from swapinfer.claim.settings import ClaimSettings
+from swapinfer.claim.words import Numbers
 from swapinfer.claim.write import Claim
 from swapinfer.ledger import events as ev
 from swapinfer.posterior import describe_weight

@@ -15,8 +15,6 @@ from starlette.responses import RedirectResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from swapinfer.claim.html import POLICY, to_html
-from swapinfer.claim.pdf import to_pdf
 from swapinfer.commands.bay.door import COOKIE
 from swapinfer.commands.bay.engine import draw, draw_small, part_groups, tests_on
 from swapinfer.commands.bay.forms import (
@@ -462,6 +460,8 @@ def _write_up(screen: Screen) -> Response:
 
 
 def _write_up_file(screen: Screen) -> Response:
+    from swapinfer.claim.document import POLICY, to_html, to_pdf
+
     claim, form = draft_claim(screen.shop, screen.ro), screen.request.path_params["form"]
     if form == "html":
         data, media = to_html(claim.document).encode(), "text/html; charset=utf-8"
