@@ -256,10 +256,10 @@ def describe_cause(reasoning: Reasoning, element: str) -> CauseLine:
     headline = label
     if mode := reasoning.closed_as(element):
         closed_as = kind.modes[mode].title
-        where = where_words(origin(job, element))
-        headline = f"{', '.join(filter(None, [closed_as, where]))} ({kind.title})"
-        if kind.movable:
-            headline = f"{label} ({closed_as})"
+        headline = f"{label} ({closed_as})"
+        if not kind.movable:
+            named = filter(None, [closed_as, where_words(origin(job, element))])
+            headline = f"{', '.join(named)} ({kind.title})"
     return CauseLine(
         element=element,
         label=label,
