@@ -12,12 +12,20 @@ from msgspec import Struct
 
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import Belief, Cause, believe, cause_words, list_causes
-from swapinfer.commands.page import Facts, Page, bar, exactness, interval, percent, show
+from swapinfer.commands.page import (
+    Facts,
+    Page,
+    bar,
+    exactness,
+    interval,
+    percent,
+    same_fields,
+    show,
+)
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import PlaceError, near_match, one_word
 from swapinfer.evidence.assemble import COMPLAINT
 from swapinfer.evidence.states import draw_priors
-from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import draw_engine, element_label, where_words
 from swapinfer.posterior import (
     check_findings,
@@ -29,9 +37,7 @@ from swapinfer.posterior import (
     weigh_findings,
 )
 
-SHOWN_CAUSES = 10
-SHOWN_SETS = 6
-SHOWN_RIVALS = 2
+SHOWN_CAUSES, SHOWN_SETS, SHOWN_RIVALS = 10, 6, 2
 
 COVER = 0.999
 """Of the probability, by the fault sets that are gone through."""
@@ -66,28 +72,12 @@ class Flip(Struct, frozen=True):
 
 
 class BeliefView(Facts, frozen=True):
-    """Belief about a job.
+    """What is believed about a job, and how firmly.
 
-    Attributes
-    ----------
-    causes : tuple of Cause
-        All above a hundredth of a per cent, likeliest first.
-    sets : tuple of SetLine
-        Combinations that together cover `covered`; `left_out` is the rest.
-    intervals : tuple of Interval
-        90 % intervals over the priors' uncertainty, same order as `causes`.
-    flips : tuple of Flip
-        For the leader's rivals.
-    exact : bool
-        False when fault sets had to be enumerated instead.
-    off_by : float
-        Furthest that a probability may be from the exact one; 0 when exact.
-    log10_evidence : float
-        Of all findings.
-    terms, digits, largest : int
-        Size of the exact pass.
-    milliseconds : float
-        It took.
+    Causes and their 90 % intervals over the priors' uncertainty stand in one order, all above a
+    hundredth of a per cent; sets are faults together, and leave `left_out`; flips are of the
+    leader's rivals. `off_by` is the furthest that a probability may be from the exact one; `terms`,
+    `digits` and `largest` are the size of the exact pass.
     """
 
     shape: ClassVar[str] = "belief/1"
@@ -112,47 +102,40 @@ def show_belief(shop: Shop, ro: str = "") -> BeliefView:
     """Show what is believed about a job, and how firmly."""
     loaded = shop.load(ro)
     belief = believe(loaded.job)
-    causes = list_causes(belief)
-    shown = _combinations(belief)
-    stats = belief.posterior.stats
+    arrays, posterior = belief.evidence.arrays, belief.posterior
+    causes, shown, flips = (
+        list_causes(belief),
+        _combinations(belief),
+        flip_points(arrays, posterior),
+    )
+    rivals = zip(flips.rival_r[:SHOWN_RIVALS], flips.factor_r[:SHOWN_RIVALS], strict=True)
     return BeliefView(
         ro=loaded.ro,
         causes=causes,
         sets=shown,
         left_out=max(0.0, 1.0 - sum(line.probability for line in shown)),
         intervals=_intervals(belief, [cause.element for cause in causes]),
-        flips=_flips(belief),
-        exact=belief.posterior.exact,
-        off_by=belief.posterior.left_out,
-        log10_evidence=belief.posterior.log_evidence / math.log(10),
-        terms=stats.terms,
-        digits=stats.digits,
-        largest=stats.largest,
-        milliseconds=1000 * stats.seconds,
+        flips=tuple(
+            Flip(element_label(loaded.job, arrays.elements[e]), float(factor))
+            for e, factor in rivals
+        ),
+        exact=posterior.exact,
+        off_by=posterior.left_out,
+        log10_evidence=posterior.log_evidence / math.log(10),
+        milliseconds=1000 * posterior.stats.seconds,
+        **same_fields(BeliefView, posterior.stats),
     )
 
 
 def _intervals(belief: Belief, elements: list[str]) -> tuple[Interval, ...]:
-    evidence = belief.evidence
-    draw = partial(draw_priors, evidence.space)
-    weight_q = level_weights(evidence.arrays)
-    found = intervals_in_reach(evidence.arrays, belief.posterior, weight_q, draw)
+    arrays, space = belief.evidence.arrays, belief.evidence.space
+    draw = partial(draw_priors, space)
+    found = intervals_in_reach(arrays, belief.posterior, level_weights(arrays), draw)
     if found is None:
         return ()
-    at = [evidence.space.index[name] for name in elements]
+    at = {name: space.index[name] for name in elements}
     return tuple(
-        Interval(name, float(found.low_e[e]), float(found.high_e[e]))
-        for name, e in zip(elements, at, strict=True)
-    )
-
-
-def _flips(belief: Belief) -> tuple[Flip, ...]:
-    arrays = belief.evidence.arrays
-    found = flip_points(arrays, belief.posterior)
-    rivals = zip(found.rival_r[:SHOWN_RIVALS], found.factor_r[:SHOWN_RIVALS], strict=True)
-    return tuple(
-        Flip(element_label(belief.evidence.job, arrays.elements[e]), float(factor))
-        for e, factor in rivals
+        Interval(name, float(found.low_e[e]), float(found.high_e[e])) for name, e in at.items()
     )
 
 
@@ -178,7 +161,11 @@ def _(facts: BeliefView, page: Page) -> str:
     ]
     lines += page.table(rows, right=[1, 2])
     lines += page.heading("combinations")
-    lines += page.table([[percent(s.probability), _set(s)] for s in facts.sets], right=[0])
+    rows = [
+        [percent(one.probability), " with ".join(one.faults) or "nothing wrong that shows"]
+        for one in facts.sets
+    ]
+    lines += page.table(rows, right=[0])
     lines.append(f"  {percent(facts.left_out)} in combinations not listed")
     for flip in facts.flips:
         lines += page.wrap(
@@ -195,107 +182,11 @@ def _(facts: BeliefView, page: Page) -> str:
     return "\n".join(lines)
 
 
-def _set(line: SetLine) -> str:
-    return " with ".join(line.faults) if line.faults else "nothing wrong that shows"
-
-
-class PictureView(Facts, frozen=True):
-    """Suspicion on the engine's drawing.
-
-    Attributes
-    ----------
-    drawing : tuple of str
-        Banks, numbers, and under each number shade and figure.
-    cylinders : dict of int to float
-        Probability that something of the cylinder's own is at fault, at home or moved there.
-    shared : float
-        Probability that something is that serves the whole engine or a bank.
-    away : dict of str to str
-        Part to where it sits, for parts that are not at home.
-    """
-
-    shape: ClassVar[str] = "picture/1"
-
-    ro: str
-    drawing: tuple[str, ...]
-    cylinders: dict[int, float]
-    shared: float
-    away: dict[str, str]
-
-
-@command("picture", "picture")
-def show_picture(shop: Shop, ro: str = "") -> PictureView:
-    """Draw a job's engine with the suspicion on each cylinder."""
-    loaded = shop.load(ro)
-    cylinders, shared = suspicion(believe(loaded.job))
-    marks = {cylinder: _mark(p) for cylinder, p in cylinders.items()}
-    drawing = draw_engine(loaded.job, marks)
-    return PictureView(loaded.ro, tuple(drawing), cylinders, shared, _away(loaded.job))
-
-
-def suspicion(belief: Belief) -> tuple[dict[int, float], float]:
-    """Probability that each cylinder has a fault of its own, and that a shared thing has one."""
-    job = belief.evidence.job
-    sets = fault_sets(belief.evidence.arrays, belief.posterior, cover=COVER)
-    places = [job.place_of(name) for name in belief.evidence.arrays.elements]
-
-    def chance(elements: list[int]) -> float:
-        has_h = np.isin(sets.element_hk, elements).any(axis=1)
-        return float(sets.belief_h[has_h].sum())
-
-    own = {
-        cylinder: [
-            e
-            for e, place in enumerate(places)
-            if place and place.pattern not in SHARED and cylinder in place.cylinders
-        ]
-        for cylinder in job.engine.layout.cylinders
-    }
-    shared = [e for e, place in enumerate(places) if place and place.pattern in SHARED]
-    return {cylinder: chance(elements) for cylinder, elements in own.items()}, chance(shared)
-
-
-def _mark(p: float) -> str:
-    shade = "#" * round(p * SHADES)
-    figure = "<1%" if p < 0.01 else f"{min(p, 0.99):.0%}"
-    return shade.ljust(SHADES, ".") + figure
-
-
-def _away(job: Job) -> dict[str, str]:
-    places = {part: job.place_of(part) for part in job.away_from_home()}
-    return {element_label(job, part): where_words(place) for part, place in places.items() if place}
-
-
-@show.register
-def _(facts: PictureView, page: Page) -> str:
-    lines = page.wrap(f"{facts.ro}: chance that something of a cylinder's own is at fault")
-    lines += ["", *facts.drawing[:-1]]
-    lines += page.wrap(facts.drawing[-1])
-    lines += page.wrap(f"what serves a bank or the whole engine: {percent(facts.shared)}")
-    for part, where in facts.away.items():
-        lines += page.wrap(f"on {where} now: {part}")
-    return "\n".join(lines)
-
-
 class FindingWeight(Struct, frozen=True):
-    """What one finding weighs.
+    """What one finding weighs: the change of a cause's log odds, given the findings before.
 
-    Attributes
-    ----------
-    seq : int
-        Position in the chain; 0 is the complaint.
-    said : str
-        In words.
-    decibans : float
-        Change of the log odds of "at fault" against "not", given the findings before.
-    against_rival : float
-        The same for the cause against its best rival.
-    words : str
-        Strength on a published scale.
-    decides : bool
-        Whether without this finding another cause would lead.
-    check_again : bool
-        Whether it is wildly unlikely under everything that the others leave plausible.
+    `seq` 0 is the complaint, and `words` name the strength on a published scale. Without one that
+    `decides`, another cause would lead; one to `check_again` hardly fits what the others leave.
     """
 
     seq: int
@@ -308,22 +199,9 @@ class FindingWeight(Struct, frozen=True):
 
 
 class WhyView(Facts, frozen=True):
-    """Why a cause is believed.
+    """Why a cause is believed: its log odds before any finding and after all, and each finding.
 
-    Attributes
-    ----------
-    cause, rival : str
-        Labels.
-    probability : float
-        Of the cause.
-    prior_decibans, total_decibans : float
-        Log odds before any finding and after all; the findings' weights add up to the difference.
-    findings : tuple of FindingWeight
-        In order of time.
-    exact : bool
-        Whether every combination of faults was counted.
-    off_by : float
-        Furthest that the probability may be from the exact one; 0 when exact.
+    `off_by` is the furthest that the probability may be from the exact one.
     """
 
     shape: ClassVar[str] = "why/1"
@@ -348,50 +226,40 @@ def show_why(
     """Weigh every finding for or against a cause."""
     loaded = shop.load(ro)
     belief = believe(loaded.job)
-    e = _element(belief, cause)
-    arrays = belief.evidence.arrays
-    keeping = belief.evidence.keeping
-    weights = weigh_findings(arrays, keeping)
-    checks = check_findings(arrays, belief.posterior, keeping)
+    evidence, posterior = belief.evidence, belief.posterior
+    names = evidence.arrays.elements
+    word = one_word(cause) if cause else names[int(posterior.fault_e.argmax())]
+    if word not in names:
+        raise PlaceError(f'this job has no element "{cause}"{near_match(word, names)}')
+    e = names.index(word)
+    weights = weigh_findings(evidence.arrays, evidence.keeping)
+    checks = check_findings(evidence.arrays, posterior, evidence.keeping)
+    events = dict(loaded.job.standing)
+    said = {seq: event.say(loaded.job) for seq, event in events.items() if seq in evidence.seqs}
+    said[COMPLAINT] = f"complaint: {loaded.job.opening.complaint or 'misfire'}"
     findings = tuple(
         FindingWeight(
             seq=seq,
-            said=_said(loaded.job, seq),
+            said=said[seq],
             decibans=float(weights.fault_ne[n, e]),
             against_rival=float(weights.against_rival_ne[n, e]),
             words=describe_weight(float(weights.fault_ne[n, e])),
             decides=bool(checks.decides_n[n]),
             check_again=bool(checks.check_again_n[n]),
         )
-        for n, seq in enumerate(belief.evidence.seqs)
+        for n, seq in enumerate(evidence.seqs)
     )
     return WhyView(
         ro=loaded.ro,
-        cause=element_label(loaded.job, arrays.elements[e]),
-        rival=element_label(loaded.job, arrays.elements[int(weights.rival_e[e])]),
-        probability=float(belief.posterior.fault_e[e]),
+        cause=element_label(loaded.job, names[e]),
+        rival=element_label(loaded.job, names[int(weights.rival_e[e])]),
+        probability=float(posterior.fault_e[e]),
         prior_decibans=float(weights.prior_db_e[e]),
         total_decibans=float(weights.prior_db_e[e] + weights.fault_ne[:, e].sum()),
         findings=findings,
-        exact=belief.posterior.exact,
-        off_by=belief.posterior.left_out,
+        exact=posterior.exact,
+        off_by=posterior.left_out,
     )
-
-
-def _element(belief: Belief, cause: str) -> int:
-    if not cause:
-        return int(belief.posterior.fault_e.argmax())
-    names = belief.evidence.arrays.elements
-    word = one_word(cause)
-    if word not in names:
-        raise PlaceError(f'this job has no element "{cause}"{near_match(word, names)}')
-    return names.index(word)
-
-
-def _said(job: Job, seq: int) -> str:
-    if seq == COMPLAINT:
-        return f"complaint: {job.opening.complaint or 'misfire'}"
-    return dict(job.standing)[seq].say(job)
 
 
 @show.register
@@ -413,10 +281,76 @@ def _(facts: WhyView, page: Page) -> str:
 
 def finding_words(finding: FindingWeight) -> str:
     """Say what was found, how strong it is, and what is to be minded about it."""
-    marks = []
-    if finding.decides:
-        marks.append("without it another cause would lead")
-    if finding.check_again:
-        marks.append("does not fit the rest: check it again")
+    marks = ["without it another cause would lead"] * finding.decides
+    marks += ["does not fit the rest: check it again"] * finding.check_again
     tail = f" [{'; '.join(marks)}]" if marks else ""
     return f"{finding.said}: {finding.words}{tail}"
+
+
+class PictureView(Facts, frozen=True):
+    """Suspicion on the engine's drawing: on each cylinder's own things, and on what is shared.
+
+    `away` says where those parts sit that are not at home.
+    """
+
+    shape: ClassVar[str] = "picture/1"
+
+    ro: str
+    drawing: tuple[str, ...]
+    cylinders: dict[int, float]
+    shared: float
+    away: dict[str, str]
+
+
+@command("picture", "picture")
+def show_picture(shop: Shop, ro: str = "") -> PictureView:
+    """Draw a job's engine with the suspicion on each cylinder."""
+    loaded = shop.load(ro)
+    job = loaded.job
+    cylinders, shared = _suspicion(believe(job))
+    drawing = draw_engine(job, {number: _mark(p) for number, p in cylinders.items()})
+    places = {part: job.place_of(part) for part in job.away_from_home()}
+    away = {element_label(job, one): where_words(place) for one, place in places.items() if place}
+    return PictureView(loaded.ro, tuple(drawing), cylinders, shared, away)
+
+
+def _suspicion(belief: Belief) -> tuple[dict[int, float], float]:
+    """Probability that each cylinder has a fault of its own, and that a shared thing has one.
+
+    A cylinder's own is what now serves it alone, or it and its neighbour or pair. Fault sets are
+    enumerated until they cover `COVER`; each figure is short by the rest at most.
+    """
+    job = belief.evidence.job
+    sets = fault_sets(belief.evidence.arrays, belief.posterior, cover=COVER)
+    placed = [
+        (e, place)
+        for e, name in enumerate(belief.evidence.arrays.elements)
+        if (place := job.place_of(name))
+    ]
+
+    def chance(elements: list[int]) -> float:
+        has_h = np.isin(sets.element_hk, elements).any(axis=1)
+        return float(sets.belief_h[has_h].sum())
+
+    own = [(e, place) for e, place in placed if place.pattern not in SHARED]
+    cylinders = {
+        cylinder: chance([e for e, place in own if cylinder in place.cylinders])
+        for cylinder in job.engine.layout.cylinders
+    }
+    return cylinders, chance([e for e, place in placed if place.pattern in SHARED])
+
+
+def _mark(p: float) -> str:
+    figure = "<1%" if p < 0.01 else f"{min(p, 0.99):.0%}"
+    return ("#" * round(p * SHADES)).ljust(SHADES, ".") + figure
+
+
+@show.register
+def _(facts: PictureView, page: Page) -> str:
+    lines = page.wrap(f"{facts.ro}: chance that something of a cylinder's own is at fault")
+    lines += ["", *facts.drawing[:-1]]
+    lines += page.wrap(facts.drawing[-1])
+    lines += page.wrap(f"what serves a bank or the whole engine: {percent(facts.shared)}")
+    for part, where in facts.away.items():
+        lines += page.wrap(f"on {where} now: {part}")
+    return "\n".join(lines)

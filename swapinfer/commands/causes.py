@@ -38,20 +38,9 @@ class ModeShare(Struct, frozen=True):
 
 
 class Cause(Struct, frozen=True):
-    """An element that may be at fault.
+    """An element that may be at fault, or was until it was touched; `place` is empty on the bench.
 
-    Attributes
-    ----------
-    element, label : str
-        Id, and name as a person says it.
-    place : str
-        Where it sits now; empty on the bench.
-    probability : float
-        That it is, or until it was touched was, at fault.
-    cured : float
-        Part of that probability in which touching it has already ended the fault.
-    modes : tuple of ModeShare
-        The likeliest ways first.
+    In the part of its probability that is `cured`, touching it has already ended the fault.
     """
 
     element: str
@@ -80,38 +69,34 @@ def believe(job: Job) -> Belief:
     return Belief(evidence, infer(evidence.arrays))
 
 
-def list_causes(belief: Belief, least: float = WORTH_NAMING) -> tuple[Cause, ...]:
+def list_causes(belief: Belief) -> tuple[Cause, ...]:
     """Causes by falling probability."""
     fault_e = belief.posterior.fault_e
     order = sorted(range(len(fault_e)), key=lambda e: (-round(float(fault_e[e]), 9), e))
-    return tuple(_cause(belief, e) for e in order if fault_e[e] >= least)
+    return tuple(_cause(belief, e) for e in order if fault_e[e] >= WORTH_NAMING)
 
 
 def _cause(belief: Belief, e: int) -> Cause:
     job, space = belief.evidence.job, belief.evidence.space
-    marginal_s = belief.posterior.marginal_es[e]
-    active_s = space.active_es(job.time)[e]
-    element = space.elements[e]
+    element, active_s = space.elements[e], space.active_es(job.time)[e]
     shares: dict[tuple[str, str], float] = defaultdict(float)
     cured = 0.0
-    for s, state in enumerate(space.states[e]):
+    for state, p, is_active in zip(
+        space.states[e], map(float, belief.posterior.marginal_es[e]), active_s, strict=False
+    ):
         if state.mode:
-            shares[state.mode.id, state.mode.title] += float(marginal_s[s])
-            cured += 0.0 if active_s[s] else float(marginal_s[s])
-    modes = sorted(
-        (ModeShare(mode, title, p) for (mode, title), p in shares.items()),
-        key=lambda share: -share.probability,
-    )
-    place = job.place_of(element.id)
+            shares[state.mode.id, state.mode.title] += p
+            cured += 0.0 if is_active else p
+    modes = [ModeShare(mode, title, p) for (mode, title), p in shares.items()]
+    place, where = job.place_of(element.id), now_at(job, element.id)
     label = element_label(job, element.id)
-    where = now_at(job, element.id)
     return Cause(
         element=element.id,
         label=f"{label} ({where})" if where else label,
         place=place.id if place else "",
         probability=float(belief.posterior.fault_e[e]),
         cured=cured,
-        modes=tuple(modes),
+        modes=tuple(sorted(modes, key=lambda share: -share.probability)),
     )
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Annotated, Any, TypeAlias, TypeVar
+from typing import Annotated, Any, TypeVar
 
 import typer
-from msgspec import Struct, structs
+from msgspec import structs
 
 from swapinfer.commands.app import command
 from swapinfer.commands.record import Recorded, record
@@ -31,15 +31,13 @@ TIME_UNITS = {"s", "min", "mins", "minute", "minutes", "h", "hour", "hours"}
 
 CodedEvent = TypeVar("CodedEvent", bound=ev.Coded)
 
-PendingOption: TypeAlias = Annotated[
+Pending = Annotated[
     str | None, typer.Option(help="Pending codes, by commas; none if there were none.")
 ]
-PermanentOption: TypeAlias = Annotated[
+Permanent = Annotated[
     str | None, typer.Option(help="Permanent codes, by commas; none if there were none.")
 ]
-NoCodesOption: TypeAlias = Annotated[
-    bool, typer.Option("--no-codes", help="Read, and none was set.")
-]
+NoCodes = Annotated[bool, typer.Option("--no-codes", help="Read, and none was set.")]
 
 
 @command("drive", "drive 15 --when warm,load --codes P0303", is_supposable=True)
@@ -51,9 +49,9 @@ def drive(
     ] = None,
     when: Annotated[str, typer.Option(help="Conditions, by commas: warm,load.")] = "",
     codes: Annotated[str | None, typer.Option(help="Codes read afterwards, by commas.")] = None,
-    pending: PendingOption = None,
-    permanent: PermanentOption = None,
-    no_codes: NoCodesOption = False,
+    pending: Pending = None,
+    permanent: Permanent = None,
+    no_codes: NoCodes = False,
     counts: Annotated[str, typer.Option(help="Misfire counters (test 0C): 1=0,3=140.")] = "",
     felt: Annotated[str, typer.Option(help="How it felt: rough, smooth, ...")] = "",
     heard: Annotated[
@@ -62,14 +60,14 @@ def drive(
     ro: str = "",
 ) -> Recorded:
     """Record a period of running, from words as typed."""
-    told = _DriveWords(minutes, when, codes, counts).with_strays(more or [])
+    minutes, when, codes, counts = _with_strays(minutes, when, codes, counts, more or [])
     run = ev.Ran(
-        quantity(told.minutes, "min") or 0.0,
-        words(told.when),
-        counts=_number_pairs(told.counts),
+        quantity(minutes, "min") or 0.0,
+        words(when),
+        counts=_number_pairs(counts),
         felt=felt.lower(),
         suspected=_cylinder_numbers(heard),
-        **_memories(told.codes, pending, permanent, no_codes=no_codes),
+        **_memories(codes, pending, permanent, no_codes=no_codes),
     )
     return record(shop, lambda job: [check_run(job, run)], ro)
 
@@ -78,9 +76,9 @@ def drive(
 def codes(
     shop: Shop,
     stored: Annotated[list[str] | None, typer.Argument(help="Stored codes.")] = None,
-    pending: PendingOption = None,
-    permanent: PermanentOption = None,
-    no_codes: NoCodesOption = False,
+    pending: Pending = None,
+    permanent: Permanent = None,
+    no_codes: NoCodes = False,
     frame: Annotated[str, typer.Option(help="Conditions of the freeze frame: warm,load.")] = "",
     cleared: Annotated[
         bool, typer.Option("--cleared", help="Someone erased codes before it came in.")
@@ -149,7 +147,7 @@ def check_run(job: Job, run: ev.Ran) -> ev.Ran:
 
 def _canonical(job: Job, read: CodedEvent) -> CodedEvent:
     """Return what was read with its codes in canonical form."""
-    lists = {"codes": read.codes, "pending": read.pending, "permanent": read.permanent}
+    lists = {name: getattr(read, name) for name in ("codes", "pending", "permanent")}
     return structs.replace(
         read,
         **{
@@ -166,43 +164,35 @@ def _memories(
     """Read what was found where; ``--no-codes`` alone says that whatever was read was empty."""
     if no_codes and codes:
         raise InputError("--no-codes says that none is stored; leave it out, or the codes")
-    typed = {"codes": "" if no_codes else codes, "pending": pending, "permanent": permanent}
-    if no_codes and pending is None:
-        typed["pending"] = ""
-    return {name: _trouble_codes(text) for name, text in typed.items() if text is not None}
+    if no_codes:
+        codes, pending = "", pending or ""
+    typed = {"codes": codes, "pending": pending, "permanent": permanent}
+    return {
+        name: () if text.strip().lower() in NO_CODES else tuple(parts(text.upper()))
+        for name, text in typed.items()
+        if text is not None
+    }
 
 
-class _DriveWords(Struct, frozen=True):
-    """Options of a drive as typed, each as one text."""
-
-    minutes: str
-    when: str
-    codes: str | None
-    counts: str
-
-    def with_strays(self, strays: Sequence[str]) -> _DriveWords:
-        """Give words that were parted by spaces instead of commas to the option they belong to."""
-        minutes, when, codes, counts = self.minutes, self.when, self.codes, self.counts
-        for word in strays:
-            if word.lower() in TIME_UNITS:
-                minutes += word
-            elif re.fullmatch(r"[A-Za-z]?\d{3,4}", word) and codes is not None:
-                codes += f" {word}"
-            elif re.fullmatch(r"\d+[=:]\d+,?", word) and counts:
-                counts += f" {word}"
-            elif re.fullmatch(r"[A-Za-z-]+,?", word) and when:
-                when += f" {word}"
-            else:
-                raise InputError(
-                    f'"{word}" stands alone; after the minutes come --codes P0303,P0304, '
-                    "--when warm,load or --counts 1=0,3=140"
-                )
-        return _DriveWords(minutes, when, codes, counts)
-
-
-def _trouble_codes(text: str) -> tuple[str, ...]:
-    """Read ``P0300,P0303``; ``none`` is none."""
-    return () if text.strip().lower() in NO_CODES else tuple(parts(text.upper()))
+def _with_strays(
+    minutes: str, when: str, codes: str | None, counts: str, strays: Sequence[str]
+) -> tuple[str, str, str | None, str]:
+    """Give words that were parted by spaces instead of commas to the option they belong to."""
+    for word in strays:
+        if word.lower() in TIME_UNITS:
+            minutes += word
+        elif re.fullmatch(r"[A-Za-z]?\d{3,4}", word) and codes is not None:
+            codes += f" {word}"
+        elif re.fullmatch(r"\d+[=:]\d+,?", word) and counts:
+            counts += f" {word}"
+        elif re.fullmatch(r"[A-Za-z-]+,?", word) and when:
+            when += f" {word}"
+        else:
+            raise InputError(
+                f'"{word}" stands alone; after the minutes come --codes P0303,P0304, '
+                "--when warm,load or --counts 1=0,3=140"
+            )
+    return minutes, when, codes, counts
 
 
 def _cylinder_numbers(text: str) -> tuple[int, ...]:

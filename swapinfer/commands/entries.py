@@ -123,9 +123,7 @@ def one_place(typed: Sequence[str]) -> str:
 
 @command("note", "note 'washed the engine last week'")
 def note(
-    shop: Shop,
-    text: Annotated[str, typer.Argument(help="Anything worth keeping.")],
-    ro: str = "",
+    shop: Shop, text: Annotated[str, typer.Argument(help="Anything worth keeping.")], ro: str = ""
 ) -> Recorded:
     """Record free text."""
     if not text.strip():

@@ -18,12 +18,12 @@ from swapinfer.commands.typed import NOT_TAKEN, name_and_value
 from swapinfer.errors import DoubtError, InputError, near_match
 from swapinfer.evidence.levels import level_nodes
 from swapinfer.evidence.profiles import density, reading_value
-from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import place_label
 from swapinfer.pack.model import GOOD, Test
 from swapinfer.units import (
+    OVER_LIMIT,
     format_between,
     format_quantity,
     split_quantity,
@@ -40,6 +40,14 @@ FAR_LIKELIER = 5.0
 
 FAR_SMALLER = 0.01
 """Units below this part of the test's own are no slip where the number can be as it is."""
+
+
+UNIT = r"[a-zµμΩω%°][\w%°µμΩω/²^]*"
+"""A unit that stands apart from its number."""
+
+Named = Annotated[
+    str, typer.Argument(help="Which test; see: swapinfer tests", autocompletion=complete_test)
+]
 
 
 class Beside(Struct, frozen=True):
@@ -76,6 +84,10 @@ class Typist:
     def __init__(self, job: Job, test: Test, settings: Settings) -> None:
         self.job, self.test, self.settings = job, test, settings
         self.shop_unit = settings.bare_unit(test.unit)
+        self.unit = self.shop_unit or test.unit
+        most = 1e3 * max(test.range[1], 1.0)
+        self._possible = test.possible or (0.0 if test.scale == "log" else -most, most)
+        self._usual = format_between(*test.range, test.unit)
 
     def reference(self, text: str, insists: bool = False) -> float | None:
         """Take what readings are relative to."""
@@ -84,7 +96,7 @@ class Typist:
             if text:
                 raise InputError(f'"{test.id}" is not judged against another reading: {text}')
             return None
-        low, high = test.reference_range or self._possible()
+        low, high = test.reference_range or self._possible
         if not text:
             raise InputError(
                 f"{test.title} is judged against the {name}'s: read that at the same time and "
@@ -108,7 +120,7 @@ class Typist:
             raise InputError(f"{test.wanted} must be above 0, got {self._full(text)}")
         if not self._is_plausible(value) and not insists:
             raise DoubtError(
-                f"{test.wanted} of {self._full(text)} is hardly meant; usual is {self._usual()}"
+                f"{test.wanted} of {self._full(text)} is hardly meant; usual is {self._usual}"
             )
         return value
 
@@ -122,31 +134,27 @@ class Typist:
         return ev.Measured(self.test.id, "", 0.0, "", reference, degrees, wanted)
 
     def read(
-        self,
-        values: Mapping[str, str],
-        besides: ev.Measured,
-        insists: bool,
+        self, values: Mapping[str, str], besides: ev.Measured, insists: bool
     ) -> list[ev.Measured]:
         """Take readings, by target as typed."""
-        return [self._read(besides, target, text, insists) for target, text in values.items()]
-
-    def _read(self, besides: ev.Measured, target: str, text: str, insists: bool) -> ev.Measured:
-        place = find_target(self.job, self.test, target)
-        what = f"{self.test.title}, {place_label(self.job.engine, place)}"
-        typed = self._full(text) if self.shop_unit else text
-        value = self._number(what, text)
-        read = structs.replace(besides, target=place, value=value, typed=typed)
-        if not insists:
-            self._doubt(what, read, text)
-        return read
+        taken = []
+        for target, text in values.items():
+            place = find_target(self.job, self.test, target)
+            what = f"{self.test.title}, {place_label(self.job.engine, place)}"
+            typed = self._full(text) if self.shop_unit else text
+            value = self._number(what, text)
+            taken.append(structs.replace(besides, target=place, value=value, typed=typed))
+            if not insists:
+                self._doubt(what, taken[-1], text)
+        return taken
 
     def _number(self, what: str, text: str) -> float:
         value = to_unit(text, self.test.unit, self.shop_unit)
-        if not self._is_possible(value) and not math.isinf(value):
-            possible = format_between(*self._possible(), self.test.unit)
+        low, high = self._possible
+        if not low <= value <= high and not math.isinf(value):
             raise InputError(
-                f"{what}: {self._full(text)} cannot be; "
-                f"readings lie in {possible}{self._write(text)}"
+                f"{what}: {self._full(text)} cannot be; readings lie in "
+                f"{format_between(low, high, self.test.unit)}{self._hint(text)}"
             )
         return value
 
@@ -154,17 +162,7 @@ class Typist:
         """Text with the unit in which it was taken."""
         if math.isinf(to_unit(text, self.test.unit)):
             return text
-        number = "" if unit_typed(text, self.test.unit) else f" {self.shop_unit or self.test.unit}"
-        return text.strip() + number
-
-    def _possible(self) -> tuple[float, float]:
-        _, high = self.test.range
-        most = 1e3 * max(high, 1.0)
-        return self.test.possible or (0.0 if self.test.scale == "log" else -most, most)
-
-    def _is_possible(self, value: float) -> bool:
-        low, high = self._possible()
-        return low <= value <= high
+        return text.strip() + ("" if unit_typed(text, self.test.unit) else f" {self.unit}")
 
     def _is_plausible(self, value: float) -> bool:
         """Whether a value lies in the test's range; on a log scale nothing is too low for it."""
@@ -174,21 +172,19 @@ class Typist:
     def _doubt(self, what: str, read: ev.Measured, text: str) -> None:
         if math.isinf(read.value):
             return
-        unit, full = self.test.unit, self._full(text)
+        full = self._full(text)
         as_shown = structs.replace(read, wanted=None, temperature_c=None)
         if not self._is_plausible(reading_value(self.test, as_shown)):
-            usual = "" if self.test.reference else f"; usual is {self._usual()}"
-            raise DoubtError(f"{what}: {full} is hardly meant{usual}{self._write(text)}")
+            usual = "" if self.test.reference else f"; usual is {self._usual}"
+            raise DoubtError(f"{what}: {full} is hardly meant{usual}{self._hint(text)}")
         if not self.shop_unit and (other := self._likeliest(text, read)):
+            number = text.strip()
             raise DoubtError(
-                f"{what}: {full} is less likely than {text.strip()} {other}; "
-                f"write {text.strip()}{other} or {text.strip()}{unit}"
+                f"{what}: {full} is less likely than {number} {other}; "
+                f"write {number}{other} or {number}{self.test.unit}"
             )
 
-    def _usual(self) -> str:
-        return format_between(*self.test.range, self.test.unit)
-
-    def _write(self, text: str) -> str:
+    def _hint(self, text: str) -> str:
         other = self._likeliest(text)
         return f"; write {text.strip()}{other} if that is meant" if other else ""
 
@@ -198,17 +194,16 @@ class Typist:
         Where it can be what it was taken for, far smaller units are left out: nobody types 5.5
         for 5.5 mV on a supply of 12 V.
         """
-        unit = self.test.unit
+        unit, (low, high) = self.test.unit, self._possible
         if unit_typed(text, unit):
             return ""
         number, _ = split_quantity(text, unit)
         best, found = FAR_LIKELIER * self._weight(read) if read else 0.0, ""
         for other in (unit, *units_like(unit)):
-            if other == (self.shop_unit or unit):
-                continue
             value = to_unit(f"{number!r} {other}", unit)
             is_too_small = read is not None and to_unit(f"1 {other}", unit) < FAR_SMALLER
-            if is_too_small or not self._is_possible(value) or not self._is_plausible(value):
+            can_be = low <= value <= high and self._is_plausible(value)
+            if other == self.unit or is_too_small or not can_be:
                 continue
             meant = structs.replace(read or ev.Measured(self.test.id, "", 0.0), value=value)
             if (weight := self._weight(meant)) > best:
@@ -220,12 +215,13 @@ class Typist:
         test = self.test
         value = reading_value(test, read)
         nodes = level_nodes(test, self.job.opening, [])
-        good, *others = [
-            float(nodes.weight_q @ density(test, test.curves[name], value, nodes.value_q))
-            for name in (GOOD, *(name for name in test.curves if name != GOOD))
-        ]
-        rest = sum(others) / len(others) if others else good
-        return float(USUALLY_GOOD * good + (1.0 - USUALLY_GOOD) * rest)
+        likely = {
+            name: float(nodes.weight_q @ density(test, curve, value, nodes.value_q))
+            for name, curve in test.curves.items()
+        }
+        good = likely.pop(GOOD)
+        rest = sum(likely.values()) / len(likely) if likely else good
+        return USUALLY_GOOD * good + (1.0 - USUALLY_GOOD) * rest
 
 
 def find_test(job: Job, test_id: str, form: str) -> Test:
@@ -242,7 +238,7 @@ def find_target(job: Job, test: Test, typed: str) -> str:
 
     A test on a cylinder may be named by a part that serves this cylinder alone.
     """
-    targets = job.engine.target_places(test.target)
+    engine, targets = job.engine, job.engine.target_places(test.target)
     if len(targets) == 1 and typed in ("", targets[0]):
         return targets[0]
     word = "".join(typed.lower().split())
@@ -250,35 +246,18 @@ def find_target(job: Job, test: Test, typed: str) -> str:
         return word
     if word.isdigit() and f"{test.target}{word}" in targets:
         return f"{test.target}{word}"
-    if test.target in job.engine.kinds and word:
-        name = f"{test.target}{word}" if word[0].isdigit() else word
-        return _right_kind(job.engine.find_place(name), test, targets)
-    if word.isdigit() and test.target == "cylinder":
-        job.engine.check_cylinder(int(word))
-    if word in job.engine.places:
-        served = job.engine.places[word].cylinders
+    if test.target in engine.kinds and word:
+        typed = word = engine.find_place(f"{test.target}{word}" if word[0].isdigit() else word).id
+        if word in targets:
+            return word
+    elif word.isdigit() and test.target == "cylinder":
+        engine.check_cylinder(int(word))
+    elif word in engine.places:
+        served = tuple(sorted(engine.places[word].cylinders))
         for target in targets:
-            if job.engine.target_cylinders(target) == tuple(sorted(served)):
+            if engine.target_cylinders(target) == served:
                 return target
     raise InputError(f'"{test.id}" cannot be made on "{typed}"{near_match(word, targets)}')
-
-
-def _right_kind(place: Place, test: Test, targets: Sequence[str]) -> str:
-    if place.id not in targets:
-        raise InputError(
-            f'"{test.id}" cannot be made on "{place.id}"{near_match(place.id, targets)}'
-        )
-    return place.id
-
-
-OVER_LIMIT = "OL"
-
-UNIT = r"[a-zµμΩω%°][\w%°µμΩω/²^]*"
-"""A unit that stands apart from its number."""
-
-Named = Annotated[
-    str, typer.Argument(help="Which test; see: swapinfer tests", autocompletion=complete_test)
-]
 
 
 @command("read", "read compression 1=178psi 2=181psi 3=95psi 4=180psi", is_supposable=True)
@@ -378,7 +357,7 @@ def _with_earlier(
 
 
 def target_values(typed: Sequence[str]) -> dict[str, str] | list[str]:
-    """Read ``3=12.1V`` pairs, or values alone.
+    """Read ``3=12.1V`` pairs as target to value, or values alone in their order.
 
     A colon does for the equals sign, and a space may part a number from its unit.
     """
@@ -398,12 +377,12 @@ def target_values(typed: Sequence[str]) -> dict[str, str] | list[str]:
     found += [before.strip()] if before else []
     if "=" not in text:
         return found
-    pairs = [name_and_value(word) for word in found]
-    targets = [target for target, _ in pairs]
-    for target in targets:
-        if targets.count(target) > 1:
+    values = dict[str, str]()
+    for target, value in [name_and_value(word) for word in found]:
+        if target in values:
             raise InputError(f'"{target}" is given more than one value')
-    return dict(pairs)
+        values[target] = value
+    return values
 
 
 @command("inspect", "inspect plug-look 3 oil", is_supposable=True)
@@ -437,9 +416,7 @@ def inspect(
 def _parted(test: Test, seen: Sequence[str]) -> tuple[str, str]:
     """Part where from what: the longest end of the words that is an outcome."""
     words = [word.lower() for word in seen]
-    for at in range(len(words)):
-        if "-".join(words[at:]) in test.outcomes:
-            return " ".join(words[:at]), "-".join(words[at:])
     is_place = len(words) > 1 or any(character.isdigit() for character in words[0])
-    at = 1 if is_place else 0
+    ends = (at for at in range(len(words)) if "-".join(words[at:]) in test.outcomes)
+    at = next(ends, int(is_place))
     return " ".join(words[:at]), " ".join(words[at:])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, ClassVar
+from typing import Annotated
 
 import typer
 from msgspec import structs
@@ -19,20 +19,19 @@ from swapinfer.commands.causes import (
 )
 from swapinfer.commands.jobs import status_words
 from swapinfer.commands.opening import receive
-from swapinfer.commands.page import Facts, Page, percent, show
+from swapinfer.commands.page import Page, percent
 from swapinfer.commands.questions import Events, ask_closing, ask_other, ask_step
 from swapinfer.commands.record import Recorded, record
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.steps import (
     MineFacts,
-    OutcomeFacts,
     StepFacts,
     caution_lines,
     describe_step,
     mine_line,
     price_mine,
 )
-from swapinfer.commands.terminal import converse, page, say_paragraph, show_on
+from swapinfer.commands.terminal import converse, page, say, say_paragraph
 from swapinfer.commands.typed import Asking, Question, ask
 from swapinfer.errors import JobError, SwapinferError
 from swapinfer.ledger import events as ev
@@ -60,40 +59,11 @@ SHOW = "show me"
 SUSPECTS = 6
 """Leading causes offered when a job ends."""
 
-
 MEANINGS = 3
 """Outcomes whose meaning is told beforehand."""
 
 WORTH_NAMING = 0.1
 """A cause less likely than this after an outcome is not named with it."""
-
-
-class GuideView(Facts, frozen=True):
-    """Where a job stands in guided work.
-
-    Attributes
-    ----------
-    status : str
-        Open, closed or verified.
-    step : StepFacts or None
-        What to do; None when the job is closed.
-    is_full : bool
-        Whether the step was asked for in full: every caution's text, and what each outcome means.
-    mine : MineFacts or None
-        The technician's own step, where it was asked for first.
-    away : tuple of str
-        Parts that are not where they belong.
-    """
-
-    shape: ClassVar[str] = "guide/1"
-
-    ro: str
-    status: str
-    step: StepFacts | None
-    is_full: bool
-    mine: MineFacts | None
-    away: tuple[str, ...]
-    currency: str
 
 
 @command("guide", "guide RO-7")
@@ -105,7 +75,11 @@ def guide(
     ] = "",
 ) -> None:
     """Walk a job step by step at the terminal; a new one is opened by asking."""
-    if ro and not _is_known(shop, ro):
+    try:
+        shop.job_id(ro)
+    except JobError:
+        if not ro:
+            raise
         say_paragraph(
             f"{ro} is new. Enter takes what stands in [brackets], b starts over, q leaves."
         )
@@ -117,17 +91,9 @@ def guide(
     say_paragraph(", ".join(f"{key} {words}" for key, words in CONTROLS.items()))
     converse(sitting)
     if sitting.is_closed:
-        show_on(page(), sitting.view())
+        say(sitting.standing(page()))
     else:
         say_paragraph(f"left; go on with: swapinfer guide {sitting.ro}")
-
-
-def _is_known(shop: Shop, ro: str) -> bool:
-    try:
-        shop.job_id(ro)
-    except JobError:
-        return False
-    return True
 
 
 class Sitting:
@@ -146,30 +112,49 @@ class Sitting:
         self._mine: MineFacts | None = None
         self._look()
 
-    def news(self) -> GuideView | None:
+    def news(self, page: Page) -> str:
         """Return what is to be shown before the question, once after each change."""
-        return self.view() if self._has_news else None
+        return self.standing(page) if self._has_news else ""
 
-    def view(self) -> GuideView:
-        """Return where the job stands."""
+    def standing(self, page: Page) -> str:
+        """Say where the job stands: the step to do, or that nothing is left."""
         self._has_news = False
         is_full, self._is_full = self._is_full, False
         mine, self._mine = self._mine, None
-        job = self._belief.evidence.job
-        return GuideView(
-            ro=self.ro,
-            status=job.status,
-            step=self._describe(),
-            is_full=is_full,
-            mine=mine,
-            away=tuple(element_label(job, part) for part in job.away_from_home()),
-            currency=self.shop.settings.costs(job.pack).currency,
-        )
+        lines = ["", "-" * min(page.width, 60)]
+        if self._step is None:
+            lines += page.wrap(page.strong(f"{self.ro} is {status_words(self._job.status)}"))
+            lines += page.wrap("nothing is left to do; if it comes back: swapinfer reopen")
+            return "\n".join(lines)
+        reason = explain(self._outlook, self._step, is_best=self._step is self._planned.best)
+        step = describe_step(self._belief, self._step, reason)
+        currency = self.shop.settings.costs(self._job.pack).currency
+        if mine:
+            lines += mine_line(mine, currency, page)
+        lines += page.wrap(page.strong(f"{self.ro}: {step.title}"), hang=4)
+        spent = spent_words(step.minutes, step.drive_minutes, step.money, currency)
+        lines += page.wrap(f"{spent}; {whole_way(step.expected_total, currency)}", indent=2)
+        lines += page.wrap(f"why: {step.reason}", indent=2, hang=5)
+        if step.change:
+            lines += page.wrap(step.change, indent=2, hang=5)
+        if is_full and step.outcomes:
+            lines += ["  it will tell", *page.table(_meanings(step), right=[0])]
+        lines += page.listed("tools", step.tools, indent=2)
+        lines += page.listed("first", step.opens, indent=2)
+        new, known = caution_lines(step.cautions, structs.replace(page, is_full=is_full))
+        lines += new + known
+        lines += page.numbered(step.how, indent=2)
+        away = [element_label(self._job, part) for part in self._job.away_from_home()]
+        return "\n".join(lines + page.listed("not where they belong", away, indent=2))
+
+    @property
+    def _job(self) -> Job:
+        return self._belief.evidence.job
 
     @property
     def is_closed(self) -> bool:
         """Whether the job is closed."""
-        return self._belief.evidence.job.closing is not None
+        return self._job.closing is not None
 
     def answer(self, text: str) -> Recorded | None:
         """Take one line, and record what happened once it is fully told."""
@@ -188,14 +173,8 @@ class Sitting:
                 self._is_full = True
                 self._begin()
             case "x":
-                self._start(
-                    ask_other(
-                        self._belief.evidence.job,
-                        self._suspects(),
-                        self._judge,
-                        self.shop.settings,
-                    )
-                )
+                suspects, settings = self._suspects(), self.shop.settings
+                self._start(ask_other(self._job, suspects, self._judge, settings))
                 self._is_under_way = True
             case _:
                 self._pass_over(for_good=word == "c")
@@ -229,14 +208,13 @@ class Sitting:
         return []
 
     def _plan(self) -> None:
-        job = self._belief.evidence.job
         barred = frozenset(test for test, kinds in self._barred if not kinds)
-        settings = structs.replace(plan_settings(self.shop, job), avoided=barred)
+        settings = structs.replace(plan_settings(self.shop, self._job), avoided=barred)
         self._outlook = Outlook(self._belief.evidence, self._belief.posterior, settings)
         self._planned = plan = make_plan(self._outlook, self._outlook.rank())
         allowed = [step for step in plan.steps if self._may(step)] or [plan.best]
         drives = [step for step in allowed if step.action and step.action.kind == "drive"]
-        self._step = drives[0] if drives and _is_drive_due(job) else allowed[0]
+        self._step = drives[0] if drives and _is_drive_due(self._job) else allowed[0]
 
     def _may(self, step: PlannedStep) -> bool:
         if step.action is None:
@@ -247,8 +225,8 @@ class Sitting:
 
     def _class_of(self, action: Action) -> tuple[str, frozenset[str]]:
         """Say what "can't do that" is about: a test, or work on these kinds of part."""
-        job = self._belief.evidence.job
-        kinds = frozenset(job.engine.places[place].kind for place in action.handled)
+        places = self._job.engine.places
+        kinds = frozenset(places[place].kind for place in action.handled)
         return action.test or action.kind, kinds
 
     def _pass_over(self, *, for_good: bool) -> None:
@@ -263,15 +241,14 @@ class Sitting:
         self._begin()
 
     def _begin(self) -> None:
-        job, step = self._belief.evidence.job, self._step
+        step, settings = self._step, self.shop.settings
         if step is None:
             return
         self._has_news = True
         if step.action:
-            self._start(ask_step(job, step.action, self.shop.settings))
+            self._start(ask_step(self._job, step.action, settings))
         else:
-            adapter = self.shop.settings.adapter
-            self._start(ask_closing(job, self._suspects(), self._judge, adapter))
+            self._start(ask_closing(self._job, self._suspects(), self._judge, settings.adapter))
 
     def _start(self, asking: Asking[Events]) -> None:
         self._asking = asking
@@ -318,19 +295,12 @@ class Sitting:
         return structs.replace(told, next=None)
 
     def _judge(self, events: Events, causes: Sequence[str]) -> tuple[Proof, list[str]]:
-        job = self._belief.evidence.job
-        belief = believe(carry_on(job, *events)) if events else self._belief
+        belief = believe(carry_on(self._job, *events)) if events else self._belief
         doubts = list_doubts(belief.evidence, belief.posterior, causes)
         return prove(belief.evidence, belief.posterior, causes), doubts
 
     def _suspects(self) -> list[str]:
         return [cause.element for cause in list_causes(self._belief)[:SUSPECTS]]
-
-    def _describe(self) -> StepFacts | None:
-        if self._step is None:
-            return None
-        reason = explain(self._outlook, self._step, is_best=self._step is self._planned.best)
-        return describe_step(self._belief, self._step, reason)
 
 
 def _is_drive_due(job: Job) -> bool:
@@ -343,45 +313,10 @@ def _is_drive_due(job: Job) -> bool:
     return False
 
 
-@show.register
-def _(facts: GuideView, page: Page) -> str:
-    lines = ["", "-" * min(page.width, 60)]
-    if facts.step is None:
-        lines += page.wrap(page.strong(f"{facts.ro} is {status_words(facts.status)}"))
-        lines += page.wrap("nothing is left to do; if it comes back: swapinfer reopen")
-        return "\n".join(lines)
-    step = facts.step
-    if facts.mine:
-        lines += mine_line(facts.mine, facts.currency, page)
-    lines += page.wrap(page.strong(f"{facts.ro}: {step.title}"), hang=4)
-    lines += page.wrap(_effort(step, facts.currency), indent=2)
-    lines += page.wrap(f"why: {step.reason}", indent=2, hang=5)
-    if step.change:
-        lines += page.wrap(step.change, indent=2, hang=5)
-    if facts.is_full:
-        lines += _outcomes(step, page)
-    lines += page.listed("tools", step.tools, indent=2)
-    lines += page.listed("first", step.opens, indent=2)
-    new, known = caution_lines(step.cautions, structs.replace(page, is_full=facts.is_full))
-    lines += new + known
-    lines += page.numbered(step.how, indent=2)
-    lines += page.listed("not where they belong", facts.away, indent=2)
-    return "\n".join(lines)
-
-
-def _effort(step: StepFacts, currency: str) -> str:
-    spent = spent_words(step.minutes, step.drive_minutes, step.money, currency)
-    return f"{spent}; {whole_way(step.expected_total, currency)}"
-
-
-def _outcomes(step: StepFacts, page: Page) -> list[str]:
-    if not step.outcomes:
-        return []
-    rows = [[percent(one.probability), _meaning(one)] for one in step.outcomes[:MEANINGS]]
-    return ["  it will tell", *page.table(rows, right=[0])]
-
-
-def _meaning(one: OutcomeFacts) -> str:
-    if one.leading_probability < WORTH_NAMING:
-        return one.title
-    return f"{one.title}: {one.leading} {percent(one.leading_probability)}"
+def _meanings(step: StepFacts) -> list[list[str]]:
+    rows = []
+    for one in step.outcomes[:MEANINGS]:
+        leading = f": {one.leading} {percent(one.leading_probability)}"
+        is_named = one.leading_probability >= WORTH_NAMING
+        rows.append([percent(one.probability), one.title + leading * is_named])
+    return rows

@@ -13,7 +13,6 @@ from msgspec import Struct, structs
 from swapinfer.commands.app import command
 from swapinfer.commands.causes import (
     GONE,
-    Belief,
     believe,
     list_causes,
     plan_settings,
@@ -21,12 +20,11 @@ from swapinfer.commands.causes import (
     time_words,
     whole_way,
 )
-from swapinfer.commands.page import Facts, Page, exactness, money, percent, show
+from swapinfer.commands.page import Facts, Page, exactness, money, percent, same_fields, show
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.steps import (
     SAME,
     MineFacts,
-    OutcomeFacts,
     StepFacts,
     caution_lines,
     describe_step,
@@ -38,7 +36,7 @@ from swapinfer.commands.typed import decimal, quantity, words
 from swapinfer.evidence.states import draw_priors
 from swapinfer.plan import answers
 from swapinfer.plan.answers import Node, plan_tree
-from swapinfer.plan.next import Plan, PlannedStep, make_plan, next_steps, title_way
+from swapinfer.plan.next import PlannedStep, make_plan, next_steps, title_way
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.priority import GIVE_UP
 from swapinfer.plan.reason import HOW, OWED, Reason, explain
@@ -55,6 +53,9 @@ INSTEAD = 3
 
 Verdict = Literal["go-on", "tell-how", "prove", "stop-testing", "bet", "hand-over", "give-up"]
 
+HALF = 0.5
+"""Above this risk a drive is no verification."""
+
 STANDS_OUT = 0.1
 """Below this probability no cause is called the likeliest."""
 
@@ -68,8 +69,11 @@ VERDICTS: Mapping[Verdict, str] = {
     "give-up": "nothing more pays; quote or refer it",
 }
 
+REPAIRS = ("stop-testing", "bet")
+"""Verdicts that advise a repair."""
+
 UNPROVEN = "nothing is proven before it is done and a drive stays quiet"
-"""Below every advice to repair."""
+"""Said with them."""
 
 
 class HeldFacts(Struct, frozen=True):
@@ -81,33 +85,14 @@ class HeldFacts(Struct, frozen=True):
 
 
 class NextView(Facts, frozen=True):
-    """Ranked next steps of a job.
+    """Next steps of a job: the one to take first, then the others, the cheapest way on first.
 
-    Attributes
-    ----------
-    steps : tuple of StepFacts
-        The one to take first, then the others, the cheapest way on first.
-    without_tests : float
-        Expected cost of repairing by probability over cost without further tests.
-    cost, spread, minutes, comebacks, wrong_parts : float
-        What to expect under the plan.
-    verdict : str
-        "go-on": the first step tells more; "tell-how": it tells how what is settled has failed;
-        "prove": it drives what was repaired; "stop-testing": it repairs the leading cause, and
-        what was found carries that; "bet": it repairs something that is not proven; "hand-over"
-        or "give-up": nothing more pays.
-    leading_is_gone : bool
-        Whether touching the leading cause has more likely ended the fault than not.
-    exact : bool
-        Whether every combination of faults was counted.
-    off_by : float
-        Furthest that a probability may be from the exact one; 0 when exact.
-    mine : MineFacts or None
-        The technician's own step, where one was named.
-    limits_cost : float or None
-        What the limits add to the expected cost; None without any.
-    held : HeldFacts or None
-        Under how many draws of the priors the first step holds, where that was asked.
+    `verdict` is "go-on" where the first step tells more, "tell-how" where it tells how what is
+    settled has failed, "prove" where it drives what was repaired, "stop-testing" where it repairs a
+    leading cause that findings carry, "bet" where that is not proven, "hand-over" or "give-up"
+    where nothing more pays. `without_tests` is what repairing by the odds would cost, `limits_cost`
+    what limits add to the cost; `mine` is the technician's own step, and `held` tells of draws of
+    the priors, where they were asked for.
     """
 
     shape: ClassVar[str] = "next/1"
@@ -171,8 +156,7 @@ def show_next(
     count: Annotated[int, typer.Option(min=1, help="Steps to weigh up.")] = 5,
     mine: Annotated[str, typer.Option(help="Your own step, to be priced: 'swap coil'.")] = "",
     draws: Annotated[
-        int,
-        typer.Option(min=0, max=1000, help="Plan under so many draws of the priors as well."),
+        int, typer.Option(min=0, max=1000, help="Plan under so many draws of the priors as well.")
     ] = 0,
     ro: str = "",
 ) -> NextView:
@@ -191,10 +175,29 @@ def show_next(
     price = None
     if lacking.strip() or settings.minutes_left is not None or cap is not None:
         price = answers.price_of_limits(belief.evidence, belief.posterior, settings)
-    view = _view(loaded.ro, belief, outlook, plan, count)
-    own = price_mine(plan, mine, settings.costs) if mine.strip() else None
-    held = _held(outlook, plan.best, draws) if draws else None
-    return structs.replace(view, mine=own, limits_cost=price, held=held)
+    causes, best = list_causes(belief), plan.best
+    reason = explain(outlook, best, is_best=True)
+    first_of = dict[object, PlannedStep]()  # of each piece of work, the best length of drive
+    for step in plan.steps:
+        first_of.setdefault(step.action.without_drive if step.action else step.id, step)
+    others = list(first_of.values())[1:count]
+    own = {
+        "ro": loaded.ro,
+        "steps": (
+            describe_step(belief, best, reason),
+            *(describe_step(belief, step, explain(outlook, step)) for step in others),
+        ),
+        "verdict": _verdict(best, reason),
+        "leading": causes[0].label if causes else "",
+        "leading_probability": causes[0].probability if causes else 0.0,
+        "leading_is_gone": bool(causes) and causes[0].is_gone,
+        "exact": belief.posterior.exact,
+        "off_by": belief.posterior.left_out,
+        "mine": price_mine(plan, mine, settings.costs) if mine.strip() else None,
+        "limits_cost": price,
+        "held": _held(outlook, best, draws) if draws else None,
+    }
+    return NextView(**same_fields(NextView, plan, plan.forecast) | own)
 
 
 def _held(outlook: Outlook, best: PlannedStep, draws: int) -> HeldFacts:
@@ -205,36 +208,6 @@ def _held(outlook: Outlook, best: PlannedStep, draws: int) -> HeldFacts:
     return HeldFacts(draws, draws - len(failed), "".join(instead))
 
 
-def _view(ro: str, belief: Belief, outlook: Outlook, plan: Plan, count: int) -> NextView:
-    causes = list_causes(belief)
-    best = plan.best
-    reason = explain(outlook, best, is_best=True)
-    others = _different_work(plan)[1:count]
-    return NextView(
-        ro=ro,
-        steps=(
-            describe_step(belief, best, reason),
-            *(describe_step(belief, step, explain(outlook, step)) for step in others),
-        ),
-        without_tests=plan.without_tests,
-        cost=plan.forecast.cost,
-        spread=plan.forecast.spread,
-        minutes=plan.forecast.minutes,
-        comebacks=plan.forecast.comebacks,
-        wrong_parts=plan.forecast.wrong_parts,
-        objective=plan.objective,
-        currency=plan.currency,
-        verdict=_verdict(best, reason),
-        leading=causes[0].label if causes else "",
-        leading_probability=causes[0].probability if causes else 0.0,
-        leading_is_gone=bool(causes) and causes[0].is_gone,
-        hypotheses=plan.hypotheses,
-        left_out=plan.left_out,
-        exact=belief.posterior.exact,
-        off_by=belief.posterior.left_out,
-    )
-
-
 def _verdict(best: PlannedStep, reason: Reason) -> Verdict:
     if best.action is None:
         return "give-up" if best.id == GIVE_UP else "hand-over"
@@ -243,16 +216,6 @@ def _verdict(best: PlannedStep, reason: Reason) -> Verdict:
     if best.action.kind != "replace":
         return "tell-how" if reason.sentence.startswith(HOW) else "go-on"
     return "stop-testing" if reason.carried else "bet"
-
-
-def _different_work(plan: Plan) -> list[PlannedStep]:
-    """Keep the best length of drive for each piece of work: the others are variations."""
-    best: dict[object, PlannedStep] = {}
-    for step in plan.steps:
-        action = step.action
-        work = step.id if action is None else action.without_drive
-        best.setdefault(work, step)
-    return list(best.values())
 
 
 @command("why-not", "why-not compression")
@@ -278,22 +241,34 @@ def show_why_not(
 
 @show.register
 def _(facts: NextView, page: Page) -> str:
-    lines = _headline(facts, page)
-    best = facts.steps[0]
+    best, currency = facts.steps[0], facts.currency
+    lines = page.wrap(f"{facts.ro}: {standing_words(facts)}")
+    if facts.verdict in REPAIRS:
+        lines += page.wrap(UNPROVEN, indent=2)
     if facts.mine:
-        lines += mine_line(facts.mine, facts.currency, page)
-    lines += _best(best, facts.currency, page)
+        lines += mine_line(facts.mine, currency, page)
+    lines += page.wrap(page.strong(f"next: {best.title}"), hang=6)
+    lines += page.wrap(f"why: {best.reason}", indent=2, hang=5)
+    lines += page.wrap(best.change, indent=2, hang=5)
+    opens = f"; first off: {', '.join(best.opens)}" if best.opens else ""
+    spent = spent_words(best.minutes, best.drive_minutes, best.money, currency)
+    spent = f"{spent}; " if best.minutes else ""
+    lines += page.wrap(f"{spent}{whole_way(best.expected_total, currency)}{opens}", indent=2)
     if facts.held:
-        lines += page.wrap(_held_words(facts.held), indent=2)
-    if page.is_full:
-        lines += _everything(facts, page)
+        held = f"holds under {facts.held.holds} of {facts.held.draws} draws of the priors"
+        held += f"; where not, mostly better: {facts.held.instead}" if facts.held.instead else ""
+        lines += page.wrap(held, indent=2)
+    lines += _everything(facts, page) if page.is_full else []
     new, known = caution_lines(best.cautions, page)
-    lines += new
-    lines += known + _commands(best)
+    lines += new + known
+    for n, typed in enumerate(best.commands):  # never broken, since they are copied
+        lines.append(("        " if n else "  type: ") + typed)
     if facts.limits_cost is not None:
-        lines += page.wrap(f"these limits cost {money(facts.limits_cost, facts.currency)}", 2)
+        lines += page.wrap(f"these limits cost {money(facts.limits_cost, currency)}", 2)
     if not page.is_full:
-        lines += _instead(facts, page)[: max(GLANCE + len(new) - len(lines), 0)]
+        left = [step for step in facts.steps[1:] if not step.is_barred][:INSTEAD]
+        named = [f"  or, {_more(s, best)}: {s.title} ({_time(s)})" for s in left]
+        lines += map(page.cut, named[: max(GLANCE + len(new) - len(lines), 0)])
     return "\n".join(lines)
 
 
@@ -307,48 +282,13 @@ def standing_words(facts: NextView) -> str:
     return f"{VERDICTS[facts.verdict]}. {likeliest}"
 
 
-def _headline(facts: NextView, page: Page) -> list[str]:
-    lines = page.wrap(f"{facts.ro}: {standing_words(facts)}")
-    if facts.verdict in ("stop-testing", "bet"):
-        lines += page.wrap(UNPROVEN, indent=2)
-    return lines
-
-
-def _held_words(held: HeldFacts) -> str:
-    said = f"holds under {held.holds} of {held.draws} draws of the priors"
-    return f"{said}; where not, mostly better: {held.instead}" if held.instead else said
-
-
-def _best(step: StepFacts, currency: str, page: Page) -> list[str]:
-    lines = page.wrap(page.strong(f"next: {step.title}"), hang=6)
-    lines += page.wrap(f"why: {step.reason}", indent=2, hang=5)
-    lines += page.wrap(step.change, indent=2, hang=5)
-    opens = f"; first off: {', '.join(step.opens)}" if step.opens else ""
-    spent = spent_words(step.minutes, step.drive_minutes, step.money, currency)
-    spent = f"{spent}; " if step.minutes else ""
-    whole = whole_way(step.expected_total, currency)
-    return lines + page.wrap(f"{spent}{whole}{opens}", indent=2)
-
-
-def _commands(step: StepFacts) -> list[str]:
-    """Commands as they are typed, never broken, since they are copied."""
-    lead = "  type: "
-    return [
-        (lead if n == 0 else " " * len(lead)) + command for n, command in enumerate(step.commands)
-    ]
-
-
-def _instead(facts: NextView, page: Page) -> list[str]:
-    best = facts.steps[0]
-    return [
-        page.cut(f"  or, {_more(step, best)}: {step.title} ({_time(step)})")
-        for step in [other for other in facts.steps[1:] if not other.is_barred][:INSTEAD]
-    ]
-
-
 def _more(step: StepFacts, best: StepFacts) -> str:
     more = round(step.expected_total - best.expected_total)
     return f"{abs(more)} {'less' if more < 0 else 'more'}"
+
+
+def _time(step: StepFacts) -> str:
+    return time_words(step.minutes, step.drive_minutes)
 
 
 def _everything(facts: NextView, page: Page) -> list[str]:
@@ -357,36 +297,20 @@ def _everything(facts: NextView, page: Page) -> list[str]:
     lines = page.wrap(f"{best.bits:.2f} bits", indent=2)
     lines += page.listed("tools", best.tools, indent=2)
     lines += page.numbered(best.how, indent=4)
-    for outcome in best.outcomes[:SHOWN_OUTCOMES]:
-        lines += _outcome(outcome, page)
+    for one in best.outcomes[:SHOWN_OUTCOMES]:
+        then = f"then {one.leading} {percent(one.leading_probability)}; {one.then}"
+        lines += page.wrap(f"{percent(one.probability)} {one.title}: {then}", indent=2, hang=4)
     if len(facts.steps) > 1:
         lines += page.heading("instead, at the price of the difference")
-        lines += page.table(
-            [[_more(s, best), _time(s), s.title] for s in facts.steps[1:]], right=[0, 1]
-        )
-    return [*lines, "", *_forecast(facts, page)]
-
-
-def _outcome(outcome: OutcomeFacts, page: Page) -> list[str]:
-    return page.wrap(
-        f"{percent(outcome.probability)} {outcome.title}: then {outcome.leading} "
-        f"{percent(outcome.leading_probability)}; {outcome.then}",
-        indent=2,
-        hang=4,
-    )
-
-
-def _time(step: StepFacts) -> str:
-    return time_words(step.minutes, step.drive_minutes)
-
-
-def _forecast(facts: NextView, page: Page) -> list[str]:
-    return page.wrap(
+        rows = [[_more(s, best), _time(s), s.title] for s in facts.steps[1:]]
+        lines += page.table(rows, right=[0, 1])
+    forecast = page.wrap(
         f"expected in all {money(facts.cost, facts.currency)} (give or take "
         f"{facts.spread:.0f}), {facts.minutes:.0f} min, {facts.wrong_parts:.2f} parts bought in "
         f"vain, {percent(facts.comebacks)} chance of a comeback; without further tests "
         f"{money(facts.without_tests, facts.currency)}"
     )
+    return [*lines, "", *forecast]
 
 
 @show.register
@@ -402,21 +326,11 @@ def _(facts: WhyNotView, page: Page) -> str:
     return "\n".join(lines + page.table(rows, right=[1, 2]))
 
 
-HALF = 0.5
-"""Above this risk a drive is no verification."""
-
-
 class CleanDriveView(Facts, frozen=True):
     """How long a drive must stay clean before the vehicle may be called repaired.
 
-    Attributes
-    ----------
-    minutes : float
-        Needed; "OL" in JSON when no drive is long enough.
-    conditions : tuple of str
-        Under which it failed, or else under which what is suspected shows best.
-    risk_now, risk_after : float
-        That a misfire is still to come.
+    Its minutes are "OL" when none is long enough; conditions are those in which it failed, or else
+    in which what is suspected shows best; risks are that a misfire is still to come.
     """
 
     shape: ClassVar[str] = "clean-drive/1"
@@ -451,10 +365,8 @@ def show_clean_drive(
     loaded = shop.load(ro)
     belief = believe(loaded.job)
     proof = prove(belief.evidence, belief.posterior, risk=risk)
-    asked = proof.asked
-    return CleanDriveView(
-        loaded.ro, proof.missing, asked.conditions, asked.risk_now, asked.risk_after, risk
-    )
+    own = {"ro": loaded.ro, "minutes": proof.missing, "wanted": risk}
+    return CleanDriveView(**same_fields(CleanDriveView, proof.asked) | own)
 
 
 @command("plan", "plan --depth 2")

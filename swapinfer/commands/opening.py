@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from datetime import timedelta
 from typing import Annotated, NamedTuple
 
 import typer
 from msgspec import structs
 
 from swapinfer.commands.app import Overlays, command, complete_layout
-from swapinfer.commands.causes import believe, first_step, list_causes
-from swapinfer.commands.record import LEADING, Recorded, record, summarise
+from swapinfer.commands.causes import believe, first_step
+from swapinfer.commands.record import Recorded, record, summarise, tell_recorded
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import asked, is_agreed
 from swapinfer.commands.typed import (
@@ -19,8 +20,8 @@ from swapinfer.commands.typed import (
     Dialogue,
     Question,
     ask,
+    ask_choice,
     ask_quantity,
-    choose,
     decimal,
     labour,
     name_and_value,
@@ -33,8 +34,6 @@ from swapinfer.ledger.record import Record, as_utc
 from swapinfer.ledger.replay import Job, build_engine, replay
 from swapinfer.physics import MOST_KM_A_DAY
 from swapinfer.units import convert, to_unit
-
-SECONDS_A_DAY = 86_400.0
 
 
 class Shown(NamedTuple):
@@ -59,25 +58,24 @@ def shown_before(records: Iterable[Record], vehicle: str) -> Iterator[Shown]:
 def odometer_remarks(before: Iterable[Shown], km: float, at: str, unit: str) -> list[str]:
     """Say which earlier distances do not go with one that the odometer shows."""
     visits = sorted(before)
+
+    def told(km: float) -> str:
+        return f"{convert(km, 'km', unit):,.0f} {unit}"
+
+    def when(shown: Shown) -> str:
+        return f"the {told(shown.km)} of {shown.ro} on {shown.at[:10]}"
+
     said = []
     if visits and km < visits[-1].km:
-        said.append(f"the odometer shows {_told(km, unit)}, less than {_when(visits[-1], unit)}")
-    for shown in sorted(visits, key=lambda one: as_utc(one.at), reverse=True)[:1]:
-        days = (as_utc(at) - as_utc(shown.at)).total_seconds() / SECONDS_A_DAY
-        if km - shown.km > MOST_KM_A_DAY * max(days, 1.0):
-            said.append(
-                f"the odometer shows {_told(km, unit)}, {_told(km - shown.km, unit)} more than "
-                f"{_when(shown, unit)}: farther than anyone drives in that time"
-            )
-    return [f"{remark}; same identification number, so one of them is wrong" for remark in said]
-
-
-def _when(shown: Shown, unit: str) -> str:
-    return f"the {_told(shown.km, unit)} of {shown.ro} on {shown.at[:10]}"
-
-
-def _told(km: float, unit: str) -> str:
-    return f"{convert(km, 'km', unit):,.0f} {unit}"
+        said.append(f"less than {when(visits[-1])}")
+    last = max(visits, key=lambda one: as_utc(one.at), default=None)
+    if last:
+        days = (as_utc(at) - as_utc(last.at)) / timedelta(days=1)
+        if km - last.km > MOST_KM_A_DAY * max(days, 1.0):
+            more = f"{told(km - last.km)} more than {when(last)}"
+            said.append(f"{more}: farther than anyone drives in that time")
+    same = "same identification number, so one of them is wrong"
+    return [f"the odometer shows {told(km)}, {one}; {same}" for one in said]
 
 
 @command("open", "open RO-7 --layout v6 --odometer '92000 km' --driven '120 km'")
@@ -124,7 +122,10 @@ def open_(
         complaint=complaint,
         odometer_km=quantity(odometer, "km", bare),
         driven_km=quantity(driven, "km", bare),
-        newer=_newer_parts(newer or [], bare),
+        newer={
+            place: quantity(age, "km", bare) or 0.0
+            for place, age in map(name_and_value, newer or [])
+        },
         firing_order=_firing_order(order),
         compression_ratio=ratio,
         altitude_m=quantity(altitude, "m"),
@@ -163,23 +164,8 @@ def open_job(shop: Shop, opening: ev.Opened) -> Recorded:
             summary=summarise(shop, belief, step),
         )
         store.choose_job(shop.who, first.job)
-    return Recorded(
-        ro=opening.ro,
-        seq=0,
-        event=opening.type,
-        said=(opening.say(belief.evidence.job),),
-        meaning=(),
-        before=(),
-        after=list_causes(belief)[:LEADING],
-        next=step,
-        currency=shop.settings.costs(pack).currency,
-        warnings=tuple(remarks),
-    )
-
-
-def _newer_parts(typed: list[str], bare: str) -> dict[str, float]:
-    """Read ``coil2=5000km`` pairs."""
-    return {place: quantity(age, "km", bare) or 0.0 for place, age in map(name_and_value, typed)}
+    told = tell_recorded(shop, opening.ro, 0, [opening], belief, step)
+    return structs.replace(told, warnings=tuple(remarks))
 
 
 def _firing_order(text: str) -> tuple[int, ...]:
@@ -194,19 +180,18 @@ def _firing_order(text: str) -> tuple[int, ...]:
 
 def receive(shop: Shop, ro: str) -> Dialogue[ev.Opened]:
     """Return the questions after which a job is opened."""
-
-    def finish(opening: ev.Opened) -> Recorded:
-        return structs.replace(open_job(shop, opening), next=None)
-
-    return Dialogue(lambda: _ask_opening(shop, ro), finish)
+    return Dialogue(
+        lambda: _ask_opening(shop, ro),
+        lambda opening: structs.replace(open_job(shop, opening), next=None),
+    )
 
 
 def _ask_opening(shop: Shop, ro: str) -> Asking[ev.Opened]:
     layouts = [(one.id, f"{one.id}: {one.title}") for one in shop.pack.layouts.values()]
-    layout = yield from choose("Which engine?", layouts)
+    layout = yield from ask_choice("Which engine?", layouts)
     fitment = {}
     for axis, values in shop.pack.fitments.items():
-        fitment[axis] = yield from choose(f"Which {axis}?", list(values.items()), "1")
+        fitment[axis] = yield from ask_choice(f"Which {axis}?", list(values.items()), "1")
     complaint = yield from ask(Question("The customer's words?", default="misfire"), str)
     unit = shop.settings.unit("distance")
     odometer = yield from ask_quantity("Odometer?", unit)
@@ -269,7 +254,10 @@ def close_job(
     """Close a job with its cause, verified or not."""
 
     def event_of(job: Job) -> ev.Closed:
-        causes = tuple(_find_element(job, name) for name in closed.causes)
+        causes = tuple(
+            word if word in job.elements else job.engine.find_place(name).id
+            for name, word in zip(closed.causes, map(one_word, closed.causes), strict=True)
+        )
         modes = closed.modes or ("",) * len(causes)
         if len(modes) != len(causes):
             raise InputError(f"{len(modes)} modes for {len(causes)} causes; give one a cause")
@@ -280,11 +268,6 @@ def close_job(
         return structs.replace(closed, causes=causes, modes=modes)
 
     return record(shop, lambda job: [event_of(job)], ro, is_confirmed=is_confirmed)
-
-
-def _find_element(job: Job, typed: str) -> str:
-    word = one_word(typed)
-    return word if word in job.elements else job.engine.find_place(typed).id
 
 
 @command("reopen", "reopen 'misfires again when wet' --driven '350 km'")

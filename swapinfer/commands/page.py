@@ -46,6 +46,16 @@ class Facts(Struct, frozen=True):
         return {"shape": f"swapinfer.{self.shape}", **_plain(fields)}
 
 
+def same_fields(kind: type[Struct], *sources: object) -> dict[str, Any]:
+    """Return what records hold under names that a kind of record has as well."""
+    return {
+        name: getattr(source, name)
+        for source in sources
+        for name in kind.__struct_fields__
+        if hasattr(source, name)
+    }
+
+
 def _plain(value: Any) -> Any:  # noqa: ANN401  JSON holds anything
     if isinstance(value, dict):
         return {str(key): _plain(item) for key, item in value.items()}

@@ -11,15 +11,15 @@ from msgspec import structs
 
 from swapinfer.bus.scan import Reading
 from swapinfer.commands.drive import check_run, check_scanned
-from swapinfer.commands.findings import Typist, find_target
+from swapinfer.commands.findings import Typist, find_target, target_values
 from swapinfer.commands.shop import Settings
 from swapinfer.commands.typed import (
     NOT_TAKEN,
     Asking,
     Question,
     ask,
+    ask_choice,
     ask_quantity,
-    choose,
     decimal,
     parts,
 )
@@ -28,8 +28,8 @@ from swapinfer.errors import (
     DoubtError,
     InputError,
     SwapinferError,
+    known_word,
     missing_extra,
-    near_match,
     one_word,
 )
 from swapinfer.ledger import events as ev
@@ -43,13 +43,11 @@ from swapinfer.plan.verifying import Proof, missing_words
 from swapinfer.plan.what_if import work_events
 from swapinfer.units import to_unit
 
-FELT = "v"
-LATER = "w"
-BUS = "r"
+FELT, LATER, BUS = "v", "w", "r"
+"""What a drive may be answered by, beside codes."""
 
 VERIFIED, CLOSED, DRIVE, STAYS = "verified", "closed", "drive", "stays"
 """How a job that might end goes on."""
-
 
 T = TypeVar("T")
 Events: TypeAlias = list[Event]
@@ -64,7 +62,7 @@ def ask_step(job: Job, action: Action, settings: Settings) -> Asking[Events]:
         return (yield from ask_stored(job, settings.adapter))
     done: Events = [ev.Returned()] if action.kind == "put-back" else work_events(action)
     if not action.drive_minutes:
-        return (yield from choose("How did it go?", [(done, "done")], "1"))
+        return (yield from ask_choice("How did it go?", [(done, "done")], "1"))
     ran = yield from ask_run(
         job, action.drive_minutes, action.conditions, settings.adapter, later=bool(done)
     )
@@ -93,17 +91,12 @@ def ask_run(
     later: bool = False,
 ) -> Asking[Events]:
     """Ask what a drive showed; no event when it is still to come."""
-    last = job.engine.layout.cylinders[-1]
     choices = [
-        ("0", "codes read, pending ones too: none set"),
-        (f"1-{last}", "misfire code of that cylinder; of several: 1 3"),
-        ("P...", "any other code, as read: P0300, P0171"),
-        *_over_bus(adapter),
+        *_code_choices(job, "codes read, pending ones too: none set", adapter),
         (FELT, "no codes read; it was felt or heard, or nothing showed"),
         *([(LATER, "work done, not driven yet")] if later else []),
     ]
     text = "Done, and driven: what did it show?" if later else "What did the drive show?"
-    question = Question(text, tuple(choices))
 
     def read(text: str) -> ev.Ran | str:
         word = text.lower()
@@ -114,7 +107,7 @@ def ask_run(
         codes = _codes(job, text)
         return ev.Ran(minutes, conditions, codes, pending=() if not codes else None)
 
-    answer = yield from ask(question, read)
+    answer = yield from ask(Question(text, tuple(choices)), read)
     if answer == LATER:
         return []
     if isinstance(answer, str):
@@ -122,8 +115,14 @@ def ask_run(
     return [(yield from _ask_minutes(job, answer))]
 
 
-def _over_bus(adapter: str) -> list[tuple[str, str]]:
-    return [(BUS, f"read it now, ignition on, over {adapter}")] if adapter else []
+def _code_choices(job: Job, nothing: str, adapter: str) -> list[tuple[str, str]]:
+    last = job.engine.layout.cylinders[-1]
+    return [
+        ("0", nothing),
+        (f"1-{last}", "misfire code of that cylinder; of several: 1 3"),
+        ("P...", "any other code, as read: P0300, P0171"),
+        *([(BUS, f"read it now, ignition on, over {adapter}")] if adapter else []),
+    ]
 
 
 def _scan(adapter: str) -> Reading:
@@ -138,14 +137,7 @@ def _scan(adapter: str) -> Reading:
 
 def ask_stored(job: Job, adapter: str = "") -> Asking[Events]:
     """Ask what is stored, and before the first drive how old it may be."""
-    last = job.engine.layout.cylinders[-1]
-    choices = (
-        ("0", "nothing"),
-        (f"1-{last}", "misfire code of that cylinder; of several: 1 3"),
-        ("P...", "any other code, as read: P0300, P0171"),
-        *_over_bus(adapter),
-        (NOT_TAKEN, "not read"),
-    )
+    choices = (*_code_choices(job, "nothing", adapter), (NOT_TAKEN, "not read"))
 
     def read(text: str) -> tuple[str, ...] | None:
         return None if text == NOT_TAKEN else _codes(job, text)
@@ -162,46 +154,43 @@ def ask_stored(job: Job, adapter: str = "") -> Asking[Events]:
         scanned = structs.replace(scanned, pending=pending, permanent=permanent)
     if job.latest is None and not scanned.memory:
         ages = [(name, memory.title) for name, memory in job.pack.memories.items()]
-        age = yield from choose("How old are they?", ages, "1")
+        age = yield from ask_choice("How old are they?", ages, "1")
         scanned = structs.replace(scanned, memory=age if age != UNKNOWN else "")
     return [check_scanned(job, scanned)]
 
 
 def _codes(job: Job, text: str) -> tuple[str, ...]:
     """Codes from cylinder numbers, code numbers and codes; ``0`` is none."""
-    words = parts(text)
     if text.lower() in ("0", "none"):
         return ()
-    codes = tuple(_code(job, word.upper()) for word in words)
-    return check_run(job, ev.Ran(1.0, codes=codes)).codes or ()
-
-
-def _code(job: Job, word: str) -> str:
-    if word.isdecimal() and len(word) <= 2:
-        cylinder = job.engine.check_cylinder(int(word))
-        every = job.engine.codes.values()
-        return next(c.text for c in every if c.role == "misfire" and c.cylinder == cylinder)
-    return f"P{word.zfill(4)}" if word.isdecimal() else word
+    misfires = [code for code in job.engine.codes.values() if code.role == "misfire"]
+    codes = []
+    for word in parts(text.upper()):
+        if word.isdecimal() and len(word) <= 2:
+            cylinder = job.engine.check_cylinder(int(word))
+            codes.append(next(code.text for code in misfires if code.cylinder == cylinder))
+        else:
+            codes.append(f"P{word.zfill(4)}" if word.isdecimal() else word)
+    return check_run(job, ev.Ran(1.0, codes=tuple(codes))).codes or ()
 
 
 def _ask_felt(job: Job, minutes: float, conditions: tuple[str, ...]) -> Asking[ev.Ran]:
     feelings = job.pack.drive_feelings.values()
-    felt = yield from choose("How was it?", [(word, word.title) for word in feelings])
+    felt = yield from ask_choice("How was it?", [(word, word.title) for word in feelings])
     run = ev.Ran(minutes, conditions, felt=felt.id)
     if felt.with_misfire < felt.without:
         return run
+
+    def read(text: str) -> tuple[int, ...]:
+        words = [] if text == NOT_TAKEN else parts(text)
+        if not all(word.isdecimal() for word in words):
+            raise InputError(
+                f'"{text}" is no cylinder; type its number, or Enter if you cannot say'
+            )
+        return tuple(dict.fromkeys(job.engine.check_cylinder(int(word)) for word in words))
+
     question = Question("Which cylinder, by ear? Enter if you cannot say.", default=NOT_TAKEN)
-    heard = yield from ask(question, lambda text: _heard(job, text))
-    return structs.replace(run, suspected=heard)
-
-
-def _heard(job: Job, text: str) -> tuple[int, ...]:
-    if text == NOT_TAKEN:
-        return ()
-    words = parts(text)
-    if not all(word.isdecimal() for word in words):
-        raise InputError(f'"{text}" is no cylinder; type its number, or Enter if you cannot say')
-    return tuple(dict.fromkeys(job.engine.check_cylinder(int(word)) for word in words))
+    return structs.replace(run, suspected=(yield from ask(question, read)))
 
 
 def _ask_minutes(job: Job, run: ev.Ran) -> Asking[ev.Ran]:
@@ -211,15 +200,13 @@ def _ask_minutes(job: Job, run: ev.Ran) -> Asking[ev.Ran]:
 
     def read(text: str) -> ev.Ran:
         number, *words = parts(text)
-        known = [word.lower() for word in words if word.lower() != "min"]
-        for word in known:
-            if word not in job.pack.running.conditions:
-                near = near_match(word, job.pack.running.conditions)
-                raise InputError(f'no condition "{word}"{near}')
-        conditions = tuple(known) or run.conditions
-        return check_run(
-            job, structs.replace(run, minutes=to_unit(number, "min"), conditions=conditions)
+        known = job.pack.running.conditions
+        told = [word.lower() for word in words if word.lower() != "min"]
+        when = tuple(known_word(word, known, f'no condition "{word}"') for word in told)
+        told_run = structs.replace(
+            run, minutes=to_unit(number, "min"), conditions=when or run.conditions
         )
+        return check_run(job, told_run)
 
     return (yield from ask(question, read))
 
@@ -234,26 +221,28 @@ def ask_test(job: Job, test: Test, targets: Sequence[str], settings: Settings) -
         seen = yield from ask(question, lambda text: _seen(test.outcomes, targets, text))
         return [ev.Inspected(test.id, target, outcome) for target, outcome in seen]
     typist = Typist(job, test, settings)
-    unit = typist.shop_unit or test.unit
-    besides = yield from _ask_besides(typist, unit)
+    besides = yield from _ask_besides(typist)
 
     def read(text: str, insists: bool) -> Events:
-        return [*typist.read(_one_each(targets, _quantities(text)), besides, insists)]
+        typed = target_values(re.split(r"[;\s]+", text))
+        values = typed if isinstance(typed, dict) else _one_each(targets, typed)
+        return [*typist.read(values, besides, insists)]
 
-    question = Question(f"{test.title}, {where}, in {unit}?{many}")
+    question = Question(f"{test.title}, {where}, in {typist.unit}?{many}")
     return (yield from ask(question, _twice_if_doubted(read)))
 
 
-def _ask_besides(typist: Typist, unit: str) -> Asking[ev.Measured]:
+def _ask_besides(typist: Typist) -> Asking[ev.Measured]:
     """Ask what readings are relative to."""
     test, degrees = typist.test, typist.settings.unit("temperature")
     reference = wanted = None
     temperature = ""
     if test.reference:
-        question = Question(f"The {test.reference}'s reading at the same time? In {unit}.")
+        question = Question(f"The {test.reference}'s reading at the same time? In {typist.unit}.")
         reference = yield from ask(question, _twice_if_doubted(typist.reference))
     if test.wanted:
-        question = Question(f"The {test.wanted}? In {unit}; Enter if not known.", default=NOT_TAKEN)
+        asked = f"The {test.wanted}? In {typist.unit}; Enter if not known."
+        question = Question(asked, default=NOT_TAKEN)
         taken = _twice_if_doubted(typist.wanted)
         wanted = yield from ask(question, lambda text: taken("" if text == NOT_TAKEN else text))
     if test.copper_alpha:
@@ -283,25 +272,11 @@ def _seen(outcomes: Mapping[str, str], targets: Sequence[str], text: str) -> lis
     ids = list(outcomes)
     seen = []
     for target, answer in picked.items():
-        if answer.isdecimal() and 1 <= int(answer) <= len(ids):
-            seen.append((target, ids[int(answer) - 1]))
-        elif one_word(answer) in named:
-            seen.append((target, named[one_word(answer)]))
-        else:
+        is_number = answer.isdecimal() and 1 <= int(answer) <= len(ids)
+        if not is_number and one_word(answer) not in named:
             raise InputError(f'"{answer}" is none of these; type 1 to {len(ids)}')
+        seen.append((target, ids[int(answer) - 1] if is_number else named[one_word(answer)]))
     return seen
-
-
-def _quantities(text: str) -> list[str]:
-    """Split readings by spaces, each with its unit if one follows: ``172 169 1.2 bar OL``."""
-    found: list[str] = []
-    for word in re.split(r"[;\s]+", text):
-        is_unit = word[:1].isalpha() and word.lower() != "ol"
-        if is_unit and found:
-            found[-1] += f" {word}"
-        else:
-            found.append(word)
-    return found
 
 
 def _one_each(targets: Sequence[str], answers: Sequence[str]) -> dict[str, str]:
@@ -320,20 +295,25 @@ def ask_other(
     job: Job, suspects: Sequence[str], judge: Judge, settings: Settings
 ) -> Asking[Events]:
     """Ask what happened instead of the planned step."""
+    where = "What, and where? As in coil-wiring3"
+
+    def reseated(text: str) -> Event:
+        return ev.Reseated(job.engine.find_place(text).id)
+
     kinds: list[tuple[Callable[[], Asking[Events]], str]] = [
         (lambda: ask_run(job, 15.0, adapter=settings.adapter), "the engine ran, or was driven"),
         (lambda: _ask_swap(job), "parts changed places"),
         (lambda: _ask_replaced(job), "something was replaced or put right"),
         (lambda: _ask_other_test(job, settings), "another reading or inspection"),
         (lambda: ask_stored(job, settings.adapter), "codes were read"),
-        (lambda: _ask_reseated(job), "something was unplugged and reseated"),
+        (lambda: _ask_event(where, reseated), "something was unplugged and reseated"),
         (lambda: _ask_nothing([ev.Returned()]), "every part went back where it belongs"),
-        (_ask_note, "something worth a note"),
+        (lambda: _ask_event("What is worth keeping?", ev.Noted), "something worth a note"),
         (lambda: ask_closing(job, suspects, judge, settings.adapter), "the job ends here"),
     ]
     if not job.away_from_home():
         kinds.pop(6)
-    asking = yield from choose("What happened?", kinds)
+    asking = yield from ask_choice("What happened?", kinds)
     return (yield from asking())
 
 
@@ -342,59 +322,47 @@ def _ask_nothing(events: Events) -> Asking[Events]:
     return events
 
 
+def _ask_event(text: str, read: Callable[[str], Event]) -> Asking[Events]:
+    return [(yield from ask(Question(text), read))]
+
+
 def _ask_swap(job: Job) -> Asking[Events]:
     movable = [(kind.id, kind.title) for kind in job.engine.kinds.values() if kind.movable]
-    kind = yield from choose("Which part?", movable)
-    question = Question("From which cylinder to which? As in 3 1")
+    kind = yield from ask_choice("Which part?", movable)
 
-    def read(text: str) -> Events:
+    def read(text: str) -> Event:
         numbers = re.findall(r"\d+", text)
         if len(numbers) != 2:
             raise InputError(f'"{text}" must be two cylinders, as in 3 1')
         first, second = (job.engine.find_place(f"{kind}{n}").id for n in numbers)
         if first == second:
             raise InputError(f"{first} cannot change places with itself")
-        return [ev.Swapped(((first, second),))]
+        return ev.Swapped(((first, second),))
 
-    return (yield from ask(question, read))
+    return (yield from _ask_event("From which cylinder to which? As in 3 1", read))
 
 
 def _ask_replaced(job: Job) -> Asking[Events]:
-    place = yield from _ask_place(job, "coil3, or sealing4")
+    question = Question("What, and where? As in coil3, or sealing4")
+    place = yield from ask(question, lambda text: job.engine.find_place(text).id)
     price = yield from ask(Question("What did it cost?", default=NOT_TAKEN), _price)
     return [ev.Replaced(place, price)]
 
 
-def _ask_reseated(job: Job) -> Asking[Events]:
-    return [ev.Reseated((yield from _ask_place(job, "coil-wiring3")))]
-
-
-def _ask_place(job: Job, example: str) -> Asking[str]:
-    question = Question(f"What, and where? As in {example}")
-    return (yield from ask(question, lambda text: job.engine.find_place(text).id))
-
-
-def _ask_note() -> Asking[Events]:
-    text = yield from ask(Question("What is worth keeping?"), str)
-    return [ev.Noted(text)]
-
-
 def _ask_other_test(job: Job, settings: Settings) -> Asking[Events]:
     tests = list(job.engine.tests.values())
-    test = yield from choose("Which?", [(test, test.title) for test in tests])
+    test = yield from ask_choice("Which?", [(test, test.title) for test in tests])
     targets: Sequence[str] = job.engine.target_places(test.target)
+
+    def read(text: str) -> Sequence[str]:
+        if text.lower() == "all":
+            return targets
+        return [find_target(job, test, word) for word in parts(text)]
+
     if len(targets) > 1:
-        question = Question(
-            f"On which {test.target}? As in 3, or 1 2; Enter for all", default="all"
-        )
-        targets = yield from ask(question, lambda text: _targets(job, test, text))
+        text = f"On which {test.target}? As in 3, or 1 2; Enter for all"
+        targets = yield from ask(Question(text, default="all"), read)
     return (yield from ask_test(job, test, targets, settings))
-
-
-def _targets(job: Job, test: Test, text: str) -> list[str]:
-    if text.lower() == "all":
-        return list(job.engine.target_places(test.target))
-    return [find_target(job, test, word) for word in parts(text)]
 
 
 def ask_closing(
@@ -409,8 +377,11 @@ def ask_closing(
     named = list(dict.fromkeys([*gone, *suspects]))
     causes = yield from _ask_causes(job, named, "1" if gone else "")
     proof, doubts = judge(tidied, causes)
-    if doubts and not (yield from _ask_all_the_same(doubts)):
-        return tidied
+    if doubts:
+        options = [(True, "yes, it was at fault"), (False, "no, go on with the job")]
+        asked = f"{'; '.join(doubts)}. Close on it all the same?"
+        if not (yield from ask_choice(asked, options)):
+            return tidied
     how = yield from _ask_how_it_leaves(proof)
     if how == DRIVE:
         minutes = float(math.ceil(proof.missing))
@@ -420,14 +391,11 @@ def ask_closing(
         return tidied
     modes = []
     for cause in causes:
-        mode = yield from _ask_mode(job, cause)
-        modes.append(mode)
+        kinds = job.engine.kinds[job.elements[cause].home.kind].modes.values()
+        ways = [*((mode.id, mode.title) for mode in kinds), ("", "not known")]
+        asked = f"How had it failed: {element_label(job, cause)}?"
+        modes.append((yield from ask_choice(asked, ways, str(len(ways)))))
     return [*tidied, ev.Closed(tuple(causes), tuple(modes), how == VERIFIED)]
-
-
-def _ask_all_the_same(doubts: Sequence[str]) -> Asking[bool]:
-    options = [(True, "yes, it was at fault"), (False, "no, go on with the job")]
-    return (yield from choose(f"{'; '.join(doubts)}. Close on it all the same?", options))
 
 
 def _ask_how_it_leaves(proof: Proof) -> Asking[str]:
@@ -435,13 +403,13 @@ def _ask_how_it_leaves(proof: Proof) -> Asking[str]:
     if not missing:
         driven = f"{proof.driven:g} min driven clean in the conditions in which it failed"
         sure = [(VERIFIED, f"verified: {driven}"), (CLOSED, "repaired, not verified")]
-        return (yield from choose("How does it leave?", sure, "1"))
+        return (yield from ask_choice("How does it leave?", sure, "1"))
     options = [(CLOSED, "as it is, not repaired"), (STAYS, "not yet: go on with the job")]
     if proof.repaired_seq is not None:
         options[0] = (CLOSED, "repaired, not verified")
         if math.isfinite(proof.missing):
             options.insert(0, (DRIVE, "not yet: this drive is done, and I say what it showed"))
-    return (yield from choose(f"Not verified: {missing}. How does it leave?", options))
+    return (yield from ask_choice(f"Not verified: {missing}. How does it leave?", options))
 
 
 def _ask_tidied(job: Job) -> Asking[Events]:
@@ -451,7 +419,7 @@ def _ask_tidied(job: Job) -> Asking[Events]:
         return []
     loose = [*(f"{part} is not where it belongs" for part in away), *covers]
     options = [(True, "all put back and closed up now"), (False, "it leaves as it is")]
-    is_tidied = yield from choose(f"Before it goes: {'; '.join(loose)}", options)
+    is_tidied = yield from ask_choice(f"Before it goes: {'; '.join(loose)}", options)
     if not is_tidied:
         return []
     closed_up: Events = [ev.Noted(f"closed up again: {', '.join(covers)}")] if covers else []
@@ -476,10 +444,3 @@ def _ask_causes(job: Job, named: Sequence[str], default: str) -> Asking[list[str
         return [named[int(word) - 1] for word in dict.fromkeys(words)]
 
     return (yield from ask(Question("What was at fault? Several: 1 2", choices, default), read))
-
-
-def _ask_mode(job: Job, cause: str) -> Asking[str]:
-    modes = job.engine.kinds[job.elements[cause].home.kind].modes.values()
-    options = [*((mode.id, mode.title) for mode in modes), ("", "not known")]
-    text = f"How had it failed: {element_label(job, cause)}?"
-    return (yield from choose(text, options, str(len(options))))

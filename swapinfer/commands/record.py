@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, ClassVar
 
 import msgspec
+from msgspec import structs
 
 from swapinfer.commands.causes import (
     Belief,
@@ -45,33 +46,11 @@ LEADING = 3
 """Causes shown before and after an event."""
 
 
-class Recorded(Facts, frozen=True):
-    """An event was recorded.
+class Recorded(Facts, frozen=True, kw_only=True):
+    """What was recorded, or only supposed, and what it means.
 
-    Attributes
-    ----------
-    ro : str
-        Repair order.
-    seq : int
-        Position in the chain.
-    event : str
-        Type of event.
-    said : tuple of str
-        What was recorded, in words, one an event.
-    meaning : tuple of str
-        What it means, in sentences.
-    before, after : tuple of Cause
-        Leading causes before and after.
-    next : StepLine or None
-        Cheapest way on; None for a closed job.
-    warnings : tuple of str
-        What to look out for.
-    is_supposed : bool
-        Whether nothing was recorded: the event was only supposed.
-    exact : bool
-        Whether every combination of faults was counted.
-    off_by : float
-        Furthest that a probability may be from the exact one; 0 when exact.
+    `seq` and `event` are the last event's. Causes are the leading ones; `next` is the cheapest way
+    on, none for a closed job; `off_by` is the furthest that a probability may be from the exact.
     """
 
     shape: ClassVar[str] = "recorded/1"
@@ -80,8 +59,8 @@ class Recorded(Facts, frozen=True):
     seq: int
     event: str
     said: tuple[str, ...]
-    meaning: tuple[str, ...]
-    before: tuple[Cause, ...]
+    meaning: tuple[str, ...] = ()
+    before: tuple[Cause, ...] = ()
     after: tuple[Cause, ...]
     next: StepLine | None
     currency: str
@@ -102,7 +81,12 @@ def record(
     *,
     is_confirmed: bool = False,
 ) -> Recorded:
-    """Append events to a job and say what they mean."""
+    """Append events to a job and say what they mean; if one cannot be, nothing is recorded.
+
+    They are made of the job as it stands, anew where someone else was first; parts at `touched`
+    places must not have been moved meanwhile. A job may be closed although something stands against
+    its causes if that `is_confirmed`.
+    """
     loaded = shop.load(ro)
     check = refuse_conflict({place: loaded.job.fitted[place] for place in touched})
     for _ in range(TRIES):
@@ -116,15 +100,28 @@ def record(
 
             check_closing(after.evidence, after.posterior, is_confirmed=is_confirmed)
         step = _way_on(shop, loaded, events, after)
-        if shop.is_supposing:
-            return _recorded(shop, loaded, events, after, step)
         try:
-            _append(shop, loaded, events, summarise(shop, after, step))
+            if not shop.is_supposing:
+                shop.store.append(
+                    loaded.id,
+                    *((event.type, event.to_json()) for event in events),
+                    who=shop.who,
+                    at=shop.now(),
+                    pack=loaded.records[0].pack,
+                    expect_seq=len(loaded.records),
+                    summary=summarise(shop, after, step),
+                )
         except ConflictError:
             loaded = shop.load(loaded.ro)
             check(loaded.job)
-            continue
-        return _recorded(shop, loaded, events, after, step)
+        else:
+            before, seq = believe(loaded.job), len(loaded.records) + len(events) - 1
+            return structs.replace(
+                tell_recorded(shop, loaded.ro, seq, events, after, step),
+                meaning=tuple(explain_events(before, after, events)),
+                before=list_causes(before),
+                warnings=tuple(_warnings(after.evidence.job, events[-1])),
+            )
     raise ConflictError("others keep recording on this job; try again in a moment")
 
 
@@ -135,34 +132,19 @@ def _check_price(shop: Shop, job: Job, event: Event) -> None:
         shop.settings.money.check_price("a price", event.price, job.pack, kind)
 
 
-def _append(shop: Shop, loaded: OpenJob, events: Events, summary: dict[str, Any]) -> None:
-    shop.store.append(
-        loaded.id,
-        *((event.type, event.to_json()) for event in events),
-        who=shop.who,
-        at=shop.now(),
-        pack=loaded.records[0].pack,
-        expect_seq=len(loaded.records),
-        summary=summary,
-    )
-
-
-def _recorded(
-    shop: Shop, loaded: OpenJob, events: Events, after: Belief, step: StepLine | None
+def tell_recorded(
+    shop: Shop, ro: str, seq: int, events: Events, after: Belief, step: StepLine | None
 ) -> Recorded:
-    before = believe(loaded.job)
+    """Say what was recorded, the last of it at `seq`, and where that leaves a job."""
     job = after.evidence.job
     return Recorded(
-        ro=loaded.ro,
-        seq=len(loaded.records) + len(events) - 1,
+        ro=ro,
+        seq=seq,
         event=events[-1].type,
         said=tuple(event.say(job) for event in events),
-        meaning=tuple(explain_events(before, after, events)),
-        before=list_causes(before),
         after=list_causes(after)[:LEADING],
         next=step,
         currency=shop.settings.costs(job.pack).currency,
-        warnings=tuple(_warnings(job, events[-1])),
         is_supposed=shop.is_supposing,
         exact=after.posterior.exact,
         off_by=after.posterior.left_out,
@@ -194,7 +176,7 @@ def _reading_words(before: Belief, after: Belief, event: ev.Measured) -> list[st
     level = usual_reading(after.evidence, test) if test.level else None
     good = expected_range(test, level, event)
     if not good and test.level:
-        if max(map(abs, _changes(before, after).values())) >= MUCH:
+        if max(abs(now - was) for was, now in _changes(before, after).values()) >= MUCH:
             return []
         has_others = len(job.engine.target_places(test.target)) > 1
         beside = "read others of its kind" if has_others else "find the maker's figure"
@@ -223,34 +205,30 @@ def _where_it_ran(after: Belief, event: ev.Inspected) -> list[str]:
     return [f"this {title} last ran in cylinder {where}, so this tells of that one"]
 
 
-def _faults(belief: Belief) -> dict[str, float]:
-    return dict(zip(belief.evidence.arrays.elements, belief.posterior.fault_e, strict=True))
-
-
-def _changes(before: Belief, after: Belief) -> dict[str, float]:
-    old = _faults(before)
-    return {name: new - old.get(name, 0.0) for name, new in _faults(after).items()}
+def _changes(before: Belief, after: Belief) -> dict[str, tuple[float, float]]:
+    """How likely each element was to be at fault, and is."""
+    old, new = (
+        dict(zip(belief.evidence.arrays.elements, belief.posterior.fault_e, strict=True))
+        for belief in (before, after)
+    )
+    return {name: (old.get(name, 0.0), now) for name, now in new.items()}
 
 
 def _shift(before: Belief, after: Belief) -> list[str]:
     """Name the elements whose probabilities rose and fell most."""
-    old, new, change = _faults(before), _faults(after), _changes(before, after)
+    changes = _changes(before, after)
+    rise = {name: now - was for name, (was, now) in changes.items()}
     said = []
-    for word, name in (
-        ("for", max(change, key=lambda name: change[name])),
-        ("against", min(change, key=lambda name: change[name])),
+    for word, name, sign in (
+        ("for", max(rise, key=lambda name: rise[name]), 1),
+        ("against", min(rise, key=lambda name: rise[name]), -1),
     ):
-        was, now = percent(old.get(name, 0.0)), percent(new[name])
-        rose = change[name] if word == "for" else -change[name]
-        if rose >= NOTICEABLE and was != now:
-            label = element_label(after.evidence.job, name)
-            said.append(f"{word} the {label} ({_in_words(was)} -> {_in_words(now)})")
+        was, now = (  # in words, since a sign would look like the arrow
+            percent(p).replace("> ", "over ").replace("< ", "under ") for p in changes[name]
+        )
+        if sign * rise[name] >= NOTICEABLE and was != now:
+            said.append(f"{word} the {element_label(after.evidence.job, name)} ({was} -> {now})")
     return [f"this speaks {', and '.join(said)}" if said else "this changes little"]
-
-
-def _in_words(percentage: str) -> str:
-    """Write a bound without a sign that looks like the arrow beside it."""
-    return percentage.replace("> ", "over ").replace("< ", "under ")
 
 
 def _warnings(job: Job, event: Event) -> list[str]:
@@ -359,22 +337,17 @@ def _(facts: Recorded, page: Page) -> str:
         lines += page.wrap(f"{facts.ro} {number}: {said}")
     for sentence in facts.meaning:
         lines += page.wrap(f"-> {sentence}", indent=2, hang=3)
-    lines += _before_after(facts, page)
-    if facts.next:
-        lines += page.wrap("next: " + step_words(facts.next, facts.currency), hang=6)
-    for warning in facts.warnings:
-        lines += page.wrap(f"note: {warning}", hang=6)
-    return "\n".join(lines)
-
-
-def _before_after(facts: Recorded, page: Page) -> list[str]:
-    if not facts.after:
-        return page.wrap("no cause stands out", indent=2)
     old = {cause.element: cause.probability for cause in facts.before}
     rows = []
     for cause in facts.after:
         was = percent(old[cause.element]) if cause.element in old else ""
         arrow = f"{was:>8} ->" if was and facts.seq else ""
         rows.append([arrow, percent(cause.probability), cause_words(cause)])
-    rows[0][-1] += exactness(facts.off_by, is_exact=facts.exact)
-    return page.table(rows, right=[0, 1])
+    if rows:
+        rows[0][-1] += exactness(facts.off_by, is_exact=facts.exact)
+    lines += page.table(rows, right=[0, 1]) or page.wrap("no cause stands out", indent=2)
+    if facts.next:
+        lines += page.wrap("next: " + step_words(facts.next, facts.currency), hang=6)
+    for warning in facts.warnings:
+        lines += page.wrap(f"note: {warning}", hang=6)
+    return "\n".join(lines)

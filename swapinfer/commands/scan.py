@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, ClassVar
@@ -40,21 +39,25 @@ if TYPE_CHECKING:
     import can
 
 
-class ScanView(Facts, frozen=True):
-    """What the control units state.
+WORD = "forget"
+"""What a person types to have everything erased."""
 
-    Attributes
-    ----------
-    source : str
-        Adapter, or file of the recording.
-    units : tuple of UnitReading
-        In the order of their identifiers.
-    troubles : tuple of str
-        Answers that did not come whole, a line each.
-    command : str
-        What records it as the findings of a drive; empty where it was recorded.
-    recorded : Recorded or None
-        What it means for a vehicle that was not driven yet in its job.
+LOST = (
+    "This is lost for ever in every control unit: stored and pending codes, the freeze frame, the "
+    "misfire counters, the status of all monitors (an inspection may refuse the vehicle until they "
+    "have run again), what was counted since codes were erased last, with some makers learned "
+    "fuel trims as well. Permanent codes stay. What was read just now is recorded."
+)
+"""Told before the word is asked for (SAE J1979, service 04)."""
+
+Bus = Annotated[str, typer.Option(help="Adapter: socketcan:can0; default the shop's setting.")]
+
+
+class ScanView(Facts, frozen=True):
+    """What the control units state, and which answers did not come whole.
+
+    `command` records it as the findings of a drive, where it was not `recorded` as what the vehicle
+    came in with.
     """
 
     shape: ClassVar[str] = "scan/1"
@@ -67,13 +70,7 @@ class ScanView(Facts, frozen=True):
 
 
 class AdaptersView(Facts, frozen=True):
-    """Adapters that are there.
-
-    Attributes
-    ----------
-    adapters : tuple of str
-        As ``--bus`` takes them.
-    """
+    """Adapters that are there, as ``--bus`` takes them."""
 
     shape: ClassVar[str] = "adapters/1"
 
@@ -83,9 +80,7 @@ class AdaptersView(Facts, frozen=True):
 @command("scan", "scan --bus socketcan:can0 --after 15 --when warm,load", is_supposable=True)
 def scan(
     shop: Shop,
-    bus: Annotated[
-        str, typer.Option(help="Adapter: socketcan:can0; default the shop's setting.")
-    ] = "",
+    bus: Bus = "",
     replay: Annotated[
         Path | None, typer.Option(help="Read a recording of the bus instead of a vehicle.")
     ] = None,
@@ -130,31 +125,34 @@ def scan(
         job = shop.load(ro).job
         carry_on(job, ev.Ran(1.0, words(when), ()))  # refused now rather than after the drive
         most = quantity(minutes, "min") or math.inf
-        watched = _watch_recording(replay) if replay else _watch_drive(source, keep, most, job)
+        watched = _watch_drive(replay or source, keep, most, job)
         run = run_seen(watched.course, watched.after, job.pack.running, words(when))
         return _record(shop, run, ro, watched.after, watched.before)
-    reading = (
-        read_recording(read_frames(replay))
-        if replay
-        else _scan_vehicle(source, keep, with_number=number)
-    )
+    if replay:
+        reading = read_recording(read_frames(replay))
+    else:
+        frames: list[can.Message] = []
+        reading = read_vehicle(source, frames.append, with_number=number)
+        with recording(keep, frames) if keep else nullcontext():
+            pass
     if after:
         run = run_found(reading, quantity(after, "min") or 0.0, words(when))
         return _record(shop, run, ro, reading)
     view = ScanView(str(replay or source), reading.units, reading.troubles, "")
-    if _is_at_work(shop, ro) and came_in_with(shop.load(ro).job, reading):
+    if _comes_in(shop, ro, reading):
         told = record(shop, lambda job: came_in_with(job, reading), ro)
         return structs.replace(view, recorded=told)
     line = f"swapinfer drive MINUTES{_options(found_codes(reading), found_counts(reading))}"
     return structs.replace(view, command=line)
 
 
-def _is_at_work(shop: Shop, ro: str) -> bool:
-    """Whether there is an open job to record in."""
+def _comes_in(shop: Shop, ro: str, reading: Reading) -> bool:
+    """Whether there is an open job whose vehicle came in with what was read."""
     try:
-        return shop.load(ro).job.closing is None
+        job = shop.load(ro).job
     except LedgerError:
         return False
+    return not job.closing and bool(came_in_with(job, reading))
 
 
 def _record(
@@ -194,17 +192,14 @@ class _Watched(Struct, frozen=True):
     after: Reading | None
 
 
-def _watch_recording(path: Path) -> _Watched:
-    frames = list(read_frames(path))
-    return _Watched(watch_recording(frames), None, read_recording(frames))
-
-
-def _watch_drive(name: str, keep: Path | None, minutes: float, job: Job) -> _Watched:
+def _watch_drive(source: Path | str, keep: Path | None, minutes: float, job: Job) -> _Watched:
     """Follow a drive to its end, whatever ends it, and scan once more if anybody still answers."""
-    course = Course()
-    frames: list[can.Message] = []
+    if isinstance(source, Path):
+        frames = list(read_frames(source))
+        return _Watched(watch_recording(frames), None, read_recording(frames))
+    course, frames = Course(), []
     with (
-        connect(name, frames.append) as link,
+        connect(source, frames.append) as link,
         recording(keep, frames) if keep else nullcontext() as link.keep,
     ):
         before = scan_link(link)
@@ -216,7 +211,7 @@ def _watch_drive(name: str, keep: Path | None, minutes: float, job: Job) -> _Wat
             with changing() as tell:
                 shown: dict[int, int] = {}
                 for _ in watch(link, course, counting, minutes):
-                    tell(_standing(course), _news(course, shown))
+                    tell(*_progress(course, shown))
                     shown = course.counts
         except KeyboardInterrupt:
             course.ending = "stopped by hand"
@@ -230,19 +225,17 @@ def _watch_drive(name: str, keep: Path | None, minutes: float, job: Job) -> _Wat
         return _Watched(course, before, after)
 
 
-def _standing(course: Course) -> str:
-    values = value_words(course.values)
-    rows = [[f"cylinder {cylinder}", f"{count}"] for cylinder, count in course.counts.items()]
-    return "\n".join([f"{course.minutes:.1f} min: {values}", *page().table(rows)])
-
-
-def _news(course: Course, shown: dict[int, int]) -> str:
-    """Say which counters went on since they were shown, a line each."""
-    return "\n".join(
-        f"{course.minutes:.1f} min: cylinder {cylinder}: {count}"
+def _progress(course: Course, shown: dict[int, int]) -> tuple[str, str]:
+    """Say how things stand, and which counters went on since they were shown, a line each."""
+    driven = f"{course.minutes:.1f} min: "
+    counts = {f"cylinder {cylinder}": f"{n}" for cylinder, n in course.counts.items()}
+    standing = [driven + value_words(course.values), *page().table(list(counts.items()))]
+    news = [
+        f"{driven}cylinder {cylinder}: {count}"
         for cylinder, count in course.counts.items()
         if count != shown.get(cylinder, 0)
-    )
+    ]
+    return "\n".join(standing), "\n".join(news)
 
 
 def _options(read: ev.Coded, counts: dict[int, int]) -> str:
@@ -265,36 +258,27 @@ def _(facts: ScanView, page: Page) -> str:
     return "\n".join([*lines, f"  type: {facts.command}"])
 
 
-def _unit(unit: UnitReading, page: Page) -> Iterator[str]:
+def _unit(unit: UnitReading, page: Page) -> list[str]:
     lamp = {None: "", True: ", lamp on", False: ", lamp off"}[unit.lamp]
-    yield page.strong(f"control unit {unit.unit}{lamp}")
+    memories = {"stored": unit.stored, "pending": unit.pending, "permanent": unit.permanent}
     rows = [
-        (name, _codes(codes))
-        for name, codes in (
-            ("stored", unit.stored),
-            ("pending", unit.pending),
-            ("permanent", unit.permanent),
-        )
+        (name, "not read" if codes is None else " ".join(codes) or "none")
+        for name, codes in memories.items()
     ]
     if unit.frame:
         rows.append(("freeze frame", str(unit.frame)))
-    if unit.counts:
-        idle = "; the monitor has not run since codes were erased" * (unit.has_run is False)
-        rows.append(("misfires, this cycle", _counted(unit.counts) + idle))
-    if unit.averages:
-        rows.append(("mean of ten cycles", _counted(unit.averages)))
+    idle = "; the monitor has not run since codes were erased" * (unit.has_run is False)
+    for name, counts, more in (
+        ("misfires, this cycle", unit.counts, idle),
+        ("mean of ten cycles", unit.averages, ""),
+    ):
+        if counts:
+            counted = ", ".join(f"cylinder {cylinder}: {n}" for cylinder, n in counts.items())
+            rows.append((name, counted + more))
     rows += [(name, f"{value:.4g}") for name, value in unit.values.items()] if page.is_full else []
     if unit.number:
         rows.append(("vehicle number", unit.number))
-    yield from page.table(rows)
-
-
-def _codes(codes: tuple[str, ...] | None) -> str:
-    return "not read" if codes is None else " ".join(codes) or "none"
-
-
-def _counted(counts: dict[int, int]) -> str:
-    return ", ".join(f"cylinder {cylinder}: {count}" for cylinder, count in counts.items())
+    return [page.strong(f"control unit {unit.unit}{lamp}"), *page.table(rows)]
 
 
 @show.register
@@ -309,24 +293,10 @@ def _(facts: AdaptersView, page: Page) -> str:
     return "\n".join(f"--bus {name}" for name in facts.adapters)
 
 
-WORD = "forget"
-"""What a person types to have everything erased."""
-
-LOST = (
-    "This is lost for ever in every control unit: stored and pending codes, the freeze frame, the "
-    "misfire counters, the status of all monitors (an inspection may refuse the vehicle until they "
-    "have run again), what was counted since codes were erased last, with some makers learned "
-    "fuel trims as well. Permanent codes stay. What was read just now is recorded."
-)
-"""Told before the word is asked for (SAE J1979, service 04)."""
-
-
 @command("erase", "erase --bus socketcan:can0")
 def erase_stored(
     shop: Shop,
-    bus: Annotated[
-        str, typer.Option(help="Adapter: socketcan:can0; default the shop's setting.")
-    ] = "",
+    bus: Bus = "",
     word: Annotated[
         str, typer.Option(help=f'"{WORD}": erase without being asked, after all was recorded.')
     ] = "",
@@ -339,7 +309,8 @@ def erase_stored(
         if any(unit.values.get("engine speed", 0.0) > 0 for unit in reading.units):
             raise BusError("the engine runs: stop it, leave the ignition on; nothing was erased")
         record(shop, lambda job: [kept(job, reading)], ro)
-        _tell(reading)
+        for text in (*map(str, reading.units), LOST):
+            say_aside("\n".join(page().wrap(text)))
         typed = word or asked(f'Type "{WORD}" to erase all this; anything else leaves it')
         if typed.strip().lower() != WORD:
             raise UnconfirmedError(
@@ -353,9 +324,3 @@ def erase_stored(
         )
     told = record(shop, lambda _: [ev.Erased(units)], ro)
     return structs.replace(told, warnings=(*told.warnings, *troubles))
-
-
-def _tell(reading: Reading) -> None:
-    """Say what there is, and what erasing it means."""
-    for text in (*map(str, reading.units), LOST):
-        say_aside("\n".join(page().wrap(text)))

@@ -27,7 +27,7 @@ from swapinfer.commands.typed import (
     Dialogue,
     Question,
     ask,
-    choose,
+    ask_choice,
     decimal,
     parts,
 )
@@ -220,7 +220,7 @@ def _questions(kept: _Kept) -> Asking[Settings]:
     options = [(pair, f"{pair[0]}, {pair[1]}") for pair in UNITS]
     pair = (now.unit("pressure"), now.unit("distance"))
     usual = str(UNITS.index(pair) + 1) if pair in UNITS else ""
-    pressure, distance = yield from choose("Units?", options, usual)
+    pressure, distance = yield from ask_choice("Units?", options, usual)
     missing = yield from _ask_tools(pack, now.missing_tools)
     return structs.replace(
         now,

@@ -11,7 +11,7 @@ from msgspec import Struct
 from swapinfer.commands.app import command, complete_test
 from swapinfer.commands.causes import Cause, believe, cause_words, list_causes
 from swapinfer.commands.jobs import status_words
-from swapinfer.commands.page import Facts, Page, percent, show
+from swapinfer.commands.page import Facts, Page, percent, same_fields, show
 from swapinfer.commands.shop import Shop
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger.events import read_event
@@ -21,6 +21,9 @@ from swapinfer.ledger.words import draw_engine, element_label, expected_range
 from swapinfer.pack.model import Test
 from swapinfer.posterior import usual_reading
 from swapinfer.units import convert
+
+ALIKE = "about what the other cylinders read"
+"""A good reading of a test that is relative to others, while there is none."""
 
 
 class EventLine(Struct, frozen=True):
@@ -53,7 +56,7 @@ class JobView(Facts, frozen=True):
     open_access: tuple[str, ...]
 
 
-class PartLine(Struct, frozen=True):
+class MovablePart(Struct, frozen=True):
     """A movable part: where it belongs and where it is."""
 
     part: str
@@ -70,7 +73,7 @@ class PartsView(Facts, frozen=True):
     shape: ClassVar[str] = "parts/1"
 
     ro: str
-    parts: tuple[PartLine, ...]
+    parts: tuple[MovablePart, ...]
     moves_home: tuple[tuple[str, str], ...]
 
 
@@ -87,65 +90,58 @@ def choose_job(
 def show_job(shop: Shop, ro: str = "") -> JobView:
     """Show a whole job."""
     loaded = shop.load(ro)
-    job = loaded.job
-    belief = believe(job)
-    distance = shop.settings.unit("distance")
+    job, opening, pack = loaded.job, loaded.job.opening, loaded.job.pack
+    unit = shop.settings.unit("distance")
+    fitted = (pack.fitments[axis][value] for axis, value in job.engine.fitment.items())
+
+    def event_line(record: Record) -> EventLine:
+        said = read_event(record.type, record.payload).say(job)
+        undone = record.seq in job.undone
+        return EventLine(record.seq, record.at, record.who, record.type, said, undone)
+
+    def distance(km: float | None) -> str:
+        if km is None or math.isnan(km):
+            return "not given"
+        return f"{convert(km, 'km', unit):,.0f} {unit}"
+
     return JobView(
         ro=loaded.ro,
         status=job.status,
-        engine=engine_words(job),
+        engine=", ".join([job.engine.layout.title, *fitted]),
         drawing=tuple(draw_engine(job)),
-        complaint=job.opening.complaint,
-        odometer=_distance(job.opening.odometer_km, distance),
-        driven=_distance(job.opening.driven_km, distance),
-        pack=f"{job.pack.name} {job.pack.version} ({job.pack.digest[:12]})",
-        events=tuple(_event_line(record, job) for record in loaded.records),
-        causes=list_causes(belief)[:8],
+        complaint=opening.complaint,
+        odometer=distance(opening.odometer_km),
+        driven=distance(opening.driven_km),
+        pack=f"{pack.name} {pack.version} ({pack.digest[:12]})",
+        events=tuple(map(event_line, loaded.records)),
+        causes=list_causes(believe(job))[:8],
         away=tuple(job.away_from_home()),
-        open_access=tuple(job.pack.access[name].title for name in sorted(job.open_access)),
+        open_access=tuple(pack.access[name].title for name in sorted(job.open_access)),
     )
-
-
-def _event_line(record: Record, job: Job) -> EventLine:
-    event = read_event(record.type, record.payload)
-    return EventLine(
-        record.seq, record.at, record.who, record.type, event.say(job), record.seq in job.undone
-    )
-
-
-def engine_words(job: Job) -> str:
-    """Layout and fitment in words."""
-    fitted = (job.pack.fitments[axis][value] for axis, value in job.engine.fitment.items())
-    return ", ".join([job.engine.layout.title, *fitted])
-
-
-def _distance(km: float | None, unit: str) -> str:
-    if km is None or math.isnan(km):
-        return "not given"
-    return f"{convert(km, 'km', unit):,.0f} {unit}"
 
 
 @command("parts", "parts")
 def show_parts(shop: Shop, ro: str = "") -> PartsView:
     """Show where every movable part is and the exchanges that put all back."""
     loaded = shop.load(ro)
-    job = loaded.job
-    away = set(job.away_from_home())
-    lines = []
-    for element in job.elements.values():
-        if job.engine.kinds[element.home.kind].movable:
-            place = job.place_of(element.id)
-            lines.append(
-                PartLine(
-                    part=element.id,
-                    label=element_label(job, element.id),
-                    home=element.home.id if place else "",
-                    place=place.id if place else "",
-                    is_new=element.is_new,
-                    is_away=element.id in away,
-                )
-            )
-    return PartsView(loaded.ro, tuple(lines), tuple(job.moves_home()))
+    job, away = loaded.job, loaded.job.away_from_home()
+    placed = [
+        (one, job.place_of(one.id))
+        for one in job.elements.values()
+        if job.engine.kinds[one.home.kind].movable
+    ]
+    parts = tuple(
+        MovablePart(
+            part=one.id,
+            label=element_label(job, one.id),
+            home=one.home.id if place else "",
+            place=place.id if place else "",
+            is_new=one.is_new,
+            is_away=one.id in away,
+        )
+        for one, place in placed
+    )
+    return PartsView(loaded.ro, parts, tuple(job.moves_home()))
 
 
 @show.register
@@ -205,22 +201,10 @@ class TestList(Facts, frozen=True):
 
 
 class TestView(Facts, frozen=True):
-    """One test in full.
+    """One test in full, its minutes with what must come off now.
 
-    Attributes
-    ----------
-    minutes, minutes_each : float
-        With what must come off now, and for each further target.
-    opens, tools, cautions, before, steps : tuple of str
-        Titles and texts.
-    outcomes : dict of str to str
-        Word to be recorded, and what it means; empty for readings.
-    expected : str
-        What nine in ten good ones read on this engine; empty for inspections.
-    targets : tuple of str
-        On what it can be made.
-    example : str
-        Command that records it.
+    Outcomes are words to be recorded, none for readings; `expected` is what nine in ten good ones
+    read on this engine, empty for inspections; `example` records it.
     """
 
     shape: ClassVar[str] = "test/1"
@@ -262,18 +246,12 @@ def engine_tests(
 def list_tests(shop: Shop, ro: str = "") -> TestList:
     """List the tests of a job's engine in order of ease, as the engine stands now."""
     loaded = shop.load(ro)
-    lacking = shop.settings.missing_tools
-    lines = [
-        TestLine(
-            id=test.id,
-            title=test.title,
-            form=test.form,
-            target=test.target,
-            minutes=_minutes(loaded.job, test),
-            lacking=tuple(loaded.job.pack.tools[t] for t in test.tools if t in lacking),
-        )
-        for test in loaded.job.engine.tests.values()
-    ]
+    job, missing = loaded.job, shop.settings.missing_tools
+    lines = []
+    for test in job.engine.tests.values():
+        lacking = tuple(job.pack.tools[tool] for tool in test.tools if tool in missing)
+        own = {"minutes": _to_open(job, test)[0], "lacking": lacking}
+        lines.append(TestLine(**same_fields(TestLine, test) | own))
     return TestList(loaded.ro, tuple(sorted(lines, key=lambda t: (bool(t.lacking), t.minutes))))
 
 
@@ -281,63 +259,46 @@ def show_test(shop: Shop, test_id: str, ro: str = "") -> TestView:
     """Show one test in full."""
     job = shop.load(ro).job
     test, pack = job.engine.find_test(test_id), job.pack
-    return TestView(
-        id=test.id,
-        title=test.title,
-        form=test.form,
-        target=test.target,
-        minutes=_minutes(job, test),
-        minutes_each=test.minutes_each,
-        opens=tuple(pack.access[name].title for name in _to_open(job, test)),
-        tools=tuple(pack.tools[tool] for tool in test.tools),
-        cautions=tuple(pack.cautions[caution].text for caution in test.cautions),
-        before=test.before,
-        steps=test.steps,
-        outcomes=test.outcomes,
-        expected=_expected(job, test),
-        targets=job.engine.target_places(test.target),
-        example=_example(job, test),
-    )
-
-
-def _to_open(job: Job, test: Test) -> list[str]:
-    return [name for name in job.needs_open(test.access) if name not in job.open_access]
-
-
-def _minutes(job: Job, test: Test) -> float:
-    return test.minutes + sum(job.pack.access[name].open_minutes for name in _to_open(job, test))
-
-
-def _expected(job: Job, test: Test) -> str:
-    """Good range; relative tests are told in the test's own unit, about this engine's level."""
-    if not test.level:
-        return expected_range(test)
-    level = usual_reading(gather_evidence(job), test)
-    if level is not None:
-        return expected_range(test, level)
-    return "about what the other cylinders read"
-
-
-def _example(job: Job, test: Test) -> str:
-    target = job.engine.target_places(test.target)[0]
+    targets = job.engine.target_places(test.target)
+    minutes, opens = _to_open(job, test)
+    level = usual_reading(gather_evidence(job), test) if test.level else None
+    has_range = level is not None or not test.level
     if test.form == "inspection":
-        return f"swapinfer inspect {test.id} {target} {next(iter(test.outcomes))}"
-    beside = f" --against NUMBER{test.unit}" if test.reference else ""
-    beside += f" --wanted NUMBER{test.unit}" if test.wanted else ""
-    return f"swapinfer read {test.id} {target}=NUMBER{test.unit}{beside}"
+        example = f"swapinfer inspect {test.id} {targets[0]} {next(iter(test.outcomes))}"
+    else:
+        beside = f" --against NUMBER{test.unit}" if test.reference else ""
+        beside += f" --wanted NUMBER{test.unit}" if test.wanted else ""
+        example = f"swapinfer read {test.id} {targets[0]}=NUMBER{test.unit}{beside}"
+    own = {
+        "minutes": minutes,
+        "opens": opens,
+        "tools": tuple(pack.tools[tool] for tool in test.tools),
+        "cautions": tuple(pack.cautions[caution].text for caution in test.cautions),
+        "expected": expected_range(test, level) if has_range else ALIKE,
+        "targets": targets,
+        "example": example,
+    }
+    return TestView(**same_fields(TestView, test) | own)
+
+
+def _to_open(job: Job, test: Test) -> tuple[float, tuple[str, ...]]:
+    """Minutes of a test with what must come off for it, and what that is."""
+    shut = [name for name in job.needs_open(test.access) if name not in job.open_access]
+    closed = [job.pack.access[name] for name in shut]
+    minutes = test.minutes + sum(access.open_minutes for access in closed)
+    return minutes, tuple(access.title for access in closed)
 
 
 @show.register
 def _(facts: TestList, page: Page) -> str:
-    rows = [[f"{test.minutes:.0f} min", test.id, _line(test)] for test in facts.tests]
+    rows = []
+    for test in facts.tests:
+        lacking = f" (not here: {', '.join(test.lacking)})" if test.lacking else ""
+        said = f"{test.title}{_each(test.target)}{lacking}"
+        rows.append([f"{test.minutes:.0f} min", test.id, said])
     lines = page.wrap(f"{facts.ro}: tests of this engine, the least work first")
     lines += page.table(rows, right=[0])
     return "\n".join([*lines, *page.wrap("one in full: swapinfer tests TEST")])
-
-
-def _line(test: TestLine) -> str:
-    lacking = f" (not here: {', '.join(test.lacking)})" if test.lacking else ""
-    return test.title + _each(test.target) + lacking
 
 
 def _each(target: str) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from msgspec import Struct
 
 from swapinfer.commands.causes import Belief, list_causes
-from swapinfer.commands.page import Page, money, percent
+from swapinfer.commands.page import Page, money, percent, same_fields
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label
 from swapinfer.pack.model import Costs, Test
@@ -55,14 +55,8 @@ class CautionFacts(Struct, frozen=True):
 class TellingFacts(Struct, frozen=True):
     """What an outcome says about what was wrong before the step.
 
-    Attributes
-    ----------
-    outcome : str
-        Its id.
-    probability : float
-        That it is what will be found.
-    points_to, clears : dict of str to float
-        Elements that it makes clearly likelier, or less likely, and how likely they are then.
+    It points to what it makes clearly likelier, clears what it makes less likely, each with how
+    likely it is then.
     """
 
     outcome: str
@@ -74,31 +68,11 @@ class TellingFacts(Struct, frozen=True):
 class StepFacts(Struct, frozen=True):
     """A ranked step.
 
-    Attributes
-    ----------
-    reason, change : str
-        Which suspects it tells apart, or what carries it; what would change the advice.
-    tellings : tuple of TellingFacts
-        On which the reason rests, the likeliest outcome first.
-    turn : float or None
-        Probability of the leading cause below which another step would come first; told of a
-        first step that repairs it.
-    commands : tuple of str
-        What records the step once it is done, "..." in the place of what was found.
-    minutes, drive_minutes : float
-        Work, and driving.
-    money : float
-        The step itself.
-    expected_total : float
-        Until the vehicle is verified.
-    gain, bits : float
-        Saving over going on without it; information.
-    cautions : tuple of CautionFacts
-        All of them, known or not.
-    tools, opens, how : tuple of str
-        Titles and texts.
-    is_barred : bool
-        Whether it may not come first as the job stands: what was begun is to be driven before.
+    Its reason rests on `tellings`, the likeliest outcome first; `change` is what would change the
+    advice, and `turn` the probability of the leading cause below which another step would come
+    first. Commands have "..." in the place of what was found. Minutes and money are the step's own,
+    `expected_total` counts until the vehicle is verified, `gain` is saved over going on without it.
+    What `is_barred` may not come first: something begun is to be driven before.
     """
 
     id: str
@@ -123,18 +97,9 @@ class StepFacts(Struct, frozen=True):
 
 
 class MineFacts(Struct, frozen=True):
-    """The technician's own step beside the best one.
+    """The technician's own step: what it costs more in all than the best one, and that as a share.
 
-    Attributes
-    ----------
-    id, title : str
-        Of the step that was meant.
-    more : float
-        What it is expected to cost more in all.
-    share : float
-        That difference as a share of the best expected total.
-    is_told_apart : bool
-        Whether it is more than the plan can resolve.
+    It `is_told_apart` where that is more than the plan can resolve.
     """
 
     id: str
@@ -147,16 +112,13 @@ class MineFacts(Struct, frozen=True):
 def describe_step(belief: Belief, step: PlannedStep, reason: Reason) -> StepFacts:
     """Put a step in words and figures."""
     job, pack = belief.evidence.job, belief.evidence.job.pack
-    known = job.cautions_met()
-    action = step.action
+    known, action = job.cautions_met(), step.action
     test = job.engine.tests[action.test] if action and action.test else None
     commands, unproven = (commands_of(job, action), "") if action else _closing(belief, step)
-    return StepFacts(
-        id=step.id,
-        title=step.title,
-        reason=reason.sentence,
-        change=reason.change + unproven,
-        tellings=tuple(
+    own = {
+        "reason": reason.sentence,
+        "change": reason.change + unproven,
+        "tellings": tuple(
             TellingFacts(
                 one.outcome,
                 one.chance,
@@ -165,34 +127,28 @@ def describe_step(belief: Belief, step: PlannedStep, reason: Reason) -> StepFact
             )
             for one in reason.tellings
         ),
-        turn=reason.turn.probability if reason.turn else None,
-        commands=commands,
-        minutes=step.minutes,
-        drive_minutes=step.drive_minutes,
-        money=step.money,
-        expected_total=step.expected_total,
-        gain=step.gain,
-        bits=step.bits,
-        tools=tuple(pack.tools[tool] for tool in step.tools),
-        cautions=tuple(
+        "turn": reason.turn.probability if reason.turn else None,
+        "commands": commands,
+        "tools": tuple(pack.tools[tool] for tool in step.tools),
+        "cautions": tuple(
             CautionFacts(name, pack.cautions[name].name, pack.cautions[name].text, name in known)
             for name in step.cautions
         ),
-        opens=tuple(pack.access[access].title for access in step.opens),
-        how=(*(f"first: {item}" for item in test.before), *test.steps) if test else (),
-        outcomes=tuple(
+        "opens": tuple(pack.access[access].title for access in step.opens),
+        "how": (*(f"first: {item}" for item in test.before), *test.steps) if test else (),
+        "outcomes": tuple(
             OutcomeFacts(
-                id=o.id,
-                title=o.title,
-                probability=o.probability,
-                leading=element_label(job, o.suspects[0].element),
-                leading_probability=o.suspects[0].probability,
-                then=o.then,
+                o.id,
+                o.title,
+                o.probability,
+                element_label(job, o.suspects[0].element),
+                o.suspects[0].probability,
+                o.then,
             )
             for o in step.outcomes
         ),
-        is_barred=step.is_barred,
-    )
+    }
+    return StepFacts(**same_fields(StepFacts, step) | own)
 
 
 def _closing(belief: Belief, step: PlannedStep) -> tuple[tuple[str, ...], str]:
@@ -201,17 +157,16 @@ def _closing(belief: Belief, step: PlannedStep) -> tuple[tuple[str, ...], str]:
     if step.id != HAND_OVER or not causes or causes[0].place:
         return ("swapinfer close",), ""
     proof = prove(belief.evidence, belief.posterior, [causes[0].element])
-    missing = missing_words(proof)
-    is_within_reach = bool(missing) and math.isfinite(proof.missing)
+    missing = missing_words(proof) if math.isfinite(proof.missing) else ""
     verified = " --verified" if proof.holds else ""
     return (
         (f"swapinfer close --cause {causes[0].element}{verified}",),
-        f"; to close it as verified, {missing}" if is_within_reach else "",
+        f"; to close it as verified, {missing}" if missing else "",
     )
 
 
 def commands_of(job: Job, action: Action) -> tuple[str, ...]:
-    """Commands that record an action."""
+    """Commands that record an action, in order, `FOUND` in the place of what was found."""
     return tuple(f"swapinfer {line}" for line in _lines(job, action))
 
 
@@ -224,10 +179,8 @@ def _lines(job: Job, action: Action) -> Iterator[str]:
         yield f"swap {' '.join(_swap(job, *pair) for pair in action.swaps)}"
     if action.kind == READ:
         yield f"codes {FOUND} --pending {FOUND}"
-    for place in action.reseated:
-        yield f"reseat {place}"
-    for place in action.replaced:
-        yield f"replace {place}"
+    yield from (f"reseat {place}" for place in action.reseated)
+    yield from (f"replace {place}" for place in action.replaced)
     if action.drive_minutes:
         when = f" --when {','.join(action.conditions)}" if action.conditions else ""
         yield f"drive {action.drive_minutes:g}{when} --codes {FOUND}"
@@ -236,12 +189,18 @@ def _lines(job: Job, action: Action) -> Iterator[str]:
 def _swap(job: Job, first: str, second: str) -> str:
     """Write ``coil 3-1``; places that share cylinders are written out."""
     kind = job.engine.kind_of(first).id
-    a, b = first.removeprefix(kind), second.removeprefix(kind)
-    return f"{kind} {a}-{b}" if a.isdecimal() and b.isdecimal() else f"{first} {second}"
+    a, b = _short(kind, first), _short(kind, second)
+    return f"{kind} {a}-{b}" if a != first and b != second else f"{first} {second}"
+
+
+def _short(kind: str, name: str) -> str:
+    """Shortest name that is understood where it is known of what kind it is."""
+    number = name.removeprefix(kind)
+    return number if number.isdecimal() else name
 
 
 def _test(test: Test, targets: tuple[str, ...]) -> Iterator[str]:
-    names = [_target(test, target) for target in targets]
+    names = [_short(test.target, target) for target in targets]
     if test.form == "reading":
         against = f" --against {FOUND}{test.unit}" if test.reference else ""
         for at in range(0, len(names), TARGETS):
@@ -251,14 +210,7 @@ def _test(test: Test, targets: tuple[str, ...]) -> Iterator[str]:
     seen = "|".join(test.outcomes)
     if len(seen) > OUTCOMES_LENGTH:
         seen = f"{seen[: seen.rindex('|', 0, OUTCOMES_LENGTH)]}|{FOUND}"
-    for name in names:
-        yield f"inspect {test.id} {name} {seen}"
-
-
-def _target(test: Test, target: str) -> str:
-    """Shortest name that is understood: a number says which of the test's targets."""
-    number = target.removeprefix(test.target)
-    return number if number.isdecimal() else target
+    yield from (f"inspect {test.id} {name} {seen}" for name in names)
 
 
 def price_mine(plan: Plan, typed: str, costs: Costs) -> MineFacts:
@@ -286,10 +238,6 @@ def mine_line(mine: MineFacts, currency: str, page: Page) -> list[str]:
 def caution_lines(cautions: tuple[CautionFacts, ...], page: Page) -> tuple[list[str], list[str]]:
     """Cautions in full that are new to the job, and on one line the names of the others."""
     known = [c.name for c in cautions if c.is_known and not page.is_full]
-    new = [
-        line
-        for caution in cautions
-        if caution.name not in known
-        for line in page.wrap(f"CAUTION: {caution.text}", indent=2)
-    ]
+    told = [c.text for c in cautions if c.name not in known]
+    new = [line for text in told for line in page.wrap(f"CAUTION: {text}", indent=2)]
     return new, page.listed("CAUTION as before", known, indent=2)

@@ -38,14 +38,9 @@ def tell(facts: Facts, *, as_json: bool, is_full: bool = False) -> None:
         text = json.dumps(facts.to_json(), indent=2, ensure_ascii=False)
         typer.echo(text.encode(errors="backslashreplace").decode())
     else:
-        show_on(page(is_full=is_full), facts)
+        say(show(facts, page(is_full=is_full)))
     if facts.exit_code:
         raise typer.Exit(facts.exit_code)
-
-
-def show_on(where: Page, facts: Facts) -> None:
-    """Print facts as text."""
-    say(show(facts, where))
 
 
 def say(text: str) -> None:
@@ -84,17 +79,12 @@ def is_watched() -> bool:
 
 def watched(items: Iterable[T], what: str, total: int | None = None) -> Iterable[T]:
     """Go through items with a bar of progress on the side, where someone may be watching."""
+    if not is_watched():
+        return items
     from rich.console import Console
     from rich.progress import track
 
-    return track(
-        items,
-        what,
-        total=total,
-        console=Console(stderr=True),
-        disable=not is_watched(),
-        transient=True,
-    )
+    return track(items, what, total=total, console=Console(stderr=True), transient=True)
 
 
 @contextmanager
@@ -117,7 +107,7 @@ class Speaker(Protocol):
     question: Question
     is_over: bool
 
-    def news(self) -> Facts | None:
+    def news(self, page: Page, /) -> str:
         """Return what is to be shown before the question, if anything."""
 
     def answer(self, text: str) -> Facts | None:
@@ -127,13 +117,11 @@ class Speaker(Protocol):
 def converse(speaker: Speaker) -> None:
     """Put question after question until the dialogue is over or nobody answers."""
     while not speaker.is_over:
-        news = speaker.news()
-        if news:
-            show_on(page(), news)
-        show_on(page(), speaker.question)
-        told = speaker.answer(_read_line())
-        if told:
-            show_on(page(), told)
+        if news := speaker.news(page()):
+            say(news)
+        say(speaker.question.on(page()))
+        if told := speaker.answer(_read_line()):
+            say(show(told, page()))
 
 
 def _read_line() -> str:

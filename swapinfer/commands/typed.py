@@ -6,11 +6,11 @@ import re
 from collections import Counter
 from collections.abc import Callable, Generator, Sequence
 from difflib import get_close_matches
-from typing import ClassVar, Generic, TypeAlias, TypeVar
+from typing import Generic, TypeAlias, TypeVar
 
 from msgspec import Struct, structs
 
-from swapinfer.commands.page import Facts, Page, show
+from swapinfer.commands.page import Facts, Page
 from swapinfer.errors import InputError, near_match, one_word
 from swapinfer.ledger.papers import Labour
 from swapinfer.units import UNITS, split_quantity, to_unit, unit_typed, units_like
@@ -82,37 +82,24 @@ def labour(text: str) -> Labour | None:
     return Labour(operation, quantity(time, "min") or 0.0)
 
 
-class Question(Facts, frozen=True):
-    """Something to answer in one line.
+class Question(Struct, frozen=True):
+    """Something to answer in one line: what may be typed, and what a bare Enter stands for.
 
-    Attributes
-    ----------
-    text : str
-        The question.
-    choices : tuple of (str, str)
-        What may be typed, and what it means.
-    default : str
-        What a bare Enter stands for; empty when something must be typed.
-    problem : str
-        Why the last answer was not taken; the choices need not be shown again.
+    `problem` says why the last answer was not taken; the choices need not be shown again then.
     """
-
-    shape: ClassVar[str] = "question/1"
 
     text: str
     choices: tuple[tuple[str, str], ...] = ()
     default: str = ""
     problem: str = ""
 
-
-@show.register
-def _(facts: Question, page: Page) -> str:
-    default = f" [{facts.default}]" if facts.default else ""
-    asked = page.wrap(page.strong(facts.text) + default)
-    if facts.problem:
-        return "\n".join([*page.wrap(f"! {facts.problem}"), *asked])
-    table = page.table([[key, words] for key, words in facts.choices], right=[0])
-    return "\n".join([*asked, *table])
+    def on(self, page: Page) -> str:
+        """Put it in lines."""
+        default = f" [{self.default}]" if self.default else ""
+        asked = page.wrap(page.strong(self.text) + default)
+        if self.problem:
+            return "\n".join([*page.wrap(f"! {self.problem}"), *asked])
+        return "\n".join([*asked, *page.table(self.choices, right=[0])])
 
 
 T = TypeVar("T")
@@ -124,32 +111,33 @@ def ask(question: Question, read: Callable[[str], T]) -> Asking[T]:
     """Ask until the answer can be read; a bare Enter is the default."""
     while True:
         text = (yield question).strip() or question.default
+        problem = "type an answer, or q to leave"
         try:
-            return read(_some(text))
+            if text:
+                return read(text)
         except InputError as error:
-            question = structs.replace(question, problem=str(error))
+            problem = str(error)
+        question = structs.replace(question, problem=problem)
 
 
-def _some(text: str) -> str:
-    if not text:
-        raise InputError("type an answer, or q to leave")
-    return text
-
-
-def choose(text: str, options: Sequence[tuple[T, str]], default: str = "") -> Asking[T]:
+def ask_choice(text: str, options: Sequence[tuple[T, str]], default: str = "") -> Asking[T]:
     """Ask for one of several numbered things; what is offered may be typed instead."""
     numbered = tuple((str(n), words) for n, (_, words) in enumerate(options, start=1))
-    names = [(name, n) for n, option in enumerate(options) for name in _names(*option)]
-    often = Counter(name for name, _ in names)
-    named = {name: options[n][0] for name, n in names if often[name] == 1}
+    named, often = dict[str, T](), Counter[str]()
+    for value, words in options:  # by their words, the beginning of these, or an id
+        own = value if isinstance(value, str) else getattr(value, "id", "")
+        called = {words, words.partition(":")[0], words.partition(",")[0], own}
+        names = {one_word(name) for name in called if name}
+        often.update(names)
+        named |= dict.fromkeys(names, value)
 
     def read(answer: str) -> T:
         if answer.isdecimal() and 1 <= int(answer) <= len(options):
             return options[int(answer) - 1][0]
-        word = one_word(answer)
-        if word in named:
+        word, only = one_word(answer), [name for name, n in often.items() if n == 1]
+        if word in only:
             return named[word]
-        near = get_close_matches(word, named, n=1)
+        near = get_close_matches(word, only, n=1)
         meant = f', or "{near[0]}"' if near else ""
         raise InputError(
             f'"{answer}" is no answer here; type a number from 1 to {len(options)}{meant}'
@@ -158,28 +146,19 @@ def choose(text: str, options: Sequence[tuple[T, str]], default: str = "") -> As
     return (yield from ask(Question(text, numbered, default), read))
 
 
-def _names(value: object, words: str) -> set[str]:
-    """List what one of several things may be called: its words, their beginning, its id."""
-    of_its_own = value if isinstance(value, str) else getattr(value, "id", "")
-    names = {words, words.partition(":")[0], words.partition(",")[0], of_its_own}
-    return {one_word(name) for name in names if name}
-
-
 def ask_quantity(text: str, unit: str) -> Asking[str]:
     """Ask for a quantity that may be left out; as typed, with the unit asked for if none was."""
     question = Question(f"{text} In {unit}; Enter if not taken.", default=NOT_TAKEN)
 
+    kept = next(known for known in UNITS if unit in (known, *units_like(known)))
+
     def read(answer: str) -> str:
-        return "" if answer == NOT_TAKEN else _with_unit(answer, unit)
+        if answer == NOT_TAKEN:
+            return ""
+        to_unit(answer, kept, unit)  # refuses what is none
+        return answer if unit_typed(answer, kept) else f"{answer} {unit}"
 
     return (yield from ask(question, read))
-
-
-def _with_unit(text: str, unit: str) -> str:
-    """Return a quantity as typed, with the unit asked for where none was."""
-    kept = next(known for known in UNITS if unit in (known, *units_like(known)))
-    to_unit(text, kept, unit)
-    return text if unit_typed(text, kept) else f"{text} {unit}"
 
 
 class Dialogue(Generic[T]):
@@ -191,8 +170,9 @@ class Dialogue(Generic[T]):
         self.is_finished = False
         self._begin()
 
-    def news(self) -> None:
+    def news(self, _page: Page) -> str:
         """Show nothing before a question."""
+        return ""
 
     def answer(self, text: str) -> Facts | None:
         """Take one line; ``b`` starts over, ``q`` leaves."""
@@ -213,10 +193,9 @@ class Dialogue(Generic[T]):
         try:
             self.question = self._asking.send(text)
         except StopIteration as told:
-            return self._end(told.value)
-        return None
-
-    def _end(self, answers: T) -> Facts | None:
+            answers: T = told.value
+        else:
+            return None
         try:
             made = self._finish(answers)
         except InputError as error:

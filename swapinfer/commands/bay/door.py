@@ -180,7 +180,11 @@ class Door:
         }
         refused = self._refused(scope, headers)
         if refused:
-            await _refuse(send, *refused)
+            status, why = refused
+            kind = (b"content-type", b"text/plain; charset=utf-8")
+            start = {"type": "http.response.start", "status": status, "headers": [kind, *HEADERS]}
+            await send(start)
+            await send({"type": "http.response.body", "body": f"{why}\n".encode()})
             return
 
         async def guarded(message: Message) -> None:
@@ -245,10 +249,3 @@ def _limited(receive: Receive) -> Receive:
         return {"type": "http.disconnect"} if taken > MOST_BYTES else message
 
     return limited
-
-
-async def _refuse(send: Send, status: int, why: str) -> None:
-    body = f"{why}\n".encode()
-    headers = [(b"content-type", b"text/plain; charset=utf-8"), *HEADERS]
-    await send({"type": "http.response.start", "status": status, "headers": headers})
-    await send({"type": "http.response.body", "body": body})

@@ -39,41 +39,35 @@ class Group(Struct, frozen=True):
 
 def draw(layout: Layout, suspicion: Mapping[int, float], link: str) -> Markup:
     """Draw a layout, each cylinder a link with its suspicion as an arc and a number."""
-    cells = [
-        _cylinder(number, x, y, suspicion[number], f"{link}/{number}")
-        for number, x, y in _centres(layout, STEP)
-    ]
-    width, height = _size(layout, STEP)
+    width, height, centres = _grid(layout, STEP)
+    cells = "".join(
+        _cylinder(number, x, y, suspicion[number], f"{link}/{number}") for number, x, y in centres
+    )
     front = (
         f'<path class="front" d="M8 {height + 4}H{width - 8}"/>'
         f'<text x="{width / 2}" y="{height + 26}">front</text>'
     )
-    return _svg("engine", width, height + 34, f'role="group" aria-label="{escape(layout.title)}"',
-                "".join(cells) + front)  # fmt: skip
+    what = f'role="group" aria-label="{escape(layout.title)}"'
+    return _svg("engine", width, height + 34, what, cells + front)
 
 
 def draw_small(layout: Layout) -> Markup:
     """Draw a layout without a word, to be told from others at a glance."""
-    cells = "".join(
-        f'<circle cx="{x}" cy="{y}" r="{SMALL * 0.4}"/>' for _, x, y in _centres(layout, SMALL)
-    )
-    width, height = _size(layout, SMALL)
+    width, height, centres = _grid(layout, SMALL)
+    cells = "".join(f'<circle cx="{x}" cy="{y}" r="{SMALL * 0.4}"/>' for _, x, y in centres)
     front = f'<path class="front" d="M2 {height + 2}H{width - 2}"/>'
     return _svg("small", width, height + 4, 'aria-hidden="true"', cells + front)
 
 
-def _size(layout: Layout, step: int) -> tuple[int, int]:
-    return step * len(layout.banks), step * max(map(len, layout.banks))
-
-
-def _centres(layout: Layout, step: int) -> list[tuple[int, float, float]]:
-    """Place each cylinder: its number, from the left, from the back."""
+def _grid(layout: Layout, step: int) -> tuple[int, int, list[tuple[int, float, float]]]:
+    """Width, height, and of each cylinder the number and where its centre is."""
     rows = max(map(len, layout.banks))
-    return [
+    centres = [
         (number, step * (column + 0.5), step * (rows - n - 0.5))
         for column, bank in enumerate(layout.banks)
         for n, number in enumerate(bank)
     ]
+    return step * len(layout.banks), step * rows, centres
 
 
 def _svg(kind: str, width: float, height: float, what: str, content: str) -> Markup:

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 from msgspec import Struct
 
 from swapinfer.commands import drive, entries, findings, opening, scan
-from swapinfer.commands.findings import OVER_LIMIT, Beside, find_target
+from swapinfer.commands.findings import Beside, find_target
 from swapinfer.commands.record import Recorded
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.steps import StepFacts
@@ -19,6 +19,7 @@ from swapinfer.ledger.events import Closed, Reopened
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import listed, place_label, target_label
 from swapinfer.pack.model import CLEARED, UNREADY, Test
+from swapinfer.units import OVER_LIMIT
 
 NONE = "none"
 """Stands for codes that were looked for and are not there."""

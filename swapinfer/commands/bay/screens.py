@@ -31,7 +31,7 @@ from swapinfer.commands.belief import show_belief, show_picture, show_why
 from swapinfer.commands.claim import check_claim, draft_claim
 from swapinfer.commands.entries import attach_picture
 from swapinfer.commands.jobs import list_jobs
-from swapinfer.commands.next import UNPROVEN, NextView, show_next, standing_words
+from swapinfer.commands.next import REPAIRS, UNPROVEN, NextView, show_next, standing_words
 from swapinfer.commands.opening import open_
 from swapinfer.commands.record import Recorded
 from swapinfer.commands.shop import Shop
@@ -47,20 +47,16 @@ from swapinfer.errors import (
 )
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, place_label
-from swapinfer.pack.engine import CodeRead
 from swapinfer.units import OVER_LIMIT, UNITS, units_like
 
 POLL_SECONDS = 0.5
 """How often a job is looked at for what others record."""
 
-SHOWN, STEPS, CLOSED_SHOWN = 8, 8, 12
-"""Causes, steps and closed jobs on a screen."""
+STEPS, CLOSED_SHOWN = 8, 12
+"""Steps and closed jobs on a screen."""
 
 DOCKED = 2
 """Buttons that may stay in sight at the lower edge; more would hide what is to be read."""
-
-SHOWN_ROLES = ("misfire", "random")
-"""Codes that are tapped; others are typed."""
 
 
 def screens(bay: Bay) -> Starlette:
@@ -83,6 +79,15 @@ def screens(bay: Bay) -> Starlette:
 
         return route("/job/{ro}" + path, show, method)
 
+    def shown(path: str, **facts: Callable[..., object]) -> Route:
+        """Show what commands find by the template of the path's name."""
+
+        def fill(screen: Screen) -> Response:
+            found: dict[str, Any] = {name: screen.find(one) for name, one in facts.items()}
+            return screen.page(path.strip("/"), **found)
+
+        return job(path, fill)
+
     return Starlette(
         routes=[
             route("/", _jobs),
@@ -93,7 +98,7 @@ def screens(bay: Bay) -> Starlette:
             job("", _next),
             job("/do", _do, "POST"),
             job("/what-if", _what_if),
-            job("/more", lambda screen: screen.page("more")),
+            shown("/more"),
             job("/engine", _engine),
             job("/at/{where}", _group),
             job("/part/{place}", _part),
@@ -102,14 +107,14 @@ def screens(bay: Bay) -> Starlette:
             job("/drive", _drive),
             job("/codes", _codes),
             job("/clock", _clock, "POST"),
-            job("/findings", lambda screen: screen.page("findings", job=screen.find(show_job))),
+            shown("/findings", job=show_job),
             job("/finding/{seq:int}", _finding),
             job("/photo", _photo, "POST"),
-            job("/belief", _belief),
+            shown("/belief", view=show_belief),
             job("/why", _why),
             job("/why/{cause}", _why),
-            job("/close", _close),
-            job("/write-up", _write_up),
+            shown("/close", job=show_job),
+            shown("/write-up", claim=draft_claim, lacks=check_claim),
             job("/write-up.{form}", _write_up_file),
             Route("/job/{ro}/changes", partial(_changes, bay)),
             Mount("/static", StaticFiles(directory=HERE / "static")),
@@ -223,7 +228,7 @@ def _next(screen: Screen) -> Response:
         "next",
         view=view,
         standing=standing_words(view),
-        unproven=UNPROVEN if view.verdict in ("stop-testing", "bet") else "",
+        unproven=UNPROVEN if view.verdict in REPAIRS else "",
         step=step,
         best=view.steps[0],
         offers=offers,
@@ -352,12 +357,7 @@ def _cautions(job: Job, names: Iterable[str]) -> dict[str, Any]:
 
 
 def _look(screen: Screen) -> Response:
-    facts = _test(screen)
-    looks = {
-        label: look_buttons(facts["test"], target, screen.asked("suppose"))
-        for target, label in facts["targets"].items()
-    }
-    return screen.page("look", **facts, looks=looks)
+    return screen.page("look", **_test(screen), look_buttons=look_buttons)
 
 
 def _codes(screen: Screen) -> Response:
@@ -365,14 +365,18 @@ def _codes(screen: Screen) -> Response:
     return screen.page(
         "codes",
         memories=job.pack.memories if job.latest is None else {},
-        conditions=job.pack.running.conditions,
-        codes=_tapped_codes(job),
-        adapter=screen.shop.settings.adapter,
+        **_findable(screen),
     )
 
 
-def _tapped_codes(job: Job) -> list[CodeRead]:
-    return [code for code in job.engine.codes.values() if code.role in SHOWN_ROLES]
+def _findable(screen: Screen) -> dict[str, Any]:
+    """Conditions, the codes that are tapped (others are typed), and what can be read over."""
+    codes = screen.job.engine.codes.values()
+    return {
+        "conditions": screen.job.pack.running.conditions,
+        "codes": [code for code in codes if code.role in ("misfire", "random")],
+        "adapter": screen.shop.settings.adapter,
+    }
 
 
 def _reading(screen: Screen) -> Response:
@@ -389,21 +393,18 @@ def _reading(screen: Screen) -> Response:
 
 def _drive(screen: Screen) -> Response:
     job = screen.job
-    running = job.pack.running
     drive = screen.bay.clock.of(screen.row.job)
     is_over = drive is not None and drive.minutes is not None
     return screen.page(
         "drive" if is_over or screen.asked("form") else "clock",
-        conditions=running.conditions,
         chosen=drive.when if drive else _words(screen.asked("when")),
         minutes=drive.minutes if drive and is_over else screen.asked("minutes"),
         so_far=drive.minutes_at(screen.shop.now()) if drive and not is_over else None,
         planned=screen.asked("minutes"),
-        **_cautions(job, running.cautions),
+        **_cautions(job, job.pack.running.cautions),
         cylinders=job.engine.layout.cylinders,
-        codes=_tapped_codes(job),
         feelings=job.pack.drive_feelings,
-        adapter=screen.shop.settings.adapter,
+        **_findable(screen),
     )
 
 
@@ -440,23 +441,9 @@ def _photo(screen: Screen, form: Mapping[str, Any]) -> Response:
     )
 
 
-def _belief(screen: Screen) -> Response:
-    view = screen.find(show_belief)
-    intervals = {one.element: one for one in view.intervals}
-    return screen.page("belief", view=view, causes=view.causes[:SHOWN], intervals=intervals)
-
-
 def _why(screen: Screen) -> Response:
     cause = screen.request.path_params.get("cause", "")
     return screen.page("why", view=screen.find(show_why, cause=cause))
-
-
-def _close(screen: Screen) -> Response:
-    return screen.page("close", causes=screen.find(show_job).causes[:SHOWN])
-
-
-def _write_up(screen: Screen) -> Response:
-    return screen.page("write-up", claim=screen.find(draft_claim), lacks=screen.find(check_claim))
 
 
 def _write_up_file(screen: Screen) -> Response:

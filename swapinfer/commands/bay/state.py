@@ -8,7 +8,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
-from functools import cached_property, partial
+from functools import cached_property, lru_cache, partial
 from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import quote, unquote
@@ -130,7 +130,7 @@ class Bay:
         self.is_over: Callable[[], bool] = lambda: False
         """Whether the program is about to end, so that no stream holds it."""
         self._done: OrderedDict[str, tuple[str, Recorded]] = OrderedDict()
-        self._found: OrderedDict[object, _Answer] = OrderedDict()
+        self._answer = lru_cache(maxsize=KEPT)(lambda _: _Answer())
         self._lock = threading.Lock()
         self.templates = Environment(
             loader=FileSystemLoader(HERE / "templates"),
@@ -158,12 +158,7 @@ class Bay:
 
     def answer(self, at: object, find: Callable[[], T]) -> T:
         """Return what is found; for as long as `at` is the same, it is worked out once for all."""
-        with self._lock:
-            answer = self._found.setdefault(at, _Answer())
-            self._found.move_to_end(at)
-            while len(self._found) > KEPT:
-                self._found.popitem(last=False)
-        found: T = answer.get(find)
+        found: T = self._answer(at).get(find)
         return found
 
     def keep(self, key: str, to: str, told: Recorded) -> None:
