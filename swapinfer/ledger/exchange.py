@@ -111,13 +111,7 @@ def read_seal(path: Path) -> tuple[str, frozenset[str]]:
 
 
 def import_job(store: Store, path: Path, sum_up: SumUp | None = None) -> Imported:
-    """Take over the job of a file, if all of it verifies; one that is here already stays as it is.
-
-    Raises
-    ------
-    ConflictError
-        If the job went on differently here, or its repair order is open in another job.
-    """
+    """Take over the job of a file, if all of it verifies, as `Store.receive` does."""
     with _naming(path):
         if path.stat().st_size > MAX_BYTES:
             raise LedgerError(f"larger than {MAX_BYTES >> 20} MiB, so it is no job file")
@@ -148,11 +142,6 @@ def move_job(source: Store, target: Store, job: str) -> int:
 
     Moving a job back adds what was recorded there. Returned is how many records were new. If
     either store cannot be used, the job is still in the source, and moving it may be repeated.
-
-    Raises
-    ------
-    ConflictError
-        If the job went on differently in the target.
     """
     if str(source) == str(target):
         raise InputError(f"the job is in store {target} already; name another store")

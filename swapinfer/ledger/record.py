@@ -33,7 +33,7 @@ class Record(Struct, frozen=True, forbid_unknown_fields=True):
     job: str  # opaque id
     seq: int  # position in the job's chain, from 0
     type: str
-    payload: dict[str, Any]  # the event itself
+    payload: dict[str, Any]
     who: str
     at: str  # ISO 8601 with the offset from UTC; the order of events is `seq`, never this
     pack: str  # digest of the pack in force
@@ -62,13 +62,8 @@ def canonical_json(value: object) -> str:
     """Write a value in the one form whose UTF-8 digests are taken of.
 
     Keys sorted by code point, no spaces, no escapes but those JSON demands, shortest floats;
-    tuples count as lists.
-
-    Raises
-    ------
-    LedgerError
-        If the value holds NaN, an infinity, a lone surrogate, a key that is no string,
-        an object that JSON has no word for, or is nested too deeply.
+    tuples count as lists. Refused are NaN, infinities, lone surrogates, keys that are no strings,
+    objects that JSON has no word for, and what is nested too deeply.
 
     Notes
     -----

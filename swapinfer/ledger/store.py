@@ -111,14 +111,8 @@ class Store(Database):
     ) -> list[Record]:
         """Record events that belong together: all of them, or none.
 
-        Raises
-        ------
-        JobError
-            If there is no such job, or it was moved to another store.
-        ConflictError
-            If `expect_seq` is taken, or the repair order of a job reopened is open again.
-        LedgerError
-            If the store cannot be written; then nothing was.
+        A `ConflictError` says that `expect_seq`, the position that the first is to get, is taken,
+        or that the repair order of a job reopened is open in another one.
         """
         with self.writing() as connection:
             row = _row_to_add_to(connection, job)
@@ -139,14 +133,10 @@ class Store(Database):
         return new
 
     def receive(self, chain: Sequence[Record], summary: Summary | SumUp | None = None) -> int:
-        """Take over a job's chain from elsewhere, as far as it is not here already.
+        """Take over a job's chain from elsewhere, and say how many of its records were new.
 
-        Raises
-        ------
-        LedgerError
-            If the chain does not verify; nothing is taken over then.
-        ConflictError
-            If the job went on differently here, or its repair order is open in another job.
+        Without a summary a new job is listed as open, a known one as before. A `ConflictError` says
+        that the job went on differently here, or that its repair order is open in another one.
         """
         require_whole_job(chain)
         with self.writing() as connection:

@@ -53,9 +53,9 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
     """What a job's engine consists of."""
 
     layout: Layout  # geometry, with the job's own firing order where it gave one
-    fitment: dict[str, str]  # value of each fitment axis
-    kinds: dict[str, Kind]  # kinds that this engine has, in element order
-    tests: dict[str, Test]  # tests that can be made on it
+    fitment: dict[str, str]
+    kinds: dict[str, Kind]  # in element order
+    tests: dict[str, Test]
     places: dict[str, Place]  # by place id, in element order
     codes: dict[str, CodeRead]  # by text, those of families of which it has any cause
 

@@ -146,7 +146,7 @@ class PriorsFile(msgspec.Struct, frozen=True):
     """One file as it stands on disk."""
 
     name: str  # how messages call it
-    text: str  # what it says
+    text: str
 
     def parse(self) -> Table:
         """Return what the file says as tables."""

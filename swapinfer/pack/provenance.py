@@ -96,10 +96,8 @@ def numbers_by_source(pack: Pack) -> Counter[str]:
 
 def numbers_by_grade(pack: Pack) -> dict[str, int]:
     """Count the numbers of each grade of source, a list of them counting once."""
-    by_grade: Counter[str] = Counter()
-    for name, count in numbers_by_source(pack).items():
-        by_grade[pack.sources[name].grade] += count
-    return dict(by_grade.most_common())
+    grades = Counter(pack.sources[name].grade for name in pack.provenance.values())
+    return dict(grades.most_common())
 
 
 OF_CHANCE = ("life_km", "shape", "latent_km", "hazard_ratio", "misfire")

@@ -176,13 +176,7 @@ def pack_to_json(pack: Pack) -> str:
 
 
 def pack_from_json(text: str) -> Pack:
-    """Build the identical pack from its text.
-
-    Raises
-    ------
-    PackError
-        If the text is not that of a pack.
-    """
+    """Build the identical pack from its text."""
     try:
         table = msgspec.json.decode(text)
     except (msgspec.DecodeError, RecursionError) as error:
