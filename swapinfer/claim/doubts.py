@@ -27,7 +27,7 @@ from swapinfer.ledger.record import Record, as_utc, clock_steps
 from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import Pack
 from swapinfer.pack.provenance import Revision, changed_entries, holds_number
-from swapinfer.pack.tables import digest_of, pack_from_json, pack_to_json
+from swapinfer.pack.tables import digest_text, pack_from_json, pack_to_json
 
 MOST_RARER = 1e6  # times rarer beforehand, beyond which it does not matter
 AGAINST_THE_CAUSE = 5.0  # decibans from which a finding against the cause is a conflict
@@ -180,7 +180,7 @@ def compare_with_published(reasoning: Reasoning, published: Pack) -> Published:
     return Published(
         pack=published.name,
         version=published.version,
-        digest=digest_of(text),
+        digest=digest_text(text),
         is_same=is_same,
         concludes=concludes,
         numbers=numbers,

@@ -13,7 +13,7 @@ from msgspec import Struct
 
 from swapinfer.errors import InputError
 from swapinfer.ledger.events import Attached
-from swapinfer.ledger.record import digest_text
+from swapinfer.pack.tables import digest_text
 
 if TYPE_CHECKING:
     from PIL import Image

@@ -18,12 +18,12 @@ from swapinfer.claim.settings import ClaimSettings
 from swapinfer.claim.words import Numbers, remarks, tell_conclusion, tell_draft, tell_odometer
 from swapinfer.ledger.events import Attached
 from swapinfer.ledger.exchange import document_of
-from swapinfer.ledger.record import Record, canonical_json, digest_text
+from swapinfer.ledger.record import Record, canonical_json
 from swapinfer.ledger.replay import Job, Numbered
 from swapinfer.ledger.words import listed
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
-from swapinfer.pack.tables import pack_to_json
+from swapinfer.pack.tables import digest_text, pack_to_json
 
 SHAPE = "swapinfer.claim/1"
 LONGEST = 2000  # characters of a typed text that are shown

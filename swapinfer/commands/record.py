@@ -25,11 +25,12 @@ from swapinfer.errors import ConflictError
 from swapinfer.evidence.looks import look
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Aside, Event, Paperwork, Work, unhandled
-from swapinfer.ledger.record import Record, digest_text
+from swapinfer.ledger.record import Record
 from swapinfer.ledger.replay import Job, refuse_conflict
 from swapinfer.ledger.runs import explain_run, is_unseen
 from swapinfer.ledger.words import element_label, expected_range, in_unit_typed
 from swapinfer.pack.engine import read_codes
+from swapinfer.pack.tables import digest_text
 from swapinfer.posterior import usual_reading
 from swapinfer.units import format_quantity, percent
 

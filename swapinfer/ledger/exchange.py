@@ -32,8 +32,9 @@ from msgspec import Struct, ValidationError, convert, to_builtins
 from swapinfer.drafts import draft_of, write_whole
 from swapinfer.errors import InputError, LedgerError, SwapinferError, misfit
 from swapinfer.ledger.connection import MAGIC, clear_errors, files_of
-from swapinfer.ledger.record import JSON, Record, canonical_json, digest_text
+from swapinfer.ledger.record import JSON, Record, canonical_json
 from swapinfer.ledger.store import JobRow, Store, Summary, SumUp, Tally, require_whole_job
+from swapinfer.pack.tables import digest_text
 
 JOB_FORMAT = "swapinfer-job/1"
 BACKUP_FORMAT = "swapinfer-backup/1"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import sys
 from collections.abc import Iterable, Mapping, Sequence
@@ -13,6 +12,7 @@ from msgspec import Struct, ValidationError, convert, structs
 
 from swapinfer import __version__
 from swapinfer.errors import InputError, LedgerError, misfit
+from swapinfer.pack.tables import digest_text
 
 JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
 
@@ -105,11 +105,6 @@ def _encode(value: object) -> str:
     except ValueError as error:
         raise LedgerError(f"a value cannot be recorded: {error}") from error
     return text
-
-
-def digest_text(text: str) -> str:
-    """SHA-256 of a text's UTF-8, hexadecimal."""
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def seal(

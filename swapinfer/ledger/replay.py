@@ -317,7 +317,7 @@ class Job(msgspec.Struct, eq=False):
 
 
 def follow(events: Iterable[Numbered], pack: Pack) -> Iterator[Job]:
-    """Replay a job's events, stopping after each that stands; what contradicts others is refused."""
+    """Replay a job's events, stopping after each that stands, refusing what cannot have been."""
     listed = list(events)
     undone = _retracted(listed)
     standing = [(seq, event) for seq, event in listed if seq not in undone]

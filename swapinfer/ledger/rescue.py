@@ -27,11 +27,11 @@ from swapinfer.ledger.record import (
     GENESIS,
     Record,
     clock_steps,
-    digest_text,
     is_sealed,
     record_from_row,
 )
 from swapinfer.ledger.store import STATUSES, JobRow, Store, Summary, Tally
+from swapinfer.pack.tables import digest_text
 
 PACK_COLUMNS, INDEX_COLUMNS = 2, len(JobRow.__struct_fields__)
 

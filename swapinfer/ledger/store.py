@@ -22,11 +22,11 @@ from swapinfer.ledger.record import (
     as_utc,
     canonical_json,
     check_text,
-    digest_text,
     record_from_row,
     seal,
     verify_chain,
 )
+from swapinfer.pack.tables import digest_text
 
 STATUSES = ("open", "closed", "verified", "moved")
 """What a job can be; "moved" is one that goes on in another store."""

@@ -29,7 +29,7 @@ from swapinfer.pack.tables import (
     Table,
     check_format,
     decode,
-    digest_of,
+    digest_text,
     pack_from_json,
     pack_to_json,
     under,
@@ -64,7 +64,7 @@ def load_pack(overlays: Sequence[Path] = (), root: Path | None = None) -> Pack:
     over = [file for path in overlays for file in read_files(path)]
     code = [file.read_text(encoding="utf-8") for file in sorted(Path(__file__).parent.glob("*.py"))]
     said = [[file.name, file.text] for file in (*base, *over)]
-    name = f"{digest_of(json.dumps([code, len(base), said]))}.json"  # of all that a pack is made of
+    name = f"{digest_text(json.dumps([code, len(base), said]))}.json"
     with contextlib.suppress(OSError, RuntimeError, UnicodeDecodeError, PackError):
         kept = _folder() / name
         text = kept.read_text(encoding="utf-8")
@@ -74,7 +74,7 @@ def load_pack(overlays: Sequence[Path] = (), root: Path | None = None) -> Pack:
     text = pack_to_json(pack)
     with contextlib.suppress(OSError, RuntimeError):
         _keep(_folder(), name, text)
-    return replace(pack, digest=digest_of(text))
+    return replace(pack, digest=digest_text(text))
 
 
 def base_folder() -> Path:
@@ -108,9 +108,8 @@ def _located(*files: PriorsFile) -> Iterator[None]:
         yield
     except MisfitError as misfit:
         said = misfit.message
-        if misfit.path and not said.startswith(
-            ("unknown key", "no ", "nothing ", "needs ", "layout ")
-        ):
+        is_whole = said.startswith(("unknown key", "no ", "nothing ", "needs ", "layout "))
+        if misfit.path and not is_whole:
             said = f"{misfit.path[-1]} {said}"
         raise PackError(f"{where_written(files, misfit.path)}: {said}") from None
 

@@ -185,13 +185,13 @@ def pack_from_json(text: str) -> Pack:
         raise PackError("stored pack is not a JSON object")
     try:
         check_format(table)
-        return decode({**table, "digest": digest_of(text)})
+        return decode({**table, "digest": digest_text(text)})
     except MisfitError as misfit:
         raise PackError(f"stored pack, {'.'.join(misfit.path)}: {misfit.message}") from None
 
 
-def digest_of(text: str) -> str:
-    """SHA-256 of a text."""
+def digest_text(text: str) -> str:
+    """SHA-256 of a text's UTF-8, hexadecimal."""
     return hashlib.sha256(text.encode()).hexdigest()
 
 

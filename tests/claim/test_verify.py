@@ -114,7 +114,7 @@ def test_a_swapped_pack_is_named(check: Check, job_text: str) -> None:
         job["packs"][digest] = pack_to_json(other)
 
     def under_its_own(job: dict[str, Any]) -> None:
-        from swapinfer.ledger.record import digest_text
+        from swapinfer.pack.tables import digest_text
 
         text = pack_to_json(other)
         job["packs"] = {digest_text(text): text}

@@ -8,9 +8,8 @@ from pathlib import Path
 import pytest
 
 from swapinfer.commands.shop import Shop
-from swapinfer.ledger.record import digest_text
 from swapinfer.pack.load import load_pack
-from swapinfer.pack.tables import pack_to_json
+from swapinfer.pack.tables import digest_text, pack_to_json
 
 
 def test_todays_priors_take_the_place_of_what_cannot_be_read(tmp_path: Path) -> None:

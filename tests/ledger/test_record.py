@@ -19,11 +19,11 @@ from swapinfer.ledger.record import (
     as_utc,
     canonical_json,
     clock_steps,
-    digest_text,
     record_from_json,
     seal,
     verify_chain,
 )
+from swapinfer.pack.tables import digest_text
 
 json_values = st.recursive(
     st.none()
