@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from swapinfer.errors import InputError
 
-SEA_LEVEL_KPA = 101.325
-SEA_LEVEL_KELVIN = 288.15
+SEA_LEVEL_KPA, SEA_LEVEL_KELVIN = 101.325, 288.15
 LAPSE_KELVIN_PER_M = 0.0065
 GRAVITY = 9.80665
 AIR_GAS_CONSTANT = 287.05287
-TROPOPAUSE_M = 11_000.0
-LOWEST_M = -5_000.0
+LOWEST_M, TROPOPAUSE_M = -5_000.0, 11_000.0
 
 ROADS_M = (-500.0, 6_000.0)
 """Altitudes that roads reach, from the shore of the Dead Sea to the passes of the Himalaya; from

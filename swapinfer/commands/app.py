@@ -182,18 +182,10 @@ def command(
     """Make a command of a function that returns facts, which are printed as text or JSON.
 
     What it takes becomes arguments and options. A parameter `shop` is the shop at work, and a
-    plain one `ro` the job that ``--job`` names.
-
-    Parameters
-    ----------
-    name, example : str
-        As in `CONTENTS`, and how it is called.
-    has_full : bool, optional
-        Whether its facts can be printed in full or at a glance.
-    has_store : bool, optional
-        Whether it can be told where jobs are kept, and who is at work.
-    is_supposable : bool, optional
-        Whether what it records may be only supposed.
+    plain one `ro` the job that ``--job`` names. Its facts may be printed in full or at a glance
+    (`has_full`), it may be told where jobs are kept and who is at work (`has_store`), and what it
+    records may be only supposed (`is_supposable`). The name is as in `CONTENTS`; the function
+    itself stays as it is.
     """
 
     def mark(function: Function) -> Function:
@@ -221,12 +213,17 @@ def command(
             parameters.append(inspect.Parameter("context", OPTION, annotation=typer.Context))
 
         def run(**given: Any) -> None:  # noqa: ANN401  whatever the function takes
+            from swapinfer.commands.shop import Shop
             from swapinfer.commands.terminal import tell
 
             if "context" in given and given.pop("context").invoked_subcommand:
                 return
             as_json, is_full = given.pop("as_json", False), given.pop("full", False)
-            with _shop(given) if takes_shop else nullcontext() as shop:
+            shop: Any = nullcontext()
+            if takes_shop:
+                supposing = given.pop("what_if", False)
+                shop = Shop(given.pop("store", ""), given.pop("who", ""), is_supposing=supposing)
+            with shop:
                 facts = function(shop, **given) if takes_shop else function(**given)
                 if facts is not None:
                     tell(facts, as_json=as_json, is_full=is_full)
@@ -239,31 +236,16 @@ def command(
     return mark
 
 
-def _shop(given: dict[str, Any]) -> Shop:
-    """Take out of what was given which shop is meant."""
-    from swapinfer.commands.shop import Shop
-
-    place, who = given.pop("store", ""), given.pop("who", "")
-    return Shop(place, who, is_supposing=given.pop("what_if", False))
-
-
 class _Listed(TyperCommand):
     """A command known by name and summary; the rest is loaded when it is called."""
 
     def __init__(self, words: str) -> None:
-        super().__init__(
-            words.rpartition(" ")[2], help=CONTENTS[words].summary, rich_markup_mode=None
-        )
+        name, summary = words.rpartition(" ")[2], CONTENTS[words].summary
+        super().__init__(name, help=summary, rich_markup_mode=None)
         self.words = words
 
-    def make_context(
-        self,
-        info_name: str | None,
-        args: list[str],
-        parent: Any = None,  # noqa: ANN401  its class differs between versions of typer
-        **extra: Any,  # noqa: ANN401
-    ) -> Any:  # noqa: ANN401
-        return self.loaded().make_context(info_name, args, parent, **extra)
+    def make_context(self, *args: Any, **extra: Any) -> Any:  # noqa: ANN401
+        return self.loaded().make_context(*args, **extra)
 
     def loaded(self) -> Any:  # noqa: ANN401
         """Return the command, or group, whole: of the module that it lives in."""

@@ -234,6 +234,10 @@ def view_learned(
     learned, trial, saved = result.learned, result.learned.trial, result.learned.trial.saved
     rows = learned.counts.rows
     is_told = trial.jobs > 0
+    causes = []
+    for c in learned.causes:
+        title, shares = learned.titles[c.cause], (c.base_share, c.share, c.share_low, c.share_high)
+        causes.append(LearnedLine(c.cause, title, *shares, c.confirmed, c.cases))
     return LearnedView(
         switch_on=trial.answer,
         said=learned.first_words,
@@ -258,19 +262,7 @@ def view_learned(
         refused=str(out / result.refused.name),
         rows_used=rows.jobs_used + rows.findings_used,
         rows_refused=rows.rows_refused,
-        causes=tuple(
-            LearnedLine(
-                cause=c.cause,
-                title=learned.titles[c.cause],
-                before=c.base_share,
-                after=c.share,
-                low=c.share_low,
-                high=c.share_high,
-                confirmed=c.confirmed,
-                cases=c.cases,
-            )
-            for c in learned.causes
-        ),
+        causes=tuple(causes),
         remarks=remarks,
     )
 
@@ -320,7 +312,12 @@ def learn_fleet_lives(
     pack, left_out = pack_to_learn_on(shop)
     with whole_folder(out) as draft:
         result = learn_lives(table, pack, draft, _sampling(seed, "half a minute or more"), family)
-    exposure = result.learned.exposure
+    exposure, lives = result.learned.exposure, []
+    for one in result.learned.modes:
+        (low, middle, high), (least, usual, most) = one.life, one.shape
+        life = one.base_life[1], middle, low, high
+        shape = one.base_shape[1], usual, least, most
+        lives.append(LifeLine(one.cause, one.failures, *life, *shape))
     return LivesView(
         overlay=str(out / result.overlay.name),
         report=str(out / result.report.name),
@@ -328,21 +325,7 @@ def learn_fleet_lives(
         rows_used=exposure.used,
         rows_refused=exposure.refused.total(),
         element_km=exposure.element_km,
-        lives=tuple(
-            LifeLine(
-                cause=one.cause,
-                failures=one.failures,
-                life_before=one.base_life[1],
-                life=one.life[1],
-                life_low=one.life[0],
-                life_high=one.life[2],
-                shape_before=one.base_shape[1],
-                shape=one.shape[1],
-                shape_low=one.shape[0],
-                shape_high=one.shape[2],
-            )
-            for one in result.learned.modes
-        ),
+        lives=tuple(lives),
         remarks=left_out,
     )
 
@@ -371,23 +354,17 @@ def learn_fleet_rates(
         rates = read_rates(tables, pack, refused_to=draft / REFUSED)
         learned = learn_from_rates(rates, pack, family)
         (draft / OVERLAY).write_text(rates_overlay(learned), encoding="utf-8")
+    lines = []
+    for one in learned.modes:
+        title, half = learned.titles[one.cause], one.spread**NORMAL_90
+        ratio = one.median, one.median / half, one.median * half
+        lines.append(RateLine(one.cause, title, one.events, one.expected, *ratio))
     return RatesView(
         overlay=str(out / OVERLAY),
         refused=str(out / REFUSED),
         rows_used=rates.used,
         rows_refused=rates.refused.total(),
-        rates=tuple(
-            RateLine(
-                cause=one.cause,
-                title=learned.titles[one.cause],
-                failures=one.events,
-                expected=one.expected,
-                ratio=one.median,
-                low=one.median / one.spread**NORMAL_90,
-                high=one.median * one.spread**NORMAL_90,
-            )
-            for one in learned.modes
-        ),
+        rates=tuple(lines),
         remarks=left_out,
     )
 
