@@ -13,95 +13,69 @@ class SwapinferError(Exception):
 
     exit_code: ClassVar[int] = 1
 
+    def __init_subclass__(cls, exit_code: int = 0) -> None:
+        """Give a class of errors the exit code that it names, or else that of its base."""
+        cls.exit_code = exit_code or cls.exit_code
 
-class InputError(SwapinferError):
+
+class InputError(SwapinferError, exit_code=2):
     """A word, number or file typed by the user is not acceptable."""
 
-    exit_code = 2
 
-
-class PackError(InputError):
+class PackError(InputError, exit_code=7):
     """A priors file is unreadable, malformed or contradicts itself."""
 
-    exit_code = 7
 
-
-class PlaceError(InputError):
+class PlaceError(InputError, exit_code=8):
     """A part or place that this engine, or this job, does not have."""
 
-    exit_code = 8
 
-
-class DoubtError(InputError):
+class DoubtError(InputError, exit_code=11):
     """A value that can be, but hardly is meant; it is taken from whoever insists."""
 
-    exit_code = 11
 
-
-class LedgerError(SwapinferError):
+class LedgerError(SwapinferError, exit_code=3):
     """The store cannot be used or a job's chain of events is broken."""
 
-    exit_code = 3
 
-
-class JobError(LedgerError):
+class JobError(LedgerError, exit_code=9):
     """No such job, or the job's state forbids the event."""
 
-    exit_code = 9
 
-
-class ConflictError(LedgerError):
+class ConflictError(LedgerError, exit_code=10):
     """The event contradicts one that someone else recorded first."""
 
-    exit_code = 10
 
-
-class UnconfirmedError(LedgerError):
+class UnconfirmedError(LedgerError, exit_code=11):
     """Something speaks against the event; it is recorded once someone confirms it."""
 
-    exit_code = 11
 
-
-class EvidenceError(SwapinferError):
+class EvidenceError(SwapinferError, exit_code=4):
     """The findings cannot be handled exactly within the stated bounds."""
 
-    exit_code = 4
 
-
-class LearnError(SwapinferError):
+class LearnError(SwapinferError, exit_code=5):
     """History cannot be read, or the sampler did not become healthy."""
 
-    exit_code = 5
 
-
-class ClaimError(SwapinferError):
+class ClaimError(SwapinferError, exit_code=6):
     """A write-up cannot be made, or does not verify."""
 
-    exit_code = 6
 
-
-class OwnPriorsError(ClaimError):
+class OwnPriorsError(ClaimError, exit_code=14):
     """A write-up verifies, but its priors are not the published ones."""
 
-    exit_code = 14
 
-
-class IncompleteError(ClaimError):
+class IncompleteError(ClaimError, exit_code=15):
     """A write-up lacks what its template requires, or goes beyond its limits."""
 
-    exit_code = 15
 
-
-class ExtraError(SwapinferError):
+class ExtraError(SwapinferError, exit_code=12):
     """A library that only some commands need is not installed; the message says what to install."""
 
-    exit_code = 12
 
-
-class BusError(SwapinferError):
+class BusError(SwapinferError, exit_code=13):
     """The diagnostic bus cannot be used, or what came over it is not whole."""
-
-    exit_code = 13
 
 
 EXTRAS = {

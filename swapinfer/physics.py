@@ -42,11 +42,6 @@ COPPER_ALPHA = 0.00393
 def isa_pressure_kpa(altitude_m: float) -> float:
     """Absolute air pressure in the standard atmosphere's lowest layer, at a geopotential altitude.
 
-    Raises
-    ------
-    InputError
-        If no road is that low or high.
-
     References
     ----------
     ISO 2533:1975, Standard Atmosphere, equation for a layer with constant lapse rate.
@@ -88,12 +83,7 @@ def expected_cranking_kpa(
     """Gauge pressure that a healthy cylinder is expected to show at cranking speed.
 
     `fill` is the share of the ideal polytropic rise that cranking reaches, because the intake valve
-    closes late and rings leak at low speed.
-
-    Raises
-    ------
-    InputError
-        If the compression ratio or altitude is none that an engine has.
+    closes late and rings leak at low speed. A ratio or altitude that no engine has is refused.
     """
     check_ratio(ratio)
     return fill * polytropic_gauge_kpa(ratio, exponent, isa_pressure_kpa(altitude_m))
@@ -117,13 +107,7 @@ def copper_resistance(at_20: float, temperature_c: float, alpha: float = COPPER_
 
 
 def copper_at_20(value: float, temperature_c: float, alpha: float = COPPER_ALPHA) -> float:
-    """Resistance that a copper winding measured at a temperature would have at 20 degC.
-
-    Raises
-    ------
-    InputError
-        If no winding on a vehicle is that cold or hot.
-    """
+    """Resistance that a copper winding measured at a temperature would have at 20 degC."""
     if not -60 <= temperature_c <= 250:
         raise InputError(f"winding temperature must be -60 to 250 degC, got {temperature_c:g}")
     return value / (1 + alpha * (temperature_c - 20))

@@ -108,11 +108,6 @@ def split_quantity(text: str, wanted: str) -> tuple[float, str]:
 
     It may have comma or point before decimals, and commas or spaces between thousands. `wanted` is
     the unit that an error message asks for.
-
-    Raises
-    ------
-    InputError
-        If the text does not begin with a number.
     """
     text = " ".join(text.split())
     found = _NUMBER.match(text)
@@ -130,13 +125,7 @@ def split_quantity(text: str, wanted: str) -> tuple[float, str]:
 
 
 def convert(value: float, unit: str, wanted: str) -> float:
-    """Turn a number in one unit into one in another, such as ``"psi"``.
-
-    Raises
-    ------
-    InputError
-        If `unit` is unknown or measures something else than `wanted`.
-    """
+    """Turn a number in one unit into one in another, such as ``"psi"``."""
     if unit == wanted or not math.isfinite(value):
         return value
     if not _UNIT_NAME.match(unit):

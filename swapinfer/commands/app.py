@@ -98,37 +98,26 @@ EXAMPLES = {"store": "store check", "priors": "priors show element.coil"}
 """Of groups; a command's own example stands at the command."""
 
 
-def complete_ro(incomplete: str) -> list[str]:
-    """Complete a repair order."""
-    return complete(incomplete, lambda shop: [row.ro for row in shop.store.jobs()])
+def completing(words: Callable[[Shop], Iterable[str]]) -> Callable[[str], list[str]]:
+    """Return what completes one of the words that a shop knows; none where it has none yet."""
+
+    def complete(incomplete: str) -> list[str]:
+        from swapinfer.commands.shop import Shop
+        from swapinfer.errors import SwapinferError
+
+        try:
+            with Shop() as shop:
+                return [word for word in words(shop) if word.startswith(incomplete)]
+        except SwapinferError:
+            return []
+
+    return complete
 
 
-def complete_place(incomplete: str) -> list[str]:
-    """Complete the name of a place in the current job's engine."""
-    return complete(incomplete, lambda shop: shop.load().job.engine.places)
-
-
-def complete_test(incomplete: str) -> list[str]:
-    """Complete the name of a test that the current job's engine allows."""
-    return complete(incomplete, lambda shop: shop.load().job.engine.tests)
-
-
-def complete_layout(incomplete: str) -> list[str]:
-    """Complete the name of a layout."""
-    return complete(incomplete, lambda shop: shop.pack.layouts)
-
-
-def complete(incomplete: str, words: Callable[[Shop], Iterable[str]]) -> list[str]:
-    """Complete one of the words that a shop knows; none where it has none yet."""
-    from swapinfer.commands.shop import Shop
-    from swapinfer.errors import SwapinferError
-
-    try:
-        with Shop() as shop:
-            return [word for word in words(shop) if word.startswith(incomplete)]
-    except SwapinferError:
-        return []
-
+complete_ro = completing(lambda shop: [row.ro for row in shop.store.jobs()])
+complete_place = completing(lambda shop: shop.load().job.engine.places)
+complete_test = completing(lambda shop: shop.load().job.engine.tests)
+complete_layout = completing(lambda shop: shop.pack.layouts)
 
 Overlays = Annotated[
     list[Path] | None, typer.Option("--priors", help="Overlay on the base priors; may repeat.")
@@ -324,11 +313,11 @@ def program() -> Any:  # noqa: ANN401  its class differs between versions of typ
     """Return the program as a group of commands, none of them loaded yet."""
     app = _app(
         name="swapinfer",
+        callback=_root,
         no_args_is_help=True,
         help="Keeps track of a misfire job: what was moved, what it means, what is cheapest next.",
         epilog="Start with: swapinfer open RO-1 --layout inline-4",
     )
-    app.callback()(_root)
     group: Any = typer.main.get_command(app)
     group.commands.update(_under(""))
     return group

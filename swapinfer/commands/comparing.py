@@ -237,11 +237,6 @@ def compare_costs(
 ) -> PastLine:
     """Compare what jobs cost that were worked twice.
 
-    Raises
-    ------
-    LearnError
-        If there is no job.
-
     Notes
     -----
     Costs of one job under both packs are paired, so the interval is of the mean difference:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from importlib import resources
 from typing import Annotated, ClassVar
 
@@ -11,13 +12,15 @@ import typer
 from msgspec import Struct
 
 from swapinfer import errors
-from swapinfer.commands.app import command, complete
+from swapinfer.commands.app import command, completing
 from swapinfer.commands.page import Facts, Page, show
 from swapinfer.commands.shop import Shop
 from swapinfer.errors import InputError, JobError, near_match, one_word
 from swapinfer.ledger.words import expected_range
 from swapinfer.pack.engine import parse_code, title_of_code
 from swapinfer.pack.model import Feeling, Pack, Test
+
+WEIGHTLESS = "kept on record; it carries no weight in this reasoning"
 
 SEVERITY = "{}: about {:g} episodes a minute"
 
@@ -39,8 +42,8 @@ class ExplainView(Facts, frozen=True):
     entries: tuple[Sense, ...]
 
 
-def _complete_term(incomplete: str) -> list[str]:
-    return complete(incomplete, lambda shop: sorted({one.term for one in all_entries(shop.pack)}))
+def _terms(shop: Shop) -> list[str]:
+    return sorted({one.term for one in all_entries(shop.pack)})
 
 
 @command("explain", "explain P0303")
@@ -49,7 +52,7 @@ def explain(
     term: Annotated[
         str,
         typer.Argument(
-            help="A word, code, test, mode or exit code.", autocompletion=_complete_term
+            help="A word, code, test, mode or exit code.", autocompletion=completing(_terms)
         ),
     ],
 ) -> ExplainView:
@@ -62,7 +65,10 @@ def explain(
     word = one_word(term)
     every = list(all_entries(pack))
     found = tuple(entry for entry in every if word in (entry.term, entry.term + "s"))
-    found = found or _code_entries(pack, term)
+    if not found:
+        with suppress(InputError):
+            code = parse_code(term)
+            found = (Sense("code", code, title_of_code(pack, code) or WEIGHTLESS),)
     if not found:
         known = sorted({entry.term for entry in every})
         raise InputError(f'nothing here is called "{term}"{near_match(word, known)}')
@@ -132,15 +138,6 @@ def _test_words(test: Test) -> str:
     good = f"; a good one reads {good}" if good else ""
     where = "" if test.target == "engine" else f", on each {test.target}"
     return f"{test.title}{where}{good}; more: swapinfer tests {test.id}"
-
-
-def _code_entries(pack: Pack, term: str) -> tuple[Sense, ...]:
-    try:
-        code = parse_code(term)
-    except InputError:
-        return ()
-    weightless = "kept on record; it carries no weight in this reasoning"
-    return (Sense("code", code, title_of_code(pack, code) or weightless),)
 
 
 @show.register

@@ -28,9 +28,6 @@ if TYPE_CHECKING:
     from swapinfer.learn.learn import LearnResult
     from swapinfer.learn.sampling import Sampling
 
-LEARNED = "learned"
-"""Grade of the sources that learning names in its overlays."""
-
 SHOWN_CAUSES = 12
 
 
@@ -192,14 +189,7 @@ def learn_priors(
     ] = 1.0,
     seed: Seed = 1,
 ) -> LearnedView:
-    """Learn an overlay from closed jobs, of tables or of the shop's own store.
-
-    Raises
-    ------
-    LearnError
-        If the history cannot be read or the sampler does not become healthy; then nothing at all
-        is written.
-    """
+    """Learn an overlay from closed jobs, of tables or of the own store; whole or not at all."""
     from swapinfer.learn.counts import History
     from swapinfer.learn.learn import learn_overlay
 
@@ -271,7 +261,7 @@ def pack_to_learn_on(shop: Shop) -> tuple[Pack, tuple[str, ...]]:
     """Give the shop's pack without what was learned before, which would count its jobs twice."""
     kept, remarks = [], []
     for path in map(Path, shop.settings.overlays):
-        if any(source.grade == LEARNED for source in load_pack([path]).sources.values()):
+        if any(source.grade == "learned" for source in load_pack([path]).sources.values()):
             remarks.append(f"{path} was learned itself, so it was not learned on")
         else:
             kept.append(path)
@@ -299,14 +289,7 @@ def learn_fleet_lives(
     family: Family = "",
     seed: Seed = 1,
 ) -> LivesView:
-    """Learn an overlay of lives from a table of exposure, CSV or Parquet.
-
-    Raises
-    ------
-    LearnError
-        If the table cannot be read or the sampler does not become healthy; then nothing at all
-        is written.
-    """
+    """Learn an overlay of lives from a table of exposure, CSV or Parquet; whole or not at all."""
     from swapinfer.learn.learn import learn_lives
 
     pack, left_out = pack_to_learn_on(shop)
@@ -337,13 +320,7 @@ def learn_fleet_rates(
     out: Folder = Path("rates"),
     family: Family = "",
 ) -> RatesView:
-    """Learn an overlay from how often parts failed, and how far they were driven in all.
-
-    Raises
-    ------
-    LearnError
-        If a table cannot be read, or the family is not in them; then nothing at all is written.
-    """
+    """Learn an overlay from how often parts failed, and how far they were driven in all."""
     from swapinfer.learn.learn import OVERLAY, REFUSED
     from swapinfer.learn.overlay import rates_overlay
     from swapinfer.learn.rates import learn_from_rates, read_rates
@@ -375,30 +352,18 @@ def strip_tables(
     findings: Annotated[Path | None, typer.Argument(help="Table of findings.")] = None,
     out: Folder = Path("stripped"),
 ) -> StrippedView:
-    """Copy history tables with running numbers for jobs and months for days.
-
-    Raises
-    ------
-    LearnError
-        If a table cannot be read, or would be overwritten.
-    """
+    """Copy history tables with running numbers for jobs and months for days."""
     from swapinfer.learn.tables import strip_history
 
-    jobs_to = out / "jobs.csv"
-    findings_to = out / "findings.csv" if findings else None
+    names = ("jobs.csv", "findings.csv") if findings else ("jobs.csv",)
     sources = {path.resolve() for path in (jobs, findings) if path}
-    files = tuple(path for path in (jobs_to, findings_to) if path)
-    for path in files:
+    for path in (out / name for name in names):
         if path.resolve() in sources:
             raise LearnError(f"{path} would be overwritten; name another folder with --out")
     with whole_folder(out) as draft:
-        count = strip_history(
-            jobs,
-            findings,
-            jobs_to=draft / jobs_to.name,
-            findings_to=draft / findings_to.name if findings_to else None,
-        )
-    return StrippedView(count, tuple(map(str, files)))
+        findings_to = draft / "findings.csv" if findings else None
+        count = strip_history(jobs, findings, jobs_to=draft / "jobs.csv", findings_to=findings_to)
+    return StrippedView(count, tuple(str(out / name) for name in names))
 
 
 @show.register

@@ -169,14 +169,12 @@ def _check(settings: Settings, pack: Pack, changed: frozenset[str]) -> None:
 def _check_store(place: str) -> None:
     """Refuse a place where no store is or can be; a server may be out of reach just now."""
     where = locate(place)
-    if isinstance(where, str):
-        return
-    if where.exists():
+    if isinstance(where, Path) and where.exists():
         Store.open(where, create=False).close()
-        return
-    there = next(folder for folder in where.parents if folder.exists())
-    if not there.is_dir():
-        raise InputError(f"store: {there} is no folder, so nothing can be kept in it")
+    elif isinstance(where, Path):
+        there = next(folder for folder in where.parents if folder.exists())
+        if not there.is_dir():
+            raise InputError(f"store: {there} is no folder, so nothing can be kept in it")
 
 
 def _all_known(name: str, words: Collection[str], what: str, known: Collection[str]) -> None:

@@ -138,7 +138,7 @@ def read_settings() -> SettingsFile:
     return SettingsFile(structs.replace(Settings(), **kept), unread, tuple(problems))
 
 
-def write_settings(settings: Settings, unread: Mapping[str, Any]) -> Path:
+def write_settings(settings: Settings, unread: Mapping[str, Any]) -> None:
     """Write the settings file, private to its owner; what is unread stays, to be corrected."""
     path = settings_path()
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -149,18 +149,12 @@ def write_settings(settings: Settings, unread: Mapping[str, Any]) -> Path:
     ]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     path.chmod(0o600)
-    return path
 
 
 def typed_setting(settings: Settings, name: str, text: str) -> Settings:
-    """Return settings with one of them as typed.
+    """Return settings with one of them as typed, or as by default if nothing was.
 
-    An empty text goes back to the default; ``part_prices.coil`` is one price.
-
-    Raises
-    ------
-    InputError
-        If there is no such setting, or the value is not one.
+    ``part_prices.coil`` is one price.
     """
     name, _, kind = name.strip().partition(".")
     name = name.replace("-", "_")

@@ -163,11 +163,6 @@ def run_seen(
     """Return a run as it was watched, and what was scanned after it, where anybody answered still.
 
     Conditions are told by the pack's signs, and beside these by a person.
-
-    Raises
-    ------
-    BusError
-        If the engine did not run.
     """
     if not course.stretches:
         raise BusError("the engine did not run while it was watched; nothing was recorded")

@@ -180,7 +180,7 @@ def _finding(
     if test.form == "inspection":
         return ev.Inspected(test.id, target, result), test.outcomes[result]
     value = test.as_shown(band_median(test, result), level)
-    shown = "OL" if math.isinf(value) else format_quantity(value, test.unit, 2)
+    shown = format_quantity(value, test.unit, 2)
     if level is not None:
         shown += f" beside {format_quantity(test.as_shown(test.nominal, level), test.unit, 2)}"
     return _measured(test, target, value), shown
