@@ -29,29 +29,8 @@ FORMATS = (".asc", ".csv", ".log", ".trc")
 
 
 def connect(name: str, keep: Callable[[can.Message], None] | None = None) -> Link:
-    """Open an adapter and find out how the vehicle is spoken to.
+    """Open an adapter, as in ``socketcan:can0``, and find out how a control unit answers there.
 
-    Parameters
-    ----------
-    name : str
-        Kind of adapter and channel, as in ``socketcan:can0``.
-    keep : callable, optional
-        Told every diagnostic frame, sent or received.
-
-    Returns
-    -------
-    Link
-        Under which at least one control unit answers.
-
-    Raises
-    ------
-    InputError
-        If there is no such kind of adapter.
-    BusError
-        If it cannot be opened, or nobody answers.
-
-    Notes
-    -----
     At the wrong speed every frame disturbs the others on the bus, so at the first one that is not
     taken this speed is given up (ISO 15765-4).
     """
@@ -115,25 +94,7 @@ def _open(interface: str, channel: str, speed: int) -> can.BusABC:
 
 @contextmanager
 def recording(path: Path, so_far: Iterable[can.Message]) -> Iterator[Callable[[can.Message], None]]:
-    """Write a recording, frame by frame.
-
-    Parameters
-    ----------
-    path : Path
-        Its ending says the form, one of `FORMATS`.
-    so_far : iterable of can.Message
-        What is written first.
-
-    Yields
-    ------
-    callable
-        Writes one more frame.
-
-    Raises
-    ------
-    InputError
-        If the form is none of them, or the file cannot be written.
-    """
+    """Write a recording: what there is so far, then frame by frame by what is given."""
     import can
 
     check_form(path)
@@ -147,18 +108,7 @@ def recording(path: Path, so_far: Iterable[can.Message]) -> Iterator[Callable[[c
 
 
 def read_frames(path: Path) -> Iterator[can.Message]:
-    """Read the frames of a recording.
-
-    Parameters
-    ----------
-    path : Path
-        Its ending says the form, one of `FORMATS`.
-
-    Raises
-    ------
-    InputError
-        If there is no such file, or it is not of that form.
-    """
+    """Read the frames of a recording."""
     import can
 
     check_form(path)

@@ -1,4 +1,4 @@
-"""Asks control units over CAN and waits for what they answer, within one clock."""
+"""Asks control units over CAN, and puts together what they answer, within one clock."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Self
 from msgspec import Struct
 
 from swapinfer.bus.services import ANSWER, REFUSED, WAIT
-from swapinfer.bus.transport import GO_ON, Assembler, begins, single_frame, starts_message
 from swapinfer.errors import BusError
 
 if TYPE_CHECKING:
@@ -30,24 +29,102 @@ ONLY_WAITS = "nothing but requests to wait"
 """What can be wrong with an answer, beside what `Assembler` finds."""
 
 
-class Addressing(Struct, frozen=True):
-    """Which identifiers ask, and which answer (ISO 15765-4).
+FRAME_BYTES = 8
+"""Diagnostic frames on classical CAN are always this long, padded (ISO 15765-4)."""
 
-    Attributes
-    ----------
-    name : str
-        ``11 bit`` or ``29 bit``.
-    is_extended : bool
-        Whether identifiers have 29 bits.
-    everybody : int
-        Asks all units.
-    answers : range
-        Identifiers that answer.
+SINGLE, FIRST, CONSECUTIVE = 0, 1, 2
+"""Kinds of frame, in the upper half of the first byte; 3 is flow control, sent by the asker."""
+
+GO_ON = bytes([0x30, 0, 0]).ljust(FRAME_BYTES, b"\0")
+"""Flow control: send all that is left, without a pause."""
+
+_SINGLE_MOST, _NEXT_HAS = 7, 7
+
+
+def single_frame(request: bytes) -> bytes:
+    """Wrap a request of up to seven bytes in one padded frame."""
+    if not 0 < len(request) <= _SINGLE_MOST:
+        raise ValueError(f"a single frame holds 1 to {_SINGLE_MOST} bytes, got {len(request)}")
+    return bytes([len(request), *request]).ljust(FRAME_BYTES, b"\0")
+
+
+def starts_message(frame: bytes) -> bool:
+    """Whether a frame is the first of several, which the asker answers with `GO_ON`."""
+    return frame[0] >> 4 == FIRST
+
+
+def begins(frame: bytes) -> bool:
+    """Whether a frame is the first of a message, or all of it."""
+    return bool(frame) and frame[0] >> 4 in (SINGLE, FIRST)
+
+
+class Assembler:
+    """Puts together messages of one control unit that are longer than a frame (ISO 15765-2).
+
+    What asks never sends more than a single frame, so only the receiving half is needed; it serves
+    a live bus and a recorded one alike.
     """
 
-    name: str
-    is_extended: bool
-    everybody: int
+    def __init__(self) -> None:
+        self._wanted, self._number, self._held = 0, 0, b""
+
+    @property
+    def is_begun(self) -> bool:
+        """Whether a message has begun whose last frame has not come."""
+        return self._wanted > 0
+
+    def feed(self, frame: bytes) -> bytes | None:
+        """Take the next frame; return the message that it completes, if it does.
+
+        One that does not continue what has begun, or is shorter than it says, is refused, and what
+        was held is dropped: the next message is taken from its start.
+        """
+        if not frame:
+            raise self._drop("an empty frame")
+        kind, low = frame[0] >> 4, frame[0] & 0x0F
+        if kind == SINGLE:
+            self._wanted = 0
+            if not 0 < low < len(frame):
+                raise self._drop(f"a frame that says it holds {low} bytes, and does not")
+            return frame[1 : 1 + low]
+        if kind == FIRST:
+            if len(frame) < FRAME_BYTES:
+                raise self._drop("a first frame that is cut off")
+            wanted = low << 8 | frame[1]
+            if wanted <= _SINGLE_MOST:
+                raise self._drop(f"a first frame of a message of {wanted} bytes")
+            self._wanted, self._number, self._held = wanted, 1, frame[2:FRAME_BYTES]
+            return None
+        if kind == CONSECUTIVE:
+            return self._continue(low, frame)
+        return None
+
+    def _continue(self, number: int, frame: bytes) -> bytes | None:
+        if not self.is_begun:
+            raise self._drop("the middle of a message that never began")
+        if number != self._number:
+            raise self._drop(f"frame {number} where frame {self._number} was due")
+        missing = self._wanted - len(self._held)
+        part = frame[1 : 1 + min(missing, _NEXT_HAS)]
+        if len(part) < min(missing, _NEXT_HAS):
+            raise self._drop("a frame that is cut off")
+        self._held += part
+        self._number = (number + 1) % 16
+        if len(self._held) < self._wanted:
+            return None
+        self._wanted = 0
+        return self._held
+
+    def _drop(self, what: str) -> BusError:
+        self._wanted, self._held = 0, b""
+        return BusError(what)
+
+
+class Addressing(Struct, frozen=True):
+    """Which identifiers ask, and which answer (ISO 15765-4)."""
+
+    is_extended: bool  # 29 bits instead of 11
+    everybody: int  # asks all units
     answers: range
 
     def asks(self, unit: int) -> int:
@@ -57,38 +134,20 @@ class Addressing(Struct, frozen=True):
         return 0x18DA00F1 | (unit & 0xFF) << 8
 
 
-SHORT = Addressing("11 bit", is_extended=False, everybody=0x7DF, answers=range(0x7E8, 0x7F0))
-LONG = Addressing(
-    "29 bit", is_extended=True, everybody=0x18DB33F1, answers=range(0x18DAF100, 0x18DAF200)
-)
+SHORT = Addressing(is_extended=False, everybody=0x7DF, answers=range(0x7E8, 0x7F0))
+LONG = Addressing(is_extended=True, everybody=0x18DB33F1, answers=range(0x18DAF100, 0x18DAF200))
 ADDRESSINGS = (SHORT, LONG)
 
 
 class Answer(Struct, frozen=True):
-    """One message of one unit.
+    """One message of one unit: service and what follows it."""
 
-    Attributes
-    ----------
-    unit : int
-        Identifier that it answers with.
-    message : bytes
-        Service and what follows it.
-    """
-
-    unit: int
+    unit: int  # identifier that it answers with
     message: bytes
 
 
 class Trouble(Struct, frozen=True):
-    """An answer that did not come whole.
-
-    Attributes
-    ----------
-    unit : int
-        Identifier that it answers with.
-    what : str
-        In words.
-    """
+    """An answer that did not come whole: what is wrong, in words."""
 
     unit: int
     what: str
@@ -102,16 +161,9 @@ class Heard(Struct, frozen=True):
 
 
 class Link:
-    """An open bus with the addressing in use.
+    """An open bus, shut down when the link ends, with the addressing in use.
 
-    Parameters
-    ----------
-    bus : can.BusABC
-        Open; shut down when the link ends.
-    addressing : Addressing
-        In use.
-    keep : callable, optional
-        Told every diagnostic frame, sent or received.
+    `keep` is told every diagnostic frame, sent or received.
     """
 
     def __init__(
@@ -129,24 +181,7 @@ class Link:
         self.bus.shutdown()
 
     def ask(self, request: bytes, unit: int | None = None) -> Heard:
-        """Ask one unit, or all, and once more when an answer broke off.
-
-        Parameters
-        ----------
-        request : bytes
-            Service and what it asks for.
-        unit : int, optional
-            Identifier that the unit answers with; everybody by default.
-
-        Returns
-        -------
-        Heard
-
-        Raises
-        ------
-        BusError
-            If nothing can be sent.
-        """
+        """Ask one unit, or all, and once more when an answer broke off."""
         heard = self._exchange(request, unit)
         is_broken = any(trouble.what != ONLY_WAITS for trouble in heard.troubles)
         return self._exchange(request, unit) if is_broken else heard
@@ -287,13 +322,7 @@ def _answers(message: bytes, request: bytes) -> bool:
 
 
 def replay(messages: Iterable[can.Message]) -> Iterator[tuple[float, Answer | Trouble]]:
-    """Put together what units answered in a recording, whoever asked, with its time in seconds.
-
-    Parameters
-    ----------
-    messages : iterable of can.Message
-        In the order in which they were recorded.
-    """
+    """Put together what units answered in a recording, whoever asked, with its time in seconds."""
     at = 0.0
     assemblers: dict[int, Assembler] = {}
     for message in messages:

@@ -40,15 +40,7 @@ def value_words(values: Mapping[str, float]) -> str:
 
 
 class Frame(Struct, frozen=True):
-    """What a unit kept of the moment in which it stored a code.
-
-    Attributes
-    ----------
-    code : str
-        That code.
-    values : dict of str to float
-        By the names of `services.QUANTITIES`.
-    """
+    """What a unit kept of the moment in which it stored a code, by names of quantities."""
 
     code: str
     values: dict[str, float] = field(default_factory=dict)
@@ -61,43 +53,20 @@ class Frame(Struct, frozen=True):
 
 
 class UnitReading(Struct, frozen=True):
-    """What one control unit states.
+    """What one control unit states; None for what it does not."""
 
-    Attributes
-    ----------
-    unit : str
-        Identifier that it answers with, in hexadecimal: ``7E8``.
-    lamp : bool or None
-        Whether it asks for the lamp; None where it does not say.
-    has_run : bool or None
-        Whether its misfire monitor has run since codes were erased.
-    stored, pending, permanent : tuple of str or None
-        Codes; None where the unit does not list them.
-    frame : Frame or None
-        None where there is none.
-    counts, averages : dict of int to int
-        Cylinder to misfires: in this driving cycle or the last; mean of ten cycles.
-    values : dict of str to float
-        As they stood when read.
-    number : str
-        Vehicle's identification number, where it was asked for.
-    raw : tuple of str
-        Its answers as they came, in hexadecimal, to each request the last; without the number,
-        which is personal.
-    """
-
-    unit: str
-    lamp: bool | None = None
-    has_run: bool | None = None
+    unit: str  # identifier that it answers with, in hexadecimal: 7E8
+    lamp: bool | None = None  # whether it asks for the lamp
+    has_run: bool | None = None  # its misfire monitor, since codes were erased
     stored: tuple[str, ...] | None = None
     pending: tuple[str, ...] | None = None
     permanent: tuple[str, ...] | None = None
     frame: Frame | None = None
-    counts: dict[int, int] = field(default_factory=dict)
-    averages: dict[int, int] = field(default_factory=dict)
-    values: dict[str, float] = field(default_factory=dict)
-    number: str = ""
-    raw: tuple[str, ...] = ()
+    counts: dict[int, int] = field(default_factory=dict)  # in this driving cycle or the last
+    averages: dict[int, int] = field(default_factory=dict)  # of ten driving cycles
+    values: dict[str, float] = field(default_factory=dict)  # as they stood when read
+    number: str = ""  # the vehicle's, where it was asked for
+    raw: tuple[str, ...] = ()  # last answer to each request, in hexadecimal; without the number
 
     def __str__(self) -> str:
         lists = {name: getattr(self, name) for name in sv.CODES.values()}
@@ -113,15 +82,7 @@ class UnitReading(Struct, frozen=True):
 
 
 class Reading(Struct, frozen=True):
-    """What all control units state.
-
-    Attributes
-    ----------
-    units : tuple of UnitReading
-        In the order of their identifiers.
-    troubles : tuple of str
-        Answers that did not come whole, a line each.
-    """
+    """What all control units state, and what did not come whole, a line each."""
 
     units: tuple[UnitReading, ...]
     troubles: tuple[str, ...] = ()
@@ -141,34 +102,36 @@ class _Gathered:
         for answer in heard.answers:
             self.take(answer)
         for trouble in heard.troubles:
-            self.fail(trouble)
+            self.take(trouble)
 
-    def take(self, answer: Answer) -> None:
-        """Take one answer."""
+    def take(self, answer: Answer | Trouble) -> None:
+        """Take one answer, or note that it did not come whole."""
+        if isinstance(answer, Trouble):
+            self.fail(answer.unit, answer.what)
+            return
         try:
             stated = sv.read_answer(answer.message)
         except BusError as error:
-            self.fail(Trouble(answer.unit, str(error)))
+            self.fail(answer.unit, str(error))
             return
         unit = self.units.setdefault(answer.unit, UnitReading(f"{answer.unit:X}"))
         if answer.message[0] != sv.VEHICLE + sv.ANSWER:
             self.raw.setdefault(answer.unit, {})[_asked(answer.message)] = answer.message.hex()
         for one in stated:
             if isinstance(one, sv.Erased):
-                self.fail(Trouble(answer.unit, ERASED))
+                self.fail(answer.unit, ERASED)
             elif isinstance(one, sv.Refusal):
                 if one.reason not in sv.NOT_THERE:
-                    what = f"refuses service {one.service:02X}: {one}"
-                    self.fail(Trouble(answer.unit, what))
+                    self.fail(answer.unit, f"refuses service {one.service:02X}: {one}")
             elif isinstance(one, sv.Supported):
                 self.there.setdefault((answer.unit, one.service), set()).update(one.there)
             else:
                 unit = _with(unit, one)
         self.units[answer.unit] = unit
 
-    def fail(self, trouble: Trouble) -> None:
-        """Note an answer that did not come whole."""
-        self.troubles[f"unit {trouble.unit:X}: {trouble.what}"] = None
+    def fail(self, unit: int, what: str) -> None:
+        """Note what is wrong with a unit's answers."""
+        self.troubles[f"unit {unit:X}: {what}"] = None
 
     def has(self, unit: int, service: int, identifier: int) -> bool:
         """Whether a unit says that it has something."""
@@ -223,32 +186,20 @@ def _with(unit: UnitReading, stated: sv.Stated) -> UnitReading:
 def scan(
     link: Link, *, with_number: bool = False, tell: Callable[[str], None] = lambda _: None
 ) -> Reading:
-    """Read all that bears on a misfire.
+    """Read all that bears on a misfire, and the vehicle's number only if asked: it is personal.
 
-    Parameters
-    ----------
-    link : Link
-        To the vehicle, ignition on.
-    with_number : bool, optional
-        Whether the vehicle's number is read as well, which is personal.
-    tell : callable, optional
-        Told what is being read.
-
-    Returns
-    -------
-    Reading
-
-    Raises
-    ------
-    BusError
-        If nobody answers, or nothing can be sent.
+    `tell` is told what is being read.
     """
     found = _Gathered()
     tell("looking for control units")
     for _ in range(2):  # a unit whose one answer to this is lost would not be missed
         found.hear(link.ask(bytes([sv.NOW, 0x00])))
     if not found.units:
-        raise BusError(_nobody(found))
+        heard_of = f" ({'; '.join(found.troubles)})" if found.troubles else ""
+        raise BusError(
+            f"no control unit answers{heard_of}; is the ignition on, "
+            "and the adapter in the diagnostic socket?"
+        )
     for unit in sorted(found.units):
         unanswered = 0
         for request, what in _requests(found, unit, with_number=with_number):
@@ -257,7 +208,7 @@ def scan(
             found.hear(heard)
             unanswered = 0 if heard.answers else unanswered + 1
             if unanswered == GIVEN_UP:
-                found.fail(Trouble(unit, "answers no more, and was asked no further"))
+                found.fail(unit, "answers no more, and was asked no further")
                 break
     return found.reading()
 
@@ -265,42 +216,19 @@ def scan(
 def erase(link: Link, units: Iterable[UnitReading]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Have all units erase what they have stored; whoever calls this has asked a person.
 
-    Parameters
-    ----------
-    link : Link
-        To the vehicle, ignition on, engine off.
-    units : iterable of UnitReading
-        As scanned before.
-
-    Returns
-    -------
-    erased, troubles : tuple of str
-        Units that confirm it, and a line for each other one.
-
-    Raises
-    ------
-    BusError
-        If nothing can be sent.
+    Returns those that confirm it, and a line for each other one of `units`, scanned before.
     """
     heard = link.ask(bytes([sv.ERASE]))
     found = _Gathered()
     for answer in heard.answers:
         for one in sv.read_answer(answer.message):
             if isinstance(one, sv.Refusal):
-                found.fail(Trouble(answer.unit, f"refuses to erase: {one}"))
+                found.fail(answer.unit, f"refuses to erase: {one}")
     said = sv.ERASE + sv.ANSWER
     confirmed = sorted(f"{one.unit:X}" for one in heard.answers if one.message[0] == said)
     for unit in {unit.unit for unit in units} - {f"{a.unit:X}" for a in heard.answers}:
-        found.fail(Trouble(int(unit, 16), "does not say whether it erased anything"))
+        found.fail(int(unit, 16), "does not say whether it erased anything")
     return tuple(confirmed), tuple(found.troubles)
-
-
-def _nobody(found: _Gathered) -> str:
-    heard = f" ({'; '.join(found.troubles)})" if found.troubles else ""
-    return (
-        f"no control unit answers{heard}; is the ignition on, "
-        "and the adapter in the diagnostic socket?"
-    )
 
 
 def ask_unit(link: Link, request: bytes, unit: int) -> Heard:
@@ -343,51 +271,17 @@ def _counters(found: _Gathered, unit: int) -> Iterator[tuple[bytes, str]]:
 
 
 def read_recording(messages: Iterable[can.Message]) -> Reading:
-    """Say what units stated in a recording.
-
-    Parameters
-    ----------
-    messages : iterable of can.Message
-        In the order in which they were recorded.
-
-    Returns
-    -------
-    Reading
-        Where something was stated more than once, the last counts.
-
-    Raises
-    ------
-    BusError
-        If no unit states anything in it.
-    """
+    """Say what units stated in a recording; of what was stated more than once, the last counts."""
     found = _Gathered()
     for _, one in replay(messages):
-        if isinstance(one, Trouble):
-            found.fail(one)
-        else:
-            found.take(one)
+        found.take(one)
     if not any(unit != UnitReading(unit.unit) for unit in found.units.values()):
         raise BusError("no control unit states anything in this recording")
     return found.reading()
 
 
 def read_answers(heard: Mapping[str, Sequence[str]]) -> Reading:
-    """Say what units stated in answers that were kept.
-
-    Parameters
-    ----------
-    heard : mapping of str to sequence of str
-        Unit to what `UnitReading.raw` holds of it.
-
-    Returns
-    -------
-    Reading
-
-    Raises
-    ------
-    BusError
-        If a unit or an answer is not in hexadecimal.
-    """
+    """Say what units stated in answers that were kept: to each, its `UnitReading.raw`."""
     found = _Gathered()
     for unit, answers in heard.items():
         for answer in answers:

@@ -53,24 +53,12 @@ _NUMBER_LENGTH = 17
 
 
 class Quantity(Struct, frozen=True):
-    """What an identifier of services 01 and 02 stands for.
-
-    Attributes
-    ----------
-    name : str
-        In words.
-    unit : str
-        Empty for a bare number.
-    size : int
-        Bytes.
-    value : callable
-        Bytes as one number to the value.
-    """
+    """What an identifier of services 01 and 02 stands for."""
 
     name: str
-    unit: str
-    size: int
-    value: Callable[[int], float]
+    unit: str  # empty for a bare number
+    size: int  # bytes
+    value: Callable[[int], float]  # of the bytes as one number
 
 
 def _percent(n: int) -> float:
@@ -178,38 +166,15 @@ Stated = (
 
 
 def code_text(high: int, low: int) -> str:
-    """Write a code of two bytes: ``01 43`` is P0143 (ISO 15031-6).
-
-    Parameters
-    ----------
-    high, low : int
-        0 to 255.
-
-    Returns
-    -------
-    str
-        Five characters.
-    """
+    """Write a code of two bytes: ``01 43`` is P0143 (ISO 15031-6)."""
     return f"{_LETTERS[high >> 6]}{high >> 4 & 3}{high & 0x0F:X}{low:02X}"
 
 
 def read_answer(message: bytes) -> list[Stated]:
-    """Say what one message of a unit states.
+    """Say what one message of a unit states that bears on a misfire.
 
-    Parameters
-    ----------
-    message : bytes
-        Without transport: service and what follows it.
-
-    Returns
-    -------
-    list
-        Nothing for services and identifiers that do not bear on a misfire.
-
-    Raises
-    ------
-    BusError
-        If the message is shorter or longer than what it states takes.
+    The message is without transport: service and what follows it. One that is shorter or longer
+    than what it states takes is refused.
     """
     if not message:
         raise BusError("an empty answer")

@@ -42,15 +42,7 @@ GAP = 60.0
 
 
 class Stretch(Struct, frozen=True):
-    """A time in which the engine ran.
-
-    Attributes
-    ----------
-    seconds : float
-        How long.
-    values : dict of str to float
-        What was stated at its end, by the names of `services.QUANTITIES`.
-    """
+    """A time in which the engine ran, and what was stated at its end."""
 
     seconds: float
     values: dict[str, float]
@@ -62,22 +54,12 @@ def is_between(values: Mapping[str, float], between: Mapping[str, tuple[float, f
 
 
 class Course:
-    """A drive, as far as it has been seen.
-
-    Attributes
-    ----------
-    stretches : list of Stretch
-        Times in which the engine ran.
-    values : dict of str to float
-        As stated last.
-    ending : str
-        Why it is over; empty while it goes on.
-    """
+    """A drive, as far as it has been seen."""
 
     def __init__(self) -> None:
         self.stretches: list[Stretch] = []
-        self.values: dict[str, float] = {}
-        self.ending = ""
+        self.values: dict[str, float] = {}  # as stated last
+        self.ending = ""  # why it is over
         self.is_running = False
         self._at = -math.inf
         self._last: dict[tuple[str, int], int] = {}
@@ -97,15 +79,7 @@ class Course:
         return dict(sorted(found.items()))
 
     def take(self, at: float, answer: Answer) -> None:
-        """Take an answer.
-
-        Parameters
-        ----------
-        at : float
-            When it came, in seconds.
-        answer : Answer
-            Of any unit; what is not whole, or of something else, is passed over.
-        """
+        """Take an answer that came at a time in seconds; one that is not whole is passed over."""
         try:
             stated = sv.read_answer(answer.message)
         except BusError:
@@ -128,13 +102,7 @@ class Course:
             self._last[key] = count
 
     def share(self, between: Mapping[str, tuple[float, float]]) -> float:
-        """Return the share of its time in which all quantities lay between their limits.
-
-        Parameters
-        ----------
-        between : mapping of str to (float, float)
-            By the names of `services.QUANTITIES`.
-        """
+        """Return the share of its time in which all quantities lay between their limits."""
         whole = sum(stretch.seconds for stretch in self.stretches)
         seen = sum(one.seconds for one in self.stretches if is_between(one.values, between))
         return seen / whole if whole else 0.0
@@ -149,23 +117,9 @@ class Course:
 def watch(
     link: Link, course: Course, units: Iterable[UnitReading], minutes: float = math.inf
 ) -> Iterator[None]:
-    """Follow a drive, round by round, until it is over.
+    """Follow a drive, round by round, until it is over, at the latest after so much running.
 
-    Parameters
-    ----------
-    link : Link
-        To the vehicle.
-    course : Course
-        Takes what is stated; in the end it says why it is over.
-    units : iterable of UnitReading
-        As scanned before: who counts misfires, and what each can state.
-    minutes : float, optional
-        Running time after which it is over.
-
-    Yields
-    ------
-    None
-        After every round.
+    `units`, as scanned before, say who counts misfires, and what each can state.
     """
     asked = {int(unit.unit, 16): _requests(unit) for unit in units}
     heard_at = ran_at = time.monotonic()
@@ -210,18 +164,7 @@ def _is_heard(link: Link, course: Course, asked: Mapping[int, list[bytes]]) -> b
 
 
 def watch_recording(messages: Iterable[can.Message]) -> Course:
-    """Follow a drive in a recording.
-
-    Parameters
-    ----------
-    messages : iterable of can.Message
-        In the order in which they were recorded.
-
-    Returns
-    -------
-    Course
-        All of it.
-    """
+    """Follow a drive in a recording to its end."""
     course = Course()
     for at, one in replay(messages):
         if isinstance(one, Answer):

@@ -53,20 +53,11 @@ class Cycle(Struct, frozen=True, eq=False):
 
     def coded(self, minutes: float) -> frozenset[int]:
         """Cylinders with a code once so many minutes are over."""
-        at = self._window(minutes)
+        at = int(np.searchsorted(self.minutes_w, minutes + 1e-9)) - 1
         if at < 0 or not self.set_w[at]:
             return frozenset()
         blamed_c = self.blamed_cw[:, at]
         return frozenset((np.flatnonzero(blamed_c >= self.named * blamed_c.mean()) + 1).tolist())
-
-    def has_blinked(self, minutes: float) -> bool:
-        """Whether the lamp has blinked once so many minutes are over."""
-        at = self._window(minutes)
-        return at >= 0 and bool(self.blinked_w[at])
-
-    def _window(self, minutes: float) -> int:
-        """Index of the last window that is over by then, -1 if none is."""
-        return int(np.searchsorted(self.minutes_w, minutes + 1e-9)) - 1
 
     def first(self) -> float | None:
         """Minutes after which a code is set, None if none is."""

@@ -173,27 +173,21 @@ class World:
             self._record_run(before * LOOK_MINUTES, conditions, frozenset())
         if first is None:
             return False
-        end = (before + 1) * LOOK_MINUTES
-        felt = self._blinking if cycle.has_blinked(end) else ""
-        self._record_run(LOOK_MINUTES, conditions, cycle.coded(end), felt)
+        self._record_run(LOOK_MINUTES, conditions, cycle.coded((before + 1) * LOOK_MINUTES))
         return True
 
-    @property
-    def _blinking(self) -> str:
-        """Word of the pack for a lamp that blinks; whoever drives says so."""
-        return next((word.id for word in self.pack.feelings.values() if word.hard), "")
-
     def _sources(self, conditions: tuple[str, ...]) -> list[Source]:
-        """Present faults that upset combustion, and the cylinders that theirs are booked on."""
+        """Episodes of present faults: one for all cylinders, or its own in each that it serves."""
         space, engine, running = self.space, self.job.engine, self.pack.running
         reached_ec = reach_ec(space, self.job.fitted)
-        booked_ec = reached_ec @ blame_cc(engine, running)
-        booked_ec[is_shared(reached_ec)] = running.together
+        shared_e, booked_cc = is_shared(reached_ec), blame_cc(engine, running)
+        together_c = np.full(len(booked_cc), running.together)
         rate_es = space.rate_es * space.multiplier_es(conditions) * space.active_es(self.job.time)
         return [
-            Source(space.severities[space.severity_es[e, s] - 1], rate_es[e, s], booked_ec[e])
+            Source(space.severities[space.severity_es[e, s] - 1], rate_es[e, s], booked_c)
             for e, s in enumerate(self._truth_e().tolist())
             if rate_es[e, s] > 0.0
+            for booked_c in ([together_c] if shared_e[e] else booked_cc[reached_ec[e] > 0.0])
         ]
 
     def _drive_episodes(self, minutes: float, conditions: tuple[str, ...]) -> bool:
@@ -252,16 +246,12 @@ class World:
         return own_c, -np.expm1(-episodes.shared_es[every_e, state_e])
 
     def _record_run(
-        self,
-        minutes: float,
-        conditions: tuple[str, ...],
-        misfired: frozenset[int],
-        felt: str = "",
+        self, minutes: float, conditions: tuple[str, ...], misfired: frozenset[int]
     ) -> None:
         drive = Drive(minutes, conditions, self.job.fitted, self.job.time)
         codes = [format_code(300 + cylinder) for cylinder in sorted(misfired)]
         found = (*codes, *self._fault_codes(drive))
-        self._append(ev.Ran(minutes, conditions, found, felt=felt, pending=found))
+        self._append(ev.Ran(minutes, conditions, found, pending=found))
 
     def _fault_codes(self, drive: Drive) -> list[str]:
         codes = FaultCodes.of(self.space)

@@ -50,7 +50,7 @@ def test_shares_are_what_windows_come_to(
     drawn = [draw_cycle(monitor(), [source], minutes, rpm, cylinders, rng) for _ in range(CYCLES)]
     for of, share_drawn in (
         (share_that_sets, np.mean([cycle.first() is not None for cycle in drawn])),
-        (share_that_blinks, np.mean([cycle.has_blinked(minutes) for cycle in drawn])),
+        (share_that_blinks, np.mean([cycle.blinked_w.any() for cycle in drawn])),
     ):
         said = -np.expm1(-share(name, rate, cylinders, rpm, minutes, of) * rate * minutes)
         assert share_drawn == pytest.approx(said, abs=0.1)
