@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, ClassVar
 
 import typer
-from msgspec import Struct, structs
+from msgspec import structs
 
 from swapinfer.bus.adapter import check_form, connect, list_adapters, read_frames, recording
 from swapinfer.bus.scan import Reading, UnitReading, erase, read_recording, value_words
@@ -125,9 +125,9 @@ def scan(
         job = shop.load(ro).job
         carry_on(job, ev.Ran(1.0, words(when), ()))  # refused now rather than after the drive
         most = quantity(minutes, "min") or math.inf
-        watched = _watch_drive(replay or source, keep, most, job)
-        run = run_seen(watched.course, watched.after, job.pack.running, words(when))
-        return _record(shop, run, ro, watched.after, watched.before)
+        course, before, last = _watch_drive(replay or source, keep, most, job)
+        run = run_seen(course, last, job.pack.running, words(when))
+        return _record(shop, run, ro, last, before)
     if replay:
         reading = read_recording(read_frames(replay))
     else:
@@ -175,28 +175,13 @@ def _record(
     return structs.replace(told, warnings=(*told.warnings, *troubles))
 
 
-def _scan_vehicle(name: str, keep: Path | None, *, with_number: bool) -> Reading:
-    frames: list[can.Message] = []
-    reading = read_vehicle(name, frames.append, with_number=with_number)
-    if keep:
-        with recording(keep, frames):
-            pass
-    return reading
-
-
-class _Watched(Struct, frozen=True):
-    """A drive that was followed, and what was scanned before and after it, if anybody answered."""
-
-    course: Course
-    before: Reading | None
-    after: Reading | None
-
-
-def _watch_drive(source: Path | str, keep: Path | None, minutes: float, job: Job) -> _Watched:
-    """Follow a drive to its end, whatever ends it, and scan once more if anybody still answers."""
+def _watch_drive(
+    source: Path | str, keep: Path | None, minutes: float, job: Job
+) -> tuple[Course, Reading | None, Reading | None]:
+    """Follow a drive to its end, whatever ends it, scanned before and after if anybody answers."""
     if isinstance(source, Path):
         frames = list(read_frames(source))
-        return _Watched(watch_recording(frames), None, read_recording(frames))
+        return watch_recording(frames), None, read_recording(frames)
     course, frames = Course(), []
     with (
         connect(source, frames.append) as link,
@@ -219,10 +204,10 @@ def _watch_drive(source: Path | str, keep: Path | None, minutes: float, job: Job
         try:
             after = scan_link(link)
         except (BusError, KeyboardInterrupt):
-            return _Watched(course, before, None)
+            return course, before, None
         for unit in after.units:
             course.count(unit.unit, unit.counts)
-        return _Watched(course, before, after)
+        return course, before, after
 
 
 def _progress(course: Course, shown: dict[int, int]) -> tuple[str, str]:

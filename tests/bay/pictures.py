@@ -45,7 +45,7 @@ def take(served: Served) -> dict[str, bytes]:
             job = shop.job_id("RO-7")
         phone.go(f"{served.origin}/job/RO-7/engine")
         pictures["page-engine.png"] = phone.shot()
-        served.clock.begin(job, "Robin", quarter_ago.isoformat(), ("warm", "load"))
+        served.clock.begin(job, quarter_ago.isoformat(), ("warm", "load"))
         phone.tap("Drive")
         pictures["page-drive.png"] = phone.shot()
         phone.tap("The vehicle stands")

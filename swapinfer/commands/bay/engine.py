@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping
+from typing import Any
 
 from markupsafe import Markup, escape
-from msgspec import Struct
 
+from swapinfer.errors import InputError, near_match
 from swapinfer.layout import Layout, Place
 from swapinfer.ledger.replay import Job
-from swapinfer.ledger.words import element_label
+from swapinfer.ledger.words import element_label, place_label
 from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import Test
 from swapinfer.units import percent
@@ -22,19 +24,6 @@ REM = 20
 
 SHARED = "shared"
 """Stands for a cylinder's number where something serves several."""
-
-
-class Group(Struct, frozen=True):
-    """What can be handled and tested at one cylinder, or at what serves several.
-
-    Of places it says what sits there, where that is not at home; of targets, the tests made on
-    them that are none of a place's own.
-    """
-
-    where: str
-    title: str
-    places: dict[str, str]
-    tests: dict[str, list[Test]]
 
 
 def draw(layout: Layout, suspicion: Mapping[int, float], link: str) -> Markup:
@@ -90,26 +79,33 @@ def _cylinder(number: int, x: float, y: float, p: float, link: str) -> str:
     )
 
 
-def part_groups(job: Job) -> dict[str, Group]:
-    """List what can be handled or tested, cylinder by cylinder, then what serves several."""
+def parts_at(job: Job, where: str) -> dict[str, Any]:
+    """Find what can be handled and tested at one cylinder, or at what serves several.
+
+    Of places it says what sits there, where that is not at home; of targets, the tests made on
+    them that are none of a place's own.
+    """
     engine = job.engine
     titles = {str(number): f"Cylinder {number}" for number in engine.layout.cylinders}
     titles[SHARED] = "Whole engine, or several cylinders"
-    groups = {where: Group(where, title, {}, {}) for where, title in titles.items()}
+    if where not in titles:
+        raise InputError(f'no cylinder "{where}"{near_match(where, titles)}')
 
-    def group(served: tuple[int, ...]) -> Group:
-        return groups[str(served[0]) if len(served) == 1 else SHARED]
+    def is_there(served: tuple[int, ...]) -> bool:
+        return where == (str(served[0]) if len(served) == 1 else SHARED)
 
+    places = {}
     for name, element in job.fitted.items():
-        is_away = job.elements[element].home.id != name
-        label = element_label(job, element) if is_away else ""
-        group(engine.places[name].cylinders).places[name] = label
+        if is_there(engine.places[name].cylinders):
+            is_away = job.elements[element].home.id != name
+            places[name] = element_label(job, element) if is_away else ""
+    tests = defaultdict[str, list[Test]](list)
     for test in engine.tests.values():
         for target in engine.target_places(test.target):
-            if target not in engine.places:
-                served = engine.target_cylinders(target)
-                group(served).tests.setdefault(target, []).append(test)
-    return groups
+            if target not in engine.places and is_there(engine.target_cylinders(target)):
+                tests[target].append(test)
+    labels = {name: place_label(engine, name) for name in (*places, *tests)}
+    return {"title": titles[where], "places": places, "tests": tests, "labels": labels}
 
 
 def tests_on(engine: Engine, place: Place) -> dict[str, Test]:

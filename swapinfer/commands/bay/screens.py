@@ -16,7 +16,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from swapinfer.commands.bay.door import COOKIE
-from swapinfer.commands.bay.engine import draw, draw_small, part_groups, tests_on
+from swapinfer.commands.bay.engine import draw, draw_small, parts_at, tests_on
 from swapinfer.commands.bay.forms import (
     Form,
     OvertakenError,
@@ -43,7 +43,6 @@ from swapinfer.errors import (
     SwapinferError,
     UnconfirmedError,
     missing_extra,
-    near_match,
 )
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, place_label
@@ -294,25 +293,13 @@ def _do(screen: Screen, form: Form) -> Response:
 
 def _engine(screen: Screen) -> Response:
     picture = screen.find(show_picture)
-    layout = screen.job.engine.layout
-    return screen.page(
-        "engine",
-        layout=layout,
-        drawing=draw(layout, picture.cylinders, f"{link_to(screen.ro)}/at"),
-        picture=picture,
-        groups=part_groups(screen.job).values(),
-    )
+    layout, link = screen.job.engine.layout, f"{link_to(screen.ro)}/at"
+    drawing = draw(layout, picture.cylinders, link)
+    return screen.page("engine", drawing=drawing, picture=picture)
 
 
 def _group(screen: Screen) -> Response:
-    groups = part_groups(screen.job)
-    where = screen.request.path_params["where"]
-    if where not in groups:
-        raise InputError(f'no cylinder "{where}"{near_match(where, groups)}')
-    engine = screen.job.engine
-    labels = {place: place_label(engine, place) for place in groups[where].places}
-    labels |= {target: place_label(engine, target) for target in groups[where].tests}
-    return screen.page("group", group=groups[where], labels=labels)
+    return screen.page("group", **parts_at(screen.job, screen.request.path_params["where"]))
 
 
 def _part(screen: Screen) -> Response:
@@ -412,7 +399,7 @@ def _clock(screen: Screen, form: Form) -> Response:
     job, now = screen.row.job, screen.shop.now()
     match form.get("tap"):
         case "begin":
-            screen.bay.clock.begin(job, screen.shop.who, now, tuple(_words(conditions(form))))
+            screen.bay.clock.begin(job, now, tuple(_words(conditions(form))))
         case "end":
             screen.bay.clock.end(job, now)
         case _:

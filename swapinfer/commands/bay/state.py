@@ -44,7 +44,6 @@ T = TypeVar("T")
 class RoadTest(Struct, frozen=True):
     """A drive that is under way, or over and not recorded yet, with conditions as foreseen."""
 
-    who: str
     began_at: str
     when: tuple[str, ...] = ()
     minutes: float | None = None
@@ -70,10 +69,10 @@ class Clock:
         """Return a job's drive."""
         return self._all().get(job)
 
-    def begin(self, job: str, who: str, at: str, when: tuple[str, ...]) -> None:
+    def begin(self, job: str, at: str, when: tuple[str, ...]) -> None:
         """Begin a drive."""
         with self._changing() as drives:
-            drives.setdefault(job, RoadTest(who, at, when))
+            drives.setdefault(job, RoadTest(at, when))
 
     def end(self, job: str, at: str) -> None:
         """End a drive."""
