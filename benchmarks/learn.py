@@ -134,11 +134,11 @@ def cover(shops: int) -> dict[str, float]:
 def naive_ratio(jobs: int) -> float:
     """Sampling time with one likelihood term per job over that with counts, same posterior."""
     import numpy as np
+    from lab.models import CausePriors, cause_model
     from lab.shops import cause_counts
     from msgspec.structs import replace
 
-    from swapinfer.learn.models import CausePriors, cause_model
-    from swapinfer.learn.sampling import Sampling, compile_model, run_nuts
+    from swapinfer.learn.sampling import Sampling, Target, run_nuts
 
     rng = np.random.default_rng(SEED)
     counted = cause_counts()
@@ -163,8 +163,8 @@ def naive_ratio(jobs: int) -> float:
     few = Sampling(seed=SEED, draws=500, chains=2, cores=1)
     times = []
     for data in (replace(no_open, confirmed_gc=confirmed), row_per_job):
-        compiled = compile_model(cause_model(data, priors))
+        target = Target.of_model(cause_model(data, priors))
         started = time.perf_counter()
-        run_nuts(compiled, few)
+        run_nuts(target, few)
         times.append(time.perf_counter() - started)
     return times[1] / times[0]

@@ -16,8 +16,7 @@ from pathlib import Path
 import numpy as np
 from invented_history import Fleet, draw_history
 
-from swapinfer.learn.checks import Vocabulary
-from swapinfer.learn.prior import describe_tests, vocabulary
+from swapinfer.learn.prior import Vocabulary, describe_tests, vocabulary
 from swapinfer.pack.load import load_pack
 
 FAMILIES = {

@@ -12,9 +12,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.cells import AGE_BANDS, AGE_MIDDLES_KM, Cell
-from swapinfer.learn.checks import Vocabulary
-from swapinfer.learn.prior import Tests, base_shares
+from swapinfer.learn.prior import (
+    AGE_BANDS,
+    AGE_MIDDLES_KM,
+    Cell,
+    Tests,
+    Vocabulary,
+    base_shares,
+)
 from swapinfer.learn.tables import FINDINGS, JOBS
 
 if TYPE_CHECKING:

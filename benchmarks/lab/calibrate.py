@@ -10,9 +10,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.sampling import INTERVAL, Model, Sampling, compile_model, draws_of, run_nuts
+from swapinfer.learn.sampling import INTERVAL, Model, Sampling, Target, draws_of, run_nuts
 
 Simulate = Callable[[np.random.Generator], tuple[Mapping[str, FloatArray], FloatArray]]
 """Draws a truth from the prior and data from it: replaced data of the model, true quantities."""
@@ -93,13 +94,14 @@ def calibrate(
     -------
     Calibration
     """
-    compiled = compile_model(model)
+    target = Target.of_model(model)
     rng = np.random.default_rng(seed)
     ranks, covered = [], []
     for shop in range(shops):
         data, truth_q = simulate(rng)
         sampling = Sampling(seed=seed + shop, draws=draws, chains=1, cores=1, target_accept=0.8)
-        trace = run_nuts(compiled.with_data(**data), sampling)
+        drawn = replace(target, compiled=target.compiled.with_data(**data))
+        trace = run_nuts(drawn, sampling)
         flat = {name: values[0] for name, values in draws_of(trace).items()}
         drawn_dq = quantities(flat)
         ranks.append((drawn_dq[::5] < truth_q).sum(axis=0))

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from lab.models import Hyperprior, log_normal
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.models import Hyperprior, log_normal
 from swapinfer.learn.sampling import Model, Tensor
 
 RateHyperprior = Callable[[], tuple[Tensor, Tensor]]

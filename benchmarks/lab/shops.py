@@ -7,19 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from lab.calibrate import Quantities, Simulate
+from lab.models import CausePriors, cause_model, log_normal, reliability_model
 from lab.rates import rate_around, rate_model
 from scipy.special import log_softmax, softmax
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.models import (
-    CauseCounts,
-    CausePriors,
-    Grouping,
-    OutcomeCounts,
-    cause_model,
-    log_normal,
-    reliability_model,
-)
+from swapinfer.learn.prepare import CauseCounts, Grouping, OutcomeCounts
 from swapinfer.learn.sampling import Model
 
 NO_INT: IntArray = np.zeros(0, dtype=np.int64)

@@ -17,8 +17,7 @@ from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import watched
 from swapinfer.commands.visits import Visit, list_visits
 from swapinfer.errors import LearnError
-from swapinfer.learn.cells import AGE_BANDS, Cell
-from swapinfer.learn.prior import base_shares
+from swapinfer.learn.prior import AGE_BANDS, Cell, base_shares
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.engine import require_offered

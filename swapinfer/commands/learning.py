@@ -321,8 +321,7 @@ def learn_fleet_rates(
     family: Family = "",
 ) -> RatesView:
     """Learn an overlay from how often parts failed, and how far they were driven in all."""
-    from swapinfer.learn.learn import OVERLAY, REFUSED
-    from swapinfer.learn.overlay import rates_overlay
+    from swapinfer.learn.learn import OVERLAY, REFUSED, rates_overlay
     from swapinfer.learn.rates import learn_from_rates, read_rates
 
     pack, left_out = pack_to_learn_on(shop)

@@ -13,16 +13,23 @@ from msgspec.structs import replace
 
 from swapinfer.errors import LearnError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
-from swapinfer.learn.cells import MAX_FAMILIES, Cell, number_cells
-from swapinfer.learn.checks import (
-    Vocabulary,
-    check_findings,
-    check_jobs,
+from swapinfer.learn.prior import AGE_BANDS, AGE_BANDS_KM, MAX_FAMILIES, Cell, Vocabulary
+from swapinfer.learn.tables import (
+    FINDINGS,
+    JOBS,
+    Checks,
+    Source,
     commonest_reason,
+    digest_of,
+    name_of,
+    numbers_of,
+    pair_words,
+    pool_rare,
+    read_table,
     refusals,
     write_refused,
 )
-from swapinfer.learn.tables import FINDINGS, JOBS, Source, digest_of, name_of, read_table
+from swapinfer.physics import MOST_KM
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,24 +40,21 @@ LATER = 1 / 3
 OPEN, SET_ASIDE, WEIGHED = -1, -2, -3
 """In place of a job's cause: none was established; several were, or the job belongs to a comeback;
 none was, and an exact engine has weighed the findings."""
+NO_CAUSE = ("", "not-found", "declined")
+"""What stands for a cause that nobody established; such jobs count as unconfirmed."""
+REPAIR = "repair"
+"""In ``confirmed_by``: nothing but the success of the repair established the cause."""
+DATE = r"\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])"
 STRAY = "comebacks whose first visit the table does not hold"
 SELF_CONFIRMED = "findings whose own test confirmed the cause"
 
 
 class History(msgspec.Struct, frozen=True, eq=False):
-    """A shop's history.
+    """A shop's history: tables of jobs and of findings, and of other shops' cases.
 
-    Attributes
-    ----------
-    jobs : Path or sequence of mapping
-        Table of jobs.
-    findings : Path, sequence of mapping or None
-        Table of findings.
-    exact : mapping of str to ndarray of float, shape (cause,)
-        For jobs whose findings an exact engine has weighed: log-likelihood under each cause, in
-        the order of the vocabulary. For other jobs the product over their findings is taken.
-    others : tuple of Path
-        Tables of other shops' cases.
+    `exact` gives the log-likelihood under each cause of jobs whose findings an exact engine has
+    weighed, in the order of the vocabulary; for other jobs the product over their findings is
+    taken.
     """
 
     jobs: Source
@@ -62,22 +66,9 @@ class History(msgspec.Struct, frozen=True, eq=False):
 class RowReport(msgspec.Struct, frozen=True):
     """What happened to the rows of a history.
 
-    Attributes
-    ----------
-    jobs_used, findings_used : int
-        Rows that were counted.
-    refused : Counter
-        Rows refused, by table and reason.
-    notes : Counter
-        Things that are odd but not wrong, such as comebacks of jobs that the table does not hold.
-    first_day, last_day : str
-        Of the jobs counted.
-    advised : Counter
-        Jobs by whether their steps were chosen by advice.
-    digest : str
-        SHA-256 of the tables, those of other shops included.
-    theirs : int
-        Cases of other shops.
+    Rows refused are counted by table and reason; `notes` are things that are odd but not wrong.
+    `advised` counts jobs by whether their steps were chosen by advice, `theirs` the cases of other
+    shops. `digest` is the SHA-256 of all tables.
     """
 
     jobs_used: int
@@ -99,16 +90,9 @@ class RowReport(msgspec.Struct, frozen=True):
 class CaseCounts(msgspec.Struct, frozen=True):
     """Verified causes by cell. A job and those that its complaint returned in are one case.
 
-    Attributes
-    ----------
-    stayed : Counter
-        (cell, cause) of cases that never came back.
-    returned : Counter
-        (cell, cause) of cases that came back without another verified cause.
-    chains : Counter
-        (cell, first verified cause, last verified cause) of cases that came back with one.
-    open_by_cell : Counter
-        Cases with comebacks and no verified cause at all.
+    `stayed` counts (cell, cause) of cases that never came back, `returned` of those that came back
+    without another verified cause, `chains` (cell, first, last verified cause) of those that came
+    back with one, and `open_by_cell` those that came back and have none at all.
     """
 
     stayed: Counter[tuple[int, int]] = msgspec.field(default_factory=Counter)
@@ -135,14 +119,8 @@ class CaseCounts(msgspec.Struct, frozen=True):
 class Split(msgspec.Struct, frozen=True):
     """A history parted in time, so that what its first part says can be held to the second.
 
-    Attributes
-    ----------
-    day : str
-        On which the second part begins.
-    earlier : Counts
-        Of the first part, by the same cells.
-    later : Counter
-        (cell, cause) to verified jobs of the second, with one cause and without a comeback.
+    The second begins on `day`; `later` counts its verified jobs with one cause and without a
+    comeback by (cell, cause), the cells being those of `earlier`.
     """
 
     day: str
@@ -153,28 +131,10 @@ class Split(msgspec.Struct, frozen=True):
 class Counts(msgspec.Struct, frozen=True):
     """Sufficient statistics of a history.
 
-    Attributes
-    ----------
-    words : Vocabulary
-        Causes and outcomes that numbers below refer to.
-    cells : tuple of Cell
-        Cells that numbers below refer to.
-    cases : CaseCounts
-        Verified causes, comebacks followed.
-    patterns : Counter
-        (cell, outcomes) to the number of unconfirmed jobs that showed just these.
-    weighed_patterns : Counter
-        The same of the unconfirmed jobs in `exact`; these tell about tests only.
-    exact : Counter
-        (cell, log-likelihoods) to the number of unconfirmed jobs weighed by an exact engine.
-    sightings : Counter
-        (cause, outcome, at the place complained of) to findings of confirmed jobs.
-    unconfirmed : Counter
-        Cell to unconfirmed jobs, with findings or without.
-    rows : RowReport
-        What was used and refused.
-    split : Split or None
-        Of a history with verified jobs on several days.
+    `patterns` counts unconfirmed jobs by (cell, outcomes shown), `weighed_patterns` those in
+    `exact`, where they tell about tests only; `exact` counts by (cell, log-likelihoods).
+    `sightings` are findings of confirmed jobs by (cause, outcome, whether at the place complained
+    of). A history with verified jobs on several days has a `split`.
     """
 
     words: Vocabulary
@@ -207,22 +167,7 @@ def count_history(
 ) -> Counts:
     """Check and count a history.
 
-    Parameters
-    ----------
-    history : History
-        Its tables.
-    words : Vocabulary
-        Words that are accepted.
-    refused_to : Path, optional
-        CSV file for refused rows, with line and reason.
-    refused_before : mapping of str to DataFrame, optional
-        Rows of other tables that were refused before, to be listed with these.
-    max_families : int
-        Families that the models tell apart.
-
-    Returns
-    -------
-    Counts
+    Refused rows are listed in a CSV file with line and reason, after those refused before.
 
     Raises
     ------
@@ -234,7 +179,7 @@ def count_history(
         reasons = write_refused({"jobs": refused_jobs}, refused_to)
         reason = commonest_reason(reasons)
         raise LearnError(f"{name_of(history.jobs)}: not one row can be used; {reason}")
-    by_job = _mark_weighed(_one_row_a_job(jobs), history.exact)
+    by_job = _one_row_a_job(jobs, history.exact)
     findings, refused_findings = _read_findings(history.findings or (), words, by_job)
     refused = {"jobs": refused_jobs, "findings": refused_findings, **(refused_before or {})}
     rows = RowReport(
@@ -285,13 +230,15 @@ def _count(good: _Good, exact: Mapping[str, FloatArray], bare: Counts) -> Counts
     confirmed = _tally(plain[plain["cause"] != OPEN])
     cases, odd = follow_chains(confirmed, jobs[jobs["is_linked"]])
     told = findings[(findings["cause"] >= 0) & ~findings["is_own"]]
-    patterns = patterns_of(_telling(findings))
+    telling = findings[findings["cause"].isin((OPEN, WEIGHED)) & findings["is_here"]]
+    columns = ["at", "cause", "cell", "shown"]
+    patterns = patterns_of(telling[columns].to_numpy(dtype=np.int64))
     weighed = by_job.loc[by_job["cause"] == WEIGHED, "cell"].items()
     return replace(
         bare,
         cases=cases,
-        patterns=_of(OPEN, patterns),
-        weighed_patterns=_of(WEIGHED, patterns),
+        patterns=patterns[OPEN],
+        weighed_patterns=patterns[WEIGHED],
         exact=Counter((int(cell), tuple(map(float, exact[str(name)]))) for name, cell in weighed),
         sightings=_tally(told[["cause", "shown", "is_here"]]),
         unconfirmed=Counter(plain.loc[plain["cause"] == OPEN, "cell"]) + cases.open_by_cell,
@@ -314,10 +261,73 @@ def _is_before(opened: pd.Series[str], day: str) -> BoolArray:
     return out
 
 
+def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part the rows of a jobs table into good and refused: line, first reason, row.
+
+    ``cause`` is added: ``""`` where nobody established one, or not how it failed.
+    """
+    unknown = frame["cause_kind"].isin(NO_CAUSE) | (frame["cause_mode"] == "")
+    named = pair_words(frame["cause_kind"], ".", frame["cause_mode"]).mask(unknown, "")
+    rows = Checks(frame := frame.assign(cause=named.astype("category")), JOBS)
+    rows.unlike("job", r".{1,80}", "a job's name of 1 to 80 characters")
+    rows.unlike("opened", DATE, "a date like 2026-03-31")
+    rows.not_word("family")
+    rows.not_word("complaint")
+    rows.not_number("odometer_km", 0.0, MOST_KM)
+    rows.not_number("exposure_km", 0.0, MOST_KM)
+    rows.unknown("layout", words.layouts)
+    for axis, values in words.fitments.items():
+        rows.unknown(axis, values)
+    rows.unknown("confirmed_by", ("", REPAIR, *words.outcomes))
+    rows.unknown("cause", ("", *words.causes))
+    for axis in words.fitments:
+        rows.misfits(axis, words.needs)
+    rows.unknown("verified", ("yes", "no"))
+    rows.unknown("advised", ("", "yes", "no"))
+    rows.refuse(
+        (frame["verified"] == "yes") & (frame["cause"] == ""),
+        lambda _: "verified is yes, but no cause is given with its mode",
+    )
+    rows.refuse(
+        frame["comeback_of"].astype(object) == frame["job"].astype(object),
+        lambda _: "comeback_of names the job itself",
+    )
+    return rows.split()
+
+
+def check_findings(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part the rows of a findings table; as `check_jobs`, ``shown`` added."""
+    shown = pair_words(frame["test"], "=", frame["outcome"])
+    rows = Checks(frame.assign(shown=shown.astype("category")), FINDINGS)
+    rows.unlike("job", r".{1,80}", "a job's name of 1 to 80 characters")
+    rows.not_number("sequence", 0.0, 1e9)
+    rows.missing("sequence")
+    rows.unknown("test", words.outcomes)
+    rows.unknown("shown", words.shown)
+    return rows.split()
+
+
+def number_cells(jobs: pd.DataFrame, max_families: int) -> tuple[IntArray, tuple[Cell, ...]]:
+    """Give each cell a number, in alphabetical order; the jobs' numbers, and the cells."""
+    odometer = numbers_of(jobs["odometer_km"])
+    band = np.searchsorted(AGE_BANDS_KM, odometer, side="right")
+    band[np.isnan(odometer)] = len(AGE_BANDS) - 1
+    told = jobs[["layout", "ignition", "fuel", "complaint"]].assign(
+        age=np.array(AGE_BANDS, dtype=object)[band], family=pool_rare(jobs["family"], max_families)
+    )
+    groups = told.groupby(list(Cell._fields), observed=True, sort=False)
+    cells = [Cell(*key) for key in groups.size().index]
+    order = sorted(range(len(cells)), key=cells.__getitem__)
+    number: IntArray = np.argsort(order)[groups.ngroup()]
+    return number, tuple(cells[at] for at in order)
+
+
 def _read_jobs(
     source: Source, words: Vocabulary, max_families: int
 ) -> tuple[pd.DataFrame, tuple[Cell, ...], pd.DataFrame]:
     """Good rows with the numbers of their cell and cause, the cells, and refused rows."""
+    import pandas as pd
+
     good, refused = check_jobs(read_table(source, JOBS), words)
     good, again = _part(
         good,
@@ -333,13 +343,15 @@ def _read_jobs(
         confirmed_by=_places(good["confirmed_by"], tuple(words.outcomes)),
         is_linked=is_comeback | good["job"].isin(good.loc[is_comeback, "comeback_of"]),
     )
-    return jobs, cells, _joined(refused, again)
+    return jobs, cells, pd.concat([refused, again], ignore_index=True)
 
 
 def _read_findings(
     source: Source, words: Vocabulary, by_job: pd.DataFrame
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Good rows with numbers, and what their job's row says; and refused rows."""
+    import pandas as pd
+
     good, refused = check_findings(read_table(source, FINDINGS), words)
     good, again = _part(
         good,
@@ -357,7 +369,7 @@ def _read_findings(
         is_own=job["confirmed_by"].to_numpy() == test,
         is_here=(target == "") | (target == job["place"].to_numpy(dtype=object)),
     )
-    return findings, _joined(refused, again, orphans)
+    return findings, pd.concat([refused, again, orphans], ignore_index=True)
 
 
 def _part(
@@ -366,12 +378,6 @@ def _part(
     """Part rows from those that only the whole table shows to be bad."""
     worse = frame[bad]
     return frame[~bad], refusals(worse, say, worse["job"].astype(object))
-
-
-def _joined(*parts: pd.DataFrame) -> pd.DataFrame:
-    import pandas as pd
-
-    return pd.concat(parts, ignore_index=True)
 
 
 def _places(column: pd.Series[str], known: tuple[str, ...]) -> IntArray:
@@ -385,21 +391,10 @@ def _places(column: pd.Series[str], known: tuple[str, ...]) -> IntArray:
 def follow_chains(
     confirmed: Counter[tuple[int, int]], linked: pd.DataFrame
 ) -> tuple[CaseCounts, Counter[str]]:
-    """Link comebacks to their first visit.
+    """Link comebacks to their first visit, whose cell counts; and note what was odd.
 
-    Parameters
-    ----------
-    confirmed : Counter
-        (cell, cause) of verified jobs without any comeback.
-    linked : DataFrame
-        Jobs that came back or are comebacks: job, cell, cause (or `OPEN`), comeback_of.
-
-    Returns
-    -------
-    CaseCounts
-        With the cell of the first visit.
-    Counter
-        Notes on what was odd.
+    To (cell, cause) of verified jobs without any comeback are added those that came back or are
+    comebacks: job, cell, cause (or `OPEN`), comeback_of.
     """
     cases = CaseCounts(stayed=confirmed)
     columns = linked.sort_values("cause", kind="stable")[["job", "cell", "cause", "comeback_of"]]
@@ -428,18 +423,14 @@ def _count_case(cases: CaseCounts, visits: list[tuple[int, int]]) -> None:
         cases.stayed[cell, causes[0]] += 1
 
 
-def _one_row_a_job(jobs: pd.DataFrame) -> pd.DataFrame:
+def _one_row_a_job(jobs: pd.DataFrame, exact: Mapping[str, FloatArray]) -> pd.DataFrame:
     """Cell, cause, place and confirming test of each job, by its name, for its findings."""
     is_aside = jobs["is_linked"] | jobs["job"].duplicated(keep=False)
     first = jobs.assign(cause=jobs["cause"].mask(is_aside, SET_ASIDE)).drop_duplicates("job")
+    is_weighed = first["job"].isin(list(exact)) & (first["cause"] == OPEN)
+    first["cause"] = first["cause"].mask(is_weighed, WEIGHED)
     names = first["job"].astype(object)
     return first.set_index(names)[["cell", "cause", "place", "confirmed_by", "opened"]]
-
-
-def _mark_weighed(by_job: pd.DataFrame, exact: Mapping[str, FloatArray]) -> pd.DataFrame:
-    """Mark unconfirmed jobs that an exact engine has weighed."""
-    weighed = by_job.index.isin(list(exact)) & (by_job["cause"] == OPEN)
-    return by_job.assign(cause=by_job["cause"].mask(weighed, WEIGHED))
 
 
 def _tally(rows: pd.DataFrame) -> Counter[Any]:
@@ -447,34 +438,15 @@ def _tally(rows: pd.DataFrame) -> Counter[Any]:
     return Counter(rows.itertuples(index=False, name=None))
 
 
-def _telling(findings: pd.DataFrame) -> IntArray:
-    """Pick findings that tell of the cause of an unconfirmed job, as `patterns_of` takes them."""
-    told = findings["cause"].isin((OPEN, WEIGHED)) & findings["is_here"]
-    rows: IntArray = findings.loc[told, ["at", "cause", "cell", "shown"]].to_numpy(dtype=np.int64)
-    return rows
-
-
-def _of(
-    cause: int, patterns: Counter[tuple[int, int, tuple[int, ...]]]
-) -> Counter[tuple[int, tuple[int, ...]]]:
-    return Counter({(cell, shown): n for (of, cell, shown), n in patterns.items() if of == cause})
-
-
-def patterns_of(rows: IntArray) -> Counter[tuple[int, int, tuple[int, ...]]]:
+def patterns_of(rows: IntArray) -> dict[int, Counter[tuple[int, tuple[int, ...]]]]:
     """Collect the outcomes of each job, and count jobs alike in everything.
 
-    Parameters
-    ----------
-    rows : ndarray of int, shape (finding, 4)
-        Job, how its cause is known, cell, outcome.
-
-    Returns
-    -------
-    Counter
-        (how its cause is known, cell, ascending outcomes) to the number of jobs.
+    Of findings, each as (job, how its cause is known, cell, outcome); by how their cause is known,
+    the number of jobs by (cell, ascending outcomes).
     """
+    found: dict[int, Counter[tuple[int, tuple[int, ...]]]] = {OPEN: Counter(), WEIGHED: Counter()}
     if not len(rows):
-        return Counter()
+        return found
     rows = rows[np.lexsort((rows[:, 3], rows[:, 0]))]
     starts = np.flatnonzero(np.diff(rows[:, 0], prepend=-1))
     position = np.arange(len(rows)) - np.repeat(starts, np.diff([*starts, len(rows)]))
@@ -482,9 +454,6 @@ def patterns_of(rows: IntArray) -> Counter[tuple[int, int, tuple[int, ...]]]:
     table[:, :2] = rows[starts, 1:3]
     table[np.cumsum(position == 0) - 1, 2 + position] = rows[:, 3]
     distinct, count = np.unique(table, axis=0, return_counts=True)
-    return Counter(
-        {
-            (cause, cell, tuple(one for one in outcomes if one >= 0)): n
-            for (cause, cell, *outcomes), n in zip(distinct.tolist(), count.tolist(), strict=True)
-        }
-    )
+    for (cause, cell, *outcomes), n in zip(distinct.tolist(), count.tolist(), strict=True):
+        found[cause][cell, tuple(one for one in outcomes if one >= 0)] = n
+    return found

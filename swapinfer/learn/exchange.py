@@ -14,10 +14,9 @@ from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 from msgspec.structs import replace
 
 from swapinfer.errors import LearnError
-from swapinfer.learn.cells import AGE_BANDS, MAX_FAMILIES, OTHER, Cell
-from swapinfer.learn.checks import WHOLE, Checks, Vocabulary, numbers_of, refuse_misfits
 from swapinfer.learn.counts import CaseCounts, Counts
-from swapinfer.learn.tables import CASES, digest_of, read_table
+from swapinfer.learn.prior import AGE_BANDS, MAX_FAMILIES, OTHER, Cell, Vocabulary
+from swapinfer.learn.tables import CASES, WHOLE, Checks, digest_of, numbers_of, read_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,15 +29,7 @@ back, and how many."""
 
 
 def write_cases(counts: Counts, path: Path) -> None:
-    """Write the verified cases of a history for other shops.
-
-    Parameters
-    ----------
-    counts : Counts
-        Of the own history alone.
-    path : Path
-        CSV file, with the columns of `swapinfer.learn.tables.CASES`.
-    """
+    """Write the verified cases of the own history alone as a CSV file for other shops."""
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(CASES.names)
@@ -58,21 +49,7 @@ def _cases_of(counts: Counts) -> Iterator[Case]:
 def read_cases(
     paths: Sequence[Path], words: Vocabulary
 ) -> tuple[list[Case], dict[str, pd.DataFrame]]:
-    """Read the cases of other shops.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        A table of each shop.
-    words : Vocabulary
-        Words that are accepted.
-
-    Returns
-    -------
-    list of Case
-        Good ones.
-    dict of str to DataFrame
-        Refused rows of each, as `swapinfer.learn.checks.check_jobs` gives them, by the file's name.
+    """Read the cases of other shops; and refused rows, by the file's name.
 
     Raises
     ------
@@ -103,8 +80,8 @@ def _read(path: Path, words: Vocabulary) -> tuple[list[Case], pd.DataFrame]:
     rows.unknown("came_back", ("yes", "no"))
     rows.unlike("cases", WHOLE, "a whole number from 1")
     for axis in words.fitments:
-        refuse_misfits(rows, axis, words.needs)
-        refuse_misfits(rows, axis, words.needs, "then")
+        rows.misfits(axis, words.needs)
+        rows.misfits(axis, words.needs, "then")
     rows.refuse(
         (frame["then"] != "") & (frame["came_back"] == "no"),
         lambda _: "then names a cause, but came_back is no",
@@ -122,12 +99,7 @@ def _read(path: Path, words: Vocabulary) -> tuple[list[Case], pd.DataFrame]:
 def add_cases(counts: Counts, others: Iterable[Case]) -> Counts:
     """Add cases of other shops to a history, as if all shops were one.
 
-    Parameters
-    ----------
-    counts : Counts
-        Of the own history.
-    others : iterable of Case
-        Theirs. A family that is not among the own counts as `OTHER` once there are many.
+    A family that is not among the own counts as `OTHER` once there are many.
     """
     own = {cell.family for cell in counts.cells}
     theirs: list[Case] = [(_of_few(one[0], own), *one[1:]) for one in others]

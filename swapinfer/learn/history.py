@@ -5,65 +5,51 @@ Hazard ratios of modes and outcome chances of tests, each with what the base pac
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from swapinfer.errors import LearnError, near_match
 from swapinfer.evidence.arrays import BoolArray, FloatArray
-from swapinfer.learn.changes import Change, Scopes, find_changes
 from swapinfer.learn.counts import Counts
-from swapinfer.learn.models import (
-    CauseCounts,
-    CausePriors,
-    OutcomeCounts,
-    cause_model,
-    reliability_model,
-)
 from swapinfer.learn.prepare import (
+    CauseCounts,
+    OutcomeCounts,
     all_causes,
-    cause_priors,
     prepare_causes,
     prepare_outcomes,
-    recount,
 )
-from swapinfer.learn.prior import NEVER, describe_tests, pack_text, titles_of
+from swapinfer.learn.prior import NEVER, describe_tests, pack_text, shop_sd, titles_of
 from swapinfer.learn.sampling import (
     INTERVAL,
     Fit,
     Sampling,
+    Trace,
+    end_to_end,
     fit,
-    fit_briefly,
-    load_quietly,
     provenance_text,
+    quiet,
+    run_nuts,
 )
-from swapinfer.learn.trial import Trial, hold_to_later
+from swapinfer.learn.trial import Change, Scopes, Trial, find_changes, hold_to_later
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
 
-CHUNK_DRAWS = 200
+if TYPE_CHECKING:
+    from swapinfer.learn.density import CauseArrays
+
+BRIEF = {"draws": 400, "tune": 300, "chains": 2}
+"""Of a fit that nothing is written from: of it only means are taken."""
 
 
 class LearnedCause(Struct, frozen=True):
     """What a history says about one cause.
 
-    Attributes
-    ----------
-    cause : str
-        ``"kind.mode"``.
-    median, spread : float
-        Of the hazard ratio: posterior median and geometric standard deviation.
-    low, high : float
-        90 % interval of it.
-    prior_spread : float
-        Geometric standard deviation before the history.
-    base_share, share, share_low, share_high : float
-        Chance of the cause given a complaint over the shop's mix of vehicles: in the base pack,
-        and learned, with its 90 % interval.
-    confirmed : int
-        Verified cases.
-    cases : float
-        Effective sample size: verified cases, and unconfirmed ones by their probability of being
-        this cause.
+    `median`, `spread` (a geometric standard deviation), `low` and `high` (90 %) are of the hazard
+    ratio, shares are chances given a complaint over the mix of vehicles learned for. `cases` are
+    the verified ones, `confirmed`, and others by their probability of being this cause.
     """
 
     cause: str
@@ -87,18 +73,9 @@ class LearnedCause(Struct, frozen=True):
 
 
 class LearnedChance(Struct, frozen=True):
-    """What a history says about one profile of one test.
+    """What a history says about one profile of one test, and how many findings are behind it.
 
-    Attributes
-    ----------
-    test, profile : str
-        Which.
-    outcomes : tuple of str
-        Its outcomes.
-    base, mean, low, high : tuple of float
-        Chance of each in the base pack, posterior mean, and 90 % interval.
-    findings : float
-        Effective number of findings behind it.
+    Chances of each outcome in the base pack, and the posterior's mean and 90 % interval.
     """
 
     test: str
@@ -112,16 +89,9 @@ class LearnedChance(Struct, frozen=True):
 
 
 class ShareDraws(Struct, frozen=True, eq=False):
-    """Draws of the chance of each cause given a complaint.
+    """Draws of the chance of each cause given a complaint, over the mix of cells asked for.
 
-    Attributes
-    ----------
-    mixed_dc : ndarray of float, shape (draw, cause)
-        Over the mix of cells asked for.
-    kinds_dzh : ndarray of float, shape (draw, scope, kind)
-        The same of kinds of element in each scope.
-    mean_gc : ndarray of float, shape (cell, cause)
-        Posterior means in each cell.
+    The same of kinds of element, ``h``, in each scope, ``z``; and the means in each cell.
     """
 
     mixed_dc: FloatArray
@@ -132,41 +102,13 @@ class ShareDraws(Struct, frozen=True, eq=False):
 class Learned(Struct, frozen=True, eq=False):
     """What a history says, and everything that its report tells.
 
-    Attributes
-    ----------
-    counts : Counts
-        Of the history.
-    data : CauseCounts
-        What the cause model was fitted to.
-    priors : CausePriors
-        Its priors.
-    shares : ShareDraws
-        Draws of the chance of each cause.
-    causes : tuple of LearnedCause
-        Summaries.
-    chances : tuple of LearnedChance
-        Summaries.
-    fits : dict of str to Fit
-        ``"causes"``, and ``"tests"`` when there were findings.
-    pack : str
-        Name, version and digest of the pack that was learned on.
-    weight : float
-        What the pack's precision was multiplied by.
-    family : str
-        Family that the numbers hold for, empty for the shop's whole mix.
-    titles : dict of str to str
-        Kinds and causes as a person says them.
-    level : float
-        Hazard ratio that leaves a share as it was.
-    changes : tuple of Change
-        Those that matter.
-    trial : Trial
-        What the like of it would have saved on the later jobs.
+    `fits` are named ``"causes"`` and, when there were findings, ``"tests"``. A hazard ratio of
+    `level` leaves a share as it was. `titles` are kinds and causes as a person says them.
     """
 
     counts: Counts
     data: CauseCounts
-    priors: CausePriors
+    shop_sd_c: FloatArray
     shares: ShareDraws
     causes: tuple[LearnedCause, ...]
     chances: tuple[LearnedChance, ...]
@@ -210,29 +152,39 @@ def learn_history(
     """Learn from counts; as `swapinfer.learn.learn.learn_overlay`, without files."""
     tests = describe_tests(pack)
     data = prepare_causes(counts, pack, tests)
-    priors = cause_priors(pack, data, weight)
+    shop_sd_c = shop_sd(pack, data.causes, weight)
     weight_g = _mix(counts, family)
     scopes = Scopes.of(weight_g, [cell.family for cell in counts.cells])
     sampling.starting()
-    load_quietly()
-    fits = {"causes": fit(cause_model(data, priors), sampling)}
-    shares = draw_shares(fits["causes"], data, scopes)
+    with quiet():
+        from swapinfer.learn import density
+
+    arrays = density.cause_arrays(data, shop_sd_c)
+    fits = {"causes": fit(density.cause_target(data, arrays), sampling)}
+    shares = draw_shares(fits["causes"].trace, arrays, scopes)
     outcomes = prepare_outcomes(counts, tests, all_causes(shares.mean_gc, data, counts))
     if len(outcomes.count_k):
-        fits["tests"] = fit(reliability_model(outcomes), sampling)
-    ratio_c = _learned_before(fits["causes"], counts, data, priors, family)
-    base_c = np.exp(priors.shop_sd_c**2 / 2)
-    trial = hold_to_later(counts, data, ratio_c, base_c, pack, tests, settings, family)
+        fits["tests"] = fit(density.outcome_target(outcomes), sampling)
+    base_c = np.exp(shop_sd_c**2 / 2)
+    level = float((weight_g / weight_g.sum()) @ data.base_gc @ base_c)
+    ratio_c, earlier = np.ones(len(data.causes)), counts.split and counts.split.earlier
+    if earlier and (before_g := _mix(earlier, family)).any():
+        past = prepare_causes(earlier, pack, tests, whole=data)
+        a = density.cause_arrays(past, shop_sd_c)
+        drawn = run_nuts(density.cause_target(past, a), replace(sampling, **BRIEF))
+        mix = Scopes.of(before_g, [""] * len(before_g))
+        share_c = draw_shares(drawn, a, mix).mixed_dc.mean(axis=0)
+        ratio_c = share_c / (mix.mix_zg[0] @ data.base_gc)
     titles = titles_of(pack)
     return Learned(
         counts=counts,
         data=data,
-        priors=priors,
+        shop_sd_c=shop_sd_c,
         shares=shares,
-        causes=learned_causes(shares, data, priors, weight_g),
-        level=level_of(data, priors, weight_g),
+        causes=learned_causes(shares, data, shop_sd_c, level, weight_g),
+        level=level,
         changes=find_changes(scopes, shares.kinds_dzh, data, titles),
-        trial=trial,
+        trial=hold_to_later(counts, data, ratio_c, base_c, pack, tests, settings, family),
         chances=learned_chances(fits["tests"], outcomes) if "tests" in fits else (),
         fits=fits,
         pack=pack_text(pack),
@@ -240,25 +192,6 @@ def learn_history(
         family=family,
         titles=titles,
     )
-
-
-def _learned_before(
-    whole: Fit,
-    counts: Counts,
-    data: CauseCounts,
-    priors: CausePriors,
-    family: str,
-) -> FloatArray:
-    """Mean hazard ratio of each cause as learned from a history's earlier part alone."""
-    weight_g = _mix(counts.split.earlier, family) if counts.split else np.zeros(1)
-    if counts.split is None or not weight_g.any():
-        return np.ones(len(data.causes))
-    fewer = recount(data, counts, counts.split.earlier)
-    fitted = fit_briefly(whole, data.as_counted(fewer))
-    mix = Scopes.of(weight_g, [""] * len(weight_g))
-    share_c = draw_shares(fitted, data, mix).mixed_dc.mean(axis=0)
-    out: FloatArray = level_of(data, priors, weight_g) * share_c / (mix.mix_zg[0] @ data.base_gc)
-    return out
 
 
 def _mix(counts: Counts, family: str) -> FloatArray:
@@ -273,68 +206,33 @@ def _mix(counts: Counts, family: str) -> FloatArray:
     return np.where(mine, jobs_g, 0.0)
 
 
-def draw_shares(fitted: Fit, data: CauseCounts, scopes: Scopes) -> ShareDraws:
-    """Turn draws of effects into draws of shares.
+def draw_shares(trace: Trace, arrays: CauseArrays, scopes: Scopes) -> ShareDraws:
+    """Turn draws of effects into draws of shares in mixes of cells, the first being asked for."""
+    from swapinfer.learn.density import shares
 
-    Parameters
-    ----------
-    fitted : Fit
-        Of the cause model.
-    data : CauseCounts
-        That it was fitted to.
-    scopes : Scopes
-        Mixes of cells; the first is the one asked for.
-
-    Returns
-    -------
-    ShareDraws
-    """
-    from scipy.special import softmax
-
-    shop_dc = fitted.array("shop")
-    effect_dhl = fitted.array("effect") if data.groupings else np.zeros((len(shop_dc), 0, 0))
-    log_base_gc = np.log(data.base_gc)
-    of_kind = np.eye(len(data.kinds))[data.kind_c]
-    mixed, kinds, mean_gc = [], [], np.zeros_like(data.base_gc)
-    for start in range(0, len(shop_dc), CHUNK_DRAWS):
-        here = slice(start, start + CHUNK_DRAWS)
-        score_dgc = log_base_gc + shop_dc[here, None, :]
-        for grouping in data.groupings:
-            effect_dhg = effect_dhl[here, :, data.columns(grouping.name)][:, :, grouping.level_g]
-            score_dgc += effect_dhg[:, data.kind_c].transpose(0, 2, 1)
-        share_dgc = softmax(score_dgc, axis=2)
-        mixed.append(np.einsum("g,dgc->dc", scopes.mix_zg[0], share_dgc))
-        kinds.append(scopes.mix_zg @ (share_dgc @ of_kind))
-        mean_gc += share_dgc.sum(axis=0) / len(shop_dc)
-    return ShareDraws(np.concatenate(mixed), np.concatenate(kinds), mean_gc)
-
-
-def level_of(data: CauseCounts, priors: CausePriors, weight_g: FloatArray) -> float:
-    """Hazard ratio that leaves a share as it was; see `learned_causes`."""
-    base_c = (weight_g / weight_g.sum()) @ data.base_gc
-    return float(base_c @ np.exp(priors.shop_sd_c**2 / 2))
+    shop_dc = end_to_end(trace, "shop")
+    effect_dlh = np.zeros((len(shop_dc), 0, arrays.kinds))
+    if len(arrays.level_fg):
+        effect_dlh = np.ascontiguousarray(end_to_end(trace, "effect").transpose(0, 2, 1))
+    mixed_dc, mean_gc = np.zeros(shop_dc.shape), np.zeros(arrays.base_gc.shape)
+    kinds_dzh = np.zeros((len(shop_dc), len(scopes.mix_zg), arrays.kinds))
+    of_kind = np.eye(arrays.kinds)[arrays.kind_c]
+    for d, (shop_c, effect_lh) in enumerate(zip(shop_dc, effect_dlh, strict=True)):
+        share_gc = shares(shop_c, effect_lh, arrays)
+        mixed_zc = scopes.mix_zg @ share_gc
+        mixed_dc[d], kinds_dzh[d] = mixed_zc[0], mixed_zc @ of_kind
+        mean_gc += share_gc / len(shop_dc)
+    return ShareDraws(mixed_dc, kinds_dzh, mean_gc)
 
 
 def learned_causes(
-    shares: ShareDraws, data: CauseCounts, priors: CausePriors, weight_g: FloatArray
+    shares: ShareDraws,
+    data: CauseCounts,
+    shop_sd_c: FloatArray,
+    level: float,
+    weight_g: FloatArray,
 ) -> tuple[LearnedCause, ...]:
-    r"""Summarise hazard ratios.
-
-    Parameters
-    ----------
-    shares : ShareDraws
-        Of the mix `weight_g`.
-    data : CauseCounts
-        Sufficient statistics.
-    priors : CausePriors
-        Of the fit.
-    weight_g : ndarray of float, shape (cell,)
-        Mix of cells.
-
-    Returns
-    -------
-    tuple of LearnedCause
-        Of the causes that the mix's engines can have, in the pack's order.
+    r"""Summarise hazard ratios of the causes that the engines of a mix of cells can have.
 
     Notes
     -----
@@ -345,7 +243,6 @@ def learned_causes(
     :math:`\sum_c b_c \exp(s_c^2 / 2)`.
     """
     base_c = (weight_g / weight_g.sum()) @ data.base_gc
-    level = level_of(data, priors, weight_g)
     cases_c = effective_cases(data, shares.mean_gc, weight_g > 0)
     confirmed_c = data.cases_gc[weight_g > 0].sum(axis=0)
     found = []
@@ -363,7 +260,7 @@ def learned_causes(
                 spread=float(np.exp(log_ratio_d.std())),
                 low=float(np.exp(low)),
                 high=float(np.exp(high)),
-                prior_spread=float(np.exp(priors.shop_sd_c[c])),
+                prior_spread=float(np.exp(shop_sd_c[c])),
                 base_share=float(base_c[c]),
                 share=float(share_d.mean()),
                 share_low=float(share_low),
@@ -376,22 +273,11 @@ def learned_causes(
 
 
 def effective_cases(data: CauseCounts, share_gc: FloatArray, asked_g: BoolArray) -> FloatArray:
-    """Cases behind each cause: verified ones, and unconfirmed ones as far as findings tell.
+    """Cases behind each cause in some cells: verified ones, and others as far as findings tell.
 
-    Parameters
-    ----------
-    data : CauseCounts
-        Sufficient statistics.
-    share_gc : ndarray of float, shape (cell, cause)
-        Chance of each cause before the findings.
-    asked_g : ndarray of bool, shape (cell,)
-        Cells whose cases count.
-
-    Returns
-    -------
-    ndarray of float, shape (cause,)
-        An unconfirmed case counts by its probability of being the cause, times the part of its
-        uncertainty that its findings took away: one without findings counts nothing.
+    An unconfirmed case counts by its probability of being the cause, of which `share_gc` is the
+    chance before the findings, times the part of its uncertainty that its findings took away: one
+    without findings counts nothing.
     """
     cases_c = data.cases_gc[asked_g].sum(axis=0)
     prior_kc = share_gc[data.open_cell_k]
@@ -409,20 +295,7 @@ def _entropy(chance_kc: FloatArray) -> FloatArray:
 
 
 def learned_chances(fitted: Fit, data: OutcomeCounts) -> tuple[LearnedChance, ...]:
-    """Summarise outcome chances.
-
-    Parameters
-    ----------
-    fitted : Fit
-        Of the reliability model.
-    data : OutcomeCounts
-        That it was fitted to.
-
-    Returns
-    -------
-    tuple of LearnedChance
-        Of the profiles that the history holds findings of.
-    """
+    """Summarise outcome chances of the profiles that the history holds findings of."""
     chance_ds = fitted.array("chance")
     findings_s = np.zeros(chance_ds.shape[1])
     np.add.at(findings_s, data.slot_kp, data.weight_kp * data.count_k[:, None])

@@ -15,22 +15,30 @@ from msgspec import Struct
 
 from swapinfer.errors import LearnError, near_match
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.cells import pool_rare
-from swapinfer.learn.checks import check_exposure, commonest_reason, write_refused
-from swapinfer.learn.models import Hyperprior, half_normal
 from swapinfer.learn.prior import pack_text, titles_of
 from swapinfer.learn.sampling import (
     INTERVAL,
     Fit,
     Model,
     Sampling,
-    Tensor,
+    Target,
     fit,
-    load_quietly,
     provenance_text,
+    quiet,
 )
-from swapinfer.learn.tables import EXPOSURE, digest_of, read_table
+from swapinfer.learn.tables import (
+    EXPOSURE,
+    WHOLE,
+    Checks,
+    commonest_reason,
+    digest_of,
+    numbers_of,
+    pool_rare,
+    read_table,
+    write_refused,
+)
 from swapinfer.pack.model import Mode, Pack
+from swapinfer.physics import MOST_KM
 from swapinfer.units import NORMAL_90
 
 if TYPE_CHECKING:
@@ -40,23 +48,10 @@ if TYPE_CHECKING:
 class Lives(Struct, frozen=True, eq=False):
     """Sufficient statistics of failures with right-censoring and left truncation.
 
-    Axes: ``m`` mode, ``f`` family, ``r`` stretch of exposure.
-
-    Attributes
-    ----------
-    modes, families : tuple of str
-        Their names.
-    failures_mf : ndarray of float, shape (mode, family)
-        How many failed.
-    log_age_mf : ndarray of float, shape (mode, family)
-        Sum of the natural logs of their ages at failure.
-    family_r : ndarray of int, shape (stretch,)
-        Family that drove it.
-    enter_r, leave_r : ndarray of float, shape (stretch,)
-        Ages between which it was watched; entering above 0 is left truncation, leaving without a
-        failure is right-censoring.
-    weight_mr : ndarray of float, shape (mode, stretch)
-        How many elements that can fail in this mode were watched over the stretch.
+    Axes: ``m`` mode, ``f`` family, ``r`` stretch of exposure. `log_age_mf` sums the natural logs of
+    ages at failure. Elements were watched between two ages: entering above 0 is left truncation,
+    leaving without a failure is right-censoring; `weight_mr` is how many of them can fail in a
+    mode.
     """
 
     modes: tuple[str, ...]
@@ -78,21 +73,7 @@ class Lives(Struct, frozen=True, eq=False):
 
 
 class Exposure(Struct, frozen=True, eq=False):
-    """What a fleet saw, and what happened to the rows that tell it.
-
-    Attributes
-    ----------
-    lives : Lives
-        Sufficient statistics of every mode of the kinds that were watched.
-    used : int
-        Rows that were counted.
-    refused : Counter
-        Rows refused, by reason.
-    element_km : dict of str to float
-        Distance over which elements of each kind were watched.
-    digest : str
-        SHA-256 of the file.
-    """
+    """What a fleet saw, how far elements of each kind went, and what happened to the rows."""
 
     lives: Lives
     used: int
@@ -102,20 +83,7 @@ class Exposure(Struct, frozen=True, eq=False):
 
 
 def read_exposure(path: Path, pack: Pack, *, refused_to: Path | None = None) -> Exposure:
-    """Check and sum up a table of exposure.
-
-    Parameters
-    ----------
-    path : Path
-        CSV or Parquet file with the columns of `swapinfer.learn.tables.EXPOSURE`.
-    pack : Pack
-        Whose kinds and modes may be named.
-    refused_to : Path, optional
-        CSV file for refused rows, with line and reason.
-
-    Returns
-    -------
-    Exposure
+    """Check and sum up a table of exposure; refused rows go to a CSV file with line and reason.
 
     Raises
     ------
@@ -140,6 +108,44 @@ def read_exposure(path: Path, pack: Pack, *, refused_to: Path | None = None) -> 
         element_km={str(k): float(km) for k, km in driven.groupby(good["kind"]).sum().items()},
         digest=digest_of([path]),
     )
+
+
+def check_exposure(
+    frame: pd.DataFrame, modes: dict[str, tuple[str, ...]]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part the rows of an exposure table into good and refused; counts and distances as numbers."""
+    rows = Checks(frame, EXPOSURE)
+    rows.unknown("kind", modes)
+    rows.not_word("family")
+    rows.unlike("count", WHOLE, "a whole number from 1")
+    for column in ("from_km", "to_km"):
+        rows.missing(column)
+        rows.not_number(column, 0.0, MOST_KM)
+    numbers = {name: numbers_of(frame[name]) for name in ("count", "from_km", "to_km")}
+    kind, count, failed = frame["kind"], frame["count"], frame["failed"]
+    begun, ended = frame["from_km"], frame["to_km"]
+    rows.refuse(
+        ~(numbers["to_km"] > numbers["from_km"]),
+        lambda row: f'to_km "{ended.iloc[row]}" is not above from_km "{begun.iloc[row]}"',
+    )
+    is_own = failed == ""
+    for name, own in modes.items():
+        is_own |= (kind == name) & failed.isin(own)
+    rows.refuse(
+        ~is_own,
+        lambda row: (
+            f'failed "{failed.iloc[row]}" is no mode of {kind.iloc[row]}'
+            f"{near_match(failed.iloc[row], modes[kind.iloc[row]])}"
+        ),
+    )
+    rows.refuse(
+        (failed != "") & (numbers["count"] != 1),
+        lambda row: f'count "{count.iloc[row]}" is not 1, but a failure has a row of its own',
+    )
+    good, refused = rows.split()
+    return good.assign(
+        **{name: values[rows.reason == ""] for name, values in numbers.items()}
+    ), refused
 
 
 def _sum_up(good: pd.DataFrame, pack: Pack) -> Lives:
@@ -171,7 +177,8 @@ def _sum_up(good: pd.DataFrame, pack: Pack) -> Lives:
     )
 
 
-FAMILY_SD = half_normal(0.3)
+FAMILY_SD = 0.3
+"""Scale of the half-normal of the families' standard deviation of log scale; our choice."""
 
 SHAPE_SPREAD = 1.3
 """Geometric standard deviation of a shape around the pack's; our choice, no source: nine in ten
@@ -179,40 +186,22 @@ shapes then lie within a factor of about one and a half."""
 
 
 class LifePriors(Struct, frozen=True, eq=False):
-    """Belief about shape and scale of each mode before the fleet's own failures.
+    """Belief about shape and scale of each mode: medians, and geometric standard deviations.
 
-    Attributes
-    ----------
-    scale_m, scale_spread_m : ndarray of float, shape (mode,)
-        Median and geometric standard deviation of the Weibull scale.
-    shape_m, shape_spread_m : ndarray of float, shape (mode,)
-        The same of the shape.
-    pooling : callable or None
-        Hyperprior of the families' standard deviation of log scale; None when they are all one.
+    Families are pooled where there are several.
     """
 
     scale_m: FloatArray
     scale_spread_m: FloatArray
     shape_m: FloatArray
     shape_spread_m: FloatArray
-    pooling: Hyperprior | None = FAMILY_SD
+    is_pooled: bool = True
 
 
 def life_priors(pack: Pack, data: Lives) -> LifePriors:
     """Take the pack's belief about each mode.
 
-    Parameters
-    ----------
-    pack : Pack
-        Base pack.
-    data : Lives
-        Whose modes and families they are to be for.
-
-    Returns
-    -------
-    LifePriors
-        A hazard ratio in the pack is taken into the scale, since the fleet saw both together.
-        With a single family there is nothing to pool.
+    A hazard ratio in the pack is taken into the scale, since the fleet saw both together.
     """
     modes = modes_of(pack, data)
     ratio_m = np.array([mode.hazard_ratio.median for mode in modes])
@@ -222,7 +211,7 @@ def life_priors(pack: Pack, data: Lives) -> LifePriors:
         scale_spread_m=np.array([mode.life_km.spread for mode in modes]),
         shape_m=shape_m,
         shape_spread_m=np.full(len(modes), SHAPE_SPREAD),
-        pooling=FAMILY_SD if len(data.families) > 1 else None,
+        is_pooled=len(data.families) > 1,
     )
 
 
@@ -234,18 +223,6 @@ def modes_of(pack: Pack, data: Lives) -> list[Mode]:
 
 def life_model(data: Lives, priors: LifePriors) -> Model:
     r"""Build the Weibull model of the ages at which modes appear.
-
-    Parameters
-    ----------
-    data : Lives
-        Sufficient statistics.
-    priors : LifePriors
-        Belief about each mode.
-
-    Returns
-    -------
-    pymc.Model
-        With ``shape`` (mode) and ``scale`` (mode, family).
 
     Notes
     -----
@@ -261,7 +238,13 @@ def life_model(data: Lives, priors: LifePriors) -> Model:
         shape_m = pm.LogNormal(
             "shape", np.log(priors.shape_m), np.log(priors.shape_spread_m), dims="mode"
         )
-        log_scale_mf = _log_scale(data, priors)
+        typical_m = np.log(priors.scale_spread_m) * pm.Normal("life_raw", dims="mode")
+        log_scale_mf = (np.log(priors.scale_m) + typical_m)[:, None] + np.zeros(len(data.families))
+        if priors.is_pooled:
+            family_sd = pm.HalfNormal("family_sd", FAMILY_SD)
+            apart_mf = family_sd * pm.Normal("family_raw", dims=("mode", "family"))
+            log_scale_mf = log_scale_mf + apart_mf
+        pm.Deterministic("scale", np.exp(log_scale_mf), dims=("mode", "family"))
         shape_m1 = shape_m[:, None]
         log_hazard_mf = pm.Data("failures", data.failures_mf) * (
             pt.log(shape_m1) - shape_m1 * log_scale_mf
@@ -276,21 +259,6 @@ def life_model(data: Lives, priors: LifePriors) -> Model:
     return model
 
 
-def _log_scale(data: Lives, priors: LifePriors) -> Tensor:
-    import pymc as pm
-
-    raw_m = pm.Normal("life_raw", dims="mode")
-    typical_m = np.log(priors.scale_m) + np.log(priors.scale_spread_m) * raw_m
-    log_scale_mf = typical_m[:, None]
-    if priors.pooling is not None:
-        sd = priors.pooling("family_sd")
-        log_scale_mf = log_scale_mf + sd * pm.Normal("family_raw", dims=("mode", "family"))
-    else:
-        log_scale_mf = log_scale_mf + np.zeros((1, len(data.families)))
-    pm.Deterministic("scale", np.exp(log_scale_mf), dims=("mode", "family"))
-    return log_scale_mf
-
-
 def _log(age_r: FloatArray) -> FloatArray:
     """Log of an age, with age 0 standing so early that nothing has accumulated by then."""
     out: FloatArray = np.log(np.maximum(age_r, 1e-30))
@@ -300,21 +268,8 @@ def _log(age_r: FloatArray) -> FloatArray:
 class LearnedLife(Struct, frozen=True):
     """What a fleet says about the life of one mode.
 
-    Attributes
-    ----------
-    cause : str
-        ``"kind.mode"``.
-    failures : int
-        In this mode.
-    base_life : tuple of float
-        Low, median and high of the Weibull scale in km before the fleet; 90 % interval.
-    life : tuple of float
-        The same after it.
-    base_shape, shape : tuple of float
-        The same of the Weibull shape.
-    median, spread : float
-        Life as the overlay states it: such that with the median shape the cumulative hazard is
-        each draw's at the age where the draws agree best.
+    Weibull scale in km and shape before the fleet and after it, each as low, median and high (90
+    %); `median` and `spread` are the life as the overlay states it, from `at_one_shape`.
     """
 
     cause: str
@@ -328,23 +283,7 @@ class LearnedLife(Struct, frozen=True):
 
 
 class LearnedLives(Struct, frozen=True, eq=False):
-    """What a fleet's exposure says, and everything that its report tells.
-
-    Attributes
-    ----------
-    exposure : Exposure
-        Of the fleet.
-    modes : tuple of LearnedLife
-        Summaries.
-    fitted : Fit
-        Draws.
-    pack : str
-        Name, version and digest of the pack that was learned on.
-    titles : dict of str to str
-        Modes as a person says them.
-    family : str
-        Family that the lives are of, empty for the fleet's whole mix.
-    """
+    """What a fleet's exposure says, of a family or the whole mix, and all that its report tells."""
 
     exposure: Exposure
     modes: tuple[LearnedLife, ...]
@@ -375,9 +314,10 @@ def learn_exposure(
     data = exposure.lives
     if family not in ("", *data.families):
         raise LearnError(f'no family "{family}" in this table{near_match(family, data.families)}')
-    load_quietly()
     sampling.starting()
-    fitted = fit(life_model(data, life_priors(pack, data)), sampling)
+    with quiet():
+        import pymc  # noqa: F401  loaded for its silence
+    fitted = fit(Target.of_model(life_model(data, life_priors(pack, data))), sampling)
     return LearnedLives(
         exposure=exposure,
         modes=learned_lives(fitted, data, pack, family),
@@ -419,22 +359,10 @@ def learned_lives(fitted: Fit, data: Lives, pack: Pack, family: str) -> tuple[Le
 def mixed_log_scale(
     scale_dmf: FloatArray, shape_dm: FloatArray, driven_mf: FloatArray
 ) -> FloatArray:
-    r"""Give the log scale of a mix of families.
+    r"""Log scale of a mix of families, shape (draw, mode).
 
-    Parameters
-    ----------
-    scale_dmf : ndarray of float, shape (draw, mode, family)
-        Scales.
-    shape_dm : ndarray of float, shape (draw, mode)
-        Shapes.
-    driven_mf : ndarray of float, shape (mode, family)
-        How far each family's elements were driven; 0 for those that do not count.
-
-    Returns
-    -------
-    ndarray of float, shape (draw, mode)
-        Such that :math:`(t/\eta)^k` is the mean of the families' cumulative hazards, each with
-        the share of the distance over which its elements were watched.
+    Such that :math:`(t/\eta)^k` is the mean of the families' cumulative hazards, each with the
+    share of the distance over which its elements were watched; 0 for those that do not count.
     """
     watched_m = driven_mf.any(axis=1)
     share_mf = np.ones_like(driven_mf) / driven_mf.shape[1]
@@ -448,18 +376,11 @@ def mixed_log_scale(
 
 
 def at_one_shape(log_life_d: FloatArray, shape_d: FloatArray) -> tuple[float, float]:
-    r"""Say draws of life and shape as one shape and an uncertain life.
+    r"""Say draws of life and shape as one shape and an uncertain life, its median and spread.
 
-    Parameters
-    ----------
-    log_life_d, shape_d : ndarray of float, shape (draw,)
-        Draws of log scale and of shape, which go together: a fleet that is young yet knows its
-        hazard so far much better than its life.
-
-    Returns
-    -------
-    median, spread : float
-        Of the life that with the median shape gives each draw's cumulative hazard at one age.
+    It is the life that with the median shape gives each draw's cumulative hazard at one age. Draws
+    of life and shape go together: a fleet that is young yet knows its hazard so far much better
+    than its life.
 
     Notes
     -----

@@ -1,4 +1,4 @@
-"""From counts and a pack to what the models take."""
+"""From counts and a pack to the arrays that the models of closed jobs take."""
 
 from __future__ import annotations
 
@@ -6,14 +6,11 @@ import heapq
 from collections import Counter
 
 import numpy as np
-from msgspec.structs import replace
+from msgspec import Struct
 
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
-from swapinfer.learn.cells import Cell
 from swapinfer.learn.counts import Counts
-from swapinfer.learn.models import CauseCounts, CausePriors, Grouping, OutcomeCounts
-from swapinfer.learn.prior import NEVER, Tests, base_shares, shop_sd
-from swapinfer.pack.hazard import cause_modes
+from swapinfer.learn.prior import NEVER, Cell, Tests, base_shares
 from swapinfer.pack.model import Pack
 
 MAX_OPEN_GROUPS = 250
@@ -26,152 +23,161 @@ CHUNK_PATTERNS = 20_000
 POOLED = ("family", "age", "complaint")
 """Fields of a cell whose effects are pooled."""
 
+Groups = Counter[tuple[tuple[int, float], ...]]
+"""Findings by the slots that they may be, and the chance of each."""
 
-def prepare_causes(counts: Counts, pack: Pack, tests: Tests) -> CauseCounts:
-    """Arrange counts for the cause model.
 
-    Parameters
-    ----------
-    counts : Counts
-        Of a history.
-    pack : Pack
-        Base pack.
-    tests : Tests
-        Of the same pack; they weigh the findings of unconfirmed jobs.
+class Grouping(Struct, frozen=True, eq=False):
+    """A grouping of cells, as by family, whose effects are partially pooled; each cell's level."""
 
-    Returns
-    -------
-    CauseCounts
-        Over the causes that at least one cell's engine can have.
+    name: str
+    levels: tuple[str, ...]
+    level_g: IntArray
+
+
+class CauseCounts(Struct, frozen=True, eq=False):
+    """Sufficient statistics of the causes of a shop's jobs.
+
+    Axes: ``g`` cell (family, age band and complaint together), ``c`` cause, ``h`` kind of element,
+    ``n`` chain, ``k`` group of unconfirmed jobs. Pooled effects act on kinds, the shop's own on
+    each cause. `base_gc` is the base pack's chance of each cause, given a complaint. `confirmed_gc`
+    are verified jobs without a comeback, `returned_gc` those whose comeback found no verified
+    cause, chains those whose comeback has one of its own. `open_likelihood_kc` is that of a group's
+    findings under each cause, up to a factor a row.
+    """
+
+    causes: tuple[str, ...]
+    kinds: tuple[str, ...]
+    kind_c: IntArray
+    groupings: tuple[Grouping, ...]
+    base_gc: FloatArray
+    confirmed_gc: FloatArray
+    returned_gc: FloatArray
+    chain_cell_n: IntArray
+    chain_first_n: IntArray
+    chain_last_n: IntArray
+    chain_count_n: FloatArray
+    open_cell_k: IntArray
+    open_likelihood_kc: FloatArray
+    open_count_k: FloatArray
+
+    @property
+    def cases_gc(self) -> FloatArray:
+        """Verified cases, comebacks followed, by the last cause that was verified."""
+        case_gc: FloatArray = self.confirmed_gc + self.returned_gc
+        np.add.at(case_gc, (self.chain_cell_n, self.chain_last_n), self.chain_count_n)
+        return case_gc
+
+    @property
+    def of_kind(self) -> FloatArray:
+        """Of what kind a cause is, as a matrix of ones and zeros; shape (cause, kind)."""
+        return np.eye(len(self.kinds))[self.kind_c]
+
+    @property
+    def levels(self) -> tuple[str, ...]:
+        """Levels of all groupings, side by side."""
+        return tuple(f"{one.name}={level}" for one in self.groupings for level in one.levels)
+
+
+class OutcomeCounts(Struct, frozen=True, eq=False):
+    """Sufficient statistics of what tests showed.
+
+    A *unit* is one profile of one test: what it shows on a thing in order, or on one that has a
+    mode which the test can see. A *slot* is one outcome of one unit, numbered throughout; `base`
+    are the pack's chances, unit by unit. A finding whose profile is not certain is a mixture over
+    slots of the same outcome: a fault shows only part of the time, and in an unconfirmed job the
+    cause itself is uncertain. Findings alike make a group: slots that they may be, padded by any
+    with weight 0, and how many there are.
+    """
+
+    units: tuple[str, ...]
+    outcomes: tuple[tuple[str, ...], ...]
+    base: tuple[FloatArray, ...]
+    slot_kp: IntArray
+    weight_kp: FloatArray
+    count_k: FloatArray
+
+
+def prepare_causes(
+    counts: Counts, pack: Pack, tests: Tests, whole: CauseCounts | None = None
+) -> CauseCounts:
+    """Arrange counts for the cause model, over the causes that at least one cell's engine can have.
+
+    The tests weigh the findings of unconfirmed jobs. Of a part of a history, the causes are those
+    of the `whole`.
     """
     base_gc = base_shares(pack, counts.cells)
     kept = (base_gc.max(axis=0) > 10 * NEVER) | (counts.cases.by_cause(base_gc.shape[1]) > 0)
     kept[[first for _, first, _ in counts.cases.chains]] = True
+    if whole is not None:
+        kept = np.isin(counts.words.causes, whole.causes)
     number = np.cumsum(kept) - 1
     base_gc = base_gc[:, kept] / base_gc[:, kept].sum(axis=1, keepdims=True)
     causes = tuple(cause for cause, stays in zip(counts.words.causes, kept, strict=True) if stays)
     kinds = tuple(dict.fromkeys(cause.split(".")[0] for cause in causes))
     chains = np.array([[*key, n] for key, n in sorted(counts.cases.chains.items())])
     chains = chains.reshape(-1, 4).astype(np.int64)
-    group_p, cell_k, likelihood_kc = open_groups(counts, tests, base_gc, kept)
+    cell_k, likelihood_kc, count_k = open_groups(counts, tests, base_gc, kept)
+
+    def table(counter: Counter[tuple[int, int]]) -> FloatArray:
+        filled = np.zeros((len(base_gc), len(kept)))
+        for at, count in counter.items():
+            filled[at] = count
+        return filled[:, kept]
+
     return CauseCounts(
         causes=causes,
         kinds=kinds,
         kind_c=np.array([kinds.index(cause.split(".")[0]) for cause in causes]),
         groupings=_groupings(counts.cells),
         base_gc=base_gc,
-        confirmed_gc=_fill(counts.cases.stayed, kept, len(base_gc)),
-        returned_gc=_fill(counts.cases.returned, kept, len(base_gc)),
+        confirmed_gc=table(counts.cases.stayed),
+        returned_gc=table(counts.cases.returned),
         chain_cell_n=chains[:, 0],
         chain_first_n=number[chains[:, 1]],
         chain_last_n=number[chains[:, 2]],
         chain_count_n=chains[:, 3].astype(np.float64),
         open_cell_k=cell_k,
         open_likelihood_kc=likelihood_kc,
-        open_count_k=np.bincount(group_p, _open_jobs(counts, counts)).astype(np.float64),
-        group_p=group_p,
+        open_count_k=count_k,
     )
-
-
-def recount(data: CauseCounts, counts: Counts, fewer: Counts) -> CauseCounts:
-    """Arrange fewer jobs of a history as the whole was arranged.
-
-    Parameters
-    ----------
-    data : CauseCounts
-        Of the whole, from `prepare_causes`.
-    counts : Counts
-        That it was made from.
-    fewer : Counts
-        Of a part of its jobs.
-    """
-    kept = np.isin(counts.words.causes, data.causes)
-    chains = fewer.cases.chains
-    chain_count_n = np.array([chains[key] for key in sorted(counts.cases.chains)], np.float64)
-    return replace(
-        data,
-        confirmed_gc=_fill(fewer.cases.stayed, kept, len(data.base_gc)),
-        returned_gc=_fill(fewer.cases.returned, kept, len(data.base_gc)),
-        chain_count_n=chain_count_n,
-        open_count_k=np.bincount(data.group_p, _open_jobs(counts, fewer)).astype(np.float64),
-    )
-
-
-def _open_jobs(whole: Counts, part: Counts) -> FloatArray:
-    """Unconfirmed jobs of a part of a history, for each of what the whole's showed."""
-    jobs: list[int] = [part.patterns[key] for key in whole.patterns]
-    return np.array([*jobs, *(part.exact[key] for key in whole.exact)], dtype=np.float64)
-
-
-def cause_priors(pack: Pack, data: CauseCounts, weight: float) -> CausePriors:
-    """Prior belief of the cause model, from the pack's own spreads."""
-    sd = dict(zip(cause_modes(pack), shop_sd(pack, weight), strict=True))
-    shop_sd_c = np.array([sd[cause] for cause in data.causes])
-    return CausePriors(shop_sd_c=shop_sd_c, effect_scale_h=np.ones(len(data.kinds)))
-
-
-def _fill(counter: Counter[tuple[int, int]], kept: BoolArray, n_cells: int) -> FloatArray:
-    table = np.zeros((n_cells, len(kept)))
-    for at, count in counter.items():
-        table[at] = count
-    return table[:, kept]
 
 
 def all_causes(share_gc: FloatArray, data: CauseCounts, counts: Counts) -> FloatArray:
     """Spread shares of the model's causes over all causes that the history's words name."""
     out = np.full((len(share_gc), len(counts.words.causes)), NEVER)
-    out[:, [counts.words.causes.index(cause) for cause in data.causes]] = share_gc
+    out[:, np.isin(counts.words.causes, data.causes)] = share_gc
     return out
 
 
 def _groupings(cells: tuple[Cell, ...]) -> tuple[Grouping, ...]:
     """Family, age band and complaint, where the history tells them apart."""
-    made = (_grouping(name, [getattr(cell, name) for cell in cells]) for name in POOLED)
-    return tuple(grouping for grouping in made if len(grouping.levels) > 1)
-
-
-def _grouping(name: str, values: list[str]) -> Grouping:
-    levels = tuple(sorted(set(values)))
-    return Grouping(name, levels, np.array([levels.index(value) for value in values]))
+    found = []
+    for name in POOLED:
+        levels, level_g = np.unique([getattr(cell, name) for cell in cells], return_inverse=True)
+        if len(levels) > 1:
+            found.append(Grouping(name, tuple(levels.tolist()), level_g))
+    return tuple(found)
 
 
 def open_groups(
     counts: Counts, tests: Tests, base_gc: FloatArray, kept: BoolArray
-) -> tuple[IntArray, IntArray, FloatArray]:
+) -> tuple[IntArray, FloatArray, FloatArray]:
     """Group unconfirmed jobs whose findings say nearly the same.
 
-    Parameters
-    ----------
-    counts : Counts
-        Of a history.
-    tests : Tests
-        Of the base pack.
-    base_gc : ndarray of float, shape (cell, cause)
-        Base shares of the causes that are kept.
-    kept : ndarray of bool, shape (all causes,)
-        Those that the model has.
-
-    Returns
-    -------
-    group_p : ndarray of int, shape (pattern,)
-        Group of each pattern of findings, those weighed exactly last.
-    cell_k : ndarray of int, shape (group,)
-        Cell of each group.
-    likelihood_kc : ndarray of float, shape (group, cause)
-        Likelihood under each cause over that under the base shares.
-
-    Notes
-    -----
-    A group's likelihood is the mean of its members', each divided by what it is under the base
-    shares. The slope of the log-likelihood at the base shares is then exactly that of the
-    ungrouped jobs, whatever is merged.
+    Of the causes kept, of whom `base_gc` gives the base shares: each group's cell, likelihood under
+    each cause over that under the base shares, and number of jobs. A group's likelihood is the mean
+    of its members', each divided by what it is under the base shares. The slope of the
+    log-likelihood at the base shares is then exactly that of the ungrouped jobs, whatever is
+    merged.
     """
     keys = list(counts.patterns)
     cell_k = np.array([cell for cell, _ in (*keys, *counts.exact)], dtype=np.int64)
     log_kc = pattern_log_likelihood([outcomes for _, outcomes in keys], tests)
     exact_kc = np.array([vector for _, vector in counts.exact]).reshape(-1, log_kc.shape[1])
     log_kc = np.concatenate([log_kc, exact_kc])[:, kept]
-    count_k = _open_jobs(counts, counts)
+    jobs = [*counts.patterns.values(), *counts.exact.values()]
+    count_k = np.array(jobs, dtype=np.float64)
     log_kc = log_kc - log_kc.max(axis=1, keepdims=True, initial=-np.inf)
     likelihood_kc = np.exp(np.maximum(log_kc, -LARGEST_LOG_RATIO))
     likelihood_kc /= (likelihood_kc * base_gc[cell_k]).sum(axis=1, keepdims=True)
@@ -180,7 +186,7 @@ def open_groups(
     mean_kc = np.zeros((len(total), likelihood_kc.shape[1]))
     np.add.at(mean_kc, group_k, likelihood_kc * count_k[:, None])
     first = np.unique(group_k, return_index=True)[1]
-    return group_k, cell_k[first], mean_kc / total[:, None]
+    return cell_k[first], mean_kc / total[:, None], total
 
 
 def merge_alike(
@@ -188,21 +194,8 @@ def merge_alike(
 ) -> IntArray:
     """Sort weighted points into groups by splitting the widest group again and again.
 
-    Parameters
-    ----------
-    point_kc : ndarray of float, shape (point, axis)
-        Where they are.
-    weight_k : ndarray of float, shape (point,)
-        How much they count.
-    apart_k : ndarray of int, shape (point,)
-        Points with different labels never share a group.
-    most : int
-        Groups at most, or as many as there are labels.
-
-    Returns
-    -------
-    ndarray of int, shape (point,)
-        Group of each; numbered without gaps.
+    Points `apart_k`, those of different labels, never share one, even if there are `most` then.
+    Each point's group; numbered without gaps.
     """
     heap = [
         _spread_of(point_kc, weight_k, np.flatnonzero(apart_k == a)) for a in np.unique(apart_k)
@@ -235,16 +228,7 @@ def _spread_of(
 def pattern_log_likelihood(patterns: list[tuple[int, ...]], tests: Tests) -> FloatArray:
     """Log-likelihood of sets of outcomes under each cause, findings being independent given it.
 
-    Parameters
-    ----------
-    patterns : list of tuple of int
-        Outcomes of each job, numbered through all tests.
-    tests : Tests
-        What each shows under each cause.
-
-    Returns
-    -------
-    ndarray of float, shape (pattern, cause)
+    Outcomes are numbered through all tests; shape (pattern, cause).
     """
     log_oc = np.log(tests.chance_oc)
     padded = _pad(patterns, len(log_oc))
@@ -265,29 +249,21 @@ def _pad(patterns: list[tuple[int, ...]], filler: int) -> IntArray:
 
 
 def prepare_outcomes(counts: Counts, tests: Tests, share_gc: FloatArray) -> OutcomeCounts:
-    """Arrange counts for the reliability model.
+    """Arrange counts for the model of tests, over the inspections that were made.
 
-    Parameters
-    ----------
-    counts : Counts
-        Of a history.
-    tests : Tests
-        Of the base pack.
-    share_gc : ndarray of float, shape (cell, cause)
-        Chance of each cause in each cell, as learned.
-
-    Returns
-    -------
-    OutcomeCounts
-        Over the units of inspections that the history holds findings of.
+    The chance of each cause in each cell, as learned, weighs the findings of unconfirmed jobs.
     """
-    groups: Counter[tuple[tuple[int, float], ...]] = Counter()
-    _add_confirmed(groups, counts, tests)
+    groups: Groups = Counter()
+    for (cause, outcome, here), n in counts.sightings.items():
+        visible = tests.visible_oc[outcome, cause] if here else 0.0
+        seen, unseen = tests.seen_oc[outcome, cause], tests.unseen_oc[outcome, cause]
+        groups[_mixture({int(seen): visible, int(unseen): 1.0 - visible})] += n
     _add_unconfirmed(groups, counts, tests, share_gc)
     unit_of_slot = np.repeat(np.arange(len(tests.units)), [len(base) for base in tests.base])
     touched = {unit_of_slot[slot] for group in groups for slot, weight in group}
     kept = [u for u in sorted(touched) if tests.learnable[u]]
-    new_slot = _renumber(kept, unit_of_slot)
+    is_kept = np.isin(unit_of_slot, kept)
+    new_slot = np.where(is_kept, np.cumsum(is_kept) - 1, -1)
     rows = [(group, n) for group, n in sorted(groups.items()) if new_slot[group[0][0]] >= 0]
     width = max((len(group) for group, _ in rows), default=1)
     slot_kp = np.zeros((len(rows), width), dtype=np.int64)
@@ -303,24 +279,6 @@ def prepare_outcomes(counts: Counts, tests: Tests, share_gc: FloatArray) -> Outc
         weight_kp=weight_kp,
         count_k=np.array([n for _, n in rows], dtype=np.float64),
     )
-
-
-def _renumber(kept: list[int], unit_of_slot: IntArray) -> IntArray:
-    """Position of each slot when only some units are kept, -1 where its unit is not."""
-    new_slot = np.full(len(unit_of_slot), -1)
-    keeps = np.isin(unit_of_slot, kept)
-    new_slot[keeps] = np.arange(int(keeps.sum()))
-    return new_slot
-
-
-Groups = Counter[tuple[tuple[int, float], ...]]
-
-
-def _add_confirmed(groups: Groups, counts: Counts, tests: Tests) -> None:
-    for (cause, outcome, here), n in counts.sightings.items():
-        visible = tests.visible_oc[outcome, cause] if here else 0.0
-        seen, unseen = tests.seen_oc[outcome, cause], tests.unseen_oc[outcome, cause]
-        groups[_mixture({int(seen): visible, int(unseen): 1.0 - visible})] += n
 
 
 def _mixture(weights: dict[int, float]) -> tuple[tuple[int, float], ...]:

@@ -1,21 +1,65 @@
-"""What a pack says, as the arrays that learning starts from."""
+"""What a pack says, as the words and arrays that learning starts from."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.evidence.profiles import chances_of, profile_of
-from swapinfer.learn.cells import AGE_BANDS, AGE_MIDDLES_KM, Cell
-from swapinfer.learn.checks import Vocabulary
 from swapinfer.pack.hazard import cause_chances, cause_modes, mode_prior_draws
 from swapinfer.pack.model import GOOD, Mode, Pack, Test
 
 NEVER = 1e-12
 """Share of a cause that an engine cannot have; keeps logs finite."""
+
+
+MAX_FAMILIES = 12
+"""Families that the models tell apart; rarer ones are pooled as one."""
+OTHER = "other"
+"""Family of all vehicles whose family is too rare to be one of the model's."""
+
+AGE_BANDS_KM = (60_000.0, 120_000.0, 180_000.0)
+"""Edges of the age bands; a missing odometer is a band of its own."""
+AGE_BANDS = ("to-60", "60-120", "120-180", "over-180", "unknown")
+"""In thousands of kilometres."""
+AGE_MIDDLES_KM = (35_000.0, 90_000.0, 150_000.0, 220_000.0)
+"""Odometer at which the base pack is evaluated for each band but the last."""
+
+
+class Cell(NamedTuple):
+    """What a job's chances of causes depend on."""
+
+    layout: str
+    ignition: str
+    fuel: str
+    family: str
+    age: str
+    complaint: str
+
+
+class Vocabulary(Struct, frozen=True):
+    """Words that a history may use.
+
+    Causes are ``"kind.mode"`` each, in the order of the models' cause axis; `outcomes` are those of
+    each test (bands of a reading), `fitments` what ``ignition`` and ``fuel`` may be. `needs` are
+    the fitments with which alone a cause exists.
+    """
+
+    causes: tuple[str, ...]
+    outcomes: dict[str, tuple[str, ...]]
+    layouts: tuple[str, ...]
+    fitments: dict[str, tuple[str, ...]]
+    needs: dict[str, dict[str, tuple[str, ...]]]
+
+    @property
+    def shown(self) -> tuple[str, ...]:
+        """Every outcome of every test, as ``"test=outcome"``, in the order of outcome numbers."""
+        return tuple(f"{test}={name}" for test, names in self.outcomes.items() for name in names)
 
 
 def titles_of(pack: Pack) -> dict[str, str]:
@@ -34,17 +78,7 @@ def pack_text(pack: Pack) -> str:
 
 
 def vocabulary(pack: Pack) -> Vocabulary:
-    """Words that a history may use under a pack.
-
-    Parameters
-    ----------
-    pack : Pack
-        Base pack.
-
-    Returns
-    -------
-    Vocabulary
-    """
+    """Words that a history may use under a pack."""
     return Vocabulary(
         causes=tuple(cause_modes(pack)),
         outcomes={test.id: outcome_names(test) for test in pack.tests.values()},
@@ -62,24 +96,11 @@ def outcome_names(test: Test) -> tuple[str, ...]:
 
 
 def base_shares(pack: Pack, cells: tuple[Cell, ...]) -> FloatArray:
-    """Chance of each cause, given one, in each cell, at the median rates.
+    """Chance of each cause, given one, in each cell, at the median rates; shape (cell, cause).
 
-    Parameters
-    ----------
-    pack : Pack
-        Base pack.
-    cells : tuple of Cell
-        Engines and ages.
-
-    Returns
-    -------
-    ndarray of float, shape (cell, cause)
-        Rows sum to 1; causes that the cell's engine cannot have get `NEVER`.
-
-    Notes
-    -----
     Proportional to the number of elements times the chance that the mode appeared in the pack's
-    exposure window at the middle of the age band; an unknown age is the pack's.
+    exposure window at the middle of the age band; an unknown age is the pack's. Causes that the
+    cell's engine cannot have get `NEVER`.
     """
     rows = {cell: _base_row(pack, cell) for cell in {_engine_and_age(cell) for cell in cells}}
     chance_gc = np.stack([rows[_engine_and_age(cell)] for cell in cells])
@@ -104,49 +125,29 @@ def _base_row(pack: Pack, cell: Cell) -> FloatArray:
     return np.array(list(cause_chances(pack, cell.layout, fitment, at_median).values()))
 
 
-def shop_sd(pack: Pack, weight: float) -> FloatArray:
-    """How far a shop's log hazard of each cause may lie from the pack's.
+def log_sd(mode: Mode) -> float:
+    """Give the standard deviation of the log cumulative hazard of a mode.
 
-    Parameters
-    ----------
-    pack : Pack
-        Base pack.
-    weight : float
-        What the pack's own precision is multiplied by: 1 takes its spreads as they stand.
-
-    Returns
-    -------
-    ndarray of float, shape (cause,)
-        Standard deviation of the log cumulative hazard by the pack's spread of life (and of the
-        hazard ratio, where it was learned before), over the root of the weight.
+    By the pack's spread of life, and of the hazard ratio, where it was learned before.
     """
-    sd = [
-        math.hypot(mode.shape * math.log(mode.life_km.spread), math.log(mode.hazard_ratio.spread))
-        for mode in cause_modes(pack).values()
-    ]
-    return np.array(sd) / math.sqrt(weight)
+    return math.hypot(
+        mode.shape * math.log(mode.life_km.spread), math.log(mode.hazard_ratio.spread)
+    )
+
+
+def shop_sd(pack: Pack, causes: Sequence[str], weight: float) -> FloatArray:
+    """How far a shop's log hazards may lie from the pack's, whose precision is weighted."""
+    modes = cause_modes(pack)
+    return np.array([log_sd(modes[cause]) for cause in causes]) / math.sqrt(weight)
 
 
 class Tests(Struct, frozen=True, eq=False):
     """What every test shows under every cause.
 
-    A *unit* is one profile of one test, a *slot* one outcome of one unit; see
-    `swapinfer.learn.models.OutcomeCounts`. Axes: ``o`` outcome, numbered through all tests.
-
-    Attributes
-    ----------
-    units : tuple of tuple of str
-        Test and profile.
-    outcomes : tuple of tuple of str
-        Of each unit.
-    base : tuple of ndarray of float
-        The pack's chances of them.
-    learnable : tuple of bool
-        Whether an overlay can change them: an inspection's chances, not a reading's curve.
-    seen_oc, unseen_oc : ndarray of int, shape (outcome, cause)
-        Slots under the cause's own profile, and under the profile of a thing in order.
-    visible_oc : ndarray of float, shape (outcome, cause)
-        Part of the time for which the cause shows; 0 when the test cannot see it.
+    A *unit* is one profile of one test, a *slot* one outcome of one unit, ``o`` an outcome,
+    numbered through all tests. Only an inspection's chances are `learnable`, not a reading's curve.
+    `seen_oc` and `unseen_oc` are slots under the cause's own profile, and under that of a thing in
+    order; `visible_oc` is the part of the time for which the cause shows.
     """
 
     units: tuple[tuple[str, str], ...]
@@ -168,17 +169,7 @@ class Tests(Struct, frozen=True, eq=False):
 
 
 def describe_tests(pack: Pack) -> Tests:
-    """Lay the tests of a pack out as arrays.
-
-    Parameters
-    ----------
-    pack : Pack
-        Base pack.
-
-    Returns
-    -------
-    Tests
-    """
+    """Lay the tests of a pack out as arrays."""
     units, outcomes, base, start, slots = [], [], [], {}, 0
     for test in pack.tests.values():
         for profile in test.profiles:

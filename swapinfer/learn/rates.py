@@ -26,12 +26,22 @@ from msgspec import Struct
 
 from swapinfer.errors import LearnError, near_match
 from swapinfer.evidence.arrays import BoolArray, FloatArray
-from swapinfer.learn.cells import pool_rare
-from swapinfer.learn.checks import check_rates, commonest_reason, write_refused
-from swapinfer.learn.prior import pack_text, titles_of
-from swapinfer.learn.tables import RATES, digest_of, read_table
-from swapinfer.pack.hazard import mode_prior_draws
-from swapinfer.pack.model import Mode, Pack
+from swapinfer.learn.prior import log_sd, pack_text, titles_of
+from swapinfer.learn.tables import (
+    RATES,
+    WHOLE,
+    Checks,
+    commonest_reason,
+    digest_of,
+    numbers_of,
+    pair_words,
+    pool_rare,
+    read_table,
+    write_refused,
+)
+from swapinfer.pack.hazard import cause_modes, mode_prior_draws
+from swapinfer.pack.model import Pack
+from swapinfer.physics import MOST_KM
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,27 +56,16 @@ ALIKE = 10.0
 """Median shape of families' ratios about the mode's: they differ by a factor of about 1.4; our
 choice, no source."""
 
+MOST_FLEET_KM = 1e15
+"""All that a fleet's elements are driven; our choice, no source."""
 
 log_gamma = np.vectorize(math.lgamma, otypes=[np.float64])
 
 
 class Rates(Struct, frozen=True, eq=False):
-    """Events and what was expected, by mode and family.
+    """Events, and what the pack expects at its median rates, by mode and family.
 
-    Attributes
-    ----------
-    causes, families : tuple of str
-        ``"kind.mode"``, and families, ``""`` for none named.
-    events_mf, expected_mf : ndarray of float, shape (mode, family)
-        How often it failed, and how often the pack expects at its median rates.
-    sd_m : ndarray of float, shape (mode,)
-        Spread of the log hazard in the pack.
-    used : int
-        Rows that were counted.
-    refused : Counter
-        Rows refused, by table and reason.
-    digest : str
-        SHA-256 of the files.
+    `sd_m` is the spread of the log hazard in the pack.
     """
 
     causes: tuple[str, ...]
@@ -117,15 +116,6 @@ class LearnedRates(Struct, frozen=True, eq=False):
 def read_rates(paths: Sequence[Path], pack: Pack, *, refused_to: Path | None = None) -> Rates:
     """Check and add up tables of rates, of one fleet or of several.
 
-    Parameters
-    ----------
-    paths : sequence of Path
-        With the columns of `swapinfer.learn.tables.RATES`.
-    pack : Pack
-        By whose median rates the failures expected are reckoned.
-    refused_to : Path, optional
-        CSV file for refused rows, with line and reason.
-
     Raises
     ------
     LearnError
@@ -133,8 +123,8 @@ def read_rates(paths: Sequence[Path], pack: Pack, *, refused_to: Path | None = N
     """
     import pandas as pd
 
-    modes = {kind.id: tuple(kind.modes) for kind in pack.kinds.values()}
-    read = [check_rates(read_table(path, RATES), modes) for path in paths]
+    causes = list(cause_modes(pack))
+    read = [check_rates(read_table(path, RATES), causes) for path in paths]
     if len({digest_of([path]) for path in paths}) < len(paths):
         raise LearnError("two of the tables are the same; name each once")
     bad = {str(path): rows for path, (_, rows) in zip(paths, read, strict=True)}
@@ -147,8 +137,24 @@ def read_rates(paths: Sequence[Path], pack: Pack, *, refused_to: Path | None = N
     return _add_up(good, pack, refused, digest_of(paths))
 
 
+def check_rates(frame: pd.DataFrame, causes: Sequence[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part the rows of a table of rates into good and refused; counts and distances as numbers."""
+    named = pair_words(frame["kind"], ".", frame["mode"])
+    rows = Checks(frame := frame.assign(cause=named.astype("category")), RATES)
+    rows.unknown("kind", dict.fromkeys(cause.split(".")[0] for cause in causes))
+    rows.unknown("cause", causes)
+    rows.not_word("family")
+    rows.unlike("events", rf"0|{WHOLE}", "a whole number")
+    rows.missing("element_km")
+    rows.not_number("element_km", 1.0, MOST_FLEET_KM)
+    rows.not_number("odometer_km", 1.0, MOST_KM)
+    good, refused = rows.split()
+    columns = "events", "element_km", "odometer_km"
+    return good.assign(**{name: numbers_of(good[name]) for name in columns}), refused
+
+
 def _add_up(good: pd.DataFrame, pack: Pack, refused: Counter[str], digest: str) -> Rates:
-    of = {f"{k.id}.{m.id}": m for k in pack.kinds.values() for m in k.modes.values()}
+    of = cause_modes(pack)
     causes = tuple(cause for cause in of if cause in set(good["cause"]))
     families = tuple(sorted(set(good["family"])))
     events_mf = np.zeros((len(causes), len(families)))
@@ -158,33 +164,14 @@ def _add_up(good: pd.DataFrame, pack: Pack, refused: Counter[str], digest: str) 
         at = causes.index(cause), families.index(family)
         age_km = pack.running.odometer_km if math.isnan(odometer) else odometer
         events_mf[at] += events
-        expected_mf[at] += km * _hazard(of[cause], age_km) / age_km
-    sd = [_spread(of[cause]) for cause in causes]
-    return Rates(causes, families, events_mf, expected_mf, np.array(sd), len(good), refused, digest)
-
-
-def _hazard(mode: Mode, age_km: float) -> float:
-    """Cumulative hazard up to an age, at the median rate."""
-    return -math.log1p(-float(mode_prior_draws(mode, age_km, age_km, np.zeros(1))[0]))
-
-
-def _spread(mode: Mode) -> float:
-    return math.hypot(
-        mode.shape * math.log(mode.life_km.spread), math.log(mode.hazard_ratio.spread)
-    )
+        chance = float(mode_prior_draws(of[cause], age_km, age_km, np.zeros(1))[0])
+        expected_mf[at] += km * -math.log1p(-chance) / age_km
+    sd_m = np.array([log_sd(of[cause]) for cause in causes])
+    return Rates(causes, families, events_mf, expected_mf, sd_m, len(good), refused, digest)
 
 
 def learn_from_rates(rates: Rates, pack: Pack, family: str = "") -> LearnedRates:
-    """Learn hazard ratios of the modes whose rates are known.
-
-    Parameters
-    ----------
-    rates : Rates
-        Events and what was expected.
-    pack : Pack
-        The prior.
-    family : str, optional
-        Whose ratios, pooled with the others'; default the mix.
+    """Learn hazard ratios of modes, for the mix or for a family pooled with the others.
 
     Raises
     ------
@@ -198,7 +185,7 @@ def learn_from_rates(rates: Rates, pack: Pack, family: str = "") -> LearnedRates
     watched_m = (rates.expected_mf * asked_f).any(axis=1)
     mean_m = np.where(watched_m, mean_m, 1.0)
     sd_m = np.sqrt(np.log1p(variance_m / mean_m**2))
-    of = {f"{k.id}.{m.id}": m for k in pack.kinds.values() for m in k.modes.values()}
+    of = cause_modes(pack)
     return LearnedRates(
         rates=rates,
         modes=tuple(

@@ -20,7 +20,6 @@ from swapinfer.learn.charts import (
 )
 from swapinfer.learn.history import Learned, LearnedChance
 from swapinfer.learn.lives import LearnedLives
-from swapinfer.learn.models import Labels
 from swapinfer.learn.sampling import INTERVAL, Fit
 
 STYLE = (
@@ -146,7 +145,10 @@ def _pooling(learned: Learned) -> str:
     groupings = [grouping for grouping in learned.data.groupings if grouping.name == "family"]
     if not groupings:
         return ""
-    effect_dhl = learned.fits["causes"].array("effect")[:, :, learned.data.columns("family")]
+    effect_dhl = learned.fits["causes"].array("effect")[
+        :,
+        :,
+    ]
     share_h = np.bincount(learned.data.kind_c, weights=learned.shares.mixed_dc.mean(axis=0))
     top = np.argsort(-share_h)[:8][::-1]
     low_hl, high_hl = np.exp(np.quantile(effect_dhl[:, top], INTERVAL, axis=0))
@@ -225,7 +227,8 @@ def predictive_interval(learned: Learned, seed: int = 0) -> tuple[FloatArray, Fl
     """
     share_dc = learned.shares.mixed_dc[::4]
     right, if_right, if_wrong = (learned.fits["causes"].array(name)[::4, None] for name in LABELS)
-    recorded_dc = Labels.of(right, if_right, if_wrong, share_dc.shape[1]).stayed(share_dc)
+    wrong = (1 - right) / max(share_dc.shape[1] - 1, 1)
+    recorded_dc = share_dc * right * (1 - if_right) + (1 - share_dc) * wrong * (1 - if_wrong)
     recorded_dc = recorded_dc / recorded_dc.sum(axis=1, keepdims=True)
     total = int(_verified(learned).sum())
     again = np.random.default_rng(seed).multinomial(total, recorded_dc).astype(np.float64)

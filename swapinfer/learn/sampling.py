@@ -1,15 +1,15 @@
 """Draws from a model, and whether they may be believed.
 
 Here alone stands where the two generations of PyMC and ArviZ differ: PyMC 5 goes with ArviZ 0.x
-(Python 3.11), PyMC 6 with ArviZ 1.x (Python 3.12 and later). Sampling goes through nutpie, which
-compiles the density with Numba: no C compiler is needed, and the draws for a seed do not depend on
-whether the machine has one.
+(Python 3.11), PyMC 6 with ArviZ 1.x (Python 3.12 and later). Sampling goes through nutpie, and
+densities through Numba: no C compiler is needed, and the draws for a seed do not depend on whether
+the machine has one.
 """
 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
@@ -46,22 +46,10 @@ MIN_E_BFMI = 0.3
 
 
 class Sampling(Struct, frozen=True, kw_only=True):
-    """How to sample, and what is seen of it.
+    """How to sample: kept and adaptive draws of each chain, and how many chains run at once.
 
-    Attributes
-    ----------
-    seed : int
-        The same seed on the same data and libraries gives the same draws.
-    draws, tune : int
-        Kept and adaptive draws of each chain.
-    chains, cores : int
-        Chains, and how many run at once.
-    target_accept : float
-        Acceptance rate that the step size is adapted to.
-    progress : bool
-        Whether to show progress bars.
-    starting : callable
-        Called when everything has been looked at and sampling is next.
+    The same seed on the same data and libraries gives the same draws. `starting` is called when
+    everything has been looked at and sampling is next.
     """
 
     seed: int
@@ -72,10 +60,6 @@ class Sampling(Struct, frozen=True, kw_only=True):
     target_accept: float = 0.85
     progress: bool = False
     starting: Callable[[], None] = lambda: None
-
-    def more_careful(self) -> Sampling:
-        """Return the settings of the one retry: twice the draws and tuning, smaller steps."""
-        return replace(self, draws=2 * self.draws, tune=2 * self.tune, target_accept=0.97)
 
 
 @contextmanager
@@ -90,38 +74,79 @@ def quiet() -> Iterator[None]:
         yield
 
 
-def load_quietly() -> None:
-    """Load PyMC, which builds models, without its announcements."""
-    with quiet():
-        import pymc  # noqa: F401  loaded for its silence
+class Target(Struct, frozen=True, eq=False):
+    """A distribution to draw from: as nutpie takes it, and the names of what is drawn.
 
-
-def compile_model(model: Model) -> Compiled:
-    """Compile a `pymc.Model` to machine code; may be refitted by ``with_data``.
-
-    Fast-math is off: it lets the compiler add up in any order, and which one it takes depends on
-    whether a function is compiled together with its callers or comes from the cache of an earlier
-    run. Draws would then not be the same the second time.
+    Where many jobs tell which effects add up to one share, those are strongly correlated; a mass
+    matrix that is diagonal then takes hundreds of times as many draws as one with a part of low
+    rank, which costs four times as much where nothing `is_correlated`.
     """
-    with quiet():
-        import nutpie
-        import pytensor
 
-        with pytensor.config.change_flags(numba__fastmath=False):
-            return nutpie.compile_pymc_model(model)
+    compiled: Compiled
+    names: tuple[str, ...]
+    is_correlated: bool = True
+
+    @classmethod
+    def of(
+        cls,
+        density: Callable[[FloatArray], tuple[float, FloatArray]],
+        expand: Callable[[FloatArray], dict[str, FloatArray]],
+        start: FloatArray,
+        *,
+        dims: dict[str, tuple[str, ...]],
+        coords: Mapping[str, Sequence[str]],
+        is_correlated: bool = True,
+    ) -> Target:
+        """Take a log density with its slope, and what is kept of a point."""
+        with quiet():
+            from nutpie.compiled_pyfunc import from_pyfunc
+
+        def begin(seed: int) -> FloatArray:
+            out: FloatArray = start + np.random.default_rng(seed).uniform(-1, 1, len(start))
+            return out
+
+        def kept(x: FloatArray) -> dict[str, FloatArray]:
+            return {name: np.ascontiguousarray(value) for name, value in expand(x).items()}
+
+        density(start)  # compiles it before chains ask for it
+        shapes = {name: value.shape for name, value in kept(start).items()}
+        compiled = from_pyfunc(
+            len(start),
+            lambda: density,
+            lambda *_: kept,
+            [np.dtype(np.float64)] * len(shapes),
+            list(shapes.values()),
+            list(shapes),
+            dims={name: dim for name, dim in dims.items() if name in shapes},
+            coords={name: list(values) for name, values in coords.items()},
+            make_initial_point_fn=begin,
+        )
+        return cls(compiled, tuple(shapes), is_correlated)
+
+    @classmethod
+    def of_model(cls, model: Model) -> Target:
+        """Compile a `pymc.Model`.
+
+        Fast-math is off: it lets the compiler add up in any order, and which one it takes depends
+        on whether a function is compiled together with its callers or comes from the cache of an
+        earlier run. Draws would then not be the same the second time.
+        """
+        names = tuple(variable.name for variable in (*model.free_RVs, *model.deterministics))
+        with quiet():
+            import nutpie
+            import pytensor
+
+            with pytensor.config.change_flags(numba__fastmath=False):
+                return cls(nutpie.compile_pymc_model(model), names)
 
 
-def run_nuts(compiled: Compiled, sampling: Sampling) -> Trace:
-    """Draw from a compiled model.
-
-    The mass matrix is diagonal plus low rank: with many jobs the effects that add up to one share
-    are strongly correlated, and a diagonal one then takes hundreds of times as many draws.
-    """
+def run_nuts(target: Target, sampling: Sampling) -> Trace:
+    """Draw from a target."""
     with quiet():
         import nutpie
 
         return nutpie.sample(
-            compiled,
+            target.compiled,
             seed=sampling.seed,
             draws=sampling.draws,
             tune=sampling.tune,
@@ -129,7 +154,7 @@ def run_nuts(compiled: Compiled, sampling: Sampling) -> Trace:
             cores=sampling.cores,
             target_accept=sampling.target_accept,
             progress_bar=sampling.progress,
-            low_rank_modified_mass_matrix=True,
+            low_rank_modified_mass_matrix=target.is_correlated,
         )
 
 
@@ -139,22 +164,10 @@ def draws_of(trace: Trace, group: str = "posterior") -> dict[str, FloatArray]:
     return {str(name): np.asarray(data[name].values) for name in data.data_vars}
 
 
-def summary_statistics(trace: Trace, names: list[str]) -> dict[str, dict[str, FloatArray]]:
-    """R-hat and bulk and tail effective sample size of every element of every variable named."""
-    with quiet():
-        import arviz as az
-
-        data = trace["posterior"]
-        data = (data.dataset if hasattr(data, "dataset") else data)[names]
-        found = {
-            "r_hat": az.rhat(data),
-            "ess_bulk": az.ess(data, method="bulk"),
-            "ess_tail": az.ess(data, method="tail"),
-        }
-    return {
-        key: {name: np.asarray(values[name].values, dtype=np.float64) for name in names}
-        for key, values in found.items()
-    }
+def end_to_end(trace: Trace, name: str) -> FloatArray:
+    """Take the draws of one variable, chains end to end; shape (draw, ...)."""
+    values = np.asarray(trace["posterior"][name].values)
+    return values.reshape(-1, *values.shape[2:])
 
 
 def save_draws(trace: Trace, path: Path) -> None:
@@ -165,20 +178,9 @@ def save_draws(trace: Trace, path: Path) -> None:
 
 
 class Health(Struct, frozen=True):
-    """What the sampler's own signs say.
+    """What the sampler's own signs say, in the worst case over all quantities and chains.
 
-    Attributes
-    ----------
-    r_hat : float
-        Largest over all quantities.
-    ess_bulk, ess_tail : float
-        Smallest over all quantities.
-    divergences : int
-        Over all chains.
-    e_bfmi : float
-        Smallest over the chains.
-    worst : str
-        Quantity with the smallest effective sample size.
+    `worst` is the quantity with the smallest effective sample size.
     """
 
     r_hat: float
@@ -211,27 +213,12 @@ class Health(Struct, frozen=True):
 
 
 class Fit(Struct, frozen=True, eq=False):
-    """Healthy draws from a model.
-
-    Attributes
-    ----------
-    trace : InferenceData or DataTree
-        As ArviZ takes it.
-    health : Health
-        Of these draws.
-    sampling : Sampling
-        Settings that gave them.
-    retried : str
-        Empty, or why the first attempt was not kept.
-    compiled : CompiledModel or None
-        Of which they are.
-    """
+    """Healthy draws, the settings that gave them, and why a first attempt was not kept, if so."""
 
     trace: Trace
     health: Health
     sampling: Sampling
     retried: str = ""
-    compiled: Compiled = None
 
     @property
     def arrays(self) -> dict[str, FloatArray]:
@@ -239,40 +226,27 @@ class Fit(Struct, frozen=True, eq=False):
         return draws_of(self.trace)
 
     def array(self, name: str) -> FloatArray:
-        """Draws of one variable, chains end to end; shape (draw, ...)."""
-        values = self.arrays[name]
-        return values.reshape(-1, *values.shape[2:])
+        """As `end_to_end`."""
+        return end_to_end(self.trace, name)
 
 
-def fit(model: Model, sampling: Sampling) -> Fit:
-    """Sample a model; try once more, more carefully, if the draws are unhealthy.
-
-    Parameters
-    ----------
-    model : pymc.Model
-        What to sample.
-    sampling : Sampling
-        Settings of the first attempt.
-
-    Returns
-    -------
-    Fit
-        Only ever a healthy one.
+def fit(target: Target, sampling: Sampling) -> Fit:
+    """Sample; try once more, more carefully, if the draws are unhealthy.
 
     Raises
     ------
     LearnError
         If both attempts miss a threshold; the message names each that is missed.
     """
-    compiled = compile_model(model)
-    names = [variable.name for variable in (*model.free_RVs, *model.deterministics)]
-    trace = run_nuts(compiled, sampling)
-    health = diagnose(trace, names)
+    trace = run_nuts(target, sampling)
+    health = diagnose(trace, target.names)
     if not health.complaints:
-        return Fit(trace, health, sampling, compiled=compiled)
-    first, careful = "; ".join(health.complaints), sampling.more_careful()
-    trace = run_nuts(compiled, careful)
-    health = diagnose(trace, names)
+        return Fit(trace, health, sampling)
+    first = "; ".join(health.complaints)
+    draws, tune = 2 * sampling.draws, 2 * sampling.tune
+    careful = replace(sampling, draws=draws, tune=tune, target_accept=0.97)
+    trace = run_nuts(replace(target, is_correlated=True), careful)
+    health = diagnose(trace, target.names)
     if health.complaints:
         raise LearnError(
             f"the sampler is not healthy, so no pack is written: {'; '.join(health.complaints)} "
@@ -280,54 +254,37 @@ def fit(model: Model, sampling: Sampling) -> Fit:
             f"{careful.chains} chains, target acceptance {careful.target_accept}; first attempt: "
             f"{first}). More confirmed jobs, or fewer families and age bands, would help"
         )
-    return Fit(trace, health, careful, first, compiled)
+    return Fit(trace, health, careful, first)
 
 
-BRIEF = {"draws": 400, "tune": 300, "chains": 2}
-"""Of a fit that nothing is written from."""
+def diagnose(trace: Trace, names: Sequence[str]) -> Health:
+    """Judge draws of some variables; elements that never move (a reference level) are left out."""
+    arrays = draws_of(trace)
+    labels = np.array(
+        [
+            f"{name}{list(index) or ''}"
+            for name in names
+            for index in np.ndindex(arrays[name].shape[2:])
+        ]
+    )
+    values = [arrays[name].reshape(*arrays[name].shape[:2], -1) for name in names]
+    values_cdq = np.concatenate(values, axis=2)
+    moving_q = values_cdq.std(axis=(0, 1)) > 0
+    with quiet():
+        import arviz as az
+        import xarray as xr
 
-
-def fit_briefly(whole: Fit, data: Mapping[str, FloatArray]) -> Fit:
-    """Sample a compiled model again under other data, for its means alone."""
-    sampling = replace(whole.sampling, **BRIEF)
-    return replace(whole, trace=run_nuts(whole.compiled.with_data(**data), sampling))
-
-
-def diagnose(trace: Trace, names: list[str]) -> Health:
-    """Judge draws by R-hat, effective sample sizes, divergences and energy.
-
-    Parameters
-    ----------
-    trace : InferenceData or DataTree
-        Draws.
-    names : list of str
-        Variables to judge. Elements that never move (a reference level) are left out.
-
-    Returns
-    -------
-    Health
-        Worst case over all quantities.
-    """
-    table = summary_statistics(trace, names)
-    posterior = draws_of(trace)
-    moving = {name: posterior[name].std(axis=(0, 1)) > 0 for name in names}
-    flat = {
-        key: np.concatenate([np.atleast_1d(values[name][moving[name]]).ravel() for name in names])
-        for key, values in table.items()
-    }
-    labels = [
-        f"{name}{list(map(int, index))}" if index else name
-        for name in names
-        for index in np.argwhere(moving[name]).tolist() or [[]] * int(moving[name].sum())
-    ]
+        data = xr.Dataset({"x": (("chain", "draw", "quantity"), values_cdq[:, :, moving_q])})
+        found = az.rhat(data), az.ess(data, method="bulk"), az.ess(data, method="tail")
+    r_hat_q, bulk_q, tail_q = (np.asarray(one["x"].values, dtype=np.float64) for one in found)
     sample_stats = draws_of(trace, "sample_stats")
     return Health(
-        r_hat=_worst(flat["r_hat"], np.max),
-        ess_bulk=_worst(flat["ess_bulk"], np.min),
-        ess_tail=_worst(flat["ess_tail"], np.min),
+        r_hat=_worst(r_hat_q, np.max),
+        ess_bulk=_worst(bulk_q, np.min),
+        ess_tail=_worst(tail_q, np.min),
         divergences=int(sample_stats["diverging"].sum()),
         e_bfmi=float(e_bfmi(sample_stats["energy"]).min()),
-        worst=labels[int(np.argmin(flat["ess_bulk"]))] if labels else "",
+        worst=str(labels[moving_q][np.argmin(bulk_q)]),
     )
 
 
@@ -337,17 +294,9 @@ def _worst(values: FloatArray, pick: Callable[[FloatArray], float]) -> float:
 
 
 def e_bfmi(energy_cd: FloatArray) -> FloatArray:
-    """Estimate of the energy Bayesian fraction of missing information of each chain.
+    """Energy Bayesian fraction of missing information, estimated for each chain.
 
-    Parameters
-    ----------
-    energy_cd : ndarray of float, shape (chain, draw)
-        Hamiltonian energies.
-
-    Returns
-    -------
-    ndarray of float, shape (chain,)
-        Mean squared step of the energy over its variance.
+    Mean squared step of the energy over its variance; of energies of shape (chain, draw).
     """
     steps = np.square(np.diff(energy_cd, axis=1)).mean(axis=1)
     out: FloatArray = steps / energy_cd.var(axis=1)

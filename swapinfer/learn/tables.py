@@ -1,27 +1,36 @@
-"""Tables that are learned from: their columns, and reading one whole, as numbered words.
+"""Tables that are learned from: their columns, reading one whole, and checking it row by row.
 
 Two hold a shop's history, a third its cases counted for others, two more what a fleet drove and
 what failed. `docs/learning.md` says what stands in each column. A table is a CSV file (comma,
 UTF-8, a header), a Parquet file or a folder of such, or rows in memory. Columns that are not
-documented are ignored when reading and never written.
+documented are ignored when reading and never written. While it is read every word is kept once,
+with a number in its place in the rows.
 """
 
 from __future__ import annotations
 
 import csv
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import cache
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 import msgspec
+import numpy as np
 
 from swapinfer.errors import LearnError, near_match
+from swapinfer.evidence.arrays import BoolArray, FloatArray
+from swapinfer.learn.prior import MAX_FAMILIES, OTHER
 
 if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
+    from numpy.typing import NDArray
+
+    ObjectArray = NDArray[np.object_]
 
 BATCH_ROWS = 50_000
 """Rows held as text at once; from then on a word is text once and a number in each row."""
@@ -31,15 +40,7 @@ Source: TypeAlias = Path | Sequence[Mapping[str, object]]
 
 
 class Columns(msgspec.Struct, frozen=True):
-    """What a table is made of.
-
-    Attributes
-    ----------
-    names : tuple of str
-        Every column, in order.
-    needed : tuple of str
-        Those that it cannot do without.
-    """
+    """Every column of a table, in order, and those that it cannot do without."""
 
     names: tuple[str, ...]
     needed: tuple[str, ...]
@@ -84,19 +85,9 @@ CASES = Columns(
 def read_table(source: Source, columns: Columns) -> pd.DataFrame:
     """Read a table.
 
-    Parameters
-    ----------
-    source : Path or sequence of mapping
-        Where it is.
-    columns : Columns
-        `JOBS`, `FINDINGS`, `CASES`, `EXPOSURE` or `RATES`.
-
-    Returns
-    -------
-    DataFrame
-        The documented columns, each a categorical of words without blanks around them (missing
-        values and missing columns are ``""``), with ``line`` (line in the file, the header being
-        1) and ``width`` (0, or the number of fields when it is not the header's).
+    The documented columns come as categoricals of words without blanks around them (missing values
+    and missing columns are ``""``), with ``line`` (line in the file, the header being 1) and
+    ``width`` (0, or the number of fields when it is not the header's).
 
     Raises
     ------
@@ -219,33 +210,160 @@ def _files(path: Path) -> list[Path]:
     return sorted(path.rglob("*.parquet")) if path.is_dir() else [path]
 
 
+WORD = r"[a-z0-9][a-z0-9._+-]{0,39}"
+"""Families and complaints: a word, so that no free text with names in it gets in."""
+WHOLE = r"[1-9]\d{0,8}(?:\.0)?"
+"""A count; tables made by programs that know only one type of number write it with ``.0``."""
+
+
+class Checks:
+    """The first reason against each row of a table, read and with derived columns added."""
+
+    def __init__(self, frame: pd.DataFrame, columns: Columns) -> None:
+        self.frame = frame
+        self.columns = columns
+        self.reason = np.full(len(frame), "", dtype=object)
+        width = frame["width"].to_numpy()
+        self.refuse(width != 0, lambda row: f"the row has {width[row]} fields, the header does not")
+
+    def refuse(self, bad: BoolArray | pd.Series[bool], say: Callable[[int], str]) -> None:
+        """Refuse rows against which nothing has been found yet, for what `say` says of each."""
+        for row in np.flatnonzero(np.asarray(bad) & (self.reason == "")):
+            self.reason[row] = say(int(row))
+
+    def unlike(self, column: str, pattern: str, wanted: str) -> None:
+        """Refuse words that do not look right."""
+        words = self.frame[column].cat.categories
+        self._refuse_words(
+            column,
+            ~words.str.fullmatch(pattern).astype(bool),
+            lambda word: f'{column} "{word}" is not {wanted}',
+        )
+
+    def not_word(self, column: str) -> None:
+        """Refuse what is neither empty nor one word."""
+        self.unlike(column, f"(?:{WORD})?", "one word of lower-case letters, digits and . _ + -")
+
+    def unknown(self, column: str, known: Iterable[str]) -> None:
+        """Refuse words that are not among those known."""
+        allowed = tuple(known)
+        self._refuse_words(
+            column,
+            ~self.frame[column].cat.categories.isin(allowed),
+            lambda word: f'{column} "{word}" is not known{near_match(word, filter(None, allowed))}',
+        )
+
+    def not_number(self, column: str, lowest: float, highest: float) -> None:
+        """Refuse what is neither empty nor a number in range."""
+        words = self.frame[column].cat.categories
+        number = read_numbers(words)
+        self._refuse_words(
+            column,
+            ~((words == "") | ((number >= lowest) & (number <= highest))),
+            lambda word: f'{column} "{word}" is not a number from {lowest:g} to {highest:g}',
+        )
+
+    def missing(self, column: str) -> None:
+        """Refuse rows in which nothing stands."""
+        self.refuse(self.frame[column] == "", lambda _: f"{column} is missing")
+
+    def misfits(
+        self, axis: str, needs: Mapping[str, Mapping[str, tuple[str, ...]]], column: str = "cause"
+    ) -> None:
+        """Refuse causes that the engine cannot have."""
+        cause, fitted = self.frame[column], self.frame[axis]
+        bad = np.zeros(len(cause), dtype=bool)
+        for name, wanted in needs.items():
+            if axis in wanted:
+                bad |= (cause == name) & ~fitted.isin(wanted[axis])
+        self.refuse(
+            bad,
+            lambda row: (
+                f'cause "{cause.iloc[row]}" does not exist with {axis} "{fitted.iloc[row]}"'
+            ),
+        )
+
+    def _refuse_words(self, column: str, bad: BoolArray, say: Callable[[str], str]) -> None:
+        words, code = self.frame[column].cat.categories, self.frame[column].cat.codes.to_numpy()
+        say_once = cache(say)
+        self.refuse(np.asarray(bad, dtype=bool)[code], lambda row: say_once(words[code[row]]))
+
+    def split(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Part the rows into good ones and refused: line, reason, row."""
+        good = self.reason == ""
+        bad = self.frame.loc[~good]
+        texts = bad[list(self.columns.names)].astype(str).agg(",".join, axis=1) if len(bad) else ""
+        return self.frame.loc[good], refusals(bad, self.reason[~good], texts)
+
+
+def refusals(
+    bad: pd.DataFrame, reason: ObjectArray | str, row: pd.Series[str] | str
+) -> pd.DataFrame:
+    """Give refused rows as ``refused.csv`` lists them: line, reason, row."""
+    return bad[["line"]].assign(reason=reason, row=row)
+
+
+def write_refused(refused: Mapping[str, pd.DataFrame], path: Path | None) -> Counter[str]:
+    """Count refused rows by table and reason and, if a path is given, write them to a CSV file."""
+    import pandas as pd
+
+    named = [frame.assign(table=name).sort_values("line") for name, frame in refused.items()]
+    every = pd.concat(named, ignore_index=True)[["table", "line", "reason", "row"]]
+    if path:
+        every.to_csv(path, index=False, lineterminator="\n")
+    return Counter((every["table"] + ": " + every["reason"]).tolist())
+
+
+def commonest_reason(reasons: Counter[str]) -> str:
+    """Say why most rows of a table were refused."""
+    if not reasons:
+        return "the table is empty"
+    reason, count = reasons.most_common(1)[0]
+    return f"the commonest reason ({count} rows) is: {reason}"
+
+
+def read_numbers(words: pd.Index[str]) -> FloatArray:
+    """Read words as numbers; what is none becomes nan."""
+    import pandas as pd
+
+    return np.asarray(pd.to_numeric(words.to_series(), errors="coerce"), dtype=np.float64)
+
+
+def numbers_of(column: pd.Series[str]) -> FloatArray:
+    """Read a column of words as numbers; what is none becomes nan."""
+    out: FloatArray = read_numbers(column.cat.categories)[column.cat.codes.to_numpy()]
+    return out
+
+
+def pair_words(left: pd.Series[str], between: str, right: pd.Series[str]) -> pd.Series[str]:
+    """Join the words of two columns, making each pair that occurs once."""
+    import pandas as pd
+
+    n_right = max(len(right.cat.categories), 1)
+    code = left.cat.codes.to_numpy(dtype=np.int64) * n_right + right.cat.codes
+    distinct, number = np.unique(code, return_inverse=True)
+    words = [
+        f"{left.cat.categories[one // n_right]}{between}{right.cat.categories[one % n_right]}"
+        for one in distinct
+    ]
+    return pd.Series(np.array(words, dtype=object)[number], index=left.index, dtype=object)
+
+
+def pool_rare(family: pd.Series[str], most: int = MAX_FAMILIES) -> pd.Series[str]:
+    """Keep the names of the families with the most rows; all others become `OTHER`."""
+    rows = Counter(family)
+    kept = sorted(rows, key=lambda name: (-rows[name], name))[:most]
+    return family.astype(object).where(family.isin(kept), OTHER)
+
+
 def strip_history(
     jobs: Path, findings: Path | None, *, jobs_to: Path, findings_to: Path | None = None
 ) -> int:
-    """Copy a history without anything personal.
+    """Copy a history without anything personal, to CSV files; how many jobs were renamed.
 
     Only documented columns are kept; they hold words of the pack, numbers and the shop's own
     words for families and complaints. Jobs get running numbers instead of their names, and days
     become the first of their month.
-
-    Parameters
-    ----------
-    jobs, findings : Path
-        Tables to copy.
-    jobs_to : Path
-        CSV file to write.
-    findings_to : Path, optional
-        CSV file for the findings; needed if there are any that are wanted.
-
-    Returns
-    -------
-    int
-        Jobs that were renamed.
-
-    Raises
-    ------
-    LearnError
-        If a table cannot be read.
     """
     import pandas as pd
 

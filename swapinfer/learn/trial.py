@@ -1,7 +1,7 @@
-"""Whether to switch on what was learned: what it would have saved on a shop's own later jobs.
+"""Whether to switch on what was learned, and what it changes most, in a sentence each.
 
 Priors learned from the earlier jobs alone are held to the verified ones after them, so that they
-cannot be proved right by the jobs that they come from.
+cannot be proved right by the jobs that they come from. Families that stand out are named.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ import numpy as np
 from msgspec import Struct
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.cells import Cell
 from swapinfer.learn.counts import LATER, Counts
-from swapinfer.learn.models import CauseCounts
-from swapinfer.learn.prior import NEVER, Tests, outcome_names
+from swapinfer.learn.prepare import CauseCounts
+from swapinfer.learn.prior import NEVER, OTHER, Cell, Tests, outcome_names
+from swapinfer.learn.sampling import INTERVAL
 from swapinfer.ledger.events import Opened
 from swapinfer.ledger.replay import replay
 from swapinfer.pack.hazard import cause_modes
@@ -39,6 +39,14 @@ source: a coin that falls 63 times in 100 on one side is foretold by as much mor
 
 MOST_MORE = 1_000
 """More jobs than these are not worth waiting for; our choice."""
+
+
+MATTERING = 3
+"""Changes that are told."""
+
+APART = (0.005, 0.995)
+"""Ends of the interval beyond which a family stands out from the others: of the hundreds of pairs
+of a family and a kind few would do so by chance. Our choice, no source."""
 
 
 class Mean(Struct, frozen=True):
@@ -69,19 +77,10 @@ class Mean(Struct, frozen=True):
 class Trial(Struct, frozen=True):
     """Priors learned from earlier jobs, held to later ones.
 
-    Attributes
-    ----------
-    day : str
-        On which the later jobs begin; empty where all came in on one.
-    learned_from, jobs : int
-        Verified jobs before that day, and those from then on that were worked again.
-    bits : Mean
-        How much more the learned priors expected what was found, a job.
-    cost, saved : Mean
-        Of checking suspects until the cause is found, by the base priors, and what the learned ones
-        would have saved of it.
-    currency : str
-        Of the costs.
+    The later jobs begin on `day`, which is empty where all came in on one; `learned_from` verified
+    jobs came before it, `jobs` after. `bits` is how much more the learned priors expected what was
+    found, a job; `cost` is that of checking suspects until the cause is found, by the base priors,
+    and `saved` what the learned ones would have saved of it.
     """
 
     day: str = ""
@@ -168,25 +167,10 @@ def hold_to_later(
     settings: PlanSettings,
     family: str = "",
 ) -> Trial:
-    """Hold hazard ratios to the later jobs of a history.
+    """Hold mean hazard ratios, as learned from the earlier jobs, to the later ones of a history.
 
-    Parameters
-    ----------
-    counts : Counts
-        Of the history.
-    data : CauseCounts
-        The same arranged for the cause model.
-    ratio_c, base_ratio_c : ndarray of float, shape (cause,)
-        Mean hazard ratios as learned from the earlier jobs, and as the pack has them, in the order
-        of the data's causes.
-    pack : Pack
-        Whose repairs and tests the suspects are checked by.
-    tests : Tests
-        Of that pack.
-    settings : PlanSettings
-        Shop's figures.
-    family : str, optional
-        Whose jobs count; default all.
+    Ratios are in the order of the data's causes, which are those of the whole history. With a
+    family, only its jobs count.
     """
     split = counts.split
     if split is None:
@@ -202,12 +186,12 @@ def hold_to_later(
         return Trial()
     cell_k, cause_k, count_k = np.array(rows).T
     count_k = count_k.astype(np.float64)
-    share_gc, base_gc = (_normed(data.base_gc * one_c) for one_c in (ratio_c, base_ratio_c))
+    share_gc, base_gc = data.base_gc * ratio_c, data.base_gc * base_ratio_c
+    share_gc, base_gc = (one / one.sum(axis=1, keepdims=True) for one in (share_gc, base_gc))
     bits_k = np.log2(share_gc[cell_k, cause_k] / base_gc[cell_k, cause_k])
     cost_gh = _checks(data, cells, pack, tests, settings)
-    of_kind = np.eye(len(data.kinds))[data.kind_c]
     before_k, after_k = (
-        _until_found((one_gc @ of_kind)[cell_k], cost_gh[cell_k], data.kind_c[cause_k])
+        _until_found((one_gc @ data.of_kind)[cell_k], cost_gh[cell_k], data.kind_c[cause_k])
         for one_gc in (base_gc, share_gc)
     )
     earlier_g = split.earlier.cases.by_cell(len(cells))
@@ -220,11 +204,6 @@ def hold_to_later(
         saved=Mean.of(before_k - after_k, count_k),
         currency=settings.costs.currency,
     )
-
-
-def _normed(weight_gc: FloatArray) -> FloatArray:
-    out: FloatArray = weight_gc / weight_gc.sum(axis=1, keepdims=True)
-    return out
 
 
 def _until_found(share_kh: FloatArray, cost_kh: FloatArray, kind_k: IntArray) -> FloatArray:
@@ -256,8 +235,7 @@ def _checks(
         for engine in {cell[:3] for cell in cells}
     }
     cost_gc = np.stack([of_engine[cell[:3]] for cell in cells])
-    of_kind = np.eye(len(data.kinds))[data.kind_c]
-    out: FloatArray = ((data.base_gc * cost_gc) @ of_kind) / (data.base_gc @ of_kind)
+    out: FloatArray = ((data.base_gc * cost_gc) @ data.of_kind) / (data.base_gc @ data.of_kind)
     return out
 
 
@@ -283,3 +261,97 @@ def _check_engine(
             tells_c = np.maximum(tells[test.id][own_c], NEVER)
             cost_c = np.minimum(cost_c, money(costing.testing(test)) / tells_c)
     return cost_c
+
+
+class Change(Struct, frozen=True):
+    """A kind of element that is at fault more or less often than the base pack says.
+
+    Its share of misfires `before` and `after`, of all jobs learned for or of one family; `times` as
+    often, with its 90 % interval. Whether the family `stands_out` from the others.
+    """
+
+    kind: str
+    family: str
+    title: str
+    before: float
+    after: float
+    times: float
+    low: float
+    high: float
+    confirmed: int
+    stands_out: bool
+
+    @property
+    def sentence(self) -> str:
+        """The change in words."""
+        where = f"In the {self.family} family the" if self.family else "The"
+        times = f"{self.times:.1f} times as often as"
+        if self.times < 1.0:
+            times = f"only {self.times:.2f} times as often as"
+        cases = "case" if self.confirmed == 1 else "cases"
+        alone = f"; --family {self.family} learns for it alone" if self.family else ""
+        return (
+            f"{where} {self.title} is at fault {times} in the base, {100 * self.before:.2g} -> "
+            f"{100 * self.after:.2g} % of misfires; {self.confirmed} confirmed {cases}{alone}."
+        )
+
+
+class Scopes(Struct, frozen=True, eq=False):
+    """Mixes of cells of which changes are told: the jobs learned for, then each family.
+
+    Axes: ``z`` scope, ``h`` kind, ``d`` draw. The first scope has no family; `mix_zg` is the part
+    of each cell in a scope.
+    """
+
+    families: tuple[str, ...]
+    jobs_z: FloatArray
+    mix_zg: FloatArray
+
+    @classmethod
+    def of(cls, weight_g: FloatArray, family_of_g: Sequence[str]) -> Scopes:
+        """List the scopes of the jobs that have a weight; a family beside others is one."""
+        seen = {name for name, weight in zip(family_of_g, weight_g, strict=True) if weight > 0}
+        families = ("", *(sorted(seen - {"", OTHER}) if len(seen) > 1 else ()))
+        rows = [np.array([one in ("", name) for name in family_of_g]) for one in families]
+        weight_zg = np.array(rows) * weight_g
+        jobs_z = weight_zg.sum(axis=1)
+        return cls(families, jobs_z, weight_zg / jobs_z[:, None])
+
+
+def find_changes(
+    scopes: Scopes, kinds_dzh: FloatArray, data: CauseCounts, titles: dict[str, str]
+) -> tuple[Change, ...]:
+    """List the changes that matter, those of most jobs first, from draws of kinds' shares.
+
+    At most `MATTERING`, of which the last is a family that stands out, if one does. A change whose
+    90 % interval holds the base pack's share is none.
+    """
+    base_zh = scopes.mix_zg @ data.base_gc @ data.of_kind
+    cases_zh = (scopes.mix_zg > 0) @ data.cases_gc @ data.of_kind
+    times_dzh = kinds_dzh / base_zh
+    low_zh, high_zh = np.quantile(times_dzh, INTERVAL, axis=0)
+    apart_zh = np.quantile(times_dzh / times_dzh[:, :1], APART, axis=0)
+    is_apart_zh = (apart_zh[0] > 1.0) | (apart_zh[1] < 1.0)
+    after_zh = kinds_dzh.mean(axis=0)
+    moved_zh = scopes.jobs_z[:, None] * np.abs(after_zh - base_zh)
+    moved_zh[(low_zh <= 1.0) & (high_zh >= 1.0)] = 0.0
+
+    def change(z: int, h: int) -> Change:
+        return Change(
+            kind=data.kinds[h],
+            family=scopes.families[z],
+            title=titles[data.kinds[h]],
+            before=float(base_zh[z, h]),
+            after=float(after_zh[z, h]),
+            times=float(after_zh[z, h] / base_zh[z, h]),
+            low=float(low_zh[z, h]),
+            high=float(high_zh[z, h]),
+            confirmed=int(cases_zh[z, h]),
+            stands_out=bool(is_apart_zh[z, h]),
+        )
+
+    overall = [(0, h) for h in np.argsort(-moved_zh[0], kind="stable").tolist() if moved_zh[0, h]]
+    own_zh = np.where(is_apart_zh, moved_zh, 0.0)
+    z, h = np.unravel_index(int(own_zh.argmax()), own_zh.shape)
+    apart = [(int(z), int(h))] if own_zh[z, h] else []
+    return tuple(change(*at) for at in (*overall[: MATTERING - len(apart)], *apart))

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from lab.models import CausePriors, cause_model
 from lab.shops import cause_counts
 from msgspec.structs import replace
 from scipy.special import softmax
-
-from swapinfer.learn.models import CausePriors, cause_model
 
 pytestmark = pytest.mark.usefixtures("libraries")
 

@@ -17,20 +17,20 @@ from swapinfer.commands.comparing import compare_causes, compare_costs
 from swapinfer.commands.learning import view_learned
 from swapinfer.errors import LearnError
 from swapinfer.learn import prepare
-from swapinfer.learn.cells import Cell
 from swapinfer.learn.counts import CaseCounts, History, RowReport
+from swapinfer.learn.density import contrasts, told_apart
 from swapinfer.learn.history import Learned
 from swapinfer.learn.learn import LearnResult, learn_overlay
-from swapinfer.learn.models import OutcomeCounts, contrasts, told_apart
 from swapinfer.learn.prepare import (
+    OutcomeCounts,
     all_causes,
     merge_alike,
     pattern_log_likelihood,
     prepare_outcomes,
 )
-from swapinfer.learn.prior import base_shares, describe_tests, shares_of, vocabulary
+from swapinfer.learn.prior import Cell, base_shares, describe_tests, shares_of, vocabulary
 from swapinfer.learn.report import history_html
-from swapinfer.learn.sampling import Health, Sampling, compile_model, diagnose, e_bfmi, quiet
+from swapinfer.learn.sampling import Health, Sampling, Target, diagnose, e_bfmi, quiet
 from swapinfer.pack.hazard import cause_modes
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
@@ -113,7 +113,7 @@ def test_mean_rate_of_all_complaints_stays(result: LearnResult[Learned]) -> None
     learned = result.learned
     mix_g = learned.counts.jobs_by_cell / learned.counts.jobs_by_cell.sum()
     base_c = mix_g @ learned.data.base_gc
-    level = base_c @ np.exp(learned.priors.shop_sd_c**2 / 2)
+    level = base_c @ np.exp(learned.shop_sd_c**2 / 2)
     ratio_dc = level * learned.shares.mixed_dc / base_c
     assert ratio_dc @ base_c == pytest.approx(level, rel=1e-9)
 
@@ -232,7 +232,7 @@ def test_a_compiled_density_adds_up_in_one_order() -> None:
 
     with pm.Model() as model:
         pm.Normal("x", 0.0, 1.0, shape=3)
-    code = compile_model(model).compiled_logp_func.inspect_llvm()
+    code = Target.of_model(model).compiled.compiled_logp_func.inspect_llvm()
     assert "fmul double" in code
     assert "reassoc" not in code
 
@@ -274,11 +274,10 @@ def test_merged_jobs_keep_the_slope_at_the_base_shares(
     slopes = []
     for most in (10_000, 8):
         monkeypatch.setattr(prepare, "MAX_OPEN_GROUPS", most)
-        group_p, cell_k, likelihood_kc = prepare.open_groups(
+        cell_k, likelihood_kc, count_k = prepare.open_groups(
             counts, describe_tests(pack), data.base_gc, kept
         )
         base_kc = data.base_gc[cell_k]
-        count_k = np.bincount(group_p, list(counts.patterns.values()))
 
         def log_likelihood(step_c: np.ndarray, of: tuple[np.ndarray, ...]) -> float:
             base, likelihood, count = of

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from swapinfer.learn.lives import LifePriors, Lives, life_model
-from swapinfer.learn.sampling import Model, Sampling, fit
+from swapinfer.learn.sampling import Model, Sampling, Target, fit
 
 pytestmark = pytest.mark.usefixtures("libraries")
 
@@ -42,7 +42,7 @@ def log_likelihood(
 
 def flat_priors() -> LifePriors:
     one = np.ones(1)
-    return LifePriors(500 * one, 1e3 * one, one, 1e3 * one, pooling=None)
+    return LifePriors(500 * one, 1e3 * one, one, 1e3 * one, is_pooled=False)
 
 
 def test_log_likelihood_at_the_published_maximum() -> None:
@@ -94,9 +94,9 @@ def test_posterior_agrees_with_quadrature() -> None:
     from scipy.integrate import trapezoid
 
     one = np.ones(1)
-    priors = LifePriors(500 * one, 2 * one, 1.5 * one, 1.5 * one, pooling=None)
+    priors = LifePriors(500 * one, 2 * one, 1.5 * one, 1.5 * one, is_pooled=False)
     fitted = fit(
-        life_model(lives(FAILED, ENTER, LEAVE), priors),
+        Target.of_model(life_model(lives(FAILED, ENTER, LEAVE), priors)),
         Sampling(seed=2, draws=1000, tune=400, chains=2),
     )
     u, v = np.meshgrid(np.linspace(-1, 2, 150), np.linspace(5, 8, 150), indexing="ij")

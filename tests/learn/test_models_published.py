@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from lab.models import CausePriors, cause_model
 from lab.rates import gamma_rate, rate_model
 
-from swapinfer.learn.models import (
-    CauseCounts,
-    CausePriors,
-    Grouping,
-    cause_model,
-)
-from swapinfer.learn.sampling import Fit, Sampling, Tensor, fit
+from swapinfer.learn.prepare import CauseCounts, Grouping
+from swapinfer.learn.sampling import Fit, Sampling, Target, Tensor, fit
 
 pytestmark = pytest.mark.usefixtures("libraries")
 
@@ -63,7 +59,7 @@ def _gamma(name: str) -> Tensor:
 @pytest.fixture(scope="module")
 def pumps() -> Fit:
     model = rate_model(PUMP_FAILURES, PUMP_HOURS, gamma_rate(_exponential, _gamma))
-    return fit(model, SAMPLING)
+    return fit(Target.of_model(model), SAMPLING)
 
 
 def test_pump_rates_have_the_published_means(pumps: Fit) -> None:
@@ -139,7 +135,7 @@ def surgical() -> tuple[np.ndarray, np.ndarray, Fit]:
         label_right=None,
     )
     sampling = Sampling(seed=5, draws=1500, tune=800, chains=2, cores=2, target_accept=0.95)
-    fitted = fit(cause_model(data, priors), sampling)
+    fitted = fit(Target.of_model(cause_model(data, priors)), sampling)
     mean, sd = fitted.array("shop")[:, 0], fitted.array("hospital_sd")
     # The effects sum to zero, so `shop` is the mean of the twelve logits; the published mu is the
     # mean of the population that they come from, which a flat prior leaves N(0, sd^2 / 12) away.

@@ -11,7 +11,7 @@ import pytest
 from scipy import integrate, stats
 
 from swapinfer.errors import LearnError
-from swapinfer.learn.overlay import rates_overlay
+from swapinfer.learn.learn import rates_overlay
 from swapinfer.learn.rates import ALIKE, Rates, learn_from_rates, read_rates
 from swapinfer.learn.tables import RATES
 from swapinfer.pack.load import load_pack

@@ -10,12 +10,10 @@ import pytest
 from invented_history import Fleet, draw_history
 from msgspec.structs import replace
 
-from swapinfer.learn.changes import Scopes, find_changes
 from swapinfer.learn.counts import Counts, History, count_history
-from swapinfer.learn.models import CauseCounts
-from swapinfer.learn.prepare import cause_priors, prepare_causes, recount
-from swapinfer.learn.prior import base_shares, describe_tests, vocabulary
-from swapinfer.learn.trial import Mean, Trial, hold_to_later
+from swapinfer.learn.prepare import CauseCounts, prepare_causes
+from swapinfer.learn.prior import base_shares, describe_tests, shop_sd, vocabulary
+from swapinfer.learn.trial import Mean, Scopes, Trial, find_changes, hold_to_later
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
@@ -75,12 +73,14 @@ def test_the_earlier_part_is_what_the_table_held_then(
     assert counts.split.later.total() == pytest.approx(verified / 3, rel=0.1)
 
 
-def test_all_jobs_counted_again_are_the_same(data: CauseCounts, counts: Counts) -> None:
-    again = recount(data, counts, counts)
+def test_all_jobs_counted_again_are_the_same(pack: Pack, data: CauseCounts, counts: Counts) -> None:
+    tests = describe_tests(pack)
+    again = prepare_causes(counts, pack, tests, whole=data)
     for name in ("confirmed_gc", "returned_gc", "chain_count_n", "open_count_k"):
         np.testing.assert_array_equal(getattr(again, name), getattr(data, name))
     assert counts.split is not None
-    part = recount(data, counts, counts.split.earlier)
+    part = prepare_causes(counts.split.earlier, pack, tests, whole=data)
+    assert part.causes == data.causes
     assert 0 < part.open_count_k.sum() < data.open_count_k.sum()
     later = counts.split.later.total()
     assert (
@@ -93,7 +93,7 @@ def test_the_true_rates_save_and_wrong_ones_cost(
     pack: Pack, data: CauseCounts, counts: Counts
 ) -> None:
     tests, settings = describe_tests(pack), PlanSettings(costs=pack.costs)
-    base_c = np.exp(cause_priors(pack, data, 1.0).shop_sd_c ** 2 / 2)
+    base_c = np.exp(shop_sd(pack, data.causes, 1.0) ** 2 / 2)
     is_it = np.array([cause == CONTACT for cause in data.causes])
 
     def trial(times: float, family: str = "") -> Trial:

@@ -1,10 +1,6 @@
-"""Probability models of a shop's history: arrays in, a `pymc.Model` out.
+"""The two models of closed jobs in PyMC, with more freedom than `swapinfer.learn.density` has.
 
-Four models share a handful of building blocks. None of them reads a file or knows a pack; what
-they are told about prior belief arrives as numbers.
-
-Axes: ``g`` cell (family, age band and complaint together), ``c`` cause, ``h`` kind of
-element, ``l`` level of a pooled grouping, ``k`` group, ``u`` unit, ``o`` outcome, ``p`` profile.
+What others published, simulated shops and those densities are held to them.
 """
 
 from __future__ import annotations
@@ -12,137 +8,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from msgspec import Struct, field
+from msgspec import Struct
 
-from swapinfer.evidence.arrays import FloatArray, IntArray
+from swapinfer.evidence.arrays import FloatArray
+from swapinfer.learn import density
+from swapinfer.learn.density import LARGEST_LOG_SD, contrasts, told_apart
+from swapinfer.learn.prepare import CauseCounts, OutcomeCounts
 from swapinfer.learn.sampling import Model, Tensor
 
 Hyperprior = Callable[[str], Tensor]
 """Makes the named random variable inside the model that is being built."""
-
-
-class Grouping(Struct, frozen=True, eq=False):
-    """A grouping of cells whose effects on the causes are partially pooled.
-
-    Attributes
-    ----------
-    name : str
-        Such as ``"family"``.
-    levels : tuple of str
-        Names of the groups.
-    level_g : ndarray of int, shape (cell,)
-        Index of each cell's group.
-    """
-
-    name: str
-    levels: tuple[str, ...]
-    level_g: IntArray
-
-
-class CauseCounts(Struct, frozen=True, eq=False):
-    """Sufficient statistics of the causes of a shop's jobs.
-
-    Attributes
-    ----------
-    causes : tuple of str
-        ``"kind.mode"`` each.
-    kinds : tuple of str
-        Kinds of element; the pooled effects act on kinds, the shop's own on each cause.
-    kind_c : ndarray of int, shape (cause,)
-        Kind of each cause.
-    groupings : tuple of Grouping
-        Groupings of the cells.
-    base_gc : ndarray of float, shape (cell, cause)
-        The base pack's chance of each cause, given a complaint; rows sum to 1.
-    confirmed_gc : ndarray of float, shape (cell, cause)
-        Verified jobs without a comeback.
-    returned_gc : ndarray of float, shape (cell, cause)
-        Verified jobs whose comeback found no verified cause.
-    chain_cell_n, chain_first_n, chain_last_n : ndarray of int, shape (chain,)
-        Jobs with a comeback that has a verified cause of its own: cell, recorded causes.
-    chain_count_n : ndarray of float, shape (chain,)
-        How often.
-    open_cell_k : ndarray of int, shape (group,)
-        Cell of a group of unconfirmed jobs.
-    open_likelihood_kc : ndarray of float, shape (group, cause)
-        Likelihood of the group's findings under each cause, up to a factor a row.
-    open_count_k : ndarray of float, shape (group,)
-        Jobs in it.
-    group_p : ndarray of int, shape (pattern,)
-        Group of what unconfirmed jobs showed, in the order of a history's counts.
-    """
-
-    causes: tuple[str, ...]
-    kinds: tuple[str, ...]
-    kind_c: IntArray
-    groupings: tuple[Grouping, ...]
-    base_gc: FloatArray
-    confirmed_gc: FloatArray
-    returned_gc: FloatArray
-    chain_cell_n: IntArray
-    chain_first_n: IntArray
-    chain_last_n: IntArray
-    chain_count_n: FloatArray
-    open_cell_k: IntArray
-    open_likelihood_kc: FloatArray
-    open_count_k: FloatArray
-    group_p: IntArray = field(default_factory=lambda: np.zeros(0, np.int64))
-
-    @property
-    def cases_gc(self) -> FloatArray:
-        """Verified cases, comebacks followed, by the last cause that was verified."""
-        case_gc: FloatArray = self.confirmed_gc + self.returned_gc
-        np.add.at(case_gc, (self.chain_cell_n, self.chain_last_n), self.chain_count_n)
-        return case_gc
-
-    @property
-    def at_n(self) -> IntArray:
-        """Cells and causes, laid end to end, of which some case is recorded first."""
-        case_gc = self.confirmed_gc + self.returned_gc
-        case_gc[self.chain_cell_n, self.chain_first_n] += 1.0
-        return np.flatnonzero(case_gc)
-
-    @property
-    def chains_n(self) -> tuple[IntArray, IntArray]:
-        """Chains whose first and last recorded cause are the same, and the others."""
-        is_same_n = self.chain_first_n == self.chain_last_n
-        return np.flatnonzero(is_same_n), np.flatnonzero(~is_same_n)
-
-    def as_counted(self, fewer: CauseCounts) -> dict[str, FloatArray]:
-        """Give fewer cases, counted by `recount`, as data of the model of these."""
-        same_n, other_n = self.chains_n
-        return {
-            "confirmed": fewer.confirmed_gc.ravel()[self.at_n],
-            "returned": fewer.returned_gc.ravel()[self.at_n],
-            "same": fewer.chain_count_n[same_n],
-            "other": fewer.chain_count_n[other_n],
-            "open_count": fewer.open_count_k,
-        }
-
-    @property
-    def levels(self) -> tuple[str, ...]:
-        """Levels of all groupings, side by side."""
-        return tuple(f"{one.name}={level}" for one in self.groupings for level in one.levels)
-
-    def columns(self, name: str) -> slice:
-        """Where a grouping's levels stand among `levels`."""
-        start = 0
-        for grouping in self.groupings:
-            if grouping.name == name:
-                return slice(start, start + len(grouping.levels))
-            start += len(grouping.levels)
-        return slice(0, 0)
-
-
-def half_normal(scale: float) -> Hyperprior:
-    """Make a hyperprior for a standard deviation: the absolute value of a normal."""
-
-    def make(name: str) -> Tensor:
-        import pymc as pm
-
-        return pm.HalfNormal(name, scale)
-
-    return make
 
 
 def log_normal(median: float, log_sd: float) -> Hyperprior:
@@ -156,8 +31,7 @@ def log_normal(median: float, log_sd: float) -> Hyperprior:
     return make
 
 
-EFFECT_SD = log_normal(0.2, 0.6)
-"""Families, ages and complaints differ by a factor of about 1.2; a choice, no source."""
+WORTH = log_normal(*density.PACK_WEIGHT)
 
 
 class CausePriors(Struct, frozen=True, eq=False):
@@ -180,10 +54,10 @@ class CausePriors(Struct, frozen=True, eq=False):
 
     shop_sd_c: FloatArray
     effect_scale_h: FloatArray
-    pooling: Hyperprior = EFFECT_SD
-    label_right: tuple[float, float] | None = (19.0, 1.0)
-    returns_if_right: tuple[float, float] = (1.0, 30.0)
-    returns_if_wrong: tuple[float, float] = (6.0, 3.0)
+    pooling: Hyperprior = log_normal(*density.EFFECT_SD)
+    label_right: tuple[float, float] | None = density.LABELS["label_right"]
+    returns_if_right: tuple[float, float] = density.LABELS["returns_if_right"]
+    returns_if_wrong: tuple[float, float] = density.LABELS["returns_if_wrong"]
 
 
 def cause_model(data: CauseCounts, priors: CausePriors) -> Model:
@@ -236,32 +110,6 @@ def _shop_effect(priors: CausePriors) -> Tensor:
     return pm.Deterministic("shop", priors.shop_sd_c * pt.dot(basis_cx, raw_x), dims="cause")
 
 
-def told_apart(sd_c: FloatArray) -> FloatArray:
-    """Find the directions of the standardised effects that shares can tell apart.
-
-    Raising every log hazard by the same amount changes no share. That direction, ``1 / sd`` in
-    standardised effects, keeps its prior whatever the data say, independently of all others, and
-    would only slow the sampler down, so it is left out.
-
-    Parameters
-    ----------
-    sd_c : ndarray of float, shape (cause,)
-        Prior standard deviations; if one is 0, its cause is a reference and nothing is left out.
-
-    Returns
-    -------
-    ndarray of float, shape (cause, direction)
-        Orthonormal columns: a Householder reflection without its first.
-    """
-    if (sd_c == 0).any():
-        return np.eye(len(sd_c))
-    silent_c = (1 / sd_c) / np.linalg.norm(1 / sd_c)
-    mirror_c = silent_c + np.eye(len(sd_c))[0]
-    reflection = np.eye(len(sd_c)) - 2 * np.outer(mirror_c, mirror_c) / (mirror_c @ mirror_c)
-    out: FloatArray = reflection[:, 1:]
-    return out
-
-
 def _pooled_effects(data: CauseCounts, priors: CausePriors) -> Tensor:
     """Effects of all groupings on every cell and cause; one matrix, so that it compiles fast."""
     import pymc as pm
@@ -280,38 +128,13 @@ def _pooled_effects(data: CauseCounts, priors: CausePriors) -> Tensor:
     return pt.dot(effect_hl, member_lg)[data.kind_c].T
 
 
-def contrasts(sizes: list[int]) -> tuple[FloatArray, IntArray]:
-    """Orthonormal directions in which each grouping's levels differ while their sum stays 0.
-
-    Parameters
-    ----------
-    sizes : list of int
-        Levels of each grouping.
-
-    Returns
-    -------
-    basis_xl : ndarray of float, shape (direction, level)
-        Rows; the levels of all groupings stand side by side.
-    grouping_l : ndarray of int, shape (level,)
-        Grouping of each level.
-    """
-    basis_xl = np.zeros((sum(sizes) - len(sizes), sum(sizes)))
-    row = column = 0
-    for size in sizes:
-        triangle = np.tril(np.ones((size - 1, size)), 0) - np.diag(np.arange(1.0, size), 1)[:-1]
-        triangle /= np.linalg.norm(triangle, axis=1, keepdims=True)
-        basis_xl[row : row + size - 1, column : column + size] = triangle
-        row, column = row + size - 1, column + size
-    return basis_xl, np.repeat(np.arange(len(sizes)), sizes)
-
-
 def _add_confirmed(data: CauseCounts, priors: CausePriors, share_gc: Tensor) -> None:
-    """Add verified jobs; only the cells and causes that have any cost time."""
+    """Add verified jobs."""
     import pymc as pm
     import pytensor.tensor as pt
 
-    share_n = share_gc.ravel()[data.at_n]
-    confirmed_n = pm.Data("confirmed", data.confirmed_gc.ravel()[data.at_n])
+    share_n = share_gc.ravel()
+    confirmed_n = pm.Data("confirmed", data.confirmed_gc.ravel())
     if priors.label_right is None:
         pm.Potential("log_confirmed", pt.dot(confirmed_n, pt.log(share_n)))
         return
@@ -319,7 +142,7 @@ def _add_confirmed(data: CauseCounts, priors: CausePriors, share_gc: Tensor) -> 
     if_right = pm.Beta("returns_if_right", *priors.returns_if_right)
     if_wrong = pm.Beta("returns_if_wrong", *priors.returns_if_wrong)
     labels = Labels.of(right, if_right, if_wrong, len(data.causes))
-    returned_n = pm.Data("returned", data.returned_gc.ravel()[data.at_n])
+    returned_n = pm.Data("returned", data.returned_gc.ravel())
     pm.Potential(
         "log_confirmed",
         pt.dot(confirmed_n, pt.log(labels.stayed(share_n)))
@@ -364,7 +187,8 @@ def _log_chains(data: CauseCounts, labels: Labels, share_gc: Tensor) -> Tensor:
     import pymc as pm
     import pytensor.tensor as pt
 
-    same_n, other_n = data.chains_n
+    is_same_n = data.chain_first_n == data.chain_last_n
+    same_n, other_n = np.flatnonzero(is_same_n), np.flatnonzero(~is_same_n)
     row_n = data.chain_cell_n * len(data.causes)
     first_n, last_n = row_n + data.chain_first_n, row_n + data.chain_last_n
     taken = share_gc.ravel()[np.concatenate([last_n[same_n], last_n[other_n], first_n[other_n]])]
@@ -392,46 +216,7 @@ def _add_unconfirmed(data: CauseCounts, share_gc: Tensor) -> None:
     pm.Potential("log_unconfirmed", pt.sum(count_k * pt.log(mixed_k)))
 
 
-class OutcomeCounts(Struct, frozen=True, eq=False):
-    """Sufficient statistics of what tests showed.
-
-    A *unit* is one profile of one test: what it shows on a thing in order, or on one that has a
-    mode which the test can see. A *slot* is one outcome of one unit, numbered throughout. A
-    finding whose profile is not certain is a mixture over slots of the same outcome: a fault
-    shows only part of the time, and in an unconfirmed job the cause itself is uncertain.
-
-    Attributes
-    ----------
-    units : tuple of str
-        Names of the units.
-    outcomes : tuple of tuple of str
-        Outcomes of each.
-    base : tuple of ndarray of float
-        The pack's chance of each outcome of each unit.
-    slot_kp : ndarray of int, shape (group, profile)
-        Slots that findings of a group may be; padded by any with weight 0.
-    weight_kp : ndarray of float, shape (group, profile)
-        Chance of each.
-    count_k : ndarray of float, shape (group,)
-        Findings in the group.
-    """
-
-    units: tuple[str, ...]
-    outcomes: tuple[tuple[str, ...], ...]
-    base: tuple[FloatArray, ...]
-    slot_kp: IntArray
-    weight_kp: FloatArray
-    count_k: FloatArray
-
-
-LARGEST_LOG_SD = 1.5
-"""Of an outcome's log chance about the pack's."""
-
-PACK_WEIGHT = log_normal(20.0, 0.7)
-"""The pack's outcome chances are worth about twenty findings; a choice, no source."""
-
-
-def reliability_model(data: OutcomeCounts, concentration: Hyperprior = PACK_WEIGHT) -> Model:
+def reliability_model(data: OutcomeCounts, concentration: Hyperprior = WORTH) -> Model:
     r"""Build the hierarchical model of what each test shows under each mode.
 
     Parameters
