@@ -106,7 +106,7 @@ class Target(Struct, frozen=True, eq=False):
             return out
 
         def kept(x: FloatArray) -> dict[str, FloatArray]:
-            return {name: np.ascontiguousarray(value) for name, value in expand(x).items()}
+            return {name: np.asarray(value, order="C") for name, value in expand(x).items()}
 
         density(start)  # compiles it before chains ask for it
         shapes = {name: value.shape for name, value in kept(start).items()}
