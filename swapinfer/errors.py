@@ -80,8 +80,8 @@ class BusError(SwapinferError, exit_code=13):
 
 EXTRAS = {
     "PIL": "claim", "pypdf": "claim", "typst": "claim",
-    "arviz": "learn", "matplotlib": "learn", "nutpie": "learn", "pandas": "learn",
-    "pyarrow": "learn", "pymc": "learn", "scipy": "learn",
+    "arviz": "learn", "matplotlib": "learn", "numba": "learn", "nutpie": "learn",
+    "pandas": "learn", "pyarrow": "learn", "pymc": "learn", "scipy": "learn",
     "can": "bus", "jinja2": "page", "segno": "page", "starlette": "page", "uvicorn": "page",
     "psycopg": "postgres",
 }  # fmt: skip

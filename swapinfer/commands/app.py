@@ -80,7 +80,7 @@ priors |  | Show, check, learn and compare priors.
 priors show | priors | Show numbers with their provenance.
 priors check | priors | Check overlay files: each number before and after.
 priors weight | weights | Say which numbers move decisions most; this takes some minutes.
-priors learn | learning | Learn an overlay from closed jobs; this loads PyMC and takes minutes.
+priors learn | learning | Learn an overlay from closed jobs; this takes half a minute.
 priors rates | learning | Learn an overlay from failures and the distance driven in all.
 priors lives | learning | Learn an overlay of lives from a fleet's exposure; this loads PyMC.
 priors compare | comparing | Say what differs, for which open jobs, and what it would have cost on \

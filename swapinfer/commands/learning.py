@@ -201,7 +201,7 @@ def learn_priors(
             replace(history, others=tuple(theirs or ())),
             pack,
             draft,
-            _sampling(seed, "a minute or more"),
+            _sampling(seed),
             family=family,
             weight=weight,
             settings=PlanSettings.of_shop(pack, own.money, frozenset(own.missing_tools)),
@@ -209,11 +209,13 @@ def learn_priors(
     return view_learned(result, out, left_out)
 
 
-def _sampling(seed: int, takes: str) -> Sampling:
+def _sampling(seed: int) -> Sampling:
     """Say how to sample, and before it begins how long it takes."""
     from swapinfer.learn.sampling import Sampling
 
-    starting = partial(say_aside, f"loading PyMC and sampling; this takes {takes} ...")
+    starting = partial(
+        say_aside, "loading the sampler and sampling; this takes half a minute or more ..."
+    )
     return Sampling(seed=seed, progress=is_watched(), starting=starting)
 
 
@@ -294,7 +296,7 @@ def learn_fleet_lives(
 
     pack, left_out = pack_to_learn_on(shop)
     with whole_folder(out) as draft:
-        result = learn_lives(table, pack, draft, _sampling(seed, "half a minute or more"), family)
+        result = learn_lives(table, pack, draft, _sampling(seed), family)
     exposure, lives = result.learned.exposure, []
     for one in result.learned.modes:
         (low, middle, high), (least, usual, most) = one.life, one.shape

@@ -11,24 +11,9 @@ import msgspec
 import numpy as np
 from msgspec.structs import replace
 
-from swapinfer.errors import LearnError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
+from swapinfer.learn import tables
 from swapinfer.learn.prior import AGE_BANDS, AGE_BANDS_KM, MAX_FAMILIES, Cell, Vocabulary
-from swapinfer.learn.tables import (
-    FINDINGS,
-    JOBS,
-    Checks,
-    Source,
-    commonest_reason,
-    digest_of,
-    name_of,
-    numbers_of,
-    pair_words,
-    pool_rare,
-    read_table,
-    refusals,
-    write_refused,
-)
 from swapinfer.physics import MOST_KM
 
 if TYPE_CHECKING:
@@ -57,8 +42,8 @@ class History(msgspec.Struct, frozen=True, eq=False):
     taken.
     """
 
-    jobs: Source
-    findings: Source | None = None
+    jobs: tables.Source
+    findings: tables.Source | None = None
     exact: Mapping[str, FloatArray] = msgspec.field(default_factory=dict)
     others: tuple[Path, ...] = ()
 
@@ -165,40 +150,31 @@ def count_history(
     refused_before: Mapping[str, pd.DataFrame] | None = None,
     max_families: int = MAX_FAMILIES,
 ) -> Counts:
-    """Check and count a history.
-
-    Refused rows are listed in a CSV file with line and reason, after those refused before.
-
-    Raises
-    ------
-    LearnError
-        If a table is missing or malformed as a whole, or no row is good.
-    """
+    """Check and count a history, and list refused rows with those refused before as a CSV file."""
     jobs, cells, refused_jobs = _read_jobs(history.jobs, words, max_families)
     if jobs.empty:
-        reasons = write_refused({"jobs": refused_jobs}, refused_to)
-        reason = commonest_reason(reasons)
-        raise LearnError(f"{name_of(history.jobs)}: not one row can be used; {reason}")
+        reasons = tables.write_refused({"jobs": refused_jobs}, refused_to)
+        raise tables.none_left(history.jobs, reasons)
     by_job = _one_row_a_job(jobs, history.exact)
     findings, refused_findings = _read_findings(history.findings or (), words, by_job)
     refused = {"jobs": refused_jobs, "findings": refused_findings, **(refused_before or {})}
     rows = RowReport(
         jobs_used=len(jobs),
         findings_used=len(findings),
-        refused=write_refused(refused, refused_to),
+        refused=tables.write_refused(refused, refused_to),
         notes=Counter({SELF_CONFIRMED: int((findings["is_own"] & (findings["cause"] >= 0)).sum())}),
         first_day=min(jobs["opened"].unique()),
         last_day=max(jobs["opened"].unique()),
         advised=Counter(jobs["advised"]),
-        digest=digest_of(
+        digest=tables.digest_of(
             one for one in (history.jobs, history.findings, *history.others) if one is not None
         ),
     )
-    table = _Good(jobs, by_job, findings)
-    bare = Counts(words, cells, rows=rows)
+    table, bare = _Good(jobs, by_job, findings), Counts(words, cells, rows=rows)
     counts = _count(table, history.exact, bare)
-    day = _later_from(by_job)
-    if not day:
+    verified = np.sort(by_job.loc[by_job["cause"] >= 0, "opened"].astype(object).to_numpy())
+    day = str(verified[int((1.0 - LATER) * len(verified))]) if len(verified) else ""
+    if not day or day == verified[0]:
         return counts
     later = by_job.loc[~_is_before(by_job["opened"], day) & (by_job["cause"] >= 0)]
     earlier = _count(table.before(day), history.exact, bare)
@@ -246,15 +222,6 @@ def _count(good: _Good, exact: Mapping[str, FloatArray], bare: Counts) -> Counts
     )
 
 
-def _later_from(by_job: pd.DataFrame) -> str:
-    """Day from which on jobs are the later ones, about `LATER` of those verified; or empty."""
-    opened = by_job.loc[by_job["cause"] >= 0, "opened"].astype(object).to_numpy()
-    if not len(opened):
-        return ""
-    day = str(np.sort(opened)[int((1.0 - LATER) * len(opened))])
-    return day if day > opened.min() else ""
-
-
 def _is_before(opened: pd.Series[str], day: str) -> BoolArray:
     names = opened.cat.categories
     out: BoolArray = np.array([name < day for name in names], dtype=np.bool_)[opened.cat.codes]
@@ -267,8 +234,8 @@ def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd
     ``cause`` is added: ``""`` where nobody established one, or not how it failed.
     """
     unknown = frame["cause_kind"].isin(NO_CAUSE) | (frame["cause_mode"] == "")
-    named = pair_words(frame["cause_kind"], ".", frame["cause_mode"]).mask(unknown, "")
-    rows = Checks(frame := frame.assign(cause=named.astype("category")), JOBS)
+    named = tables.pair_words(frame["cause_kind"], ".", frame["cause_mode"]).mask(unknown, "")
+    rows = tables.Checks(frame := frame.assign(cause=named.astype("category")), tables.JOBS)
     rows.unlike("job", r".{1,80}", "a job's name of 1 to 80 characters")
     rows.unlike("opened", DATE, "a date like 2026-03-31")
     rows.not_word("family")
@@ -297,8 +264,8 @@ def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd
 
 def check_findings(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Part the rows of a findings table; as `check_jobs`, ``shown`` added."""
-    shown = pair_words(frame["test"], "=", frame["outcome"])
-    rows = Checks(frame.assign(shown=shown.astype("category")), FINDINGS)
+    shown = tables.pair_words(frame["test"], "=", frame["outcome"])
+    rows = tables.Checks(frame.assign(shown=shown.astype("category")), tables.FINDINGS)
     rows.unlike("job", r".{1,80}", "a job's name of 1 to 80 characters")
     rows.not_number("sequence", 0.0, 1e9)
     rows.missing("sequence")
@@ -309,11 +276,12 @@ def check_findings(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame
 
 def number_cells(jobs: pd.DataFrame, max_families: int) -> tuple[IntArray, tuple[Cell, ...]]:
     """Give each cell a number, in alphabetical order; the jobs' numbers, and the cells."""
-    odometer = numbers_of(jobs["odometer_km"])
+    odometer = tables.numbers_of(jobs["odometer_km"])
     band = np.searchsorted(AGE_BANDS_KM, odometer, side="right")
     band[np.isnan(odometer)] = len(AGE_BANDS) - 1
     told = jobs[["layout", "ignition", "fuel", "complaint"]].assign(
-        age=np.array(AGE_BANDS, dtype=object)[band], family=pool_rare(jobs["family"], max_families)
+        age=np.array(AGE_BANDS, dtype=object)[band],
+        family=tables.pool_rare(jobs["family"], max_families),
     )
     groups = told.groupby(list(Cell._fields), observed=True, sort=False)
     cells = [Cell(*key) for key in groups.size().index]
@@ -323,12 +291,12 @@ def number_cells(jobs: pd.DataFrame, max_families: int) -> tuple[IntArray, tuple
 
 
 def _read_jobs(
-    source: Source, words: Vocabulary, max_families: int
+    source: tables.Source, words: Vocabulary, max_families: int
 ) -> tuple[pd.DataFrame, tuple[Cell, ...], pd.DataFrame]:
     """Good rows with the numbers of their cell and cause, the cells, and refused rows."""
     import pandas as pd
 
-    good, refused = check_jobs(read_table(source, JOBS), words)
+    good, refused = check_jobs(tables.read_table(source, tables.JOBS), words)
     good, again = _part(
         good,
         good.duplicated(["job", "cause"]),
@@ -347,12 +315,12 @@ def _read_jobs(
 
 
 def _read_findings(
-    source: Source, words: Vocabulary, by_job: pd.DataFrame
+    source: tables.Source, words: Vocabulary, by_job: pd.DataFrame
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Good rows with numbers, and what their job's row says; and refused rows."""
     import pandas as pd
 
-    good, refused = check_findings(read_table(source, FINDINGS), words)
+    good, refused = check_findings(tables.read_table(source, tables.FINDINGS), words)
     good, again = _part(
         good,
         good.duplicated(["job", "sequence"]),
@@ -377,7 +345,7 @@ def _part(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Part rows from those that only the whole table shows to be bad."""
     worse = frame[bad]
-    return frame[~bad], refusals(worse, say, worse["job"].astype(object))
+    return frame[~bad], tables.refusals(worse, say, worse["job"].astype(object))
 
 
 def _places(column: pd.Series[str], known: tuple[str, ...]) -> IntArray:
@@ -406,21 +374,17 @@ def follow_chains(
         case, job = [first], first
         while (job := next_visit.get(job, "")) in visits and job not in case:
             case.append(job)
-        _count_case(cases, [(visits[job][0], visits[job][1]) for job in case])
+        cell, causes = visits[first][0], [visits[job][1] for job in case]
+        known = [cause for cause in causes if cause != OPEN]
+        if not known:
+            cases.open_by_cell[cell] += 1
+        elif len(known) > 1:
+            cases.chains[cell, known[0], known[-1]] += 1
+        elif causes[-1] == OPEN:
+            cases.returned[cell, known[0]] += 1
+        else:
+            cases.stayed[cell, known[0]] += 1
     return cases, Counter({STRAY: len(strays)})
-
-
-def _count_case(cases: CaseCounts, visits: list[tuple[int, int]]) -> None:
-    cell = visits[0][0]
-    causes = [cause for _, cause in visits if cause != OPEN]
-    if not causes:
-        cases.open_by_cell[cell] += 1
-    elif len(causes) > 1:
-        cases.chains[cell, causes[0], causes[-1]] += 1
-    elif visits[-1][1] == OPEN:
-        cases.returned[cell, causes[0]] += 1
-    else:
-        cases.stayed[cell, causes[0]] += 1
 
 
 def _one_row_a_job(jobs: pd.DataFrame, exact: Mapping[str, FloatArray]) -> pd.DataFrame:

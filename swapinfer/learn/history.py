@@ -73,10 +73,7 @@ class LearnedCause(Struct, frozen=True):
 
 
 class LearnedChance(Struct, frozen=True):
-    """What a history says about one profile of one test, and how many findings are behind it.
-
-    Chances of each outcome in the base pack, and the posterior's mean and 90 % interval.
-    """
+    """Chances of outcomes under one profile of one test: base, posterior mean and 90 % interval."""
 
     test: str
     profile: str
@@ -89,10 +86,7 @@ class LearnedChance(Struct, frozen=True):
 
 
 class ShareDraws(Struct, frozen=True, eq=False):
-    """Draws of the chance of each cause given a complaint, over the mix of cells asked for.
-
-    The same of kinds of element, ``h``, in each scope, ``z``; and the means in each cell.
-    """
+    """Draws of the chance of causes in the mix asked for, of kinds in each scope; means by cell."""
 
     mixed_dc: FloatArray
     kinds_dzh: FloatArray

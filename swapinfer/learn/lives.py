@@ -15,6 +15,7 @@ from msgspec import Struct
 
 from swapinfer.errors import LearnError, near_match
 from swapinfer.evidence.arrays import FloatArray, IntArray
+from swapinfer.learn import tables
 from swapinfer.learn.prior import pack_text, titles_of
 from swapinfer.learn.sampling import (
     INTERVAL,
@@ -25,17 +26,6 @@ from swapinfer.learn.sampling import (
     fit,
     provenance_text,
     quiet,
-)
-from swapinfer.learn.tables import (
-    EXPOSURE,
-    WHOLE,
-    Checks,
-    commonest_reason,
-    digest_of,
-    numbers_of,
-    pool_rare,
-    read_table,
-    write_refused,
 )
 from swapinfer.pack.model import Mode, Pack
 from swapinfer.physics import MOST_KM
@@ -83,21 +73,15 @@ class Exposure(Struct, frozen=True, eq=False):
 
 
 def read_exposure(path: Path, pack: Pack, *, refused_to: Path | None = None) -> Exposure:
-    """Check and sum up a table of exposure; refused rows go to a CSV file with line and reason.
-
-    Raises
-    ------
-    LearnError
-        If the file is missing or malformed as a whole, or no row is good.
-    """
+    """Check and sum up a table of exposure; refused rows go to a CSV file with line and reason."""
     modes = {kind.id: tuple(kind.modes) for kind in pack.kinds.values()}
-    good, bad = check_exposure(read_table(path, EXPOSURE), modes)
-    refused = write_refused({"exposure": bad}, refused_to)
+    good, bad = check_exposure(tables.read_table(path, tables.EXPOSURE), modes)
+    refused = tables.write_refused({"exposure": bad}, refused_to)
     if good.empty:
-        raise LearnError(f"{path}: not one row can be used; {commonest_reason(refused)}")
+        raise tables.none_left(path, refused)
     good = good.assign(
         kind=good["kind"].astype(object),
-        family=pool_rare(good["family"]),
+        family=tables.pool_rare(good["family"]),
         failed=good["failed"].astype(object),
     )
     driven = good["count"] * (good["to_km"] - good["from_km"])
@@ -106,7 +90,7 @@ def read_exposure(path: Path, pack: Pack, *, refused_to: Path | None = None) -> 
         used=len(good),
         refused=refused,
         element_km={str(k): float(km) for k, km in driven.groupby(good["kind"]).sum().items()},
-        digest=digest_of([path]),
+        digest=tables.digest_of([path]),
     )
 
 
@@ -114,14 +98,14 @@ def check_exposure(
     frame: pd.DataFrame, modes: dict[str, tuple[str, ...]]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Part the rows of an exposure table into good and refused; counts and distances as numbers."""
-    rows = Checks(frame, EXPOSURE)
+    rows = tables.Checks(frame, tables.EXPOSURE)
     rows.unknown("kind", modes)
     rows.not_word("family")
-    rows.unlike("count", WHOLE, "a whole number from 1")
+    rows.unlike("count", tables.WHOLE, "a whole number from 1")
     for column in ("from_km", "to_km"):
         rows.missing(column)
         rows.not_number(column, 0.0, MOST_KM)
-    numbers = {name: numbers_of(frame[name]) for name in ("count", "from_km", "to_km")}
+    numbers = {name: tables.numbers_of(frame[name]) for name in ("count", "from_km", "to_km")}
     kind, count, failed = frame["kind"], frame["count"], frame["failed"]
     begun, ended = frame["from_km"], frame["to_km"]
     rows.refuse(
@@ -186,10 +170,7 @@ shapes then lie within a factor of about one and a half."""
 
 
 class LifePriors(Struct, frozen=True, eq=False):
-    """Belief about shape and scale of each mode: medians, and geometric standard deviations.
-
-    Families are pooled where there are several.
-    """
+    """Belief about shape and scale of each mode: medians, and geometric standard deviations."""
 
     scale_m: FloatArray
     scale_spread_m: FloatArray
@@ -199,10 +180,7 @@ class LifePriors(Struct, frozen=True, eq=False):
 
 
 def life_priors(pack: Pack, data: Lives) -> LifePriors:
-    """Take the pack's belief about each mode.
-
-    A hazard ratio in the pack is taken into the scale, since the fleet saw both together.
-    """
+    """Take the pack's belief; hazard ratios go into the scale, since the fleet saw both."""
     modes = modes_of(pack, data)
     ratio_m = np.array([mode.hazard_ratio.median for mode in modes])
     shape_m = np.array([mode.shape for mode in modes])

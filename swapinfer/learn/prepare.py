@@ -226,10 +226,7 @@ def _spread_of(
 
 
 def pattern_log_likelihood(patterns: list[tuple[int, ...]], tests: Tests) -> FloatArray:
-    """Log-likelihood of sets of outcomes under each cause, findings being independent given it.
-
-    Outcomes are numbered through all tests; shape (pattern, cause).
-    """
+    """Log-likelihood of each set of outcomes under each cause, given which they are independent."""
     log_oc = np.log(tests.chance_oc)
     padded = _pad(patterns, len(log_oc))
     log_oc = np.concatenate([log_oc, np.zeros((1, log_oc.shape[1]))])
@@ -249,10 +246,7 @@ def _pad(patterns: list[tuple[int, ...]], filler: int) -> IntArray:
 
 
 def prepare_outcomes(counts: Counts, tests: Tests, share_gc: FloatArray) -> OutcomeCounts:
-    """Arrange counts for the model of tests, over the inspections that were made.
-
-    The chance of each cause in each cell, as learned, weighs the findings of unconfirmed jobs.
-    """
+    """Arrange counts for the model of tests; shares as learned weigh unconfirmed jobs' findings."""
     groups: Groups = Counter()
     for (cause, outcome, here), n in counts.sightings.items():
         visible = tests.visible_oc[outcome, cause] if here else 0.0

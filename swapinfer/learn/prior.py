@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -102,34 +103,27 @@ def base_shares(pack: Pack, cells: tuple[Cell, ...]) -> FloatArray:
     exposure window at the middle of the age band; an unknown age is the pack's. Causes that the
     cell's engine cannot have get `NEVER`.
     """
-    rows = {cell: _base_row(pack, cell) for cell in {_engine_and_age(cell) for cell in cells}}
-    chance_gc = np.stack([rows[_engine_and_age(cell)] for cell in cells])
+    exposure_km = pack.running.exposure_km
+
+    @cache
+    def chances(layout: str, ignition: str, fuel: str, age: str) -> FloatArray:
+        known = age != AGE_BANDS[-1]
+        age_km = AGE_MIDDLES_KM[AGE_BANDS.index(age)] if known else pack.running.odometer_km
+
+        def at_median(mode: Mode) -> float:
+            return float(mode_prior_draws(mode, age_km, exposure_km, np.zeros(1))[0])
+
+        fitment = {"ignition": ignition, "fuel": fuel}
+        return np.array(list(cause_chances(pack, layout, fitment, at_median).values()))
+
+    chance_gc = np.stack([chances(*cell[:3], cell.age) for cell in cells])
     share_gc = np.maximum(chance_gc / chance_gc.sum(axis=1, keepdims=True), NEVER)
     out: FloatArray = share_gc / share_gc.sum(axis=1, keepdims=True)
     return out
 
 
-def _engine_and_age(cell: Cell) -> Cell:
-    return cell._replace(family="", complaint="")
-
-
-def _base_row(pack: Pack, cell: Cell) -> FloatArray:
-    fitment = {"ignition": cell.ignition, "fuel": cell.fuel}
-    known = cell.age != AGE_BANDS[-1]
-    age_km = AGE_MIDDLES_KM[AGE_BANDS.index(cell.age)] if known else pack.running.odometer_km
-    exposure_km = pack.running.exposure_km
-
-    def at_median(mode: Mode) -> float:
-        return float(mode_prior_draws(mode, age_km, exposure_km, np.zeros(1))[0])
-
-    return np.array(list(cause_chances(pack, cell.layout, fitment, at_median).values()))
-
-
 def log_sd(mode: Mode) -> float:
-    """Give the standard deviation of the log cumulative hazard of a mode.
-
-    By the pack's spread of life, and of the hazard ratio, where it was learned before.
-    """
+    """Give the standard deviation of a log cumulative hazard, by the spreads of life and ratio."""
     return math.hypot(
         mode.shape * math.log(mode.life_km.spread), math.log(mode.hazard_ratio.spread)
     )
@@ -179,12 +173,18 @@ def describe_tests(pack: Pack) -> Tests:
             units.append((test.id, profile))
             outcomes.append(tuple(chances))
             base.append(np.array(list(chances.values())))
+
+    def shows(test: Test, cause: str, mode: Mode) -> float:
+        if profile_of(test.sees, *cause.split(".")) == GOOD:
+            return 0.0
+        return math.fsum(share * (1.0 - test.miss[name]) for name, share in mode.severity.items())
+
     causes = cause_modes(pack)
     rows = [
         (
             [start[test.id, profile_of(test.sees, *cause.split("."))] + at for cause in causes],
             [start[test.id, GOOD] + at for _ in causes],
-            [_visible(test, cause, mode) for cause, mode in causes.items()],
+            [shows(test, cause, mode) for cause, mode in causes.items()],
         )
         for test in pack.tests.values()
         for at in range(len(outcome_names(test)))
@@ -207,9 +207,3 @@ def shares_of(test: Test, profile: str) -> dict[str, float]:
     names = outcome_names(test)
     total = math.fsum(chances[name] for name in names)
     return {name: chances[name] / total for name in names}
-
-
-def _visible(test: Test, cause: str, mode: Mode) -> float:
-    if profile_of(test.sees, *cause.split(".")) == GOOD:
-        return 0.0
-    return math.fsum(share * (1.0 - test.miss[name]) for name, share in mode.severity.items())

@@ -26,19 +26,8 @@ from msgspec import Struct
 
 from swapinfer.errors import LearnError, near_match
 from swapinfer.evidence.arrays import BoolArray, FloatArray
+from swapinfer.learn import tables
 from swapinfer.learn.prior import log_sd, pack_text, titles_of
-from swapinfer.learn.tables import (
-    RATES,
-    WHOLE,
-    Checks,
-    commonest_reason,
-    digest_of,
-    numbers_of,
-    pair_words,
-    pool_rare,
-    read_table,
-    write_refused,
-)
 from swapinfer.pack.hazard import cause_modes, mode_prior_draws
 from swapinfer.pack.model import Pack
 from swapinfer.physics import MOST_KM
@@ -63,10 +52,7 @@ log_gamma = np.vectorize(math.lgamma, otypes=[np.float64])
 
 
 class Rates(Struct, frozen=True, eq=False):
-    """Events, and what the pack expects at its median rates, by mode and family.
-
-    `sd_m` is the spread of the log hazard in the pack.
-    """
+    """Events, what the pack expects at its median rates, and its spread of the log hazard."""
 
     causes: tuple[str, ...]
     families: tuple[str, ...]
@@ -114,43 +100,37 @@ class LearnedRates(Struct, frozen=True, eq=False):
 
 
 def read_rates(paths: Sequence[Path], pack: Pack, *, refused_to: Path | None = None) -> Rates:
-    """Check and add up tables of rates, of one fleet or of several.
-
-    Raises
-    ------
-    LearnError
-        If a table cannot be read, two are the same, or no row is good.
-    """
+    """Check and add up tables of rates, of one fleet or of several."""
     import pandas as pd
 
     causes = list(cause_modes(pack))
-    read = [check_rates(read_table(path, RATES), causes) for path in paths]
-    if len({digest_of([path]) for path in paths}) < len(paths):
+    read = [check_rates(tables.read_table(path, tables.RATES), causes) for path in paths]
+    if len({tables.digest_of([path]) for path in paths}) < len(paths):
         raise LearnError("two of the tables are the same; name each once")
     bad = {str(path): rows for path, (_, rows) in zip(paths, read, strict=True)}
-    refused = write_refused(bad, refused_to)
+    refused = tables.write_refused(bad, refused_to)
     good = pd.concat([rows for rows, _ in read], ignore_index=True)
     if good.empty:
-        raise LearnError(f"{paths[0]}: not one row can be used; {commonest_reason(refused)}")
+        raise tables.none_left(paths[0], refused)
     named = {name: good[name].astype(object) for name in ("cause", "family")}
-    good = good.assign(**named | {"family": pool_rare(named["family"])})
-    return _add_up(good, pack, refused, digest_of(paths))
+    good = good.assign(**named | {"family": tables.pool_rare(named["family"])})
+    return _add_up(good, pack, refused, tables.digest_of(paths))
 
 
 def check_rates(frame: pd.DataFrame, causes: Sequence[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Part the rows of a table of rates into good and refused; counts and distances as numbers."""
-    named = pair_words(frame["kind"], ".", frame["mode"])
-    rows = Checks(frame := frame.assign(cause=named.astype("category")), RATES)
+    named = tables.pair_words(frame["kind"], ".", frame["mode"])
+    rows = tables.Checks(frame := frame.assign(cause=named.astype("category")), tables.RATES)
     rows.unknown("kind", dict.fromkeys(cause.split(".")[0] for cause in causes))
     rows.unknown("cause", causes)
     rows.not_word("family")
-    rows.unlike("events", rf"0|{WHOLE}", "a whole number")
+    rows.unlike("events", rf"0|{tables.WHOLE}", "a whole number")
     rows.missing("element_km")
     rows.not_number("element_km", 1.0, MOST_FLEET_KM)
     rows.not_number("odometer_km", 1.0, MOST_KM)
     good, refused = rows.split()
     columns = "events", "element_km", "odometer_km"
-    return good.assign(**{name: numbers_of(good[name]) for name in columns}), refused
+    return good.assign(**{name: tables.numbers_of(good[name]) for name in columns}), refused
 
 
 def _add_up(good: pd.DataFrame, pack: Pack, refused: Counter[str], digest: str) -> Rates:
@@ -171,13 +151,7 @@ def _add_up(good: pd.DataFrame, pack: Pack, refused: Counter[str], digest: str) 
 
 
 def learn_from_rates(rates: Rates, pack: Pack, family: str = "") -> LearnedRates:
-    """Learn hazard ratios of modes, for the mix or for a family pooled with the others.
-
-    Raises
-    ------
-    LearnError
-        If the family is not in the table.
-    """
+    """Learn hazard ratios of modes, for the mix or for a family pooled with the others."""
     if family not in ("", *rates.families):
         raise LearnError(f'no family "{family}" in this table{near_match(family, rates.families)}')
     asked_f = np.array([family in ("", name) for name in rates.families])
@@ -208,10 +182,7 @@ def learn_from_rates(rates: Rates, pack: Pack, family: str = "") -> LearnedRates
 
 
 def _moments(rates: Rates, asked_f: BoolArray) -> tuple[FloatArray, FloatArray]:
-    """Posterior mean and variance of each mode's ratio over the families asked for.
-
-    Axes: ``a`` alikeness, ``l`` level.
-    """
+    """Posterior mean and variance of each mode's ratio; axes ``a`` alikeness, ``l`` level."""
     shape_a = np.full(1, np.inf) if len(rates.families) == 1 else ALIKE * SIMILAR
     log_a = np.zeros(1) if len(shape_a) == 1 else -0.5 * np.log(SIMILAR) ** 2
     level_ml = np.exp(rates.sd_m[:, None] * LEVELS)

@@ -1,26 +1,31 @@
-"""What was learned, for a foreman to read: HTML with pictures, no script."""
+"""What was learned, for a foreman to read: HTML with pictures as inline SVG.
+
+It stands alone, needs no script and no font file, and the same input gives the same text.
+"""
 
 from __future__ import annotations
 
+import io
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from html import escape
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from swapinfer.evidence.arrays import FloatArray
-from swapinfer.learn.charts import (
-    SHOWN_CAUSES,
-    check_chart,
-    families_chart,
-    lives_chart,
-    ranks_chart,
-    shares_chart,
-    traces_chart,
-)
-from swapinfer.learn.history import Learned, LearnedChance
+from swapinfer.evidence.arrays import FloatArray, IntArray
+from swapinfer.learn.history import Learned, LearnedCause, LearnedChance
 from swapinfer.learn.lives import LearnedLives
 from swapinfer.learn.sampling import INTERVAL, Fit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+BEFORE, AFTER, QUIET = "#8a8f98", "#0b6e74", "#d9dce1"
+SHOWN_CAUSES, RANK_BINS = 20, 20
+TIMES = (0.2, 0.3, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0)
+"""Marks on the axis of ratios."""
 
 STYLE = (
     "body{font:16px/1.5 system-ui,sans-serif;max-width:54rem;margin:2rem auto;padding:0 1rem;"
@@ -52,18 +57,7 @@ LABELS = {
 
 
 def history_html(learned: Learned) -> str:
-    """Write the report.
-
-    Parameters
-    ----------
-    learned : Learned
-        What was learned.
-
-    Returns
-    -------
-    str
-        One HTML page that stands alone; the same input gives the same text.
-    """
+    """Write the report of a history."""
     body = [
         _summary(learned),
         "<h2>Causes</h2>",
@@ -145,10 +139,7 @@ def _pooling(learned: Learned) -> str:
     groupings = [grouping for grouping in learned.data.groupings if grouping.name == "family"]
     if not groupings:
         return ""
-    effect_dhl = learned.fits["causes"].array("effect")[
-        :,
-        :,
-    ]
+    effect_dhl = learned.fits["causes"].array("effect")[:, :, : len(groupings[0].levels)]
     share_h = np.bincount(learned.data.kind_c, weights=learned.shares.mixed_dc.mean(axis=0))
     top = np.argsort(-share_h)[:8][::-1]
     low_hl, high_hl = np.exp(np.quantile(effect_dhl[:, top], INTERVAL, axis=0))
@@ -199,9 +190,15 @@ def _tests(chances: Sequence[LearnedChance]) -> str:
 def _predictive(learned: Learned) -> str:
     observed_c = _verified(learned)
     low_c, high_c = predictive_interval(learned)
-    top = np.argsort(-observed_c)[:SHOWN_CAUSES][::-1]
-    names = [learned.titles[learned.data.causes[cause]] for cause in top]
-    picture = check_chart(names, observed_c[top], low_c[top], high_c[top])
+    top = np.argsort(-observed_c)[:SHOWN_CAUSES]
+
+    def paint(axes: Axes, row: IntArray) -> None:
+        axes.hlines(row, low_c[top], high_c[top], color=QUIET, linewidth=6)
+        axes.plot(observed_c[top], row, "|", color=AFTER, markersize=10, markeredgewidth=2)
+
+    title, names = "Does the model give back the history?", learned.titles
+    shown = [names[learned.data.causes[cause]] for cause in top]
+    picture = _by_row(title, shown, "verified cases", paint)
     inside = (observed_c >= low_c) & (observed_c <= high_c)
     return (
         f"{picture}<p>Mark: the history. Bar: 90 % of what the model would give again. "
@@ -211,20 +208,7 @@ def _predictive(learned: Learned) -> str:
 
 
 def predictive_interval(learned: Learned, seed: int = 0) -> tuple[FloatArray, FloatArray]:
-    """Give the ends of the posterior predictive interval of the verified cases of each cause.
-
-    Parameters
-    ----------
-    learned : Learned
-        What was learned.
-    seed : int
-        Of the replications.
-
-    Returns
-    -------
-    tuple of ndarray of float, shape (cause,)
-        5 % and 95 % points, for as many verified cases that did not come back as the history holds.
-    """
+    """Give ends of the predictive interval of each cause's verified cases that did not return."""
     share_dc = learned.shares.mixed_dc[::4]
     right, if_right, if_wrong = (learned.fits["causes"].array(name)[::4, None] for name in LABELS)
     wrong = (1 - right) / max(share_dc.shape[1] - 1, 1)
@@ -238,29 +222,22 @@ def predictive_interval(learned: Learned, seed: int = 0) -> tuple[FloatArray, Fl
 
 def _verified(learned: Learned) -> FloatArray:
     """Count verified cases of each cause that did not come back, of the family learned for."""
-    family = learned.family
-    mine = [not family or cell.family == family for cell in learned.counts.cells]
+    mine = [learned.family in ("", cell.family) for cell in learned.counts.cells]
     total_c: FloatArray = learned.data.confirmed_gc[mine].sum(axis=0)
     return total_c
 
 
 def _rows(learned: Learned) -> str:
     rows = learned.counts.rows
-    notes = [(note, str(count)) for note, count in rows.notes.items() if count]
-    advised = ", ".join(
-        f"{count:,} {label}"
-        for label, count in (
-            ("by advice", rows.advised["yes"]),
-            ("without advice", rows.advised["no"]),
-            ("not said", rows.advised[""]),
-        )
-        if count
-    )
-    parts = [f"<h2>Rows</h2><p>Jobs by how they were worked: {advised}.</p>"]
-    parts.append(refused_table(rows.refused))
-    if notes:
-        parts.append("<h3>Odd, but used or left out as said</h3>" + table(("what", "rows"), notes))
-    return "".join(parts)
+    labels = {"yes": "by advice", "no": "without advice", "": "not said"}
+    worked = [
+        f"{rows.advised[key]:,} {label}" for key, label in labels.items() if rows.advised[key]
+    ]
+    text = f"<h2>Rows</h2><p>Jobs by how they were worked: {', '.join(worked)}.</p>"
+    text += refused_table(rows.refused)
+    if notes := [(note, str(count)) for note, count in rows.notes.items() if count]:
+        text += "<h3>Odd, but used or left out as said</h3>" + table(("what", "rows"), notes)
+    return text
 
 
 def refused_table(reasons: Counter[str]) -> str:
@@ -270,21 +247,19 @@ def refused_table(reasons: Counter[str]) -> str:
 
 
 def _sampler(learned: Learned) -> str:
+    """Provenance, and chains of the scalars and of the shop's effect on its commonest cause."""
     parts = [f"<h2>Provenance</h2><p>{escape(learned.provenance)}</p>"]
+    shown: dict[str, FloatArray] = {}
     for name, fitted in learned.fits.items():
         if fitted.retried:
             reason = escape(fitted.retried)
             parts.append(f"<p>The model of {name} needed a second attempt: {reason}.</p>")
-    return "\n".join([*parts, *_traces(_shown_draws(learned))])
-
-
-def _traces(shown: Mapping[str, FloatArray]) -> Iterable[str]:
-    """Draw the chains of some quantities; shape (chain, draw) each."""
-    yield "<details><summary>Traces and ranks of the sampler</summary>"
-    for name, values_cd in shown.items():
-        yield traces_chart(name, values_cd)
-        yield ranks_chart(name, values_cd)
-    yield "</details>"
+        arrays = _thinned(fitted)
+        shown |= {name: values for name, values in arrays.items() if values.ndim == 2}
+        if "shop" in arrays:
+            first = int(np.argmax(learned.shares.mixed_dc.mean(axis=0)))
+            shown[f"log ratio of {learned.data.causes[first]}"] = arrays["shop"][:, :, first]
+    return "\n".join([*parts, *_traces(shown)])
 
 
 def _thinned(fitted: Fit) -> dict[str, FloatArray]:
@@ -293,26 +268,12 @@ def _thinned(fitted: Fit) -> dict[str, FloatArray]:
     return {name: values[:, ::step] for name, values in fitted.arrays.items()}
 
 
-def _shown_draws(learned: Learned) -> dict[str, FloatArray]:
-    """Scalars of both models, and the shop's effect on its commonest cause."""
-    shown: dict[str, FloatArray] = {}
-    for fitted in learned.fits.values():
-        arrays = _thinned(fitted)
-        shown |= {
-            name: values
-            for name, values in arrays.items()
-            if values.ndim == 2 and not name.endswith("__")
-        }
-        if "shop" in arrays:
-            first = int(np.argmax(learned.shares.mixed_dc.mean(axis=0)))
-            shown[f"log ratio of {learned.data.causes[first]}"] = arrays["shop"][:, :, first]
-    return shown
-
-
 def lives_html(learned: LearnedLives) -> str:
     """Write the report of lives; as `history_html`."""
     exposure, modes = learned.exposure, learned.modes
     names = [learned.titles[one.cause] for one in modes]
+    at, arrays = int(np.argmax([one.failures for one in modes])), _thinned(learned.fitted)
+    most = modes[at].cause
     whose = f"of family {escape(learned.family)} " if learned.family else ""
     body = [
         (
@@ -333,7 +294,12 @@ def lives_html(learned: LearnedLives) -> str:
         ),
         refused_table(exposure.refused),
         f"<h2>Provenance</h2><p>{escape(learned.provenance)}</p>",
-        *_traces(_shown_lives(learned)),
+        *_traces(
+            {
+                f"shape of {most}": arrays["shape"][:, :, at],
+                f"life of {most}": arrays["scale"][:, :, at].mean(axis=2),
+            }
+        ),
     ]
     return page("Lives learned from a fleet", body)
 
@@ -375,11 +341,128 @@ def _digits(number: float) -> str:
     return np.format_float_positional(number, 3, fractional=False, trim="-")
 
 
-def _shown_lives(learned: LearnedLives) -> dict[str, FloatArray]:
-    """Shape and life of the mode with the most failures."""
-    most = int(np.argmax([one.failures for one in learned.modes]))
-    arrays, cause = _thinned(learned.fitted), learned.modes[most].cause
-    return {
-        f"shape of {cause}": arrays["shape"][:, :, most],
-        f"life of {cause}": arrays["scale"][:, :, most].mean(axis=2),
-    }
+def _draw(title: str, size: tuple[float, float], paint: Callable[[Axes], None]) -> str:
+    """Make one picture of a size in inches; its title is read out to who does not see it."""
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    with rc_context({"svg.hashsalt": title, "svg.fonttype": "none", "font.size": 9.0}):
+        figure = Figure(figsize=size, layout="constrained")
+        axes = figure.add_subplot()
+        for side in ("top", "right"):
+            axes.spines[side].set_visible(False)
+        paint(axes)
+        buffer = io.StringIO()
+        figure.savefig(buffer, format="svg", metadata={"Date": None})
+    _, _, svg = buffer.getvalue().partition("<svg ")
+    return f'<svg role="img" aria-label="{title}" {svg}'
+
+
+def _by_row(
+    title: str,
+    names: Sequence[str],
+    x_label: str,
+    paint: Callable[[Axes, IntArray], None],
+    inches: float = 0.24,
+) -> str:
+    """Make a picture with a row for each name, the first at the top."""
+
+    def paint_rows(axes: Axes) -> None:
+        row = np.arange(len(names))[::-1]
+        paint(axes, row)
+        axes.set_yticks(row, names)
+        axes.set_xlabel(x_label)
+
+    return _draw(title, (7.0, inches * len(names) + 0.9), paint_rows)
+
+
+def shares_chart(causes: Sequence[LearnedCause], titles: Mapping[str, str]) -> str:
+    """Draw base share and learned share with its interval, cause by cause."""
+    likeliest = sorted(causes, key=lambda one: -max(one.share, one.base_share))[:SHOWN_CAUSES]
+    shown = sorted(likeliest, key=lambda one: -one.share)
+    shares = [(one.share_low, one.share_high, one.base_share, one.share) for one in shown]
+    low, high, before, after = 100 * np.transpose(shares)
+
+    def paint(axes: Axes, row: IntArray) -> None:
+        axes.hlines(row, low, high, color=AFTER, linewidth=2)
+        axes.plot(before, row, "o", mfc="none", color=BEFORE)
+        axes.plot(after, row, "o", color=AFTER)
+        axes.set_xlim(left=0)
+
+    names = [titles[one.cause] for one in shown]
+    return _by_row("Share of each cause before and after", names, "% of complaints", paint)
+
+
+def lives_chart(
+    names: Sequence[str],
+    before: Sequence[tuple[float, float, float]],
+    after: Sequence[tuple[float, float, float]],
+) -> str:
+    """Draw lives in km before and after, each as low, middle and high."""
+
+    def paint(axes: Axes, row: IntArray) -> None:
+        for values, shift, color, fill in (
+            (before, 0.15, BEFORE, "none"),
+            (after, -0.15, AFTER, AFTER),
+        ):
+            low, middle, high = np.transpose(values) / 1000
+            axes.hlines(row + shift, low, high, color=color, linewidth=1.5)
+            axes.plot(middle, row + shift, "o", mfc=fill, color=color)
+        axes.set_xscale("log")
+
+    return _by_row("Life in each mode before and after", names, "life, 1000 km", paint, 0.34)
+
+
+def families_chart(
+    kinds: Sequence[str], levels: Sequence[str], low_hl: FloatArray, high_hl: FloatArray
+) -> str:
+    """Draw how far each family lies from the shop's average, kind by kind, with intervals."""
+    row = np.arange(len(kinds))
+    step = 0.7 / max(len(levels), 1)
+
+    def paint(axes: Axes) -> None:
+        axes.axvline(1.0, color=QUIET, linewidth=1)
+        for at, level in enumerate(levels):
+            middle = np.sqrt(low_hl[:, at] * high_hl[:, at])
+            shift = row + step * (at - (len(levels) - 1) / 2)
+            color = f"C{at % 10}"
+            axes.hlines(shift, low_hl[:, at], high_hl[:, at], linewidth=1.5, color=color)
+            axes.plot(middle, shift, "o", markersize=4, color=color, label=level)
+        axes.set_xscale("log")
+        inside = [x for x in TIMES if low_hl.min() <= x <= high_hl.max()]
+        axes.set_xticks(inside, [f"{x:g}" for x in inside])
+        axes.set_xticks([], minor=True)
+        axes.set_yticks(row, kinds)
+        axes.set_xlabel("times the shop's average hazard")
+        axes.legend(bbox_to_anchor=(1.0, 1.0), loc="upper left", frameon=False)
+
+    height = max(1.5, 0.16 * len(kinds) * max(len(levels), 2) + 0.9)
+    return _draw("How far vehicle families differ", (7.0, height), paint)
+
+
+def _traces(shown: Mapping[str, FloatArray]) -> Iterable[str]:
+    """Draw the chains of some quantities, shape (chain, draw) each, and ranks among all draws.
+
+    Level bars mean that the chains agree.
+    """
+    yield "<details><summary>Traces and ranks of the sampler</summary>"
+    for name, values_cd in shown.items():
+        yield _draw(f"Trace of {name}", (7.0, 1.6), partial(_trace, name, values_cd))
+        yield _draw(f"Ranks of {name}", (7.0, 1.6), partial(_ranks, name, values_cd))
+    yield "</details>"
+
+
+def _trace(name: str, values_cd: FloatArray, axes: Axes) -> None:
+    for chain in values_cd:
+        axes.plot(chain, linewidth=0.4)
+    axes.set_ylabel(name)
+    axes.set_xlabel("draw")
+
+
+def _ranks(name: str, values_cd: FloatArray, axes: Axes) -> None:
+    edges = np.linspace(0, values_cd.size, RANK_BINS + 1)
+    for chain in values_cd.ravel().argsort().argsort().reshape(values_cd.shape):
+        axes.stairs(np.histogram(chain, edges)[0], edges, linewidth=1)
+    axes.axhline(values_cd.shape[1] / RANK_BINS, color=QUIET, linewidth=1)
+    axes.set_ylabel("draws")
+    axes.set_xlabel(f"rank of {name} among all draws")

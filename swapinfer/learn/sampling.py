@@ -31,7 +31,7 @@ Compiled: TypeAlias = Any
 Trace: TypeAlias = Any
 """Draws: ``InferenceData`` in the older generation, ``DataTree`` in the newer."""
 
-LIBRARIES = ("pymc", "arviz", "nutpie", "pytensor", "numpy")
+LIBRARIES = ("pymc", "arviz", "nutpie", "pytensor", "numba", "numpy")
 """Those whose versions a learned pack records."""
 
 INTERVAL = (0.05, 0.95)
@@ -178,10 +178,7 @@ def save_draws(trace: Trace, path: Path) -> None:
 
 
 class Health(Struct, frozen=True):
-    """What the sampler's own signs say, in the worst case over all quantities and chains.
-
-    `worst` is the quantity with the smallest effective sample size.
-    """
+    """What the sampler's own signs say, in the worst case over all quantities and chains."""
 
     r_hat: float
     ess_bulk: float
@@ -231,30 +228,22 @@ class Fit(Struct, frozen=True, eq=False):
 
 
 def fit(target: Target, sampling: Sampling) -> Fit:
-    """Sample; try once more, more carefully, if the draws are unhealthy.
-
-    Raises
-    ------
-    LearnError
-        If both attempts miss a threshold; the message names each that is missed.
-    """
-    trace = run_nuts(target, sampling)
-    health = diagnose(trace, target.names)
-    if not health.complaints:
-        return Fit(trace, health, sampling)
-    first = "; ".join(health.complaints)
+    """Sample; try once more, more carefully, if the draws are unhealthy."""
     draws, tune = 2 * sampling.draws, 2 * sampling.tune
     careful = replace(sampling, draws=draws, tune=tune, target_accept=0.97)
-    trace = run_nuts(replace(target, is_correlated=True), careful)
-    health = diagnose(trace, target.names)
-    if health.complaints:
-        raise LearnError(
-            f"the sampler is not healthy, so no pack is written: {'; '.join(health.complaints)} "
-            f"(second attempt, {careful.tune} tuning and {careful.draws} kept draws in each of "
-            f"{careful.chains} chains, target acceptance {careful.target_accept}; first attempt: "
-            f"{first}). More confirmed jobs, or fewer families and age bands, would help"
-        )
-    return Fit(trace, health, careful, first)
+    said: list[str] = []
+    for one, how in ((target, sampling), (replace(target, is_correlated=True), careful)):
+        trace = run_nuts(one, how)
+        health = diagnose(trace, target.names)
+        if not health.complaints:
+            return Fit(trace, health, how, "".join(said))
+        said.append("; ".join(health.complaints))
+    raise LearnError(
+        f"the sampler is not healthy, so no pack is written: {said[1]} (second attempt, "
+        f"{careful.tune} tuning and {careful.draws} kept draws in each of {careful.chains} chains, "
+        f"target acceptance {careful.target_accept}; first attempt: {said[0]}). More confirmed "
+        "jobs, or fewer families and age bands, would help"
+    )
 
 
 def diagnose(trace: Trace, names: Sequence[str]) -> Health:
@@ -294,10 +283,7 @@ def _worst(values: FloatArray, pick: Callable[[FloatArray], float]) -> float:
 
 
 def e_bfmi(energy_cd: FloatArray) -> FloatArray:
-    """Energy Bayesian fraction of missing information, estimated for each chain.
-
-    Mean squared step of the energy over its variance; of energies of shape (chain, draw).
-    """
+    """Energy Bayesian fraction of missing information: mean squared step over variance."""
     steps = np.square(np.diff(energy_cd, axis=1)).mean(axis=1)
     out: FloatArray = steps / energy_cd.var(axis=1)
     return out

@@ -45,40 +45,26 @@ class Columns(msgspec.Struct, frozen=True):
     names: tuple[str, ...]
     needed: tuple[str, ...]
 
+    @classmethod
+    def of(cls, text: str) -> Columns:
+        """List columns; a star marks one that is needed."""
+        words = text.split()
+        needed = (word[:-1] for word in words if word.endswith("*"))
+        return cls(tuple(word.removesuffix("*") for word in words), tuple(needed))
 
-JOBS = Columns(
-    names=(
-        "job", "opened", "family", "odometer_km", "complaint", "layout", "ignition", "fuel",
-        "place", "cause_kind", "cause_mode", "verified", "confirmed_by", "comeback_of",
-        "exposure_km", "advised",
-    ),
-    needed=(
-        "job", "opened", "layout", "ignition", "fuel", "cause_kind", "cause_mode", "verified",
-    ),
-)  # fmt: skip
+
+JOBS = Columns.of(
+    "job* opened* family odometer_km complaint layout* ignition* fuel* place cause_kind* "
+    "cause_mode* verified* confirmed_by comeback_of exposure_km advised"
+)
 """A row for each cause of a closed job."""
-FINDINGS = Columns(
-    names=("job", "sequence", "test", "target", "outcome"),
-    needed=("job", "sequence", "test", "outcome"),
-)
+FINDINGS = Columns.of("job* sequence* test* target outcome*")
 """A row for each reading or inspection."""
-EXPOSURE = Columns(
-    names=("kind", "family", "count", "from_km", "to_km", "failed"),
-    needed=("kind", "count", "from_km", "to_km", "failed"),
-)
+EXPOSURE = Columns.of("kind* family count* from_km* to_km* failed*")
 """A row for each stretch over which elements that are alike were watched."""
-RATES = Columns(
-    names=("kind", "mode", "family", "events", "element_km", "odometer_km"),
-    needed=("kind", "mode", "events", "element_km"),
-)
+RATES = Columns.of("kind* mode* family events* element_km* odometer_km")
 """A row for how often elements that are alike failed in a mode, and how far they were driven."""
-CASES = Columns(
-    names=(
-        "layout", "ignition", "fuel", "family", "age", "complaint", "cause", "then", "came_back",
-        "cases",
-    ),
-    needed=("layout", "ignition", "fuel", "age", "cause", "came_back", "cases"),
-)  # fmt: skip
+CASES = Columns.of("layout* ignition* fuel* family age* complaint cause* then came_back* cases*")
 """A row for verified cases that are alike: what shops give each other."""
 
 
@@ -88,11 +74,6 @@ def read_table(source: Source, columns: Columns) -> pd.DataFrame:
     The documented columns come as categoricals of words without blanks around them (missing values
     and missing columns are ``""``), with ``line`` (line in the file, the header being 1) and
     ``width`` (0, or the number of fields when it is not the header's).
-
-    Raises
-    ------
-    LearnError
-        If it cannot be read or lacks a column that is needed.
     """
     import pyarrow as pa
 
@@ -183,13 +164,6 @@ def _words(
     return pa.table(
         {**numbered, "line": pa.array(lines, pa.int64()), "width": pa.array(widths, pa.int64())}
     )
-
-
-def release_memory() -> None:
-    """Give back what reading took and keeps for more, before something else takes memory."""
-    import pyarrow as pa
-
-    pa.default_memory_pool().release_unused()
 
 
 def digest_of(sources: Iterable[Source]) -> str:
@@ -314,12 +288,13 @@ def write_refused(refused: Mapping[str, pd.DataFrame], path: Path | None) -> Cou
     return Counter((every["table"] + ": " + every["reason"]).tolist())
 
 
-def commonest_reason(reasons: Counter[str]) -> str:
-    """Say why most rows of a table were refused."""
-    if not reasons:
-        return "the table is empty"
-    reason, count = reasons.most_common(1)[0]
-    return f"the commonest reason ({count} rows) is: {reason}"
+def none_left(source: Source, reasons: Counter[str]) -> LearnError:
+    """Say that no row of a table can be used, and why most were refused."""
+    why = "the table is empty"
+    if reasons:
+        reason, count = reasons.most_common(1)[0]
+        why = f"the commonest reason ({count} rows) is: {reason}"
+    return LearnError(f"{name_of(source)}: not one row can be used; {why}")
 
 
 def read_numbers(words: pd.Index[str]) -> FloatArray:
@@ -367,8 +342,12 @@ def strip_history(
     """
     import pandas as pd
 
-    job_rows = _whole_rows(jobs, JOBS)
-    finding_rows = _whole_rows(findings, FINDINGS) if findings and findings_to else None
+    def whole_rows(path: Path, columns: Columns) -> pd.DataFrame:
+        frame = read_table(path, columns)
+        return frame.loc[frame["width"] == 0, list(columns.names)].copy()
+
+    job_rows = whole_rows(jobs, JOBS)
+    finding_rows = whole_rows(findings, FINDINGS) if findings and findings_to else None
     named = [job_rows["job"], job_rows["comeback_of"]]
     if finding_rows is not None:
         named.append(finding_rows["job"])
@@ -382,8 +361,3 @@ def strip_history(
         finding_rows["job"] = finding_rows["job"].map(number)
         finding_rows.to_csv(findings_to, index=False, lineterminator="\n")
     return len(number) - 1
-
-
-def _whole_rows(path: Path, columns: Columns) -> pd.DataFrame:
-    frame = read_table(path, columns)
-    return frame.loc[frame["width"] == 0, list(columns.names)].copy()

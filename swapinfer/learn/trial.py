@@ -7,7 +7,8 @@ cannot be proved right by the jobs that they come from. Families that stand out 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
+from functools import cache
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -230,37 +231,26 @@ def _checks(
     tells = dict(zip(pack.tests, tells_tc, strict=True))
     number = {cause: c for c, cause in enumerate(cause_modes(pack))}
     own_c = [number[cause] for cause in data.causes]
-    of_engine = {
-        engine: _check_engine(pack, engine, data.causes, settings, tells, own_c)
-        for engine in {cell[:3] for cell in cells}
-    }
-    cost_gc = np.stack([of_engine[cell[:3]] for cell in cells])
+
+    @cache
+    def check(layout: str, ignition: str, fuel: str) -> FloatArray:
+        job = replay([(0, Opened("", layout, {"ignition": ignition, "fuel": fuel}))], pack)
+        costing = Costing(job, settings)
+
+        def money(task: Task) -> float:
+            return costing.money(costing.work([task], ()).effort)
+
+        parts = (cause.split(".") for cause in data.causes)
+        cost_c = np.array([money(costing.repair(pack.kinds[k], {mode: 1.0})) for k, mode in parts])
+        for test in job.engine.tests.values():
+            if not settings.missing_tools.intersection(test.tools):
+                tells_c = np.maximum(tells[test.id][own_c], NEVER)
+                cost_c = np.minimum(cost_c, money(costing.testing(test)) / tells_c)
+        return cost_c
+
+    cost_gc = np.stack([check(*cell[:3]) for cell in cells])
     out: FloatArray = ((data.base_gc * cost_gc) @ data.of_kind) / (data.base_gc @ data.of_kind)
     return out
-
-
-def _check_engine(
-    pack: Pack,
-    engine: tuple[str, ...],
-    causes: Sequence[str],
-    settings: PlanSettings,
-    tells: Mapping[str, FloatArray],
-    own_c: Sequence[int],
-) -> FloatArray:
-    layout, ignition, fuel = engine
-    job = replay([(0, Opened("", layout, {"ignition": ignition, "fuel": fuel}))], pack)
-    costing = Costing(job, settings)
-
-    def money(task: Task) -> float:
-        return costing.money(costing.work([task], ()).effort)
-
-    parts = (cause.split(".") for cause in causes)
-    cost_c = np.array([money(costing.repair(pack.kinds[k], {mode: 1.0})) for k, mode in parts])
-    for test in job.engine.tests.values():
-        if not settings.missing_tools.intersection(test.tools):
-            tells_c = np.maximum(tells[test.id][own_c], NEVER)
-            cost_c = np.minimum(cost_c, money(costing.testing(test)) / tells_c)
-    return cost_c
 
 
 class Change(Struct, frozen=True):

@@ -14,8 +14,8 @@ from docs.test_schemas import LINES, WITHOUT_JSON, furnish
 from swapinfer.commands.app import CONTENTS
 
 HEAVY = {
-    "anyio", "arviz", "jinja2", "matplotlib", "pandas", "pint", "psycopg", "pymc", "scipy", "segno",
-    "starlette", "typst", "uvicorn",
+    "anyio", "arviz", "jinja2", "matplotlib", "numba", "pandas", "pint", "psycopg", "pymc", "scipy",
+    "segno", "starlette", "typst", "uvicorn",
 }  # fmt: skip
 """What no command may load, but for those that work on tables."""
 

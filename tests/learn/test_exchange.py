@@ -10,7 +10,7 @@ import pytest
 
 from swapinfer.errors import LearnError
 from swapinfer.learn.counts import Counts, History, count_history
-from swapinfer.learn.exchange import add_cases, read_cases, write_cases
+from swapinfer.learn.learn import add_cases, read_cases, write_cases
 from swapinfer.learn.prior import vocabulary
 from swapinfer.learn.tables import CASES
 from swapinfer.pack.load import load_pack
