@@ -118,7 +118,7 @@ class _Gathered:
         if answer.message[0] != sv.VEHICLE + sv.ANSWER:
             self.raw.setdefault(answer.unit, {})[_asked(answer.message)] = answer.message.hex()
         for one in stated:
-            if isinstance(one, sv.Erased):
+            if isinstance(one, sv.Emptied):
                 self.fail(answer.unit, ERASED)
             elif isinstance(one, sv.Refusal):
                 if one.reason not in sv.NOT_THERE:

@@ -146,7 +146,7 @@ class Number(Struct, frozen=True):
     number: str
 
 
-class Erased(Struct, frozen=True):
+class Emptied(Struct, frozen=True):
     """A unit has erased what it had stored."""
 
 
@@ -161,7 +161,7 @@ class Refusal(Struct, frozen=True):
 
 
 Stated = (
-    Supported | Codes | Status | Value | FrameCode | Misfires | Number | Erased | Refusal
+    Supported | Codes | Status | Value | FrameCode | Misfires | Number | Emptied | Refusal
 )  # fmt: skip
 
 
@@ -191,7 +191,7 @@ def read_answer(message: bytes) -> list[Stated]:
         return list(_monitors(body))
     if service == VEHICLE:
         return list(_vehicle(body))
-    return [Erased()] if service == ERASE else []
+    return [Emptied()] if service == ERASE else []
 
 
 def _codes(service: int, body: bytes) -> Codes:

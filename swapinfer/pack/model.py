@@ -189,8 +189,7 @@ OTHERWISE = "otherwise"
 """Key of what holds where nothing else does."""
 
 UNKNOWN, CLEARED, UNREADY = "unknown", "cleared", "unready"
-"""Memories of the pack: nobody knows how old codes are; all were erased before the vehicle came in;
-and the misfire monitor has not run since."""
+"""Memories: of unknown age; erased before the vehicle came in; and no misfire monitor ran since."""
 
 
 class Monitor(PackRecord, frozen=True):

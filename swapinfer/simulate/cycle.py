@@ -11,7 +11,7 @@ from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray
 from swapinfer.pack.model import Monitor, Severity
 
 
-class Source(Struct, frozen=True, eq=False):
+class MisfireSource(Struct, frozen=True, eq=False):
     """A fault that causes episodes.
 
     Attributes
@@ -66,7 +66,7 @@ class Cycle(Struct, frozen=True, eq=False):
 
 
 def draw_cycle(
-    monitor: Monitor, sources: Iterable[Source], minutes: float, rpm: float, cylinders: int,
+    monitor: Monitor, sources: Iterable[MisfireSource], minutes: float, rpm: float, cylinders: int,
     rng: np.random.Generator,
 ) -> Cycle:  # fmt: skip
     """Draw every window's misfires, and judge them as a control unit does.
@@ -75,7 +75,7 @@ def draw_cycle(
     ----------
     monitor : Monitor
         Windows and thresholds.
-    sources : iterable of Source
+    sources : iterable of MisfireSource
         Faults that are present.
     minutes, rpm, cylinders
         Length of the drive, its engine speed, and the engine.

@@ -42,7 +42,7 @@ from swapinfer.pack.model import (
 from swapinfer.plan.actions import Action
 from swapinfer.plan.repair_policy import LOOK_MINUTES
 from swapinfer.posterior import FaultSets, fault_sets, infer
-from swapinfer.simulate.cycle import Source, draw_cycle
+from swapinfer.simulate.cycle import MisfireSource, draw_cycle
 
 FIRST_DRIVE = 20.0
 """Minutes in which the shop tries to see the misfire."""
@@ -176,7 +176,7 @@ class World:
         self._record_run(LOOK_MINUTES, conditions, cycle.coded((before + 1) * LOOK_MINUTES))
         return True
 
-    def _sources(self, conditions: tuple[str, ...]) -> list[Source]:
+    def _sources(self, conditions: tuple[str, ...]) -> list[MisfireSource]:
         """Episodes of present faults: one for all cylinders, or its own in each that it serves."""
         space, engine, running = self.space, self.job.engine, self.pack.running
         reached_ec = reach_ec(space, self.job.fitted)
@@ -184,7 +184,7 @@ class World:
         together_c = np.full(len(booked_cc), running.together)
         rate_es = space.rate_es * space.multiplier_es(conditions) * space.active_es(self.job.time)
         return [
-            Source(space.severities[space.severity_es[e, s] - 1], rate_es[e, s], booked_c)
+            MisfireSource(space.severities[space.severity_es[e, s] - 1], rate_es[e, s], booked_c)
             for e, s in enumerate(self._truth_e().tolist())
             if rate_es[e, s] > 0.0
             for booked_c in ([together_c] if shared_e[e] else booked_cc[reached_ec[e] > 0.0])

@@ -115,7 +115,7 @@ EXAMPLES = {
     "46 A0 78000000": [sv.Supported(sv.MONITORS, 0xA0, frozenset({0xA2, 0xA3, 0xA4, 0xA5}))],
     "46 A4 0B 24 0005 0000 FFFF A4 0C 24 001C 0000 FFFF": [sv.Misfires(3, 28, 5)],
     "46 A4 80 9D 0005 0000 FFFF": [],
-    "44": [sv.Erased()],
+    "44": [sv.Emptied()],
     "7F 07 22": [sv.Refusal(sv.PENDING, 0x22)],
 }
 """Worked by hand as docs/reference/bus.md tells: scalings and limits as public tables of SAE J1979

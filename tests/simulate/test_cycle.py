@@ -14,7 +14,7 @@ from swapinfer.evidence.monitor import (
 )
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Monitor, Severity
-from swapinfer.simulate.cycle import Source, draw_cycle
+from swapinfer.simulate.cycle import MisfireSource, draw_cycle
 
 PACK = load_pack()
 CYCLES = 800
@@ -46,7 +46,7 @@ def test_shares_are_what_windows_come_to(
     rng = np.random.default_rng(20)
     severity, booked_c = PACK.severities[name], np.eye(cylinders)[0]
     rate = severity.rate_per_min
-    source = Source(severity, rate, booked_c)
+    source = MisfireSource(severity, rate, booked_c)
     drawn = [draw_cycle(monitor(), [source], minutes, rpm, cylinders, rng) for _ in range(CYCLES)]
     for of, share_drawn in (
         (share_that_sets, np.mean([cycle.first() is not None for cycle in drawn])),
@@ -70,7 +70,7 @@ def test_one_dead_cylinder_of_eight_makes_the_lamp_blink_or_not() -> None:
 
 def test_what_stays_below_every_threshold_sets_nothing() -> None:
     faint = Severity("faint", "faint", 1.0, 1.0, 1.0, 0.001, 1.1, 5.0)
-    source = Source(faint, 1.0, np.eye(4)[0])
+    source = MisfireSource(faint, 1.0, np.eye(4)[0])
     cycle = draw_cycle(monitor(), [source], 60.0, 2000.0, 4, np.random.default_rng(1))
     assert cycle.first() is None
     assert share_that_sets(monitor(), faint, 1.0, 4, 2000.0, 60.0) < 1e-6
@@ -78,7 +78,7 @@ def test_what_stays_below_every_threshold_sets_nothing() -> None:
 
 def test_a_dead_cylinder_sets_its_own_code_in_the_first_window_of_200_revolutions() -> None:
     dead = Severity("dead", "dead", 1.0, 1.0, 1.0, 1.0, 1.0, 1e6)
-    source = Source(dead, 60.0, np.eye(4)[2])
+    source = MisfireSource(dead, 60.0, np.eye(4)[2])
     cycle = draw_cycle(monitor(), [source], 10.0, 2000.0, 4, np.random.default_rng(1))
     first = cycle.first()
     assert first is not None
@@ -107,7 +107,7 @@ def test_a_single_window_is_enough_right_after_the_start() -> None:
     cold = replace(monitor(), catalyst_share=1.0)
     short = Severity("short", "short", 1.0, 1.0, 1.0, 0.3, 1.0, 1e-9 + 0.5)
     early = [
-        draw_cycle(cold, [Source(short, 2.0, np.eye(4)[0])], 0.5, 2000.0, 4, rng).first()
+        draw_cycle(cold, [MisfireSource(short, 2.0, np.eye(4)[0])], 0.5, 2000.0, 4, rng).first()
         for rng in map(np.random.default_rng, range(40))
     ]
     assert {first for first in early if first} == {0.5}
