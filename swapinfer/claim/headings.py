@@ -26,7 +26,7 @@ VIN_CHECKED = {
     "malformed": "NOT 17 permitted characters: read it again",
 }
 
-PAPERS = {
+PAPER_WORDS = {
     "number": "number {}",
     "serial": "serial number {}",
     "supplier": "from {}",
@@ -221,7 +221,7 @@ def _repair(repair: RepairLine, currency: str, numbers: Numbers) -> Iterator[Blo
 
 def _papers(part: PartPapers) -> str:
     """Say what the papers of a part say; nothing if there are none."""
-    given = {form: getattr(part, name) for name, form in PAPERS.items()}
+    given = {form: getattr(part, name) for name, form in PAPER_WORDS.items()}
     return "; ".join(form.format(text) for form, text in given.items() if text)
 
 
