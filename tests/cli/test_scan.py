@@ -7,13 +7,15 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
+from swapinfer.bus import link as linking
 from swapinfer.bus import watch as watching
 from tests.bus.conftest import drive_in
-from tests.bus.vehicle import ENGINE_NUMBER, Driver, Vehicle, engine_unit, gearbox_unit
+from tests.bus.vehicle import ENGINE_NUMBER, Driver, Unit, Vehicle, engine_unit, gearbox_unit
 from tests.cli.conftest import Bay
 
 __all__ = ["drive_in"]
@@ -157,6 +159,51 @@ def test_a_list_that_was_lost_is_told_and_calls_no_drive_clean(bay: Bay) -> None
     told = bay.must(f"scan --replay {log} --after 15 --json").facts
     assert "cylinder 3 misfired" in told["meaning"][0]
     assert "unit 7E8: an answer that broke off" in told["warnings"]
+
+
+class Fading(Unit):
+    """A unit that falls silent for good after so many answers."""
+
+    left: int = 0
+
+    def respond(self, request: bytes) -> bytes | None:
+        self.left -= 1
+        self.is_silent = self.left < 0
+        return super().respond(request)
+
+
+@pytest.mark.parametrize("answers", [0, 4, 7, 8, 9])
+def test_a_unit_that_falls_silent_in_a_scan_leaves_nothing_by_half(
+    bay: Bay, drive_in: Callable[..., Vehicle], monkeypatch: pytest.MonkeyPatch, answers: int
+) -> None:
+    """Pending codes come first: without them nothing is recorded, and what is lost then is told."""
+    monkeypatch.setattr(linking, "FIRST_WAIT", 0.1)
+    engine = Fading(**{f.name: getattr(engine_unit(), f.name) for f in fields(Unit)})
+    engine.stored, engine.pending, engine.counters = b"\0", b"\0", {}
+    engine.left = answers
+    vehicle = drive_in(engine)
+    bay.must("open RO-1 --layout inline-4")
+    told = bay(f"scan --bus virtual:{vehicle.channel} --after 15 --json")
+    events = bay.must("show --json").facts["events"]
+    assert len(events) == 1 + (told.code == 0)
+    if told.code:
+        assert told.code in (2, 13)
+        assert answers < 8
+    else:
+        assert "none pending" in told.facts["said"][0] or "no codes" in told.facts["said"][0]
+        assert any("answers no more" in line for line in told.facts["warnings"])
+
+
+def test_minutes_since_the_start_come_with_the_counters(
+    bay: Bay, drive_in: Callable[..., Vehicle]
+) -> None:
+    """Identifier 1F, in seconds (SAE J1979)."""
+    engine = engine_unit()
+    engine.now[0x1F] = (720).to_bytes(2)
+    vehicle = drive_in(engine)
+    bay.must("open RO-1 --layout inline-4")
+    told = bay.must(f"scan --bus virtual:{vehicle.channel} --json").facts["recorded"]
+    assert "misfire counts 1: 0, 2: 1, 3: 28, 4: 0 in 12 min" in told["said"][0]
 
 
 @pytest.mark.usefixtures("hurried")
