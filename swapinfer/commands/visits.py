@@ -133,14 +133,10 @@ def _link_vehicles(visits: Iterable[Visit], soon: timedelta) -> list[Visit]:
     return linked
 
 
-def table_rows(visits: Iterable[Visit]) -> tuple[Rows, Rows]:
+def table_rows(visits: Sequence[Visit]) -> tuple[Rows, Rows]:
     """Rows of the two tables that histories are learned from: jobs, and findings."""
-    jobs: Rows = []
-    findings: Rows = []
-    for visit in visits:
-        jobs += _job_rows(visit)
-        findings += _finding_rows(visit)
-    return jobs, findings
+    jobs = [row for visit in visits for row in _job_rows(visit)]
+    return jobs, [row for visit in visits for row in _finding_rows(visit)]
 
 
 def _job_rows(visit: Visit) -> Iterator[dict[str, Any]]:
