@@ -141,17 +141,7 @@ def claim(
 
 
 def check_claim(shop: Shop, ro: str = "", template: Path | None = None) -> CheckedView:
-    """Say what a write-up of a job lacks.
-
-    Parameters
-    ----------
-    shop : Shop
-        Where.
-    ro : str, optional
-        Repair order; default the current job.
-    template : Path, optional
-        What it must hold; default that of the settings.
-    """
+    """Say what a write-up of a job lacks."""
     from swapinfer.claim.words import Numbers, tell_draft, tell_exceeded, tell_unrecorded
 
     claim = draft_claim(shop, ro, template)
