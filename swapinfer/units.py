@@ -77,7 +77,7 @@ def to_unit(text: str, wanted: str, bare: str = "") -> float:
     if text.strip().lower() in _OVER_LIMIT:
         if OVER_LIMIT not in UNITS.get(wanted, OVER_LIMIT).split(", "):
             raise InputError(
-                f'"{text}" is what a meter shows of ohms; accepted: a number in {_accepted(wanted)}'
+                f'"{text}" is what a meter shows of ohms; accepted: a number in {UNITS[wanted]}'
             )
         return math.inf
     value, _ = split_quantity(text, wanted)
@@ -112,7 +112,9 @@ def split_quantity(text: str, wanted: str) -> tuple[float, str]:
     text = " ".join(text.split())
     found = _NUMBER.match(text)
     if not found:
-        raise InputError(f'"{text}" has no number; accepted: a number in {_accepted(wanted)}')
+        raise InputError(
+            f'"{text}" has no number; accepted: a number in {UNITS.get(wanted, wanted)}'
+        )
     digits = found.group(1).replace(" ", "").replace("_", "")
     digits = digits.replace(",", "" if _THOUSANDS.match(digits) else ".")
     try:
@@ -129,7 +131,7 @@ def convert(value: float, unit: str, wanted: str) -> float:
     if unit == wanted or not math.isfinite(value):
         return value
     if not _UNIT_NAME.match(unit):
-        raise InputError(f'no unit "{unit}"; accepted: {_accepted(wanted)}')
+        raise InputError(f'no unit "{unit}"; accepted: {UNITS.get(wanted, wanted)}')
     from pint import get_application_registry
     from pint.errors import DimensionalityError, UndefinedUnitError
 
@@ -140,7 +142,7 @@ def convert(value: float, unit: str, wanted: str) -> float:
         problem = f'"{unit}" cannot be turned into {wanted}'
     except (UndefinedUnitError, ValueError):
         problem = f'no unit "{unit}"'
-    raise InputError(f"{problem}; accepted: {_accepted(wanted)}")
+    raise InputError(f"{problem}; accepted: {UNITS.get(wanted, wanted)}")
 
 
 def format_quantity(value: float, unit: str, significant: int = 4) -> str:
@@ -184,7 +186,3 @@ def _digits(value: float, significant: int) -> str:
     digits = significant - 1 - math.floor(math.log10(abs(value))) if value else 0
     text = f"{round(value, digits):,.{max(digits, 0)}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
-
-
-def _accepted(wanted: str) -> str:
-    return UNITS.get(wanted, wanted)

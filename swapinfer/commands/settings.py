@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Annotated, ClassVar
 
 import typer
-from msgspec import Struct, structs
+from msgspec import structs
 
 from swapinfer.commands.app import command
 from swapinfer.commands.page import Facts, Page, show
@@ -68,15 +68,8 @@ class SettingsView(Facts, frozen=True):
     problems: tuple[str, ...] = ()
 
 
-class _Kept(Struct, frozen=True):
-    """What the settings file says, and the priors that it leads to, as far as they can be read."""
-
-    file: SettingsFile
-    pack: Pack
-    problems: tuple[str, ...]
-
-
-def _read() -> _Kept:
+def _read() -> tuple[SettingsFile, Pack]:
+    """Read what the settings file says, and the priors that it leads to, as far as that can be."""
     file = read_settings()
     problems = list(file.problems)
     try:
@@ -88,7 +81,7 @@ def _read() -> _Kept:
         file.settings.costs(pack)
     except InputError as error:
         problems.append(str(error))
-    return _Kept(file, pack, tuple(problems))
+    return structs.replace(file, problems=tuple(problems)), pack
 
 
 def _complete_setting(incomplete: str) -> list[str]:
@@ -111,35 +104,37 @@ def settings(
 ) -> SettingsView | None:
     """Show the settings, whatever else is wrong, or change them as typed or as answered."""
     if ask:
-        converse(Dialogue(lambda: _questions(_read()), lambda asked: _write(_read(), asked, ASKED)))
+        converse(
+            Dialogue(lambda: _questions(*_read()), lambda asked: _write(*_read(), asked, ASKED))
+        )
         return None
-    return _change(changes) if changes else _view(_read())
+    return _change(changes) if changes else _view(*_read())
 
 
 def _change(changes: Sequence[str]) -> SettingsView:
     """Change settings, all or none."""
-    kept = _read()
-    settings, unread, changed = kept.file.settings, kept.file.unread, set[str]()
+    file, pack = _read()
+    settings, changed = file.settings, set[str]()
     for change in changes:
         name, equals, value = map(str.strip, change.partition("="))
         if not equals:
             raise InputError(f'"{change}" must be name=value, as in rate_per_hour=110')
-        if value or name not in unread or name in Settings.__struct_fields__:
+        if value or name not in file.unread or name in Settings.__struct_fields__:
             settings = typed_setting(settings, name, value)
         changed.add(name.partition(".")[0].replace("-", "_"))
-    return _write(kept, settings, frozenset(changed))
+    return _write(file, pack, settings, frozenset(changed))
 
 
-def _write(kept: _Kept, settings: Settings, changed: frozenset[str]) -> SettingsView:
-    if not kept.file.is_toml:
-        raise InputError(f"{kept.problems[0]}; correct the file or remove it")
-    pack = kept.pack
+def _write(
+    file: SettingsFile, pack: Pack, settings: Settings, changed: frozenset[str]
+) -> SettingsView:
+    if not file.is_toml:
+        raise InputError(f"{file.problems[0]}; correct the file or remove it")
     if "overlays" in changed:
         pack = load_pack(list(map(Path, settings.overlays)))
     _check(settings, pack, changed)
-    unread = {name: it for name, it in kept.file.unread.items() if name not in changed}
-    write_settings(settings, unread)
-    return _view(_read())
+    write_settings(settings, {name: it for name, it in file.unread.items() if name not in changed})
+    return _view(*_read())
 
 
 def _check(settings: Settings, pack: Pack, changed: frozenset[str]) -> None:
@@ -184,20 +179,20 @@ def _all_known(name: str, words: Collection[str], what: str, known: Collection[s
             raise InputError(f'{name}: no {what} "{word}"{near}')
 
 
-def _view(kept: _Kept) -> SettingsView:
-    path, settings = settings_path(), kept.file.settings
-    costs = OwnMoney(currency=settings.currency, exchange=settings.exchange or 1.0).costs(kept.pack)
+def _view(file: SettingsFile, pack: Pack) -> SettingsView:
+    path, settings = settings_path(), file.settings
+    costs = OwnMoney(currency=settings.currency, exchange=settings.exchange or 1.0).costs(pack)
     return SettingsView(
         path=str(path),
         exists=path.exists(),
         values=structs.asdict(settings),
         pack={name: getattr(costs, name) for name in OF_PACK} | USUAL_UNITS,
-        problems=kept.problems,
+        problems=file.problems,
     )
 
 
-def _questions(kept: _Kept) -> Asking[Settings]:
-    now, pack = kept.file.settings, kept.pack
+def _questions(file: SettingsFile, pack: Pack) -> Asking[Settings]:
+    now = file.settings
     shop = yield from ask(Question("Name of the shop?", default=now.shop or NOT_TAKEN), str)
     currency = yield from ask(
         Question("Currency, three letters?", default=now.currency or pack.costs.currency),

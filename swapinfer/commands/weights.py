@@ -10,6 +10,7 @@ from typing import Annotated, Any, ClassVar
 import numpy as np
 import typer
 from msgspec import Struct
+from msgspec.structs import replace
 
 from swapinfer.commands.app import Fuel, Ignition, command
 from swapinfer.commands.causes import Belief, believe
@@ -96,9 +97,9 @@ class InfluenceLine(Struct, frozen=True):
     low: float
     high: float
     grade: str
-    steps_changed: int
-    cost_moved: float
-    belief_moved: float
+    steps_changed: int = 0
+    cost_moved: float = 0.0
+    belief_moved: float = 0.0
 
 
 class InfluenceView(Facts, frozen=True):
@@ -199,15 +200,6 @@ def _odds(evidence: Evidence, aimed_e: BoolArray) -> float:
     return math.expm1(infer(arrays).log_evidence - sound)
 
 
-class _Range(Struct, frozen=True):
-    """A number of the priors, the ends of its interval, and the grade of its source."""
-
-    value: float
-    low: float
-    high: float
-    grade: str
-
-
 class _Trials:
     """A few jobs under the pack as it is, to be compared with them under changed ones."""
 
@@ -259,21 +251,19 @@ def weigh_numbers(
     opened = ev.Opened("plain", layout, {"ignition": ignition, "fuel": fuel})
     jobs = _plain_jobs(pack, opened)
     trials = _Trials(pack, jobs.values(), shop.settings.money)
-    numbers = dict(_movable(pack, replay([(0, opened)], pack).engine, trials.plans))
-    moved = {
-        path: trials.belief_moved(path, one.high)
-        for path, one in watched(numbers.items(), "belief")
-    }
-    tested = sorted(path for path in numbers if path.startswith("test."))
-    causes = sorted(numbers.keys() - tested, key=lambda path: -moved[path])[:PLANNED]
+    engine = replay([(0, opened)], pack).engine
+    numbers = [
+        replace(one, belief_moved=trials.belief_moved(one.path, one.high))
+        for one in watched(list(_movable(pack, engine, trials.plans)), "belief")
+    ]
+    numbers.sort(key=lambda one: -one.belief_moved)
+    tested = [one for one in numbers if one.path.startswith("test.")]
+    causes = [one for one in numbers if not one.path.startswith("test.")]
     lines = []
-    for path in watched([*causes, *tested], "plans"):
-        one = numbers[path]
-        low, high = (trials.plan_moved(path, end) for end in (one.low, one.high))
+    for one in watched([*causes[:PLANNED], *tested], "plans"):
+        low, high = (trials.plan_moved(one.path, end) for end in (one.low, one.high))
         changed, cost = len(low[0] | high[0]), max(low[1], high[1])
-        lines.append(
-            InfluenceLine(path, one.value, one.low, one.high, one.grade, changed, cost, moved[path])
-        )
+        lines.append(replace(one, steps_changed=changed, cost_moved=cost))
     lines.sort(key=lambda one: (-one.steps_changed, -one.cost_moved, one.path))
     costs = shop.settings.costs(pack)
     return InfluenceView(tuple(lines[:SHOWN]), tuple(jobs), len(numbers), costs.currency)
@@ -303,7 +293,7 @@ def _swap_of_the_likeliest(job: Job) -> ev.Swapped:
     raise SwapinferError("nothing of this engine can be moved")
 
 
-def _movable(pack: Pack, engine: Engine, plans: Iterable[Plan]) -> Iterator[tuple[str, _Range]]:
+def _movable(pack: Pack, engine: Engine, plans: Iterable[Plan]) -> Iterator[InfluenceLine]:
     """Numbers that bear on these jobs, each with the ends of its interval and its grade."""
     leading = {step.action.test for one in plans for step in one.steps[:LOOKED_AT] if step.action}
     numbers = numbers_under(pack)
@@ -322,7 +312,8 @@ def _movable(pack: Pack, engine: Engine, plans: Iterable[Plan]) -> Iterator[tupl
             spread = float(numbers[beside][0])
             factor = spread**NORMAL_90 if spread > 1.0 else factor
         if factor > 1.0 and rest[-1:] != ["spread"]:
-            yield path, _Range(float(value), *ends_of(path, float(value), factor), source.grade)
+            low, high = ends_of(path, float(value), factor)
+            yield InfluenceLine(path, float(value), low, high, source.grade)
 
 
 def ends_of(path: str, value: float, factor: float) -> tuple[float, float]:
