@@ -69,34 +69,16 @@ def full_states(element_hk: IntArray, state_hk: IntArray, n_elements: int) -> In
 
 
 class Tree(msgspec.Struct, frozen=True, eq=False):
-    """The tree along a route, of a single prior, that visits all elements one by one.
-
-    Attributes
-    ----------
-    after_p : list of ndarray of float, shape (level node or 1, open digits flattened)
-        Backward message after each position.
-    idle_p
-        Digits that the element at each position leaves alone when it is good.
-    alone
-        Elements that reach no digit.
-    """
+    """The tree along a route, of a single prior, that visits all elements one by one."""
 
     sweep: Sweep
-    after_p: list[FloatArray]
-    idle_p: list[set[int]]
-    alone: list[int]
+    after_p: list[FloatArray]  # backward message after each position: (level node or 1, levels)
 
     @classmethod
     def of(cls, prepared: Prepared, route: Route) -> Tree:
         """Go back along a route of all elements that reach a digit."""
         sweep = Sweep.of(prepared, route)
-        after_p = [message[0] for _, message in sweep.backward()][::-1]
-        idle_p = [
-            {g for g, kernel in zip(step.group, step.kernel_g, strict=True) if _is_idle(kernel[0])}
-            for step in sweep.steps
-        ]
-        alone = [e for e in range(prepared.weight_des.shape[1]) if e not in route.order]
-        return cls(sweep, after_p, idle_p, alone)
+        return cls(sweep, [message[0] for _, message in sweep.backward()][::-1])
 
     def sets_above(self, threshold: float, widest: int, chance_es: FloatArray) -> FaultSets:
         """Find every assignment whose share of the posterior is at least a threshold.
@@ -129,24 +111,16 @@ class Tree(msgspec.Struct, frozen=True, eq=False):
             if route.is_wide and p == route.wide[0]:
                 walk.weight_hq = walk.weight_hq * prepared.level_q
             states = np.flatnonzero(tried_es[step.element])
-            if states.size > 1:
-                walk.visit(step, states, weight_es[step.element, states], self.after_p[p])
-            elif len(self.idle_p[p]) < len(step.group):
-                walk.pass_by(step, self.idle_p[p])
+            walk.visit(step, states, weight_es[step.element, states], self.after_p[p])
             if route.is_wide and p == route.wide[1] - 1:
                 walk.weight_hq = walk.weight_hq.sum(axis=1, keepdims=True)
-        for element in self.alone:
+        alone_e = tried_es[:, 1:].any(axis=1) & ~prepared.digits.reach_ge.any(axis=0)
+        for element in np.flatnonzero(alone_e).tolist():
             states = np.flatnonzero(tried_es[element])
-            if states.size > 1:
-                weight_s = weight_es[element, states]
-                walk.branch(element, states, np.tile(weight_s, (len(walk.share_h), 1)))
+            walk.branch(
+                element, states, np.tile(weight_es[element, states], (len(walk.share_h), 1))
+            )
         return walk.found(float(chance_es[dropped_es & (weight_es > 0)].sum()))
-
-
-def _is_idle(kernel: FloatArray) -> bool:
-    """Say whether a digit stays as it is, neither opened nor closed."""
-    to_length, from_length = kernel.shape[-2:]
-    return to_length == from_length and bool((kernel == np.eye(to_length)).all())
 
 
 class Stand(msgspec.Struct, frozen=True, eq=False):
@@ -216,41 +190,34 @@ class _Walk:
 
     def visit(self, step: Step, states: IntArray, weight_s: FloatArray, after: FloatArray) -> None:
         """Divide each branch among the states of an element, and move its digits."""
+        moves = list(zip(step.group, step.kernel_g, strict=True))
+        if states.size == 1:
+            moves = [(g, kernel) for g, kernel in moves if not _is_idle(kernel[0])]
         parent_r = np.repeat(np.arange(len(self.share_h)), states.size)
-        closed, moved = self._moved(step.element, step.group, step.kernel_g, states)
-        worth = self._worth(after, step.after, moved, parent_r)
-        block = max(1, BLOCK // self.weight_hq.shape[1])
-        rows = (slice(row, row + block) for row in range(0, len(parent_r), block))
-        total_r = np.concatenate(
-            [closed.weights(self.weight_hq, parent_r, some, worth).sum(axis=1) for some in rows]
-        )
-        kept_r = self.branch(step.element, states, total_r.reshape(-1, states.size) * weight_s)
-        self._weigh(closed.weights(self.weight_hq, parent_r, kept_r))
+        closed, moved = self._moved(step.element, moves, states)
+        kept_r = parent_r
+        if states.size > 1:
+            worth = self._worth(after, step.after, moved, parent_r)
+            block = max(1, BLOCK // self.weight_hq.shape[1])
+            rows = (slice(row, row + block) for row in range(0, len(parent_r), block))
+            total_r = np.concatenate(
+                [closed.weights(self.weight_hq, parent_r, some, worth).sum(axis=1) for some in rows]
+            )
+            kept_r = self.branch(step.element, states, total_r.reshape(-1, states.size) * weight_s)
+        weight_hq = closed.weights(self.weight_hq, parent_r, kept_r)
+        self.weight_hq = weight_hq / weight_hq.max(axis=1, keepdims=True)
         parent_h = parent_r[kept_r]
         self.stands = {g: stand.only(parent_h) for g, stand in self.stands.items()}
         self.stands |= {g: stand.only(kept_r) for g, stand in moved.items()}
 
-    def pass_by(self, step: Step, idle: set[int]) -> None:
-        """Leave an element good."""
-        moves = [(g, k) for g, k in zip(step.group, step.kernel_g, strict=True) if g not in idle]
-        group, kernel_g = zip(*moves, strict=True)
-        closed, moved = self._moved(step.element, group, kernel_g, np.zeros(1, dtype=np.int64))
-        every_h = np.arange(len(self.share_h))
-        self.stands |= moved
-        self._weigh(closed.weights(self.weight_hq, every_h, every_h))
-
     def _moved(
-        self,
-        element: int,
-        group: Sequence[int],
-        kernel_g: Sequence[FloatArray],
-        states: IntArray,
+        self, element: int, moves: list[tuple[int, FloatArray]], states: IntArray
     ) -> tuple[ClosedDigits, dict[int, Stand]]:
         """Take some digits, and move them on each branch by each state."""
         n_branches, n_states = len(self.share_h), states.size
         scale_r, by_level = np.ones(n_branches * n_states), list[Stand]()
         moved: dict[int, Stand] = {}
-        for g, kernel in zip(group, kernel_g, strict=True):
+        for g, kernel in moves:
             stand = self.stands.pop(g, None) or Stand(_OPEN, np.zeros(n_branches, np.int64))
             moving, kind_s = states, np.arange(n_states)
             if kernel.shape[1] > 1:
@@ -318,10 +285,6 @@ class _Walk:
                 joint_u, kind_r = _times(joint_u, kind_r, moved[g])
         return joint_u, kind_r
 
-    def _weigh(self, weight_hq: FloatArray) -> None:
-        """Take the weights of the branches, each rescaled."""
-        self.weight_hq = weight_hq / weight_hq.max(axis=1, keepdims=True)
-
     def branch(self, element: int, states: IntArray, total_hs: FloatArray) -> IntArray:
         """Divide each branch in proportion to its totals and cut what is below the threshold.
 
@@ -362,6 +325,12 @@ class _Walk:
 
 _OPEN = np.ones((1, 1, 1))
 """Where a digit stands before anything has reached it."""
+
+
+def _is_idle(kernel: FloatArray) -> bool:
+    """Say whether a digit stays as it is, neither opened nor closed."""
+    to_length, from_length = kernel.shape[-2:]
+    return to_length == from_length and bool((kernel == np.eye(to_length)).all())
 
 
 def _times(joint_u: FloatArray, kind_h: IntArray, stand: Stand) -> tuple[FloatArray, IntArray]:

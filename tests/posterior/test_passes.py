@@ -35,7 +35,8 @@ def one_by_one(tree: Tree) -> tuple[float, NDArray[np.float64]]:
     prepared = tree.sweep.prepared
     weight_es = prepared.weight_des[0]
     log_z_d, meet_p, _ = tree.sweep.run()
-    log_evidence = log_z_d[0] + prepared.log_shift + np.log(weight_es[tree.alone].sum(axis=1)).sum()
+    alone_es = weight_es[~prepared.digits.reach_ge.any(axis=0)]
+    log_evidence = log_z_d[0] + prepared.log_shift + np.log(alone_es.sum(axis=1)).sum()
     met_es = weight_es.copy()
     for element, met_ds in zip(tree.sweep.route.order, meet_p, strict=True):
         met_es[element, : met_ds.shape[1]] = met_ds[0]
