@@ -15,7 +15,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import numpy as np
 
 from swapinfer.evidence.arrays import Arrays
-from swapinfer.posterior import fault_sets, infer, infer_draws
+from swapinfer.posterior import fault_sets, infer
+from swapinfer.posterior.exact import infer_draws
 from swapinfer.posterior.lattice import Lattice
 from tests.posterior.engines import compression_job, diagnosing_job, swapping_job
 from tests.posterior.networks import build_network, solve_with_pgmpy, solve_with_pyagrum

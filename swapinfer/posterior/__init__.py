@@ -9,19 +9,10 @@ out of reach), `exact` (the answers); on these, `weigh` (why) and `sensitivity` 
 
 from __future__ import annotations
 
-from swapinfer.posterior.bound import log_joint
-from swapinfer.posterior.exact import (
-    Posterior,
-    fault_sets,
-    infer,
-    infer_draws,
-    level_weights,
-    usual_reading,
-)
+from swapinfer.posterior.exact import Posterior, fault_sets, infer, level_weights, usual_reading
 from swapinfer.posterior.sensitivity import (
     FaultIntervals,
     FlipPoints,
-    fault_intervals,
     flip_points,
     intervals_in_reach,
 )
@@ -43,14 +34,11 @@ __all__ = [
     "Posterior",
     "check_findings",
     "describe_weight",
-    "fault_intervals",
     "fault_sets",
     "flip_points",
     "infer",
-    "infer_draws",
     "intervals_in_reach",
     "level_weights",
-    "log_joint",
     "usual_reading",
     "weigh_findings",
 ]

@@ -286,7 +286,8 @@ def distinct_rows(rows: FloatArray | IntArray) -> tuple[IntArray, IntArray]:
     keys = np.ascontiguousarray(rows).view(whole).ravel().tolist()
     number = {key: at for at, key in enumerate(dict.fromkeys(keys))}
     number_r = np.array([number[key] for key in keys])
-    first = np.flatnonzero(np.diff(np.maximum.accumulate(number_r), prepend=-1))
+    first = np.zeros(len(number), dtype=np.int64)
+    first[number_r[::-1]] = np.arange(len(keys))[::-1]  # of equal ones the last assigned stays
     return first, number_r
 
 

@@ -104,17 +104,25 @@ class Tree(msgspec.Struct, frozen=True, eq=False):
         dropped_es[:, 0] = False
         tried_es = (weight_es > 0) & ~dropped_es
         tried_es[:, 0] = True
-        walk = _Walk(prepared.digits, threshold, widest)
+        digits = prepared.digits
+        is_silent_ge = (digits.open_ges == 1.0) & (digits.explained_ges == 1.0)
+        is_silent_ge = (is_silent_ge & (digits.explain.most_tes == 0.0))[:, :, 0]
+        walk = _Walk(digits, threshold, widest)
         for p, step in enumerate(self.sweep.steps):
             if not walk.share_h.size:
                 break
             if route.is_wide and p == route.wide[0]:
                 walk.weight_hq = walk.weight_hq * prepared.level_q
             states = np.flatnonzero(tried_es[step.element])
-            walk.visit(step, states, weight_es[step.element, states], self.after_p[p])
+            is_idle = states.size == 1 and all(
+                is_silent_ge[g, step.element] and route.opens[g] < p < route.closes[g]
+                for g in step.group
+            )
+            if not is_idle:
+                walk.visit(step, states, weight_es[step.element, states], self.after_p[p])
             if route.is_wide and p == route.wide[1] - 1:
                 walk.weight_hq = walk.weight_hq.sum(axis=1, keepdims=True)
-        alone_e = tried_es[:, 1:].any(axis=1) & ~prepared.digits.reach_ge.any(axis=0)
+        alone_e = tried_es[:, 1:].any(axis=1) & ~digits.reach_ge.any(axis=0)
         for element in np.flatnonzero(alone_e).tolist():
             states = np.flatnonzero(tried_es[element])
             walk.branch(
@@ -190,11 +198,8 @@ class _Walk:
 
     def visit(self, step: Step, states: IntArray, weight_s: FloatArray, after: FloatArray) -> None:
         """Divide each branch among the states of an element, and move its digits."""
-        moves = list(zip(step.group, step.kernel_g, strict=True))
-        if states.size == 1:
-            moves = [(g, kernel) for g, kernel in moves if not _is_idle(kernel[0])]
         parent_r = np.repeat(np.arange(len(self.share_h)), states.size)
-        closed, moved = self._moved(step.element, moves, states)
+        closed, moved = self._moved(step, states)
         kept_r = parent_r
         if states.size > 1:
             worth = self._worth(after, step.after, moved, parent_r)
@@ -210,22 +215,17 @@ class _Walk:
         self.stands = {g: stand.only(parent_h) for g, stand in self.stands.items()}
         self.stands |= {g: stand.only(kept_r) for g, stand in moved.items()}
 
-    def _moved(
-        self, element: int, moves: list[tuple[int, FloatArray]], states: IntArray
-    ) -> tuple[ClosedDigits, dict[int, Stand]]:
-        """Take some digits, and move them on each branch by each state."""
+    def _moved(self, step: Step, states: IntArray) -> tuple[ClosedDigits, dict[int, Stand]]:
+        """Take the digits of an element, and move them on each branch by each state."""
         n_branches, n_states = len(self.share_h), states.size
         scale_r, by_level = np.ones(n_branches * n_states), list[Stand]()
         moved: dict[int, Stand] = {}
-        for g, kernel in moves:
+        for g, kernel in zip(step.group, step.kernel_g, strict=True):
             stand = self.stands.pop(g, None) or Stand(_OPEN, np.zeros(n_branches, np.int64))
-            moving, kind_s = states, np.arange(n_states)
-            if kernel.shape[1] > 1:
-                first, kind_s = distinct_rows(self.digits.acts([g], element)[states])
-                moving = states[first]
-            table_kmq = (kernel[moving] @ stand.table[:, None, ..., None])[..., 0]
+            first, kind_s = distinct_rows(self.digits.acts([g], step.element)[states])
+            table_kmq = (kernel[states[first]] @ stand.table[:, None, ..., None])[..., 0]
             table = table_kmq.reshape(-1, *table_kmq.shape[2:])
-            kind_r = (stand.kind_h[:, None] * moving.size + kind_s).ravel()
+            kind_r = (stand.kind_h[:, None] * first.size + kind_s).ravel()
             if kernel.shape[-2] == 1 and table.shape[1] > 1:
                 by_level.append(Stand(table, kind_r))
                 continue
@@ -325,12 +325,6 @@ class _Walk:
 
 _OPEN = np.ones((1, 1, 1))
 """Where a digit stands before anything has reached it."""
-
-
-def _is_idle(kernel: FloatArray) -> bool:
-    """Say whether a digit stays as it is, neither opened nor closed."""
-    to_length, from_length = kernel.shape[-2:]
-    return to_length == from_length and bool((kernel == np.eye(to_length)).all())
 
 
 def _times(joint_u: FloatArray, kind_h: IntArray, stand: Stand) -> tuple[FloatArray, IntArray]:

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapinfer.evidence.arrays import Arrays
-from swapinfer.posterior import fault_sets, infer, log_joint
+from swapinfer.posterior import fault_sets, infer
+from swapinfer.posterior.bound import log_joint
 from tests.posterior.strategies import assignments, brute_force, brute_weight, problems
 
 

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 
 from swapinfer.evidence.arrays import Arrays
-from swapinfer.posterior import fault_intervals, flip_points, infer
+from swapinfer.posterior import flip_points, infer
+from swapinfer.posterior.sensitivity import fault_intervals
 from tests.posterior.strategies import problems, random_problem
 
 
