@@ -36,37 +36,65 @@ _UNITS = {quantity.name: quantity.unit for quantity in sv.QUANTITIES.values()}
 
 def value_words(values: Mapping[str, float]) -> str:
     """Write quantities in a line, each with its unit."""
-    return ", ".join(f"{name} {value:.0f} {_UNITS[name]}" for name, value in values.items())
+    said = (f"{name} {value:.0f} {_UNITS[name]}".rstrip() for name, value in values.items())
+    return ", ".join(said)
 
 
 class Frame(Struct, frozen=True):
-    """What a unit kept of the moment in which it stored a code, by names of quantities."""
+    """What a unit kept of the moment in which it stored a code.
+
+    Attributes
+    ----------
+    code : str
+        That code.
+    values : dict of str to float
+        By the names of `services.QUANTITIES`.
+    """
 
     code: str
     values: dict[str, float] = field(default_factory=dict)
 
     def __str__(self) -> str:
-        said = (
-            f"{name} {value:.0f} {_UNITS[name]}".rstrip() for name, value in self.values.items()
-        )
-        return " ".join([self.code, *([f"({', '.join(said)})"] if self.values else [])])
+        return f"{self.code} ({value_words(self.values)})" if self.values else self.code
 
 
 class UnitReading(Struct, frozen=True):
-    """What one control unit states; None for what it does not."""
+    """What one control unit states.
 
-    unit: str  # identifier that it answers with, in hexadecimal: 7E8
-    lamp: bool | None = None  # whether it asks for the lamp
-    has_run: bool | None = None  # its misfire monitor, since codes were erased
+    Attributes
+    ----------
+    unit : str
+        Identifier that it answers with, in hexadecimal: ``7E8``.
+    lamp : bool or None
+        Whether it asks for the lamp; None where it does not say.
+    has_run : bool or None
+        Whether its misfire monitor has run since codes were erased.
+    stored, pending, permanent : tuple of str or None
+        Codes; None where the unit does not list them.
+    frame : Frame or None
+        None where there is none.
+    counts, averages : dict of int to int
+        Cylinder to misfires: in this driving cycle or the last; mean of ten cycles.
+    values : dict of str to float
+        As they stood when read.
+    number : str
+        Vehicle's identification number, where it was asked for.
+    raw : tuple of str
+        Its last answer to each request, in hexadecimal; without the number, which is personal.
+    """
+
+    unit: str
+    lamp: bool | None = None
+    has_run: bool | None = None
     stored: tuple[str, ...] | None = None
     pending: tuple[str, ...] | None = None
     permanent: tuple[str, ...] | None = None
     frame: Frame | None = None
-    counts: dict[int, int] = field(default_factory=dict)  # in this driving cycle or the last
-    averages: dict[int, int] = field(default_factory=dict)  # of ten driving cycles
-    values: dict[str, float] = field(default_factory=dict)  # as they stood when read
-    number: str = ""  # the vehicle's, where it was asked for
-    raw: tuple[str, ...] = ()  # last answer to each request, in hexadecimal; without the number
+    counts: dict[int, int] = field(default_factory=dict)
+    averages: dict[int, int] = field(default_factory=dict)
+    values: dict[str, float] = field(default_factory=dict)
+    number: str = ""
+    raw: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         lists = {name: getattr(self, name) for name in sv.CODES.values()}
