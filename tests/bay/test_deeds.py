@@ -186,12 +186,14 @@ def test_what_is_stored_on_arrival_is_recorded_apart_by_taps_or_over_the_bus(
 ) -> None:
     form = {
         "deed": "codes", "codes-P0303": "on", "pending-none": "on", "memory": "cleared",
-        "when-warm": "on", "seen": "1", "key": "a",
+        "when-warm": "on", "count-3": "140", "since_start": "12", "seen": "1", "key": "a",
     }  # fmt: skip
+    assert 'name="count-3"' in served.ask("GET", "/job/RO-1/codes", cookie).text
     assert served.ask("POST", "/job/RO-1/do", cookie, form).status == 303
     with Shop(str(tmp_path / "other.db"), "Robin") as shop:
         open_(shop, "RO-1")
-        typed = codes(shop, ["P0303"], pending="none", frame="warm", cleared=True)
+        told = {"frame": "warm", "counts": "3=140", "since_start": "12"}
+        typed = codes(shop, ["P0303"], pending="none", cleared=True, **told)
     assert events(served)[1:] == list(typed.said)
     served.ask("POST", "/open", cookie, {**OPENING, "ro": "RO-2", "key": "b"})
     bus = pytest.importorskip("tests.bus.vehicle")

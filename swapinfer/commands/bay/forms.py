@@ -139,6 +139,10 @@ def _under(prefix: str, form: Form) -> dict[str, str]:
     }
 
 
+def _counts(form: Form) -> str:
+    return ",".join(f"{cylinder}={count}" for cylinder, count in _under("count-", form).items())
+
+
 def _codes_of(name: str, form: Form) -> str | None:
     """Codes of a memory that are tapped or typed, or the word none; None if it was not read."""
     tapped, typed = list(_under(f"{name}-", form)), form.get(name, "").strip()
@@ -171,7 +175,7 @@ def _read(shop: Shop, ro: str, form: Form) -> Recorded:
 def _drive(shop: Shop, ro: str, form: Form) -> Recorded:
     codes, pending, permanent = (_codes_of(memory, form) for memory in MEMORIES)
     heard = ",".join(_under("heard-", form))
-    counts = ",".join(f"{cylinder}={count}" for cylinder, count in _under("count-", form).items())
+    counts = _counts(form)
     felt = form.get("felt", "")
     if not (codes or pending or permanent or counts or felt or heard):
         raise InputError("say what was found: codes, that none was set, counters, or how it felt")
@@ -199,6 +203,8 @@ def _codes(shop: Shop, ro: str, form: Form) -> Recorded:
         pending=pending,
         permanent=permanent,
         frame=conditions(form),
+        counts=_counts(form),
+        since_start=form.get("since_start", ""),
         cleared=age == CLEARED,
         unready=age == UNREADY,
         ro=ro,

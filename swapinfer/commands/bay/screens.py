@@ -363,6 +363,7 @@ def _findable(screen: Screen) -> dict[str, Any]:
         "conditions": screen.job.pack.running.conditions,
         "codes": [code for code in codes if code.role in ("misfire", "random")],
         "adapter": screen.shop.settings.adapter,
+        "cylinders": screen.job.engine.layout.cylinders,
     }
 
 
@@ -389,7 +390,6 @@ def _drive(screen: Screen) -> Response:
         so_far=drive.minutes_at(screen.shop.now()) if drive and not is_over else None,
         planned=screen.asked("minutes"),
         **_cautions(job, job.pack.running.cautions),
-        cylinders=job.engine.layout.cylinders,
         feelings=job.pack.drive_feelings,
         **_findable(screen),
     )
