@@ -58,26 +58,15 @@ MOST_SUPPOSED = 6
 
 
 class Evidence(Struct, frozen=True, eq=False):
-    """A job as exact inference sees it.
-
-    Attributes
-    ----------
-    space, arrays
-        Elements and their states; factors and terms of all findings.
-    seqs
-        Position in the chain of each finding; the complaint is `COMPLAINT`.
-    levels
-        What readings share, at the nodes of the arrays.
-    findings
-        What was found, for leaving some of it out.
-    """
+    """A job as exact inference sees it."""
 
     job: Job
+    # Elements and their states; factors and terms of all findings
     space: StateSpace
     arrays: Arrays
-    seqs: tuple[int, ...]
-    levels: Levels
-    findings: Findings
+    seqs: tuple[int, ...]  # position in the chain of each finding; the complaint is `COMPLAINT`
+    levels: Levels  # what readings share, at the nodes of the arrays
+    findings: Findings  # what was found, for leaving some of it out
 
     def keeping(self, keep_n: BoolArray) -> Arrays:
         """Return the arrays as if only some of the findings had been made."""
@@ -122,25 +111,15 @@ def gather_evidence(job: Job) -> Evidence:
 
 
 class Findings(Struct, frozen=True, eq=False):
-    """What was found, before it is decided which of it counts.
-
-    Attributes
-    ----------
-    pieces
-        Of each finding, the complaint first, what stands whatever else counts.
-    coded
-        Codes of drives, by index of the finding, to be read together.
-    looks
-        Readings and inspections, to be summed up where they repeat one another.
-    arrivals
-        Findings of one misfire that was stored when the vehicle came in, to the complaint that it
-        came with: it is the one complained of, which then says no more.
-    """
+    """What was found, before it is decided which of it counts."""
 
     space: StateSpace
+    # Of each finding, the complaint first, what stands whatever else counts
     pieces: Sequence[Sequence[Term | Factor]]
-    coded: Mapping[int, CodedRun]
-    looks: Sequence[Look]
+    coded: Mapping[int, CodedRun]  # codes of drives, by index of the finding, to be read together
+    looks: Sequence[Look]  # readings and inspections, to be summed up where they repeat one another
+    # Findings of one misfire that was stored when the vehicle came in, to the complaint that it
+    # came with: it is the one complained of, which then says no more
     arrivals: Mapping[int, int]
 
     @classmethod

@@ -49,16 +49,11 @@ KPA = {"kPa": 1.0, "psi": 6.894757293168361, "bar": 100.0}
 
 
 class Nodes(Struct, frozen=True, eq=False):
-    """Nodes of one unknown, with weights that sum to 1.
+    """Nodes of one unknown, with weights that sum to 1."""
 
-    Attributes
-    ----------
-    value_q
-        Offset on the test's scale that readings have in common, infinite where all sound ones are
-        over the meter's limit; the number of the outcome that all sound ones show, counted from
-        1, or 0 for none, where it is an inspection.
-    """
-
+    # Offset on the test's scale that readings have in common, infinite where all sound ones are
+    # over the meter's limit; the number of the outcome that all sound ones show, counted from 1, or
+    # 0 for none, where it is an inspection
     value_q: FloatArray
     weight_q: FloatArray
 
@@ -96,21 +91,11 @@ NO_NODES = Nodes(np.zeros(1), np.ones(1))
 
 
 class Levels(Struct, frozen=True, eq=False):
-    """All unknowns of a job together: every combination of the nodes of those that are told apart.
+    """All unknowns of a job: every combination of the nodes of those that are told apart."""
 
-    Attributes
-    ----------
-    values
-        Name of each unknown to its node in every combination.
-    weight_q
-        Product of the weights.
-    alone
-        Unknowns of a single observation, which are summed out of its term.
-    """
-
-    values: Mapping[str, FloatArray]
-    weight_q: FloatArray
-    alone: Mapping[str, Nodes]
+    values: Mapping[str, FloatArray]  # name of each unknown to its node in every combination
+    weight_q: FloatArray  # product of the weights
+    alone: Mapping[str, Nodes]  # unknowns of a single observation, which are summed out of its term
 
     @classmethod
     def of_job(

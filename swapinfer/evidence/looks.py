@@ -41,31 +41,17 @@ are no longer told apart there, and their ratio is that of the densities."""
 
 
 class View(Struct, frozen=True, eq=False):
-    """What a test at one target, in one arrangement, at one time, can see.
-
-    Attributes
-    ----------
-    key
-        Looks with the same key repeat one another: test, target, elements seen, and how often they
-        were handled before.
-    cylinders
-        Of which it tells.
-    profiles
-        Names; the first is good.
-    profile_es
-        Index of the profile that each state shows; 0 where it is not seen.
-    shows_es
-        Chance that a seen state shows in one look; 0 where it is not seen.
-    share_p
-        How the faults that can be seen divide beforehand among the profiles; 0 for good.
-    """
+    """What a test at one target, in one arrangement, at one time, can see."""
 
     test: Test
+    # Looks with the same key repeat one another: test, target, elements seen, and how often they
+    # were handled before
     key: tuple[object, ...]
-    cylinders: set[int]
-    profiles: tuple[str, ...]
-    profile_es: IntArray
-    shows_es: FloatArray
+    cylinders: set[int]  # of which it tells
+    profiles: tuple[str, ...]  # names; the first is good
+    profile_es: IntArray  # index of the profile that each state shows; 0 where it is not seen
+    shows_es: FloatArray  # chance that a seen state shows in one look; 0 where it is not seen
+    # How the faults that can be seen divide beforehand among the profiles; 0 for good
     share_p: FloatArray
 
     @property
@@ -163,21 +149,13 @@ def _seen_where(
 
 
 class Seen(Struct, frozen=True):
-    """What looking at one thing, once or several times, came to.
+    """What looking at one thing, once or several times, came to."""
 
-    Attributes
-    ----------
-    outcome
-        Of an inspection; empty for a reading.
-    value
-        Of a reading, as the curves speak of it; the mean of several, infinite for "over limit".
-    looks, agreeing
-        How often it was looked at with nothing handled between, and how many of these looks came to
-        this.
-    """
-
-    outcome: str = ""
+    outcome: str = ""  # of an inspection; empty for a reading
+    # Of a reading, as the curves speak of it; the mean of several, infinite for "over limit"
     value: float = math.nan
+    # How often it was looked at with nothing handled between, and how many of these looks came to
+    # this
     looks: int = 1
     agreeing: int = 1
 
@@ -261,26 +239,17 @@ def observations(looks: Sequence[Look]) -> list[Observation]:
 
 
 class Chances(Struct, frozen=True, eq=False):
-    """How likely each profile makes what was seen.
+    """How likely each profile makes what was seen."""
 
-    Attributes
-    ----------
-    exact_qp : ndarray of float, shape (level, profile)
-        Chance, or density on the test's scale, of just that. Positive.
-    good_upto_q : ndarray of float, shape (level,)
-        Chance that a good one shows that, or departs less; 1 where the first cause decides, and
-        for readings.
-    own_parts : tuple of ndarray of float, shape (profile,), or None
-        How a fault that shows leaves the bit open, and explains it, where what departs farthest
-        from good is seen; None where the first cause decides.
-    is_density : bool
-        Whether it is a reading.
-    """
-
+    # (level, profile): chance, or density on the test's scale, of just that. Positive.
     exact_qp: FloatArray
+    # (level,): chance that a good one shows that, or departs less; 1 where the first cause decides,
+    # and for readings
     good_upto_q: FloatArray
+    # (profile,): how a fault that shows leaves the bit open, and explains it, where what departs
+    # farthest from good is seen; None where the first cause decides
     own_parts: tuple[FloatArray, FloatArray] | None
-    is_density: bool
+    is_density: bool  # whether it is a reading
 
     def at(self, node_q: IntArray) -> Chances:
         """Return the chances at some nodes, in that order."""

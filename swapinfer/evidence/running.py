@@ -55,27 +55,17 @@ class Episodes(Struct, frozen=True, eq=False):
     What serves every cylinder upsets several at once: one of its episodes reaches each cylinder
     with the same chance, all others have episodes of their own in each cylinder that they serve.
 
-    Attributes
-    ----------
-    own_ces
-        Mean of a Poisson number, laid on each cylinder by what does not serve all of them.
-    shared_es
-        Mean of a Poisson number of episodes of what serves all.
-    hit
-        Chance that such an episode reaches a given cylinder.
-    leak
-        Mean number, in each cylinder, that no modelled fault accounts for.
-
     References
     ----------
     Marshall, A. W. & Olkin, I. (1967), "A multivariate exponential distribution", JASA 62, 30-44:
     shocks that several components share.
     """
 
+    # Mean of a Poisson number, laid on each cylinder by what does not serve all of them
     own_ces: FloatArray
-    shared_es: FloatArray
-    hit: float
-    leak: float
+    shared_es: FloatArray  # mean of a Poisson number of episodes of what serves all
+    hit: float  # chance that such an episode reaches a given cylinder
+    leak: float  # mean number, in each cylinder, that no modelled fault accounts for
 
     def leak_chance(self, cylinders: int = 1) -> float:
         """Chance that no modelled fault accounts for an episode in one of so many cylinders."""
@@ -253,27 +243,16 @@ def suspect(mean_es: FloatArray, right: float, leak: float) -> Term:
 
 
 class FaultCodes(Struct, frozen=True, eq=False):
-    """Every fault code that an engine can set, against every state that can set it.
-
-    Attributes
-    ----------
-    false_k
-        Chance of each code being set by nothing in the model.
-    sees_kc
-        1 for the cylinders of which each code speaks.
-    code_i, element_i, state_i
-        Pairs of a code and a state that can set it, wherever the element sits.
-    chance_i
-        Chance that the state, if it shows in a drive, sets the code.
-    """
+    """Every fault code that an engine can set, against every state that can set it."""
 
     texts: tuple[str, ...]
-    false_k: FloatArray
-    sees_kc: FloatArray
+    false_k: FloatArray  # chance of each code being set by nothing in the model
+    sees_kc: FloatArray  # 1 for the cylinders of which each code speaks
+    # Pairs of a code and a state that can set it, wherever the element sits
     code_i: IntArray
     element_i: IntArray
     state_i: IntArray
-    chance_i: FloatArray
+    chance_i: FloatArray  # chance that the state, if it shows in a drive, sets the code
 
     @classmethod
     def of(cls, space: StateSpace) -> FaultCodes:

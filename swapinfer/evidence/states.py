@@ -43,22 +43,13 @@ class State(Struct, frozen=True):
 
 
 class Life(Struct, frozen=True):
-    """All that an element's states depend on.
-
-    Attributes
-    ----------
-    is_new
-        Whether it was fitted during the job.
-    age_km
-        Distance on it.
-    induced
-        Mode, onset and chance of faults that handling, or driving between two visits, may have
-        brought.
-    """
+    """All that an element's states depend on."""
 
     kind: str
-    is_new: bool
-    age_km: float
+    is_new: bool  # whether it was fitted during the job
+    age_km: float  # distance on it
+    # Mode, onset and chance of faults that handling, or driving between two visits, may have
+    # brought
     induced: tuple[tuple[str, int, float], ...]
 
 
@@ -66,25 +57,16 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
     """States of all elements as arrays padded to one width.
 
     Elements of one kind and age, handled alike, have the same states: each such row is held once.
-
-    Attributes
-    ----------
-    elements
-        In the order of the pass: engine-wide, by bank, then along the cylinders.
-    lives, rows
-        Distinct lives of elements, and the states of each, good first.
-    row_e
-        Row of each element.
-    prior_es
-        Prior probabilities.
     """
 
     job: Job
+    # In the order of the pass: engine-wide, by bank, then along the cylinders
     elements: tuple[Element, ...]
+    # Distinct lives of elements, and the states of each, good first
     lives: tuple[Life, ...]
     rows: tuple[tuple[State, ...], ...]
-    row_e: IntArray
-    prior_es: FloatArray
+    row_e: IntArray  # row of each element
+    prior_es: FloatArray  # prior probabilities
 
     @cached_property
     def kinds(self) -> tuple[Kind, ...]:

@@ -28,32 +28,21 @@ class Digits(msgspec.Struct, frozen=True, eq=False, dict=True):
 
     A digit of ``k`` equal terms has ``k + 1`` levels: how many of them are explained. The weights
     are those of one of its terms, see `Arrays`.
-
-    Attributes
-    ----------
-    count_g
-        Number of terms merged into each digit.
-    start_qg2, close_qg2
-        Weights of an open and an explained term before the first element, and closing weights.
-    reach_ge
-        Whether an element acts on the digit at all.
-    by_level_g, moves_by_level_g
-        Whether the digit's weights depend on the shared level; whether those do with which
-        elements move it, and not only its closing weights.
-    strict_g
-        Whether it minds the order of the elements that move it.
     """
 
-    count_g: IntArray
+    count_g: IntArray  # number of terms merged into each digit
     open_ges: FloatArray
     explain: Explain
     explained_ges: FloatArray
+    # Weights of an open and an explained term before the first element, and closing weights
     start_qg2: FloatArray
     close_qg2: FloatArray
-    reach_ge: BoolArray
+    reach_ge: BoolArray  # whether an element acts on the digit at all
+    # Whether the digit's weights depend on the shared level; whether those do with which elements
+    # move it, and not only its closing weights
     by_level_g: BoolArray
     moves_by_level_g: BoolArray
-    strict_g: BoolArray
+    strict_g: BoolArray  # whether it minds the order of the elements that move it
 
     def __len__(self) -> int:
         return int(self.count_g.size)
@@ -221,24 +210,14 @@ def _powers(count: int, base: FloatArray) -> list[FloatArray]:
 
 
 class Prepared(msgspec.Struct, frozen=True, eq=False):
-    """Weights of single elements, and the digits that join several.
+    """Weights of single elements, and the digits that join several."""
 
-    Attributes
-    ----------
-    weight_des
-        Prior times factors under each draw of the prior, each element's largest factor taken out.
-    log_shift
-        Natural log of what was taken out.
-    level_q
-        Weight of each level node, the largest 1; a single 1 where no digit depends on it.
-    digits
-        Digits that at least one element reaches.
-    """
-
+    # Prior times factors under each draw of the prior, each element's largest factor taken out
     weight_des: FloatArray
-    log_shift: float
+    log_shift: float  # natural log of what was taken out
+    # Weight of each level node, the largest 1; a single 1 where no digit depends on it
     level_q: FloatArray
-    digits: Digits
+    digits: Digits  # digits that at least one element reaches
 
     def cases(self) -> list[Prepared]:
         """Suppose in turn what the element does that comes first on most digits that mind order.

@@ -95,20 +95,12 @@ class Bundled(msgspec.Struct, frozen=True, eq=False):
     """Bundles of one shape, each multiplied up to its total.
 
     Axes: ``b`` bundle, ``l`` joint level of the left half of its digits, ``r`` of the right.
-
-    Attributes
-    ----------
-    element_be
-        Elements of each bundle, padded with `ABSENT`.
-    weight_dbes
-        Prior times factors; padding is good.
-    left_lbes, right_rbes
-        What each state explains of either half of the digits.
     """
 
     digit_bg: IntArray
-    element_be: IntArray
-    weight_dbes: FloatArray
+    element_be: IntArray  # elements of each bundle, padded with `ABSENT`
+    weight_dbes: FloatArray  # prior times factors; padding is good
+    # What each state explains of either half of the digits
     left_lbes: FloatArray
     right_rbes: FloatArray
     product: Product
@@ -168,21 +160,12 @@ def _joint(starts: list[FloatArray], shape: tuple[int, ...]) -> FloatArray:
 
 
 class Knot(msgspec.Struct, frozen=True, eq=False):
-    """Bundles multiplied in the lattice of all their digits.
+    """Bundles multiplied in the lattice of all their digits."""
 
-    Attributes
-    ----------
-    groups : list of (Bundled, ndarray of int, shape (bundle, level))
-        Bundles by shape, and the joint level at which each of their levels lies.
-    product
-        Of all bundles.
-    log_scale_d
-        Natural log of what was taken out of it and of them.
-    """
-
+    # (bundle, level): bundles by shape, and the joint level at which each of their levels lies
     groups: list[tuple[Bundled, IntArray]]
-    product: Product
-    log_scale_d: FloatArray
+    product: Product  # of all bundles
+    log_scale_d: FloatArray  # natural log of what was taken out of it and of them
 
     @classmethod
     def of(cls, digits: Digits, bundles: list[Bundle], weight_des: FloatArray) -> Knot:
@@ -230,24 +213,16 @@ class Knot(msgspec.Struct, frozen=True, eq=False):
 
 
 class KnotSum(msgspec.Struct, frozen=True, eq=False):
-    """What a knot does to the message, as one matrix: the sum of its climbs.
-
-    Attributes
-    ----------
-    climb_c
-        Climbs that are possible where some of the digits open; levels where all of them do.
-    entry_c
-        Entry of the matrix that each of them adds to.
-    close_qc : ndarray of float, shape (level node or 1, climb)
-        Closing weight of the digits that close here, where each of them ends.
-    matrix : ndarray of float, shape (draw, level node or 1, to, from)
-    """
+    """What a knot does to the message, as one matrix: the sum of its climbs."""
 
     lattice: Lattice
+    # Climbs that are possible where some of the digits open; levels where all of them do
     climb_c: IntArray
-    entry_c: IntArray
+    entry_c: IntArray  # entry of the matrix that each of them adds to
+    # (level node or 1, climb): closing weight of the digits that close here, where each of them
+    # ends
     close_qc: FloatArray
-    matrix: FloatArray
+    matrix: FloatArray  # (draw, level node or 1, to, from)
 
     @classmethod
     def of(cls, knot: Knot, step: Step, digits: Digits) -> KnotSum:

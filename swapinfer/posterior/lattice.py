@@ -65,28 +65,17 @@ class Lattice(msgspec.Struct, frozen=True, eq=False):
     """The joint levels of digits that do not mind the order, in two halves.
 
     Vectors have shape (..., left level, right level), climbs (..., left climb, right climb).
-
-    Attributes
-    ----------
-    lengths
-        Levels of each digit.
-    cut
-        Number of digits in the left half.
-    levels_gl
-        Level of each digit at each joint level.
-    begin_c, end_c
-        Joint level at which each joint climb begins and ends.
-    begins, ends
-        Which climbs of each half begin or end where, shape (climb, level).
     """
 
-    lengths: tuple[int, ...]
-    cut: int
-    levels_gl: IntArray
+    lengths: tuple[int, ...]  # levels of each digit
+    cut: int  # number of digits in the left half
+    levels_gl: IntArray  # level of each digit at each joint level
     left: Half
     right: Half
+    # Joint level at which each joint climb begins and ends
     begin_c: IntArray
     end_c: IntArray
+    # Which climbs of each half begin or end where, shape (climb, level)
     begins: tuple[FloatArray, FloatArray]
     ends: tuple[FloatArray, FloatArray]
 
@@ -159,22 +148,13 @@ def _summed(climbs: FloatArray, onto: tuple[FloatArray, FloatArray]) -> FloatArr
 
 
 class Product(msgspec.Struct, frozen=True, eq=False):
-    """A product formed pair by pair, pairs of pairs next, each round all at once.
-
-    Attributes
-    ----------
-    rounds : list of ndarray of float, shape (..., pair, 2, left climb, right climb)
-        Climbs of both members of each pair, round by round.
-    total : ndarray of float, shape (..., left level, right level)
-        The product, the largest entry 1.
-    log_scale : ndarray of float, shape (...)
-        Natural log of what was taken out of it.
-    """
+    """A product formed pair by pair, pairs of pairs next, each round all at once."""
 
     lattice: Lattice
+    # (..., pair, 2, left climb, right climb): climbs of both members of each pair, round by round
     rounds: list[FloatArray]
-    total: FloatArray
-    log_scale: FloatArray
+    total: FloatArray  # (..., left level, right level): the product, the largest entry 1
+    log_scale: FloatArray  # (...): natural log of what was taken out of it
 
     @classmethod
     def of(cls, lattice: Lattice, vectors: FloatArray) -> Product:

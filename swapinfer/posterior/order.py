@@ -26,22 +26,14 @@ WORTH_SEARCHING = 2**17
 
 
 class Route(msgspec.Struct, frozen=True):
-    """The order of a pass.
+    """The order of a pass."""
 
-    Attributes
-    ----------
-    order
-        Elements that reach a digit, in the order in which they are visited.
-    opens, closes
-        Position of the first and of the last element that moves each digit.
-    wide
-        Position at which the message gets an axis of level nodes, and the first that no longer
-        needs it; equal if none does.
-    """
-
-    order: tuple[int, ...]
+    order: tuple[int, ...]  # elements that reach a digit, in the order in which they are visited
+    # Position of the first and of the last element that moves each digit
     opens: tuple[int, ...]
     closes: tuple[int, ...]
+    # Position at which the message gets an axis of level nodes, and the first that no longer needs
+    # it; equal if none does
     wide: tuple[int, int]
 
     @classmethod
@@ -111,24 +103,16 @@ class _Crowd(msgspec.Struct, frozen=True):
 
     Sets of digits, and of groups, are the bits of a number. A group may come once all that
     precede it on any of its strict digits have.
-
-    Attributes
-    ----------
-    groups
-        Elements of each group.
-    own, before
-        Digits that each group reaches, and groups that must come before it.
-    members, lengths
-        Groups that reach each digit, and its levels.
-    by_level, moved_by_level
-        Digits that depend on the level, and those whose moves do.
     """
 
-    groups: list[list[int]]
+    groups: list[list[int]]  # elements of each group
+    # Digits that each group reaches, and groups that must come before it
     own: list[int]
     before: list[int]
+    # Groups that reach each digit, and its levels
     members: list[int]
     lengths: list[int]
+    # Digits that depend on the level, and those whose moves do
     by_level: int
     moved_by_level: int
     n_nodes: int
@@ -207,27 +191,19 @@ def _bits(flags: BoolArray) -> int:
 
 
 class Step(msgspec.Struct, frozen=True):
-    """One element's action on the message.
-
-    Attributes
-    ----------
-    group
-        Digits that the element moves; those that open here are not yet axes of the message before.
-    before, after
-        Axes of the message before and after the element, the group last.
-    from_length, to_length
-        Joint levels of the group before and after the element.
-    kernel_g : tuple of ndarray of float, shape (state, level node or 1, to, from)
-        What each state does to each digit of the group; one that opens here comes from 1 level,
-        one that closes here goes to 1. Empty for a knot.
-    """
+    """One element's action on the message."""
 
     element: int
+    # Digits that the element moves; those that open here are not yet axes of the message before
     group: tuple[int, ...]
+    # Axes of the message before and after the element, the group last
     before: tuple[int, ...]
     after: tuple[int, ...]
+    # Joint levels of the group before and after the element
     from_length: int
     to_length: int
+    # (state, level node or 1, to, from): what each state does to each digit of the group; one that
+    # opens here comes from 1 level, one that closes here goes to 1. Empty for a knot.
     kernel_g: tuple[FloatArray, ...]
 
 

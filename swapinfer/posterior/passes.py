@@ -36,28 +36,14 @@ class PosteriorDraws(msgspec.Struct, frozen=True, eq=False):
 
 
 class PassPlan(msgspec.Struct, frozen=True, eq=False):
-    """Which elements are tied into knots, and the route of these and the others.
-
-    Attributes
-    ----------
-    knots
-        Bundles of elements that mind no order.
-    elements
-        The other elements that reach any digit.
-    rest
-        The knots as elements, and after them the others.
-    route
-        Of the rest.
-    entries
-        Entries of all messages of the pass together.
-    """
+    """Which elements are tied into knots, and the route of these and the others."""
 
     prepared: Prepared
-    knots: list[list[Bundle]]
-    elements: IntArray
-    rest: Prepared
-    route: Route
-    entries: int
+    knots: list[list[Bundle]]  # bundles of elements that mind no order
+    elements: IntArray  # the other elements that reach any digit
+    rest: Prepared  # the knots as elements, and after them the others
+    route: Route  # of the rest
+    entries: int  # entries of all messages of the pass together
 
     @classmethod
     def of(cls, prepared: Prepared) -> PassPlan:

@@ -41,17 +41,11 @@ class Kinds(msgspec.Struct, frozen=True, eq=False):
     """Kinds of states of an element, those that move every digit alike being of one.
 
     Most modes of an element differ in what a meter shows, not in how they make an engine misfire.
-
-    Attributes
-    ----------
-    weight_ds, weight_dk
-        Prior times factors of each state, and of the states of a kind together.
-    kind_s
-        Kind of each state; a slice where each is of its own.
     """
 
+    # Prior times factors of each state, and of the states of a kind together
     weight_ds: FloatArray
-    kind_s: IntArray | slice
+    kind_s: IntArray | slice  # kind of each state; a slice where each is of its own
     weight_dk: FloatArray
 
     def each(self, met_dk: FloatArray) -> FloatArray:
@@ -61,21 +55,12 @@ class Kinds(msgspec.Struct, frozen=True, eq=False):
 
 
 class StateSum(msgspec.Struct, frozen=True, eq=False):
-    """The states of an element, each kind one matrix.
-
-    Attributes
-    ----------
-    kernel : ndarray of float, shape (kind, distinct level node or 1, to, from)
-        What each kind does.
-    total : ndarray of float, shape (draw, distinct level node or 1, to, from)
-        Their weighted sum.
-    node_q
-        Which of the distinct nodes each level node is; a slice where all are.
-    """
+    """The states of an element, each kind one matrix."""
 
     kinds: Kinds
-    kernel: FloatArray
-    total: FloatArray
+    kernel: FloatArray  # (kind, distinct level node or 1, to, from): what each kind does
+    total: FloatArray  # (draw, distinct level node or 1, to, from): their weighted sum
+    # Which of the distinct nodes each level node is; a slice where all are
     node_q: IntArray | slice
 
     @classmethod
@@ -123,15 +108,10 @@ class DenseMoves(msgspec.Struct, frozen=True, eq=False):
 
 
 class StatewiseMoves(msgspec.Struct, frozen=True, eq=False):
-    """An element whose states, each a Kronecker product, move too many digits for one matrix.
-
-    Attributes
-    ----------
-    kernels : list of ndarray of float, shape (kind, level node or 1, to, from)
-        Factors, in the order of the digits.
-    """
+    """An element whose states, each a Kronecker product, move too many digits for one matrix."""
 
     kinds: Kinds
+    # (kind, level node or 1, to, from): factors, in the order of the digits
     kernels: list[FloatArray]
 
     def carried(self, message: FloatArray, *, backward: bool) -> FloatArray:

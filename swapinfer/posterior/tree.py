@@ -132,18 +132,11 @@ class Tree(msgspec.Struct, frozen=True, eq=False):
 
 
 class Stand(msgspec.Struct, frozen=True, eq=False):
-    """Where an open digit stands on each branch, or row.
+    """Where an open digit stands on each branch, or row."""
 
-    Attributes
-    ----------
-    table : ndarray of float, shape (kind, level node or 1, digit level)
-        The distinct vectors, each up to a factor of its own.
-    kind_h
-        Which of them each branch has.
-    """
-
+    # (kind, level node or 1, digit level): the distinct vectors, each up to a factor of its own
     table: FloatArray
-    kind_h: IntArray
+    kind_h: IntArray  # which of them each branch has
 
     def only(self, rows: IntArray) -> Stand:
         """Return where it stands on some branches."""
@@ -152,18 +145,10 @@ class Stand(msgspec.Struct, frozen=True, eq=False):
 
 
 class ClosedDigits(msgspec.Struct, frozen=True, eq=False):
-    """What the digits that close on the way to some rows weigh.
+    """What the digits that close on the way to some rows weigh."""
 
-    Attributes
-    ----------
-    scale_r
-        Where it depends on no level, and what is taken out of other digits.
-    by_level
-        The others; the only level is the weight.
-    """
-
-    scale_r: FloatArray
-    by_level: list[Stand]
+    scale_r: FloatArray  # where it depends on no level, and what is taken out of other digits
+    by_level: list[Stand]  # the others; the only level is the weight
 
     def weights(
         self, weight_hq: FloatArray, parent_r: IntArray, rows: IntArray | slice, *further: Stand
