@@ -31,20 +31,11 @@ class Explain(msgspec.Struct, frozen=True, eq=False):
 
     Of the few things that states show, only how likely each is depends on the level that readings
     share; so no more than that is held for every level node.
-
-    Attributes
-    ----------
-    most_tes : ndarray of float, shape (term, element, state)
-        Largest weight over the level nodes; the weight itself where it depends on none.
-    shown_tes : ndarray of int, shape (term, element, state)
-        Number of what each state shows.
-    share_qtp : ndarray of float, shape (level, term, shown)
-        Share of the largest weight that what is shown leaves at each level node.
     """
 
-    most_tes: FloatArray
-    shown_tes: IntArray
-    share_qtp: FloatArray
+    most_tes: FloatArray  # largest weight over the level nodes
+    shown_tes: IntArray  # number of what each state shows
+    share_qtp: FloatArray  # share of the largest weight that what is shown leaves at each node
 
     @classmethod
     def of(cls, own_tes: FloatArray, shown_tes: IntArray, chance_qtp: FloatArray) -> Explain:
@@ -172,27 +163,14 @@ class Factor(msgspec.Struct, frozen=True, eq=False):
 
 
 class Term(msgspec.Struct, frozen=True, eq=False):
-    """One bit, "explained yet, or not"; see `Arrays`.
+    """One bit, "explained yet, or not"; see `Arrays`."""
 
-    Attributes
-    ----------
-    open_es, explained_es : ndarray of float, shape (element, state)
-        Weights of leaving the bit as it is.
-    explain_es : ndarray of float, shape (element, state)
-        Weights of explaining it, but for the chance of what is shown.
-    close_q2 : ndarray of float, shape (level, 2) or (1, 2)
-        Closing weights of an open and of an explained bit.
-    shown_es : ndarray of int, shape (element, state), or None
-        Number of what each state shows; None if that makes no difference.
-    chance_qp : ndarray of float, shape (level, shown) or (1, shown)
-        Chance of what is shown.
-    """
-
-    open_es: FloatArray
-    explain_es: FloatArray
-    explained_es: FloatArray
-    close_q2: FloatArray
-    shown_es: IntArray | None = None
+    open_es: FloatArray  # weights of leaving an open bit open
+    explain_es: FloatArray  # weights of explaining it, but for the chance of what is shown
+    explained_es: FloatArray  # weights of leaving an explained bit as it is
+    close_q2: FloatArray  # closing weights of an open and of an explained bit, at 1 or all nodes
+    shown_es: IntArray | None = None  # number of what each state shows; None if all show the same
+    # Chance of what is shown, at 1 or all nodes of the level
     chance_qp: FloatArray = msgspec.field(default_factory=lambda: np.ones((1, 1)))
 
     def averaged(self, weight_q: FloatArray) -> Term:

@@ -344,15 +344,12 @@ def _stack(
                 terms.append(piece)
                 finding_t.append(n)
     q, t = len(weight_q), len(terms)
-    open_tes, own_tes, explained_tes = (np.empty((t, *shape)) for _ in range(3))
+    open_tes = np.array([term.open_es for term in terms]).reshape(t, *shape)
+    own_tes = np.array([term.explain_es for term in terms]).reshape(t, *shape)
+    explained_tes = np.array([term.explained_es for term in terms]).reshape(t, *shape)
     shown_tes, close_qt2 = np.zeros((t, *shape), dtype=np.int64), np.empty((q, t, 2))
     chance_qtp = np.ones((q, t, max((term.chance_qp.shape[1] for term in terms), default=1)))
     for at, term in enumerate(terms):
-        open_tes[at], own_tes[at], explained_tes[at] = (
-            term.open_es,
-            term.explain_es,
-            term.explained_es,
-        )
         close_qt2[:, at] = term.close_q2
         if term.shown_es is not None:
             shown_tes[at] = term.shown_es

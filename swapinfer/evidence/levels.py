@@ -101,19 +101,10 @@ class Levels(Struct, frozen=True, eq=False):
     def of_job(
         cls, job: Job, seen: Sequence[Observation], supposed: dict[str, Nodes], told: str = ""
     ) -> Levels:
-        """Combine the nodes of independent unknowns.
+        """Combine the nodes of independent unknowns: of what was seen, and of what is supposed.
 
-        Parameters
-        ----------
-        job : Job
-            As replayed.
-        seen : sequence of Observation
-            What was read and inspected. A meter over its limit tells nothing of a level, unless
-            all sound ones may show that.
-        supposed : dict of str to Nodes
-            Unknowns other than those of readings and inspections.
-        told : str, optional
-            Name of one that is told apart, be it of a single observation.
+        A meter over its limit tells nothing of a level, unless all sound ones may show that. One
+        unknown may be `told` apart, be it of a single observation.
         """
         sharing: dict[str, list[Observation]] = {}
         for one in seen:
@@ -198,17 +189,9 @@ def level_nodes(
 ) -> Nodes:
     """Nodes and weights of the normal prior of a test's level; a single 0 where it has none.
 
-    Equally spaced on the test's scale: for smooth integrands that vanish at both ends the trapezoid
-    rule converges faster than any power of the spacing.
-
-    Parameters
-    ----------
-    test, opening : Test, Opened
-        A reading; compression ratio and altitude, where known.
-    readings : sequence of float
-        All that share the level, on the test's scale; the nodes reach beyond them.
-    wider : float, optional
-        Factor on their distance.
+    Equally spaced on the test's scale, and reaching beyond all readings that share the level: for
+    smooth integrands that vanish at both ends the trapezoid rule converges faster than any power of
+    the spacing, on which `wider` is a factor.
 
     References
     ----------

@@ -275,21 +275,11 @@ def inspection_chances(view: View, seen: Seen) -> Chances:
 
 
 def reading_chances(view: View, seen: Seen, offset_q: FloatArray = NO_LEVEL) -> Chances:
-    """Chances of a reading under each profile.
+    """Chances of a reading under each profile, at offsets of the shared level on the test's scale.
 
-    Parameters
-    ----------
-    view, seen : View, Seen
-        What the reading sees, and its value.
-    offset_q : ndarray of float, shape (level,)
-        Offsets of the shared level on the test's scale: of the value, or of its natural log.
-
-    Returns
-    -------
-    Chances
-        Densities on the test's scale, or chances where the meter shows "over limit". A sound
-        thing reads like a faulty one with the test's chance of coincidence, a faulty one like a
-        sound one with `FLOOR`.
+    Densities on that scale, of the value or of its natural log, or chances where the meter shows
+    "over limit". A sound thing reads like a faulty one with the test's chance of coincidence, a
+    faulty one like a sound one with `FLOOR`.
     """
     test = view.test
     curves = [averaged(test, test.curves[name], seen.agreeing) for name in view.profiles]

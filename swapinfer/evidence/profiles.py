@@ -44,16 +44,10 @@ def profile_of(sights: Iterable[Symptom], kind: str, mode: str) -> str:
 
 
 def outcome_chances(test: Test, profile: str, looks: int = 1, common: str = "") -> dict[str, float]:
-    """Chances of an inspection's outcomes, in the order of departing from the usual one.
+    """Chances of an inspection's outcomes under a profile, the usual one first.
 
-    Parameters
-    ----------
-    test, profile : Test, str
-        An inspection, and one of its profiles.
-    looks : int, optional
-        How often it was looked at, all with the same outcome: a slip goes when a look is repeated.
-    common : str, optional
-        Outcome that all sound ones of this engine show alike; empty for none.
+    Of several `looks`, all with the same outcome: a slip goes when a look is repeated. Where all
+    sound ones of this engine show an outcome in common, at least that.
     """
     names = list(test.outcomes)
     chance_o = np.array([test.chances[profile].get(name, 0.0) for name in names])

@@ -267,24 +267,12 @@ def draw_priors(space: StateSpace, count: int, seed: int) -> FloatArray:
 
 
 def lot_factors(space: StateSpace, kinds: Sequence[str]) -> tuple[FloatArray, FloatArray]:
-    """Factors on the prior for lots better or worse than usual.
+    """Factors on the prior for lots better or worse than usual, at the nodes ``z`` of all lots.
 
-    Each lot's factor on the hazard is log-normal with mean 1, taken at the two nodes of the
-    Gauss-Hermite rule, ``exp(+-sigma) / cosh(sigma)`` with equal weights.
-
-    Parameters
-    ----------
-    space : StateSpace
-        Elements.
-    kinds : sequence of str
-        Kinds whose original parts make up a lot each.
-
-    Returns
-    -------
-    lot_z : ndarray of float, shape (lot node,)
-        Weights.
-    lot_zes : ndarray of float, shape (lot node, element, state)
-        Factors; 1 for parts fitted later, and for faults that handling induced.
+    The original parts of each kind make up a lot. Its factor on the hazard is log-normal with mean
+    1, taken at the two nodes of the Gauss-Hermite rule, ``exp(+-sigma) / cosh(sigma)`` with equal
+    weights; 1 for parts fitted later, and for faults that handling induced. Returns the weights of
+    the nodes, and the factors, (lot node, element, state).
 
     References
     ----------

@@ -34,19 +34,10 @@ THRESHOLDS = (1e-3, 1e-5, 1e-7, 1e-9, 1e-300)
 
 
 def log_joint(arrays: Arrays, element_hk: IntArray, state_hk: IntArray) -> FloatArray:
-    """Return the log weight of fault sets jointly with all findings.
+    """Return the log weight of fault sets jointly with all findings, shape (fault set,).
 
-    Parameters
-    ----------
-    arrays : Arrays
-        Findings as arrays.
-    element_hk, state_hk : ndarray of int, shape (fault set, fault)
-        As in `FaultSets`.
-
-    Returns
-    -------
-    ndarray of float, shape (fault set,)
-        Natural log of prior times probability of the findings; ``-inf`` where impossible.
+    Natural log of prior times probability of the findings; ``-inf`` where impossible. The sets are
+    given as in `FaultSets`.
     """
     every_e = np.arange(len(arrays.elements))
     state_he = full_states(element_hk, state_hk, every_e.size)
@@ -107,12 +98,8 @@ def _good_is_silent(arrays: Arrays) -> bool:
 def enumerate_sets(arrays: Arrays, prepared: Prepared) -> tuple[FaultSets, float]:
     """Enumerate the fault sets of findings until little can be left out, or many are found.
 
-    Returns
-    -------
-    sets : FaultSets
-        In no order; beliefs relative to all that was found.
-    log_evidence : float
-        Natural log of their total weight, a lower bound of the evidence.
+    Returns the sets in no order, their beliefs relative to all that was found, and the natural log
+    of their total weight, a lower bound of the evidence.
     """
     relaxed = _relaxed(prepared)
     tree = Tree.of(relaxed, plan_route(relaxed.digits))

@@ -273,12 +273,7 @@ def distinct_rows(rows: FloatArray | IntArray) -> tuple[IntArray, IntArray]:
 def prepare(arrays: Arrays, prior_des: FloatArray) -> Prepared:
     """Merge terms, and take those that join nothing into the weights.
 
-    Parameters
-    ----------
-    arrays : Arrays
-        Findings as arrays; its own prior is not used.
-    prior_des : ndarray of float, shape (draw, element, state)
-        Priors.
+    The priors have shape (draw, element, state); that of the arrays is not used.
 
     Raises
     ------

@@ -31,23 +31,12 @@ WIDEST = 2
 
 
 class PassStats(msgspec.Struct, frozen=True):
-    """What one inference took.
+    """What one inference took."""
 
-    Attributes
-    ----------
-    terms, digits : int
-        Terms that the findings gave; digits left after equal terms were merged and those of a
-        single element became factors.
-    largest : int
-        Entries of the largest message or knot, level nodes included.
-    seconds : float
-        Wall time.
-    """
-
-    terms: int
-    digits: int
-    largest: int
-    seconds: float
+    terms: int  # that the findings gave
+    digits: int  # left after equal terms were merged and those of a single element became factors
+    largest: int  # entries of the largest message or knot, level nodes included
+    seconds: float  # wall time
 
 
 class Posterior(msgspec.Struct, frozen=True, eq=False):
@@ -124,12 +113,7 @@ def infer(arrays: Arrays) -> Posterior:
 def infer_draws(arrays: Arrays, prior_des: FloatArray) -> PosteriorDraws:
     """Compute the exact posterior under every prior of a batch, all in one pass.
 
-    Parameters
-    ----------
-    arrays : Arrays
-        Findings as arrays; its own prior is not used.
-    prior_des : ndarray of float, shape (draw, element, state)
-        Priors; rows sum to 1.
+    The priors have shape (draw, element, state); that of the arrays is not used.
 
     Raises
     ------
@@ -174,7 +158,7 @@ def level_weights(arrays: Arrays) -> FloatArray:
     if is_wide and sum(plan.entries for plan in plans) <= EXACT_LIMIT:
         log_kz = np.stack([plan.run()[0] for plan in plans]) + np.log(arrays.lot_z)
         share_kz = np.exp(log_kz - np.logaddexp.reduce(log_kz, axis=None))
-        node_kzq = np.stack([plan.by_node() for plan in plans])
+        node_kzq = np.stack([plan.sweep(slice(None))[0].by_node() for plan in plans])
         found: FloatArray = np.einsum("kz,kzq->q", share_kz, np.nan_to_num(node_kzq))
         return found
     nodes = np.arange(arrays.level_q.size)
@@ -231,7 +215,10 @@ def fault_sets(
 
 
 def _search(arrays: Arrays, posterior: Posterior, cover: float, limit: int) -> FaultSets:
-    """Lower the threshold until enough is covered or enough sets are found."""
+    """Lower the threshold until enough is covered or enough sets are found.
+
+    In each case its part of the posterior is taken as the whole.
+    """
     prepared = prepare(arrays, arrays.prior_es[None])
     cases = [plan.prepared for plan in plan_passes(prepared)]
     routes = [plan_route(case.digits) for case in cases]
@@ -241,19 +228,17 @@ def _search(arrays: Arrays, posterior: Posterior, cover: float, limit: int) -> F
     trees = [Tree.of(case, route) for case, route in zip(cases, routes, strict=True)]
     threshold = (1.0 - cover) / 100.0
     while True:
-        sets = [_of_case(tree, threshold, WIDEST * limit, posterior) for tree in trees]
+        sets = []
+        for tree in trees:
+            possible_es = tree.sweep.prepared.weight_des[0] > 0
+            part = float((posterior.marginal_es * possible_es).sum(axis=1).min())
+            chance_es = posterior.marginal_es / part
+            sets.append(tree.sets_above(threshold / part, WIDEST * limit, chance_es))
         found = _weighed(arrays, posterior, sets)
         enough = found.left_out <= 1.0 - cover or len(found.belief_h) >= limit
         if enough or threshold < SMALLEST_THRESHOLD:
             return found
         threshold /= THRESHOLD_STEP
-
-
-def _of_case(tree: Tree, threshold: float, widest: int, posterior: Posterior) -> FaultSets:
-    """Search one case, its part of the posterior taken as the whole."""
-    possible_es = tree.sweep.prepared.weight_des[0] > 0
-    part = float((posterior.marginal_es * possible_es).sum(axis=1).min())
-    return tree.sets_above(threshold / part, widest, posterior.marginal_es / part)
 
 
 def _weighed(arrays: Arrays, posterior: Posterior, sets: list[FaultSets]) -> FaultSets:

@@ -39,12 +39,7 @@ class Bundle(msgspec.Struct, frozen=True):
 def tie_knots(digits: Digits, free_e: BoolArray) -> tuple[list[list[Bundle]], list[int]]:
     """Tie the elements that mind no order into one knot, or several if it grew too large.
 
-    Returns
-    -------
-    knots : list of list of Bundle
-        Bundles of each knot.
-    left : list of int
-        Elements that reach too much to be tied.
+    Returns the bundles of each knot, and the elements that reach too much to be tied.
     """
     free = np.flatnonzero(free_e)
     every = tuple(np.flatnonzero(digits.reach_ge[:, free].any(axis=1)).tolist())
@@ -192,15 +187,10 @@ class Knot(msgspec.Struct, frozen=True, eq=False):
         return cls(groups, product, log_scale_d + product.log_scale)
 
     def hand_down(self, worth_dl: FloatArray, meet_des: FloatArray) -> None:
-        """Weigh the states of all elements of the knot.
+        """Weigh the states of all elements, given what the knot's levels are worth, (draw, level).
 
-        Parameters
-        ----------
-        worth_dl : ndarray of float, shape (draw, level)
-            What the levels are worth, up to a factor of each draw.
-        meet_des : ndarray of float, shape (draw, element, state)
-            Takes the weight of each state with everything else summed out, up to a factor of
-            each (draw, element).
+        `meet_des` takes the weight of each state with everything else summed out, up to a factor of
+        each (draw, element).
         """
         each = self.product.worth_of_each(worth_dl.reshape(self.product.total.shape))
         each_dbl = each.reshape(*each.shape[:2], -1)

@@ -68,21 +68,12 @@ class PassPlan(msgspec.Struct, frozen=True, eq=False):
             knots = [Knot.of(self.prepared.digits, some, weight_des) for some in self.knots]
             return Sweep.of(rest, self.route, knots), knots
 
-    def by_node(self) -> FloatArray:
-        """Return the share of each level node in the total weight, shape (draw, level node)."""
-        return self.sweep(slice(None))[0].by_node()
-
     def run(self) -> tuple[FloatArray, FloatArray, int]:
         """Run the pass for all draws, as many at a time as fit.
 
-        Returns
-        -------
-        log_evidence_d : ndarray of float, shape (draw,)
-            Natural log of the total weight.
-        meet_des : ndarray of float, shape (draw, element, state)
-            Weight of each state with everything else summed out, up to a factor of each element.
-        largest : int
-            Entries of the largest message or knot of a draw.
+        Returns the natural log of the total weight, (draw,); the weight of each state with
+        everything else summed out, (draw, element, state), up to a factor of each element; and the
+        entries of the largest message or knot of a draw.
         """
         weight_des = self.prepared.weight_des
         reached_e = self.prepared.digits.reach_ge.any(axis=0)
@@ -126,12 +117,7 @@ def plan_passes(prepared: Prepared) -> list[PassPlan]:
 def run_passes(plans: list[PassPlan]) -> tuple[PosteriorDraws, int]:
     """Go forward and back as planned, and add up the cases.
 
-    Returns
-    -------
-    draws : PosteriorDraws
-        Evidence and marginals of every draw.
-    largest : int
-        Entries of the largest message of a draw.
+    Returns evidence and marginals of every draw, and the entries of the largest message of a draw.
 
     Raises
     ------

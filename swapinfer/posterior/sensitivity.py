@@ -45,23 +45,17 @@ def intervals_in_reach(
 ) -> FaultIntervals | None:
     """Compute a job's intervals over as many draws of the priors as are in reach.
 
-    How many are goes by the size of the pass, not by time, so that every machine says the same.
+    How many are goes by the size of the pass, not by time, so that every machine says the same;
+    None where no draw is.
 
     Parameters
     ----------
-    arrays : Arrays
-        Findings as arrays.
-    posterior : Posterior
-        Their posterior.
+    arrays, posterior : Arrays, Posterior
+        Findings as arrays, and their posterior.
     level_weight_q : ndarray of float, shape (level node,)
         From `level_weights`; nodes of next to no weight are passed over.
     draw : callable
         Number of draws and seed to priors, shape (draw, element, state).
-
-    Returns
-    -------
-    FaultIntervals or None
-        None where no draw is in reach.
     """
     kept_q = level_weight_q >= NEGLIGIBLE
     size = posterior.stats.largest * float(kept_q.mean())

@@ -43,10 +43,9 @@ class Kinds(msgspec.Struct, frozen=True, eq=False):
     Most modes of an element differ in what a meter shows, not in how they make an engine misfire.
     """
 
-    # Prior times factors of each state, and of the states of a kind together
-    weight_ds: FloatArray
+    weight_ds: FloatArray  # prior times factors of each state
     kind_s: IntArray | slice  # kind of each state; a slice where each is of its own
-    weight_dk: FloatArray
+    weight_dk: FloatArray  # prior times factors of the states of a kind together
 
     def each(self, met_dk: FloatArray) -> FloatArray:
         """Weigh each state by what its kind is worth, shape (draw, state)."""
@@ -223,15 +222,10 @@ class Sweep(msgspec.Struct, frozen=True, eq=False):
     def run(self) -> tuple[FloatArray, list[FloatArray], int]:
         """Go forward and back.
 
-        Returns
-        -------
-        log_z_d : ndarray of float, shape (draw,)
-            Natural log of the total weight.
-        meet_p : list of ndarray of float, shape (draw, state)
-            Weight of each state with everything else summed out, up to a factor that each
-            (draw, position) has for itself; for a knot, what each level is worth, (draw, level).
-        largest : int
-            Entries of the largest message of a draw.
+        Returns the natural log of the total weight, (draw,); for each position the weight of each
+        state with everything else summed out, (draw, state), up to a factor that each (draw,
+        position) has for itself, or for a knot what each level is worth, (draw, level); and the
+        entries of the largest message of a draw.
         """
         with np.errstate(divide="ignore", invalid="ignore"):
             stride = STRIDE

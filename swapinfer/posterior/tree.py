@@ -163,14 +163,8 @@ class ClosedDigits(msgspec.Struct, frozen=True, eq=False):
 class _Walk:
     """Branches above the threshold, on their way through the tree.
 
-    Attributes
-    ----------
-    share_h
-        Most that all completions can have together.
-    weight_hq
-        Weight of the digits closed so far, up to a factor of each branch.
-    stands
-        Where each open digit stands.
+    They have a share (the most that all completions can have together), a weight of the digits
+    closed so far, up to a factor of each branch, and a stand of each open digit.
     """
 
     def __init__(self, digits: Digits, threshold: float, widest: int) -> None:
@@ -253,12 +247,8 @@ class _Walk:
     ) -> tuple[FloatArray, IntArray]:
         """Join digits; those that are not moved are alike on all rows of a branch.
 
-        Returns
-        -------
-        joint_u : ndarray of float, shape (kind, level node or 1, joint level)
-            Distinct products of the digits' vectors.
-        kind_r : ndarray of int, shape (row,)
-            Which of them each row has.
+        Returns their distinct joint vectors, (kind, level node or 1, joint level), and which of
+        them each row has.
         """
         joint_u, kind_h = _OPEN, np.zeros(len(self.share_h), dtype=np.int64)
         for g in group:

@@ -57,15 +57,7 @@ Keeping = Callable[[BoolArray], Arrays]
 
 
 def weigh_findings(arrays: Arrays, keeping: Keeping) -> FindingWeights:
-    """Weigh the findings of a job one after another.
-
-    Parameters
-    ----------
-    arrays : Arrays
-        Findings as arrays.
-    keeping : callable
-        Makes the arrays of some of the findings.
-    """
+    """Weigh the findings of a job one after another, each given those before it."""
     number_n = np.arange(arrays.n_findings)
     prefixes = [infer(keeping(number_n < count)) for count in range(arrays.n_findings + 1)]
     with np.errstate(divide="ignore"):
@@ -128,17 +120,7 @@ class FindingChecks(msgspec.Struct, frozen=True, eq=False):
 
 
 def check_findings(arrays: Arrays, posterior: Posterior, keeping: Keeping) -> FindingChecks:
-    """Leave out each finding in turn.
-
-    Parameters
-    ----------
-    arrays : Arrays
-        Findings as arrays.
-    posterior : Posterior
-        Its posterior.
-    keeping : callable
-        Makes the arrays of some of the findings.
-    """
+    """Leave out each finding of a job in turn, given its posterior."""
     number_n = np.arange(arrays.n_findings)
     others = [infer(keeping(number_n != n)) for n in number_n]
     leader = posterior.fault_e.argmax()
