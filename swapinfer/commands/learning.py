@@ -11,7 +11,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.commands.app import LAST_SEED, command
-from swapinfer.commands.page import Facts, Page, interval, percent, show
+from swapinfer.commands.page import Facts, Page, interval, percent, same_fields, show
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.terminal import is_watched, say_aside, watched
 from swapinfer.commands.typed import decimal
@@ -223,9 +223,8 @@ def view_learned(
     result: LearnResult[Learned], out: Path, remarks: tuple[str, ...] = ()
 ) -> LearnedView:
     """Say what learning wrote, and that it lies in a folder now."""
-    learned, trial, saved = result.learned, result.learned.trial, result.learned.trial.saved
-    rows = learned.counts.rows
-    is_told = trial.jobs > 0
+    learned, trial = result.learned, result.learned.trial
+    rows, saved = learned.counts.rows, trial.saved
     causes = []
     for c in learned.causes:
         title, shares = learned.titles[c.cause], (c.base_share, c.share, c.share_low, c.share_high)
@@ -238,17 +237,14 @@ def view_learned(
             learned_from=trial.learned_from,
             jobs=trial.jobs,
             cost=trial.cost.value,
-            saved=saved.value if is_told else None,
-            low=saved.low if is_told else None,
-            high=saved.high if is_told else None,
+            saved=saved.value if trial.jobs else None,
+            low=saved.low if trial.jobs else None,
+            high=saved.high if trial.jobs else None,
             bits=trial.bits.value,
             more=trial.more if trial.answer == "not yet" else 0,
             currency=trial.currency,
         ),
-        changes=tuple(
-            KindLine(o.kind, o.family, o.before, o.after, o.low, o.high, o.confirmed)
-            for o in learned.changes
-        ),
+        changes=tuple(KindLine(**same_fields(KindLine, one)) for one in learned.changes),
         overlay=str(out / result.overlay.name),
         report=str(out / result.report.name),
         refused=str(out / result.refused.name),
