@@ -21,14 +21,8 @@ def draft_of(path: Path) -> Path:
 def write_whole(contents: Mapping[Path, bytes]) -> None:
     """Write files, replacing those that are there: all of them, or none.
 
-    What is there and is no plain file (a terminal, a pipe) is written to as it is.
-
-    Raises
-    ------
-    InputError
-        If a path ends in no name.
-    OSError
-        If one of them cannot be written; its `filename` says which.
+    What is there and is no plain file (a terminal, a pipe) is written to as it is. If one cannot be
+    written, the `filename` of the OSError says which.
     """
     drafts: dict[Path, Path] = {}
     path = Path()

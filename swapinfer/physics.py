@@ -45,11 +45,6 @@ def isa_pressure_kpa(altitude_m: float) -> float:
     References
     ----------
     ISO 2533:1975, Standard Atmosphere, equation for a layer with constant lapse rate.
-
-    Examples
-    --------
-    >>> round(isa_pressure_kpa(2500), 4)
-    74.6825
     """
     if not LOWEST_M <= altitude_m <= TROPOPAUSE_M:
         raise InputError(
@@ -67,11 +62,6 @@ def polytropic_gauge_kpa(ratio: float, exponent: float, inlet_kpa: float) -> flo
     Notes
     -----
     ``p1 (r**n - 1)``, from ``p V**n`` constant.
-
-    Examples
-    --------
-    >>> round(polytropic_gauge_kpa(10, 1.3, 101.325), 1)
-    1920.4
     """
     rise: float = ratio**exponent - 1
     return inlet_kpa * rise
@@ -97,11 +87,6 @@ def copper_resistance(at_20: float, temperature_c: float, alpha: float = COPPER_
     References
     ----------
     IEC 60028:1925, International standard of resistance for copper.
-
-    Examples
-    --------
-    >>> round(copper_resistance(12.0, 90), 2)
-    15.3
     """
     return at_20 * (1 + alpha * (temperature_c - 20))
 

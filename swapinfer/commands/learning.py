@@ -50,10 +50,10 @@ class LearnedLine(Struct, frozen=True):
 class TrialLine(Struct, frozen=True):
     """What priors learned from earlier jobs would have saved on later ones.
 
-    Of verified jobs those before a day were learned from, those since are `jobs`; no day where
-    there are none. `cost` is their mean cost checking suspects by the base priors, `saved` what
-    would have been saved of it, with its 90 % interval; `bits` how much more what was found was
-    expected, a job. Where the answer is "not yet", it is to be asked again after `more` jobs.
+    It holds verified jobs from a day on, if there are any, to those before it. `cost` is their mean
+    cost checking suspects by the base priors, `saved` what would have been saved of it, with its
+    90 % interval; `bits` how much more what was found was expected, a job. Where the answer is "not
+    yet", it is to be asked again after `more` jobs.
     """
 
     day: str

@@ -41,7 +41,6 @@ DOUBT = {"published": 1.3, "learned": 1.3, "common": 1.7, "memory": 2.5}
 own: odds of chances, else the number itself. Our choice; decisions of a pack are not moved."""
 
 SHOWN = 30
-"""Numbers shown."""
 
 PLANNED = 45
 """Numbers whose effect on the plan is computed: those that move belief most."""
