@@ -117,7 +117,8 @@ def test_the_guide_reads_the_vehicle_wherever_it_asks_for_codes(
     engine.drive(15)
     told = walk("x", "5", "r", "1", "q")
     assert "read it now, ignition on, over virtual:" in told
-    assert "read what is stored: no stored codes, pending P0303, none permanent; read from" in told
+    assert "read what is stored: no stored codes, pending P0303, none permanent, misfire" in told
+    assert "misfire counts 1: 0, 2: 0, 3: 45, 4: 0; read from" in told
     engine.drive(15)
     told = walk("x", "1", "r", "15 warm load", "q")
     assert "ran 15 min (warm, load), misfire counts 1: 0, 2: 0, 3: 45, 4: 0, codes P0303" in told
