@@ -37,13 +37,7 @@ from swapinfer.commands.record import Recorded
 from swapinfer.commands.shop import Shop
 from swapinfer.commands.show import show_job
 from swapinfer.commands.steps import StepFacts
-from swapinfer.errors import (
-    DoubtError,
-    InputError,
-    SwapinferError,
-    UnconfirmedError,
-    missing_extra,
-)
+from swapinfer.errors import DoubtError, InputError, SwapinferError, UnconfirmedError, missing_extra
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, place_label
 from swapinfer.units import OVER_LIMIT, UNITS, units_like
@@ -350,9 +344,7 @@ def _look(screen: Screen) -> Response:
 def _codes(screen: Screen) -> Response:
     job = screen.job
     return screen.page(
-        "codes",
-        memories=job.pack.memories if job.latest is None else {},
-        **_findable(screen),
+        "codes", memories=job.pack.memories if job.latest is None else {}, **_findable(screen)
     )
 
 
