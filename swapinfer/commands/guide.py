@@ -56,11 +56,8 @@ CONTROLS = {
 SHOW = "show me"
 """Answer to the question for one's own step that asks for the advice instead."""
 
-SUSPECTS = 6
-"""Leading causes offered when a job ends."""
-
-MEANINGS = 3
-"""Outcomes whose meaning is told beforehand."""
+SUSPECTS, MEANINGS = 6, 3
+"""Causes offered when a job ends, and outcomes whose meaning is told beforehand."""
 
 WORTH_NAMING = 0.1
 """A cause less likely than this after an outcome is not named with it."""

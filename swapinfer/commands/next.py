@@ -44,12 +44,11 @@ from swapinfer.plan.robust import try_step
 from swapinfer.plan.verifying import VERIFIED_RISK, prove
 from swapinfer.posterior.sensitivity import SEED
 
-SHOWN_OUTCOMES = 4
+SHOWN_OUTCOMES, INSTEAD = 4, 3
+"""Outcomes told in full, and other steps named at a glance."""
+
 GLANCE = 15
 """Lines that what is next may take, cautions that are new to the job not counted."""
-
-INSTEAD = 3
-"""Other steps named at a glance."""
 
 Verdict = Literal["go-on", "tell-how", "prove", "stop-testing", "bet", "hand-over", "give-up"]
 

@@ -221,7 +221,22 @@ def ask_test(job: Job, test: Test, targets: Sequence[str], settings: Settings) -
         seen = yield from ask(question, lambda text: _seen(test.outcomes, targets, text))
         return [ev.Inspected(test.id, target, outcome) for target, outcome in seen]
     typist = Typist(job, test, settings)
-    besides = yield from _ask_besides(typist)
+    reference = wanted = None
+    temperature = ""
+    if test.reference:
+        question = Question(f"The {test.reference}'s reading at the same time? In {typist.unit}.")
+        reference = yield from ask(question, _twice_if_doubted(typist.reference))
+    if test.wanted:
+        asked = f"The {test.wanted}? In {typist.unit}; Enter if not known."
+        taken = _twice_if_doubted(typist.wanted)
+        wanted = yield from ask(
+            Question(asked, default=NOT_TAKEN),
+            lambda text: taken("" if text == NOT_TAKEN else text),
+        )
+    if test.copper_alpha:
+        degrees = settings.unit("temperature")
+        temperature = yield from ask_quantity("The part's temperature?", degrees)
+    besides = typist.besides(reference, wanted, temperature)
 
     def read(text: str, insists: bool) -> Events:
         typed = target_values(re.split(r"[;\s]+", text))
@@ -230,24 +245,6 @@ def ask_test(job: Job, test: Test, targets: Sequence[str], settings: Settings) -
 
     question = Question(f"{test.title}, {where}, in {typist.unit}?{many}")
     return (yield from ask(question, _twice_if_doubted(read)))
-
-
-def _ask_besides(typist: Typist) -> Asking[ev.Measured]:
-    """Ask what readings are relative to."""
-    test, degrees = typist.test, typist.settings.unit("temperature")
-    reference = wanted = None
-    temperature = ""
-    if test.reference:
-        question = Question(f"The {test.reference}'s reading at the same time? In {typist.unit}.")
-        reference = yield from ask(question, _twice_if_doubted(typist.reference))
-    if test.wanted:
-        asked = f"The {test.wanted}? In {typist.unit}; Enter if not known."
-        question = Question(asked, default=NOT_TAKEN)
-        taken = _twice_if_doubted(typist.wanted)
-        wanted = yield from ask(question, lambda text: taken("" if text == NOT_TAKEN else text))
-    if test.copper_alpha:
-        temperature = yield from ask_quantity("The part's temperature?", degrees)
-    return typist.besides(reference, wanted, temperature)
 
 
 def _twice_if_doubted(read: Callable[[str, bool], T]) -> Callable[[str], T]:

@@ -20,9 +20,8 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-LEAVE = "q"
-UNREADABLE = "\ufffd"
-"""Stands for a line of bytes that are no text; no question takes it for an answer."""
+LEAVE, UNREADABLE = "q", "\ufffd"
+"""Stand for the end of input, and for a line of bytes that are no text, which answers nothing."""
 
 
 def page(*, is_full: bool = False) -> Page:
