@@ -67,10 +67,6 @@ class Explain(msgspec.Struct, frozen=True, eq=False):
         """Return the weights of some terms."""
         return Explain(self.most_tes[terms], self.shown_tes[terms], self.share_qtp[:, terms])
 
-    def at_nodes(self, kept_q: BoolArray) -> Explain:
-        """Return the weights at some level nodes."""
-        return Explain.of(self.most_tes, self.shown_tes, self.share_qtp[kept_q])
-
 
 class Arrays(msgspec.Struct, frozen=True, eq=False):
     """Independent elements, the factors on each, and the bits that join them.
@@ -144,9 +140,10 @@ class Arrays(msgspec.Struct, frozen=True, eq=False):
 
     def at_nodes(self, kept_q: BoolArray) -> Arrays:
         """Return the arrays with the shared levels known to be at one of some nodes."""
+        own = self.explain
         return replace(
             self,
-            explain=self.explain.at_nodes(kept_q),
+            explain=Explain.of(own.most_tes, own.shown_tes, own.share_qtp[kept_q]),
             close_qt2=self.close_qt2[kept_q],
             level_q=self.level_q[kept_q] / self.level_q[kept_q].sum(),
         )

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from msgspec import Struct
 
-from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, Term, distinct
+from swapinfer.evidence.arrays import FloatArray, IntArray, Term, distinct
 from swapinfer.evidence.looks import Observation
 from swapinfer.ledger.events import Opened
 from swapinfer.ledger.replay import Job
@@ -56,10 +56,6 @@ class Nodes(Struct, frozen=True, eq=False):
     # 0 for none, where it is an inspection
     value_q: FloatArray
     weight_q: FloatArray
-
-    def kept(self, keep_q: BoolArray) -> Nodes:
-        """Return some of the nodes, their weights as they are."""
-        return Nodes(self.value_q[keep_q], self.weight_q[keep_q])
 
     def gathered(self, log_best_q: FloatArray, most: int) -> Nodes:
         """Gather nodes into fewer, so that what the readings weigh in all stays what it was.
@@ -257,7 +253,7 @@ def _nodes(job: Job, seen: Sequence[Observation], wider: float) -> tuple[Nodes, 
     ]
     log_best_q = _largest_weights(nodes.weight_q, readings)
     keep_q = log_best_q >= log_best_q.max() + math.log(NEGLIGIBLE)
-    return nodes.kept(keep_q), log_best_q[keep_q]
+    return Nodes(nodes.value_q[keep_q], nodes.weight_q[keep_q]), log_best_q[keep_q]
 
 
 def _largest_weights(

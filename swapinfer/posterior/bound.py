@@ -41,7 +41,12 @@ def log_joint(arrays: Arrays, element_hk: IntArray, state_hk: IntArray) -> Float
     """
     every_e = np.arange(len(arrays.elements))
     state_he = full_states(element_hk, state_hk, every_e.size)
-    if not _good_is_silent(arrays):
+    good_acts = (
+        np.any(arrays.open_tes[:, :, 0] != 1.0)
+        or np.any(arrays.explained_tes[:, :, 0] != 1.0)
+        or np.any(arrays.explain.most_tes[:, :, 0] != 0.0)
+    )
+    if good_acts:  # else only faults need be followed
         element_hk, state_hk = np.broadcast_to(every_e, state_he.shape), state_he
     order = np.argsort(np.where(element_hk < 0, every_e.size, element_hk), axis=1)
     element_hk = np.take_along_axis(element_hk, order, axis=1)
@@ -83,16 +88,6 @@ def _log_closed(
     with np.errstate(divide="ignore"):
         log_qh: FloatArray = np.log(closed_qht).sum(axis=2)
     return log_qh
-
-
-def _good_is_silent(arrays: Arrays) -> bool:
-    """Whether good elements leave every bit as it is, so that only faults need be followed."""
-    return bool(
-        np.all(arrays.prior_es[:, 0] > 0.0)
-        and np.all(arrays.open_tes[:, :, 0] == 1.0)
-        and np.all(arrays.explained_tes[:, :, 0] == 1.0)
-        and not arrays.explain.most_tes[:, :, 0].any()
-    )
 
 
 def enumerate_sets(arrays: Arrays, prepared: Prepared) -> tuple[FaultSets, float]:

@@ -79,16 +79,6 @@ def infer(arrays: Arrays) -> Posterior:
     Where the messages have more entries than `EXACT_LIMIT`, the most probable fault sets are
     enumerated instead, and the result says so.
 
-    Parameters
-    ----------
-    arrays : Arrays
-        Findings as arrays.
-
-    Returns
-    -------
-    Posterior
-        Evidence, marginals and what they took.
-
     Raises
     ------
     EvidenceError

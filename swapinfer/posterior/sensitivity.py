@@ -68,14 +68,8 @@ def intervals_in_reach(
 def fault_intervals(arrays: Arrays, prior_des: FloatArray, level: float = 0.9) -> FaultIntervals:
     """Compute central intervals of the fault probabilities over draws of the priors.
 
-    Parameters
-    ----------
-    arrays : Arrays
-        Findings as arrays; its own prior is not used.
-    prior_des : ndarray of float, shape (draw, element, state)
-        Priors; rows sum to 1.
-    level : float, optional
-        Share of the draws inside each interval; quantiles by linear interpolation.
+    The priors have shape (draw, element, state), and rows that sum to 1; that of the arrays is not
+    used. Each interval holds a share `level` of the draws, its ends by linear interpolation.
     """
     fault_de = infer_draws(arrays, prior_des).marginal_des[:, :, 1:].sum(axis=2)
     tail = (1.0 - level) / 2.0

@@ -174,18 +174,14 @@ def element_moves(step: Step, weight_ds: FloatArray, digits: Digits) -> Moves:
             kernel_g = [one[:, first_n] if one.shape[1] > 1 else one for one in kernel_g]
     kernels: list[FloatArray] = []
     for kernel in kernel_g:
-        if kernels and (dense or _longest(kernels[-1]) * _longest(kernel) <= GROUP):
+        longest = max(kernel.shape[-2:]) * max(kernels[-1].shape[-2:]) if kernels else 0
+        if kernels and (dense or longest <= GROUP):
             kernels[-1] = _kron(kernels[-1], kernel)
         else:
             kernels.append(kernel)
     if len(kernels) > 1:
         return StatewiseMoves(kinds, kernels)
     return DenseMoves(StateSum.of(kinds, kernels[0], every_q))
-
-
-def _longest(kernel: FloatArray) -> int:
-    """Return the larger number of levels that a kernel comes from or goes to."""
-    return int(max(kernel.shape[-2:]))
 
 
 def _kron(one: FloatArray, other: FloatArray) -> FloatArray:
