@@ -20,7 +20,7 @@ from swapinfer.errors import LearnError
 from swapinfer.learn.prior import AGE_BANDS, Cell, base_shares
 from swapinfer.ledger.events import read_events
 from swapinfer.ledger.replay import replay
-from swapinfer.pack.engine import require_offered
+from swapinfer.pack.engine import require_engine
 from swapinfer.pack.hazard import cause_modes
 from swapinfer.pack.load import load_pack
 from swapinfer.pack.model import Mode, Pack
@@ -105,10 +105,8 @@ def compare_priors(
 ) -> ComparedView:
     """Say what differs between two sets of priors, and whether any next step does."""
     old, new = (load_pack(() if one == "base" else [Path(one)]) for one in (before, after))
-    require_offered(old, "layout", layout, old.layouts)
     fitment = {"ignition": ignition, "fuel": fuel}
-    for axis, kind in fitment.items():
-        require_offered(old, f"{axis} kind", kind, old.fitments[axis])
+    require_engine(old, layout, fitment)
     cell = Cell(layout, ignition, fuel, family="", age=AGE_BANDS[-1], complaint="misfire")
     open_rows = shop.store.jobs("open")
     changes = []

@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from swapinfer.commands.app import Fuel, Ignition, Overlays, command, complete_layout
 from swapinfer.commands.page import Facts, Page, percent, show
-from swapinfer.pack.engine import require_offered
+from swapinfer.pack.engine import require_engine
 from swapinfer.pack.load import load_pack, read_files, thousands_written, where_written
 from swapinfer.pack.model import Pack
 from swapinfer.pack.money import kept_in_another_currency
@@ -136,10 +136,8 @@ def check_priors(
     from swapinfer.pack.hazard import cause_shares
 
     base, pack = load_pack(), load_pack(overlays)
-    require_offered(base, "layout", layout, base.layouts)
     fitment = {"ignition": ignition, "fuel": fuel}
-    for axis, kind in fitment.items():
-        require_offered(base, f"{axis} kind", kind, base.fitments[axis])
+    require_engine(base, layout, fitment)
     files = [file for path in overlays for file in read_files(path)]
     before = cause_shares(base, layout, fitment)
     numbers, warnings, written = [], [], thousands_written(files)

@@ -13,7 +13,7 @@ from swapinfer.layout import Place
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Aside, Event, Tested, unhandled
 from swapinfer.ledger.runs import DRIVEN, ending
-from swapinfer.pack.engine import Engine, require_offered
+from swapinfer.pack.engine import Engine, require_engine
 from swapinfer.pack.model import Handling, Pack, Test
 
 Numbered: TypeAlias = tuple[int, Event]
@@ -371,9 +371,7 @@ def _retracted(events: Sequence[Numbered]) -> frozenset[int]:
 
 def build_engine(opening: ev.Opened, pack: Pack) -> Engine:
     """Build the engine that an opening describes, refusing one that the pack does not have."""
-    require_offered(pack, "layout", opening.layout, pack.layouts)
-    for axis, values in pack.fitments.items():
-        require_offered(pack, f"{axis} kind", opening.fitment.get(axis, ""), values)
+    require_engine(pack, opening.layout, opening.fitment)
     layout = pack.layouts[opening.layout]
     if opening.firing_order:
         layout = replace(layout, firing_order=tuple(opening.firing_order))

@@ -153,6 +153,13 @@ class Engine(msgspec.Struct, frozen=True, dict=True):
         return self.places[target_place].cylinders
 
 
+def require_engine(pack: Pack, layout: str, fitment: Mapping[str, str]) -> None:
+    """Say why not where the pack does not have an engine of this layout and these kinds."""
+    require_offered(pack, "layout", layout, pack.layouts)
+    for axis, kinds in pack.fitments.items():
+        require_offered(pack, f"{axis} kind", fitment.get(axis, ""), kinds)
+
+
 def require_offered(pack: Pack, what: str, word: str, known: Iterable[str]) -> str:
     """Return a word by which an engine is chosen, or say why the pack does not have it."""
     options = list(known)
