@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 LATER = 1 / 3
 """Part of the verified jobs that what was learned from the others is held to."""
-
 OPEN, SET_ASIDE, WEIGHED = -1, -2, -3
 """In place of a job's cause: none was established; several were, or the job belongs to a comeback;
 none was, and an exact engine has weighed the findings."""
@@ -228,11 +227,29 @@ def _is_before(opened: pd.Series[str], day: str) -> BoolArray:
     return out
 
 
-def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Part the rows of a jobs table into good and refused: line, first reason, row.
+def number_cells(jobs: pd.DataFrame, max_families: int) -> tuple[IntArray, tuple[Cell, ...]]:
+    """Give each cell a number, in alphabetical order; the jobs' numbers, and the cells."""
+    odometer = tables.numbers_of(jobs["odometer_km"])
+    band = np.searchsorted(AGE_BANDS_KM, odometer, side="right")
+    band[np.isnan(odometer)] = len(AGE_BANDS) - 1
+    told = jobs[["layout", "ignition", "fuel", "complaint"]].assign(
+        age=np.array(AGE_BANDS, dtype=object)[band],
+        family=tables.pool_rare(jobs["family"], max_families),
+    )
+    groups = told.groupby(list(Cell._fields), observed=True, sort=False)
+    cells = [Cell(*key) for key in groups.size().index]
+    order = sorted(range(len(cells)), key=cells.__getitem__)
+    number: IntArray = np.argsort(order)[groups.ngroup()]
+    return number, tuple(cells[at] for at in order)
 
-    ``cause`` is added: ``""`` where nobody established one, or not how it failed.
-    """
+
+def _read_jobs(
+    source: tables.Source, words: Vocabulary, max_families: int
+) -> tuple[pd.DataFrame, tuple[Cell, ...], pd.DataFrame]:
+    """Good rows with the numbers of their cell and cause, the cells, and refused rows."""
+    import pandas as pd
+
+    frame = tables.read_table(source, tables.JOBS)
     unknown = frame["cause_kind"].isin(NO_CAUSE) | (frame["cause_mode"] == "")
     named = tables.pair_words(frame["cause_kind"], ".", frame["cause_mode"]).mask(unknown, "")
     rows = tables.Checks(frame := frame.assign(cause=named.astype("category")), tables.JOBS)
@@ -259,44 +276,7 @@ def check_jobs(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd
         frame["comeback_of"].astype(object) == frame["job"].astype(object),
         lambda _: "comeback_of names the job itself",
     )
-    return rows.split()
-
-
-def check_findings(frame: pd.DataFrame, words: Vocabulary) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Part the rows of a findings table; as `check_jobs`, ``shown`` added."""
-    shown = tables.pair_words(frame["test"], "=", frame["outcome"])
-    rows = tables.Checks(frame.assign(shown=shown.astype("category")), tables.FINDINGS)
-    rows.unlike("job", r".{1,80}", "a job's name of 1 to 80 characters")
-    rows.not_number("sequence", 0.0, 1e9)
-    rows.missing("sequence")
-    rows.unknown("test", words.outcomes)
-    rows.unknown("shown", words.shown)
-    return rows.split()
-
-
-def number_cells(jobs: pd.DataFrame, max_families: int) -> tuple[IntArray, tuple[Cell, ...]]:
-    """Give each cell a number, in alphabetical order; the jobs' numbers, and the cells."""
-    odometer = tables.numbers_of(jobs["odometer_km"])
-    band = np.searchsorted(AGE_BANDS_KM, odometer, side="right")
-    band[np.isnan(odometer)] = len(AGE_BANDS) - 1
-    told = jobs[["layout", "ignition", "fuel", "complaint"]].assign(
-        age=np.array(AGE_BANDS, dtype=object)[band],
-        family=tables.pool_rare(jobs["family"], max_families),
-    )
-    groups = told.groupby(list(Cell._fields), observed=True, sort=False)
-    cells = [Cell(*key) for key in groups.size().index]
-    order = sorted(range(len(cells)), key=cells.__getitem__)
-    number: IntArray = np.argsort(order)[groups.ngroup()]
-    return number, tuple(cells[at] for at in order)
-
-
-def _read_jobs(
-    source: tables.Source, words: Vocabulary, max_families: int
-) -> tuple[pd.DataFrame, tuple[Cell, ...], pd.DataFrame]:
-    """Good rows with the numbers of their cell and cause, the cells, and refused rows."""
-    import pandas as pd
-
-    good, refused = check_jobs(tables.read_table(source, tables.JOBS), words)
+    good, refused = rows.split()
     good, again = _part(
         good,
         good.duplicated(["job", "cause"]),
@@ -320,7 +300,15 @@ def _read_findings(
     """Good rows with numbers, and what their job's row says; and refused rows."""
     import pandas as pd
 
-    good, refused = check_findings(tables.read_table(source, tables.FINDINGS), words)
+    frame = tables.read_table(source, tables.FINDINGS)
+    shown = tables.pair_words(frame["test"], "=", frame["outcome"])
+    rows = tables.Checks(frame.assign(shown=shown.astype("category")), tables.FINDINGS)
+    rows.unlike("job", r".{1,80}", "a job's name of 1 to 80 characters")
+    rows.not_number("sequence", 0.0, 1e9)
+    rows.missing("sequence")
+    rows.unknown("test", words.outcomes)
+    rows.unknown("shown", words.shown)
+    good, refused = rows.split()
     good, again = _part(
         good,
         good.duplicated(["job", "sequence"]),

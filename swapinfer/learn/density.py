@@ -43,7 +43,6 @@ from swapinfer.learn.sampling import Target
 EFFECT_SD = (0.2, 0.6)
 """Median and log standard deviation of a grouping's standard deviation: families, ages and
 complaints differ by a factor of about 1.2; a choice, no source."""
-
 LABELS = {
     "label_right": (19.0, 1.0),
     "returns_if_right": (1.0, 30.0),
@@ -51,14 +50,11 @@ LABELS = {
 }
 """Beta parameters of the chance that a verified cause is the true one, and of a comeback after a
 right and after a wrong repair."""
-
 PACK_WEIGHT = (20.0, 0.7)
 """Median and log standard deviation of the findings that the pack's outcome chances are worth; a
 choice, no source."""
-
 LARGEST_LOG_SD = 1.5
 """Of an outcome's log chance about the pack's."""
-
 STAYED, RETURNED, SAME, OTHER = range(4)
 """What followed a recorded cause: nothing, a comeback without a cause, with the same, another."""
 
@@ -242,20 +238,6 @@ def add_recorded(
 
 
 @compiled
-def add_unconfirmed(share_gc: FloatArray, slope_gc: FloatArray, a: CauseArrays) -> float:
-    """Log chance of what unconfirmed jobs showed; its slope by shares is added."""
-    log = 0.0
-    for k in range(len(a.count_k)):
-        g = a.cell_k[k]
-        total = np.dot(share_gc[g], a.likelihood_kc[k])
-        log += a.count_k[k] * np.log(total)
-        rate = a.count_k[k] / total
-        for c in range(share_gc.shape[1]):
-            slope_gc[g, c] += rate * a.likelihood_kc[k, c]
-    return log
-
-
-@compiled
 def slope_by_effects(
     share_gc: FloatArray, slope_gc: FloatArray, a: CauseArrays
 ) -> tuple[FloatArray, FloatArray]:
@@ -290,7 +272,13 @@ def causes_density(x: FloatArray, labels: FloatArray, a: CauseArrays) -> tuple[f
     slope_gc = np.zeros(share_gc.shape)
     chance = 1 / (1 + np.exp(-x[-3:]))
     log, by_chance = add_recorded(chance, share_gc.ravel(), slope_gc.ravel(), a)
-    log += add_unconfirmed(share_gc, slope_gc, a) - 0.5 * (x[:-3] ** 2).sum()
+    for k in range(len(a.count_k)):
+        g = a.cell_k[k]
+        total = np.dot(share_gc[g], a.likelihood_kc[k])
+        log += a.count_k[k] * np.log(total)
+        for c in range(len(shop_c)):
+            slope_gc[g, c] += a.count_k[k] / total * a.likelihood_kc[k, c]
+    log -= 0.5 * (x[:-3] ** 2).sum()
     log += (labels[:, 0] * np.log(chance) + labels[:, 1] * np.log1p(-chance)).sum()
     slope[-3:] = labels[:, 0] * (1 - chance) - labels[:, 1] * chance
     slope[-3:] += by_chance * chance * (1 - chance)

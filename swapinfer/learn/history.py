@@ -11,7 +11,6 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from swapinfer.errors import LearnError, near_match
 from swapinfer.evidence.arrays import BoolArray, FloatArray
 from swapinfer.learn.counts import Counts
 from swapinfer.learn.prepare import (
@@ -33,6 +32,7 @@ from swapinfer.learn.sampling import (
     quiet,
     run_nuts,
 )
+from swapinfer.learn.tables import check_family
 from swapinfer.learn.trial import Change, Scopes, Trial, find_changes, hold_to_later
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
@@ -193,9 +193,7 @@ def _mix(counts: Counts, family: str) -> FloatArray:
     jobs_g = counts.jobs_by_cell
     if not family:
         return jobs_g
-    families = sorted({cell.family for cell in counts.cells})
-    if family not in families:
-        raise LearnError(f'no family "{family}" in this history{near_match(family, families)}')
+    check_family(family, sorted({cell.family for cell in counts.cells}), "history")
     mine = np.array([cell.family == family for cell in counts.cells])
     return np.where(mine, jobs_g, 0.0)
 

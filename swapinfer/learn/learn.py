@@ -25,7 +25,7 @@ from swapinfer.learn.lives import LearnedLives, learn_exposure, read_exposure
 from swapinfer.learn.prior import AGE_BANDS, MAX_FAMILIES, OTHER, Cell, Vocabulary, vocabulary
 from swapinfer.learn.rates import LearnedRates
 from swapinfer.learn.report import history_html, lives_html
-from swapinfer.learn.sampling import Fit, Sampling, save_draws
+from swapinfer.learn.sampling import Fit, Sampling, quiet
 from swapinfer.pack.model import Pack
 from swapinfer.plan.costing import PlanSettings
 
@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 OVERLAY, REPORT, REFUSED = "overlay.toml", "report.html", "refused.csv"
 CASES = "cases.csv"
 """Files in the folder that learning writes, beside the draws of each model."""
-
 SOURCE, LIVES_SOURCE, RATES_SOURCE = "learned", "learned-lives", "learned-rates"
 """Names of an overlay and of the one source of all its numbers."""
 
@@ -110,7 +109,10 @@ def _write(
 ) -> LearnResult[Numbers]:
     draws = {name: out / f"draws-{name}.zarr" for name in fits}
     for name, path in draws.items():
-        save_draws(fits[name].trace, path)
+        trace = fits[name].trace
+        with quiet():  # both generations of ArviZ can read it
+            tree = trace.to_datatree() if hasattr(trace, "to_datatree") else trace
+            tree.to_zarr(str(path), mode="w")
     (out / REPORT).write_text(report, encoding="utf-8")
     (out / OVERLAY).write_text(overlay, encoding="utf-8")
     return LearnResult(out / OVERLAY, out / REPORT, out / REFUSED, draws, learned)

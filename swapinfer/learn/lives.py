@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from msgspec import Struct
 
-from swapinfer.errors import LearnError, near_match
+from swapinfer.errors import near_match
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn import tables
 from swapinfer.learn.prior import pack_text, titles_of
@@ -27,7 +27,8 @@ from swapinfer.learn.sampling import (
     provenance_text,
     quiet,
 )
-from swapinfer.pack.model import Mode, Pack
+from swapinfer.pack.hazard import cause_modes
+from swapinfer.pack.model import Pack
 from swapinfer.physics import MOST_KM
 from swapinfer.units import NORMAL_90
 
@@ -163,7 +164,6 @@ def _sum_up(good: pd.DataFrame, pack: Pack) -> Lives:
 
 FAMILY_SD = 0.3
 """Scale of the half-normal of the families' standard deviation of log scale; our choice."""
-
 SHAPE_SPREAD = 1.3
 """Geometric standard deviation of a shape around the pack's; our choice, no source: nine in ten
 shapes then lie within a factor of about one and a half."""
@@ -176,12 +176,12 @@ class LifePriors(Struct, frozen=True, eq=False):
     scale_spread_m: FloatArray
     shape_m: FloatArray
     shape_spread_m: FloatArray
-    is_pooled: bool = True
 
 
 def life_priors(pack: Pack, data: Lives) -> LifePriors:
     """Take the pack's belief; hazard ratios go into the scale, since the fleet saw both."""
-    modes = modes_of(pack, data)
+    of = cause_modes(pack)
+    modes = [of[name] for name in data.modes]
     ratio_m = np.array([mode.hazard_ratio.median for mode in modes])
     shape_m = np.array([mode.shape for mode in modes])
     return LifePriors(
@@ -189,14 +189,7 @@ def life_priors(pack: Pack, data: Lives) -> LifePriors:
         scale_spread_m=np.array([mode.life_km.spread for mode in modes]),
         shape_m=shape_m,
         shape_spread_m=np.full(len(modes), SHAPE_SPREAD),
-        is_pooled=len(data.families) > 1,
     )
-
-
-def modes_of(pack: Pack, data: Lives) -> list[Mode]:
-    """Modes of the data as the pack has them."""
-    pairs = [cause.split(".") for cause in data.modes]
-    return [pack.kinds[kind].modes[mode] for kind, mode in pairs]
 
 
 def life_model(data: Lives, priors: LifePriors) -> Model:
@@ -218,7 +211,7 @@ def life_model(data: Lives, priors: LifePriors) -> Model:
         )
         typical_m = np.log(priors.scale_spread_m) * pm.Normal("life_raw", dims="mode")
         log_scale_mf = (np.log(priors.scale_m) + typical_m)[:, None] + np.zeros(len(data.families))
-        if priors.is_pooled:
+        if len(data.families) > 1:
             family_sd = pm.HalfNormal("family_sd", FAMILY_SD)
             apart_mf = family_sd * pm.Normal("family_raw", dims=("mode", "family"))
             log_scale_mf = log_scale_mf + apart_mf
@@ -228,19 +221,15 @@ def life_model(data: Lives, priors: LifePriors) -> Model:
             pt.log(shape_m1) - shape_m1 * log_scale_mf
         ) + (shape_m1 - 1) * pm.Data("log_age", data.log_age_mf)
         log_scale_mr = log_scale_mf[:, data.family_r]
-        passed_mr = pt.exp(shape_m1 * (pm.Data("log_leave", _log(data.leave_r)) - log_scale_mr))
-        before_mr = pt.exp(shape_m1 * (pm.Data("log_enter", _log(data.enter_r)) - log_scale_mr))
+        # At age 0, so early that it has a logarithm, nothing has accumulated.
+        log_enter_r, log_leave_r = np.log(np.maximum([data.enter_r, data.leave_r], 1e-30))
+        passed_mr = pt.exp(shape_m1 * (pm.Data("log_leave", log_leave_r) - log_scale_mr))
+        before_mr = pt.exp(shape_m1 * (pm.Data("log_enter", log_enter_r) - log_scale_mr))
         weight_mr = pm.Data("weight", data.weight_mr)
         pm.Potential(
             "log_lives", pt.sum(log_hazard_mf) - pt.sum(weight_mr * (passed_mr - before_mr))
         )
     return model
-
-
-def _log(age_r: FloatArray) -> FloatArray:
-    """Log of an age, with age 0 standing so early that nothing has accumulated by then."""
-    out: FloatArray = np.log(np.maximum(age_r, 1e-30))
-    return out
 
 
 class LearnedLife(Struct, frozen=True):
@@ -290,8 +279,7 @@ def learn_exposure(
 ) -> LearnedLives:
     """Learn lives from exposure; as `swapinfer.learn.learn.learn_lives`, without files."""
     data = exposure.lives
-    if family not in ("", *data.families):
-        raise LearnError(f'no family "{family}" in this table{near_match(family, data.families)}')
+    tables.check_family(family, data.families)
     sampling.starting()
     with quiet():
         import pymc  # noqa: F401  loaded for its silence
@@ -312,8 +300,9 @@ def learned_lives(fitted: Fit, data: Lives, pack: Pack, family: str) -> tuple[Le
     asked_f = np.array([family in ("", name) for name in data.families])
     driven_mf = data.driven_mf * asked_f
     log_life_dm = mixed_log_scale(fitted.array("scale"), shape_dm, driven_mf)
-    found = []
-    for m, mode in enumerate(modes_of(pack, data)):
+    of, found = cause_modes(pack), []
+    for m, name in enumerate(data.modes):
+        mode = of[name]
         if not driven_mf[m].any():
             continue
         shape_d = shape_dm[:, m]
@@ -321,7 +310,7 @@ def learned_lives(fitted: Fit, data: Lives, pack: Pack, family: str) -> tuple[Le
         median, spread = at_one_shape(log_life_d, shape_d)
         found.append(
             LearnedLife(
-                cause=data.modes[m],
+                cause=name,
                 failures=int(data.failures_mf[m, asked_f].sum()),
                 base_life=_log_normal(mode.life_km.median, mode.life_km.spread),
                 life=_middle(np.exp(log_life_d)),
@@ -375,9 +364,8 @@ def at_one_shape(log_life_d: FloatArray, shape_d: FloatArray) -> tuple[float, fl
 
 
 def _middle(value_d: FloatArray) -> tuple[float, float, float]:
-    low, high = INTERVAL
-    ends = np.quantile(value_d, (low, 0.5, high))
-    return float(ends[0]), float(ends[1]), float(ends[2])
+    low, middle, high = np.quantile(value_d, (INTERVAL[0], 0.5, INTERVAL[1])).tolist()
+    return low, middle, high
 
 
 def _log_normal(median: float, spread: float) -> tuple[float, float, float]:

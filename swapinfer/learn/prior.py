@@ -23,7 +23,6 @@ MAX_FAMILIES = 12
 """Families that the models tell apart; rarer ones are pooled as one."""
 OTHER = "other"
 """Family of all vehicles whose family is too rare to be one of the model's."""
-
 AGE_BANDS_KM = (60_000.0, 120_000.0, 180_000.0)
 """Edges of the age bands; a missing odometer is a band of its own."""
 AGE_BANDS = ("to-60", "60-120", "120-180", "over-180", "unknown")

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from msgspec import Struct
 
-from swapinfer.errors import LearnError, near_match
+from swapinfer.errors import LearnError
 from swapinfer.evidence.arrays import BoolArray, FloatArray
 from swapinfer.learn import tables
 from swapinfer.learn.prior import log_sd, pack_text, titles_of
@@ -37,14 +37,11 @@ if TYPE_CHECKING:
 
 LEVELS = np.linspace(-5.0, 5.0, 201)
 """Nodes of a mode's level, in the pack's standard deviations."""
-
 SIMILAR = np.exp(np.linspace(-3.5, 3.5, 29))
 """Nodes of what families are alike, over its median; log-normal, one standard deviation a unit."""
-
 ALIKE = 10.0
 """Median shape of families' ratios about the mode's: they differ by a factor of about 1.4; our
 choice, no source."""
-
 MOST_FLEET_KM = 1e15
 """All that a fleet's elements are driven; our choice, no source."""
 
@@ -103,8 +100,8 @@ def read_rates(paths: Sequence[Path], pack: Pack, *, refused_to: Path | None = N
     """Check and add up tables of rates, of one fleet or of several."""
     import pandas as pd
 
-    causes = list(cause_modes(pack))
-    read = [check_rates(tables.read_table(path, tables.RATES), causes) for path in paths]
+    of = cause_modes(pack)
+    read = [_read(path, list(of)) for path in paths]
     if len({tables.digest_of([path]) for path in paths}) < len(paths):
         raise LearnError("two of the tables are the same; name each once")
     bad = {str(path): rows for path, (_, rows) in zip(paths, read, strict=True)}
@@ -114,11 +111,31 @@ def read_rates(paths: Sequence[Path], pack: Pack, *, refused_to: Path | None = N
         raise tables.none_left(paths[0], refused)
     named = {name: good[name].astype(object) for name in ("cause", "family")}
     good = good.assign(**named | {"family": tables.pool_rare(named["family"])})
-    return _add_up(good, pack, refused, tables.digest_of(paths))
+    families = sorted(set(good["family"]))
+    watched = [cause for cause in of if cause in set(good["cause"])]
+    events_mf, expected_mf = np.zeros((2, len(watched), len(families)))
+    columns = ["cause", "family", "events", "element_km", "odometer_km"]
+    for cause, family, events, km, odometer in good[columns].itertuples(index=False, name=None):
+        at = watched.index(cause), families.index(family)
+        age_km = pack.running.odometer_km if math.isnan(odometer) else odometer
+        events_mf[at] += events
+        chance = float(mode_prior_draws(of[cause], age_km, age_km, np.zeros(1))[0])
+        expected_mf[at] += km * -math.log1p(-chance) / age_km
+    return Rates(
+        causes=tuple(watched),
+        families=tuple(families),
+        events_mf=events_mf,
+        expected_mf=expected_mf,
+        sd_m=np.array([log_sd(of[cause]) for cause in watched]),
+        used=len(good),
+        refused=refused,
+        digest=tables.digest_of(paths),
+    )
 
 
-def check_rates(frame: pd.DataFrame, causes: Sequence[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _read(path: Path, causes: Sequence[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Part the rows of a table of rates into good and refused; counts and distances as numbers."""
+    frame = tables.read_table(path, tables.RATES)
     named = tables.pair_words(frame["kind"], ".", frame["mode"])
     rows = tables.Checks(frame := frame.assign(cause=named.astype("category")), tables.RATES)
     rows.unknown("kind", dict.fromkeys(cause.split(".")[0] for cause in causes))
@@ -133,27 +150,9 @@ def check_rates(frame: pd.DataFrame, causes: Sequence[str]) -> tuple[pd.DataFram
     return good.assign(**{name: tables.numbers_of(good[name]) for name in columns}), refused
 
 
-def _add_up(good: pd.DataFrame, pack: Pack, refused: Counter[str], digest: str) -> Rates:
-    of = cause_modes(pack)
-    causes = tuple(cause for cause in of if cause in set(good["cause"]))
-    families = tuple(sorted(set(good["family"])))
-    events_mf = np.zeros((len(causes), len(families)))
-    expected_mf = np.zeros_like(events_mf)
-    columns = ["cause", "family", "events", "element_km", "odometer_km"]
-    for cause, family, events, km, odometer in good[columns].itertuples(index=False, name=None):
-        at = causes.index(cause), families.index(family)
-        age_km = pack.running.odometer_km if math.isnan(odometer) else odometer
-        events_mf[at] += events
-        chance = float(mode_prior_draws(of[cause], age_km, age_km, np.zeros(1))[0])
-        expected_mf[at] += km * -math.log1p(-chance) / age_km
-    sd_m = np.array([log_sd(of[cause]) for cause in causes])
-    return Rates(causes, families, events_mf, expected_mf, sd_m, len(good), refused, digest)
-
-
 def learn_from_rates(rates: Rates, pack: Pack, family: str = "") -> LearnedRates:
     """Learn hazard ratios of modes, for the mix or for a family pooled with the others."""
-    if family not in ("", *rates.families):
-        raise LearnError(f'no family "{family}" in this table{near_match(family, rates.families)}')
+    tables.check_family(family, rates.families)
     asked_f = np.array([family in ("", name) for name in rates.families])
     mean_m, variance_m = _moments(rates, asked_f)
     watched_m = (rates.expected_mf * asked_f).any(axis=1)

@@ -26,7 +26,6 @@ BEFORE, AFTER, QUIET = "#8a8f98", "#0b6e74", "#d9dce1"
 SHOWN_CAUSES, RANK_BINS = 20, 20
 TIMES = (0.2, 0.3, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0)
 """Marks on the axis of ratios."""
-
 STYLE = (
     "body{font:16px/1.5 system-ui,sans-serif;max-width:54rem;margin:2rem auto;padding:0 1rem;"
     "color:#1c2024}table{border-collapse:collapse;font-size:.9rem}td,th{padding:.15rem .7rem;"

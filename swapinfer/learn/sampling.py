@@ -12,7 +12,6 @@ import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib.metadata import version
-from pathlib import Path
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -30,10 +29,8 @@ Compiled: TypeAlias = Any
 """A model compiled by nutpie."""
 Trace: TypeAlias = Any
 """Draws: ``InferenceData`` in the older generation, ``DataTree`` in the newer."""
-
 LIBRARIES = ("pymc", "arviz", "nutpie", "pytensor", "numba", "numpy")
 """Those whose versions a learned pack records."""
-
 INTERVAL = (0.05, 0.95)
 """Ends of the intervals that are shown."""
 MAX_R_HAT = 1.01
@@ -168,13 +165,6 @@ def end_to_end(trace: Trace, name: str) -> FloatArray:
     """Take the draws of one variable, chains end to end; shape (draw, ...)."""
     values = np.asarray(trace["posterior"][name].values)
     return values.reshape(-1, *values.shape[2:])
-
-
-def save_draws(trace: Trace, path: Path) -> None:
-    """Write the draws as a Zarr store in the ArviZ layout, which both generations can read."""
-    with quiet():
-        tree = trace.to_datatree() if hasattr(trace, "to_datatree") else trace
-        tree.to_zarr(str(path), mode="w")
 
 
 class Health(Struct, frozen=True):

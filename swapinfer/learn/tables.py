@@ -324,6 +324,12 @@ def pair_words(left: pd.Series[str], between: str, right: pd.Series[str]) -> pd.
     return pd.Series(np.array(words, dtype=object)[number], index=left.index, dtype=object)
 
 
+def check_family(family: str, families: Iterable[str], where: str = "table") -> None:
+    """Refuse a family that was asked for and is not there."""
+    if family and family not in families:
+        raise LearnError(f'no family "{family}" in this {where}{near_match(family, families)}')
+
+
 def pool_rare(family: pd.Series[str], most: int = MAX_FAMILIES) -> pd.Series[str]:
     """Keep the names of the families with the most rows; all others become `OTHER`."""
     rows = Counter(family)

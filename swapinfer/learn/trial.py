@@ -30,21 +30,15 @@ Answer: TypeAlias = Literal["yes", "not yet", "no"]
 
 LEAST_LATER = 10
 """Later verified jobs under which nothing is said of what priors would have saved."""
-
 WORTH = 0.02
 """Part of the cost of checking that is worth a change; our choice, no source."""
-
 WORTH_BITS = 0.05
 """How much more expected what is found must be to be worth one, in bits a job; our choice, no
 source: a coin that falls 63 times in 100 on one side is foretold by as much more."""
-
 MOST_MORE = 1_000
 """More jobs than these are not worth waiting for; our choice."""
-
-
 MATTERING = 3
 """Changes that are told."""
-
 APART = (0.005, 0.995)
 """Ends of the interval beyond which a family stands out from the others: of the hundreds of pairs
 of a family and a kind few would do so by chance. Our choice, no source."""

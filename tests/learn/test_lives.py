@@ -42,7 +42,7 @@ def log_likelihood(
 
 def flat_priors() -> LifePriors:
     one = np.ones(1)
-    return LifePriors(500 * one, 1e3 * one, one, 1e3 * one, is_pooled=False)
+    return LifePriors(500 * one, 1e3 * one, one, 1e3 * one)
 
 
 def test_log_likelihood_at_the_published_maximum() -> None:
@@ -94,7 +94,7 @@ def test_posterior_agrees_with_quadrature() -> None:
     from scipy.integrate import trapezoid
 
     one = np.ones(1)
-    priors = LifePriors(500 * one, 2 * one, 1.5 * one, 1.5 * one, is_pooled=False)
+    priors = LifePriors(500 * one, 2 * one, 1.5 * one, 1.5 * one)
     fitted = fit(
         Target.of_model(life_model(lives(FAILED, ENTER, LEAVE), priors)),
         Sampling(seed=2, draws=1000, tune=400, chains=2),
