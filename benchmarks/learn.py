@@ -135,7 +135,7 @@ def naive_ratio(jobs: int) -> float:
     """Sampling time with one likelihood term per job over that with counts, same posterior."""
     import numpy as np
     from lab.models import CausePriors, cause_model
-    from lab.shops import cause_counts
+    from lab.shops import cause_counts, recorded
     from msgspec.structs import replace
 
     from swapinfer.learn.sampling import Sampling, Target, run_nuts
@@ -154,7 +154,7 @@ def naive_ratio(jobs: int) -> float:
     )
     row_per_job = replace(
         counted,
-        confirmed_gc=np.zeros_like(confirmed),
+        **recorded(np.zeros_like(confirmed)),
         open_cell_k=cell_j,
         open_likelihood_kc=np.eye(4)[cause_j],
         open_count_k=np.ones(jobs),
@@ -162,7 +162,7 @@ def naive_ratio(jobs: int) -> float:
     priors = CausePriors(np.full(4, 0.8), np.ones(4), label_right=None)
     few = Sampling(seed=SEED, draws=500, chains=2, cores=1)
     times = []
-    for data in (replace(no_open, confirmed_gc=confirmed), row_per_job):
+    for data in (replace(no_open, **recorded(confirmed)), row_per_job):
         target = Target.of_model(cause_model(data, priors))
         started = time.perf_counter()
         run_nuts(target, few)

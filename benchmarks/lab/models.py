@@ -13,7 +13,7 @@ from msgspec import Struct
 from swapinfer.evidence.arrays import FloatArray
 from swapinfer.learn import density
 from swapinfer.learn.density import LARGEST_LOG_SD, contrasts, told_apart
-from swapinfer.learn.prepare import CauseCounts, OutcomeCounts
+from swapinfer.learn.prepare import OTHER, RETURNED, SAME, STAYED, CauseCounts, OutcomeCounts
 from swapinfer.learn.sampling import Model, Tensor
 
 Hyperprior = Callable[[str], Tensor]
@@ -129,26 +129,31 @@ def _pooled_effects(data: CauseCounts, priors: CausePriors) -> Tensor:
 
 
 def _add_confirmed(data: CauseCounts, priors: CausePriors, share_gc: Tensor) -> None:
-    """Add verified jobs."""
+    """Add recorded cases, the true cause summed out, course by course."""
     import pymc as pm
     import pytensor.tensor as pt
 
-    share_n = share_gc.ravel()
-    confirmed_n = pm.Data("confirmed", data.confirmed_gc.ravel())
+    row_n, share = data.cell_n * len(data.causes), share_gc.ravel()
+    names = {"confirmed": STAYED, "returned": RETURNED, "same": SAME, "other": OTHER}
+    of = {name: np.flatnonzero(data.course_n == course) for name, course in names.items()}
+    count = {name: pm.Data(name, data.count_n[at]) for name, at in of.items()}
+    last = {name: share[(row_n + data.last_n)[at]] for name, at in of.items()}
     if priors.label_right is None:
-        pm.Potential("log_confirmed", pt.dot(confirmed_n, pt.log(share_n)))
+        pm.Potential("log_confirmed", pt.dot(count["confirmed"], pt.log(last["confirmed"])))
         return
     right = pm.Beta("label_right", *priors.label_right)
     if_right = pm.Beta("returns_if_right", *priors.returns_if_right)
     if_wrong = pm.Beta("returns_if_wrong", *priors.returns_if_wrong)
     labels = Labels.of(right, if_right, if_wrong, len(data.causes))
-    returned_n = pm.Data("returned", data.returned_gc.ravel())
-    pm.Potential(
-        "log_confirmed",
-        pt.dot(confirmed_n, pt.log(labels.stayed(share_n)))
-        + pt.dot(returned_n, pt.log(labels.returned(share_n)))
-        + _log_chains(data, labels, share_gc),
-    )
+    first = share[(row_n + data.first_n)[of["other"]]]
+    chance = {
+        "confirmed": labels.stayed(last["confirmed"]),
+        "returned": labels.returned(last["returned"]),
+        "same": labels.same(last["same"]),
+        "other": labels.other(first, last["other"]),
+    }
+    logs = [pt.dot(count[name], pt.log(chance[name])) for name in names]
+    pm.Potential("log_confirmed", pt.sum(pt.stack(logs)))
 
 
 class Labels(Struct, frozen=True, eq=False):
@@ -181,29 +186,22 @@ class Labels(Struct, frozen=True, eq=False):
         """Chance that a cause of that share is recorded and comes back."""
         return share * self.right_returns + (1 - share) * self.wrong_returns
 
+    @property
+    def neither(self) -> Tensor:
+        """Chance of a comeback and a second cause if both recorded causes are wrong."""
+        return self.wrong_returns * self.wrong_stays
 
-def _log_chains(data: CauseCounts, labels: Labels, share_gc: Tensor) -> Tensor:
-    """Sum the true cause out of pairs of recorded causes, first visit and comeback."""
-    import pymc as pm
-    import pytensor.tensor as pt
+    def same(self, share: Tensor) -> Tensor:
+        """Chance that a cause is recorded, comes back and is recorded again."""
+        return share * (self.right_returns * self.right_stays - self.neither) + self.neither
 
-    is_same_n = data.chain_first_n == data.chain_last_n
-    same_n, other_n = np.flatnonzero(is_same_n), np.flatnonzero(~is_same_n)
-    row_n = data.chain_cell_n * len(data.causes)
-    first_n, last_n = row_n + data.chain_first_n, row_n + data.chain_last_n
-    taken = share_gc.ravel()[np.concatenate([last_n[same_n], last_n[other_n], first_n[other_n]])]
-    share, others = taken[: len(same_n)], taken[len(same_n) :]
-    last, first = others[: len(other_n)], others[len(other_n) :]
-    neither = labels.wrong_returns * labels.wrong_stays
-    same = share * (labels.right_returns * labels.right_stays - neither) + neither
-    other = (
-        first * (labels.right_returns * labels.wrong_stays - neither)
-        + last * (labels.wrong_returns * labels.right_stays - neither)
-        + neither
-    )
-    return pt.dot(pm.Data("same", data.chain_count_n[same_n]), pt.log(same)) + pt.dot(
-        pm.Data("other", data.chain_count_n[other_n]), pt.log(other)
-    )
+    def other(self, first: Tensor, last: Tensor) -> Tensor:
+        """Chance that a cause is recorded, comes back and another is recorded."""
+        return (
+            first * (self.right_returns * self.wrong_stays - self.neither)
+            + last * (self.wrong_returns * self.right_stays - self.neither)
+            + self.neither
+        )
 
 
 def _add_unconfirmed(data: CauseCounts, share_gc: Tensor) -> None:
@@ -251,8 +249,8 @@ def reliability_model(data: OutcomeCounts, concentration: Hyperprior = WORTH) ->
     slots = [f"{u}={o}" for u, names in zip(data.units, data.outcomes, strict=True) for o in names]
     with pm.Model(coords={"slot": slots}) as model:
         chance = pm.Deterministic("chance", _chances(data, concentration), dims="slot")
-        chance_kp = chance[pm.Data("slot_of", data.slot_kp.ravel())].reshape(data.slot_kp.shape)
-        mixed_k = pt.sum(pm.Data("weight", data.weight_kp) * chance_kp, axis=1)
+        of_group = np.repeat(np.arange(len(data.end_k)), np.diff(data.end_k, prepend=0))
+        mixed_k = pt.dot(data.weight_i * chance[data.slot_i], np.eye(len(data.end_k))[of_group])
         pm.Potential("log_findings", pt.sum(pm.Data("count", data.count_k) * pt.log(mixed_k)))
     return model
 

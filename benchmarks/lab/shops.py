@@ -12,7 +12,15 @@ from lab.rates import rate_around, rate_model
 from scipy.special import log_softmax, softmax
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.prepare import CauseCounts, Grouping, OutcomeCounts
+from swapinfer.learn.prepare import (
+    OTHER,
+    RETURNED,
+    SAME,
+    STAYED,
+    CauseCounts,
+    Grouping,
+    OutcomeCounts,
+)
 from swapinfer.learn.sampling import Model
 
 NO_INT: IntArray = np.zeros(0, dtype=np.int64)
@@ -31,6 +39,23 @@ BASE_C = (0.5, 0.3, 0.15, 0.05)
 TOLD_OC = np.array([[0.7, 0.2, 0.3, 0.4], [0.3, 0.8, 0.7, 0.6]])
 
 
+def recorded(
+    stayed_gc: FloatArray, returned_gc: FloatArray | None = None, chains: IntArray | None = None
+) -> dict[str, IntArray | FloatArray]:
+    """Lay recorded cases out: tables of those that stayed and returned, and chains.
+
+    A chain is a cell, the first and the last cause and how often.
+    """
+    rows = [(STAYED, g, c, c, n) for (g, c), n in np.ndenumerate(stayed_gc)]
+    if returned_gc is not None:
+        rows += [(RETURNED, g, c, c, n) for (g, c), n in np.ndenumerate(returned_gc)]
+    for g, first, last, n in () if chains is None else chains:
+        rows.append((SAME if first == last else OTHER, g, first, last, n))
+    names = ("course_n", "cell_n", "first_n", "last_n")
+    columns = np.array(rows, dtype=float).T
+    return dict(zip(names, columns.astype(np.int64), strict=False)) | {"count_n": columns[4]}
+
+
 def cause_counts() -> CauseCounts:
     """Make a shop of three families and four causes, where one test tells a little.
 
@@ -42,12 +67,7 @@ def cause_counts() -> CauseCounts:
         kind_c=np.arange(4),
         groupings=(Grouping("family", ("x", "y", "z"), np.arange(3)),),
         base_gc=np.tile(BASE_C, (3, 1)),
-        confirmed_gc=np.ones((3, 4)),
-        returned_gc=np.zeros((3, 4)),
-        chain_cell_n=NO_INT,
-        chain_first_n=NO_INT,
-        chain_last_n=NO_INT,
-        chain_count_n=np.zeros(0),
+        **recorded(np.ones((3, 4))),
         open_cell_k=np.repeat(np.arange(3), 2),
         open_likelihood_kc=np.tile(TOLD_OC, (3, 1)),
         open_count_k=np.zeros(6),
@@ -92,16 +112,17 @@ def reliability_trial(findings: int = 25) -> Trial:
     base: tuple[FloatArray, ...] = tuple(np.array(one) for one in chances)
     slots = [(0, 0), (1, 1), (2, 0), (3, 1), (4, 4), (5, 5), (6, 6), (7, 4), (8, 5), (9, 6)]
     weights = [(1.0, 0.0)] * 2 + [(0.7, 0.3)] * 2 + [(1.0, 0.0)] * 3 + [(0.6, 0.4)] * 3
+    slot_kp, weight_kp = np.array(slots), np.array(weights)
     data = OutcomeCounts(
         units=("one/good", "one/bad", "two/good", "two/bad"),
         outcomes=(("+", "-"), ("+", "-"), ("+", "0", "-"), ("+", "0", "-")),
         base=base,
-        slot_kp=np.array(slots),
-        weight_kp=np.array(weights),
+        slot_i=slot_kp[weight_kp > 0],
+        weight_i=weight_kp[weight_kp > 0],
+        end_k=np.cumsum((weight_kp > 0).sum(axis=1)),
         count_k=np.zeros(10),
     )
-    slot_kp, weight_kp, unit_s = data.slot_kp, data.weight_kp, np.repeat(range(4), [2, 2, 3, 3])
-    slot_kp = np.where(weight_kp > 0, slot_kp, 0)
+    unit_s = np.repeat(range(4), [2, 2, 3, 3])
     groups = ((0, 2), (2, 4), (4, 7), (7, 10))
     flat = np.concatenate(base)
 

@@ -37,7 +37,7 @@ import numba
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.prepare import CauseCounts, OutcomeCounts
+from swapinfer.learn.prepare import OTHER, RETURNED, SAME, STAYED, CauseCounts, OutcomeCounts
 from swapinfer.learn.sampling import Target
 
 EFFECT_SD = (0.2, 0.6)
@@ -55,9 +55,6 @@ PACK_WEIGHT = (20.0, 0.7)
 choice, no source."""
 LARGEST_LOG_SD = 1.5
 """Of an outcome's log chance about the pack's."""
-STAYED, RETURNED, SAME, OTHER = range(4)
-"""What followed a recorded cause: nothing, a comeback without a cause, with the same, another."""
-
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
@@ -98,11 +95,7 @@ def cause_arrays(data: CauseCounts, shop_sd_c: FloatArray) -> CauseArrays:
         start + grouping.level_g
         for start, grouping in zip(np.cumsum([0, *sizes]), data.groupings, strict=False)
     ]
-    stayed, returned = data.confirmed_gc.ravel(), data.returned_gc.ravel()
-    stayed_n, returned_n = np.flatnonzero(stayed), np.flatnonzero(returned)
-    row_n = data.chain_cell_n * len(data.causes)
-    course = np.where(data.chain_first_n == data.chain_last_n, SAME, OTHER)
-    courses = [np.full(len(stayed_n), STAYED), np.full(len(returned_n), RETURNED), course]
+    row_n = data.cell_n * len(data.causes)
     return CauseArrays(
         base_gc=np.ascontiguousarray(data.base_gc),
         sd_c=shop_sd_c,
@@ -112,10 +105,10 @@ def cause_arrays(data: CauseCounts, shop_sd_c: FloatArray) -> CauseArrays:
         contrast_yl=contrast_yl,
         grouping_l=grouping_l,
         level_fg=np.array(level_fg, np.int64).reshape(len(sizes), len(data.base_gc)),
-        course_n=np.concatenate(courses).astype(np.int64),
-        first_n=np.concatenate([stayed_n, returned_n, row_n + data.chain_first_n]),
-        last_n=np.concatenate([stayed_n, returned_n, row_n + data.chain_last_n]),
-        count_n=np.concatenate([stayed[stayed_n], returned[returned_n], data.chain_count_n]),
+        course_n=data.course_n,
+        first_n=row_n + data.first_n,
+        last_n=row_n + data.last_n,
+        count_n=data.count_n,
         cell_k=data.open_cell_k.astype(np.int64),
         likelihood_kc=np.ascontiguousarray(data.open_likelihood_kc),
         count_k=data.open_count_k,
@@ -322,22 +315,17 @@ class OutcomeArrays(NamedTuple):
 
     base_s: FloatArray
     end_u: IntArray
-    slot: IntArray
-    weight: FloatArray
+    slot_i: IntArray
+    weight_i: FloatArray
     end_k: IntArray
     count_k: FloatArray
 
 
 def outcome_arrays(data: OutcomeCounts) -> OutcomeArrays:
     """Lay out counts."""
-    is_any_kp = data.weight_kp > 0
+    end_u = np.cumsum([len(base) for base in data.base])
     return OutcomeArrays(
-        base_s=np.concatenate(data.base),
-        end_u=np.cumsum([len(base) for base in data.base]),
-        slot=data.slot_kp[is_any_kp],
-        weight=data.weight_kp[is_any_kp],
-        end_k=np.cumsum(is_any_kp.sum(axis=1)),
-        count_k=data.count_k,
+        np.concatenate(data.base), end_u, data.slot_i, data.weight_i, data.end_k, data.count_k
     )
 
 
@@ -367,11 +355,11 @@ def outcomes_density(x: FloatArray, a: OutcomeArrays) -> tuple[float, FloatArray
     for k in range(len(a.count_k)):
         total = 0.0
         for i in range(start, a.end_k[k]):
-            total += a.weight[i] * chance_s[a.slot[i]]
+            total += a.weight_i[i] * chance_s[a.slot_i[i]]
         log += a.count_k[k] * np.log(total)
         rate = a.count_k[k] / total
         for i in range(start, a.end_k[k]):
-            by_chance_s[a.slot[i]] += rate * a.weight[i]
+            by_chance_s[a.slot_i[i]] += rate * a.weight_i[i]
         start = a.end_k[k]
     start = 0
     for end in a.end_u:

@@ -290,7 +290,8 @@ def learned_chances(fitted: Fit, data: OutcomeCounts) -> tuple[LearnedChance, ..
     """Summarise outcome chances of the profiles that the history holds findings of."""
     chance_ds = fitted.array("chance")
     findings_s = np.zeros(chance_ds.shape[1])
-    np.add.at(findings_s, data.slot_kp, data.weight_kp * data.count_k[:, None])
+    count_i = np.repeat(data.count_k, np.diff(data.end_k, prepend=0))
+    np.add.at(findings_s, data.slot_i, data.weight_i * count_i)
     ends = np.cumsum([len(base) for base in data.base])
     found = []
     for name, outcomes, base, end in zip(data.units, data.outcomes, data.base, ends, strict=True):

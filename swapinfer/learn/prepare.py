@@ -20,6 +20,8 @@ LARGEST_LOG_RATIO = 10.0
 WEIGHT_STEP = 0.05
 """Rounding of profile weights when findings of unconfirmed jobs are grouped."""
 CHUNK_PATTERNS = 20_000
+STAYED, RETURNED, SAME, OTHER = range(4)
+"""What followed a recorded cause: nothing, a comeback without a cause, with the same, another."""
 POOLED = ("family", "age", "complaint")
 """Fields of a cell whose effects are pooled."""
 
@@ -39,11 +41,10 @@ class CauseCounts(Struct, frozen=True, eq=False):
     """Sufficient statistics of the causes of a shop's jobs.
 
     Axes: ``g`` cell (family, age band and complaint together), ``c`` cause, ``h`` kind of element,
-    ``n`` chain, ``k`` group of unconfirmed jobs. Pooled effects act on kinds, the shop's own on
-    each cause. `base_gc` is the base pack's chance of each cause, given a complaint. `confirmed_gc`
-    are verified jobs without a comeback, `returned_gc` those whose comeback found no verified
-    cause, chains those whose comeback has one of its own. `open_likelihood_kc` is that of a group's
-    findings under each cause, up to a factor a row.
+    ``n`` recorded cases alike, ``k`` unconfirmed jobs alike. Pooled effects act on kinds, the
+    shop's own on each cause. `base_gc` is the base pack's chance of each cause, given a complaint.
+    Cases are recorded by what followed, with the first and the last verified cause;
+    `open_likelihood_kc` is that of findings under each cause, up to a factor a row.
     """
 
     causes: tuple[str, ...]
@@ -51,12 +52,11 @@ class CauseCounts(Struct, frozen=True, eq=False):
     kind_c: IntArray
     groupings: tuple[Grouping, ...]
     base_gc: FloatArray
-    confirmed_gc: FloatArray
-    returned_gc: FloatArray
-    chain_cell_n: IntArray
-    chain_first_n: IntArray
-    chain_last_n: IntArray
-    chain_count_n: FloatArray
+    course_n: IntArray
+    cell_n: IntArray
+    first_n: IntArray
+    last_n: IntArray
+    count_n: FloatArray
     open_cell_k: IntArray
     open_likelihood_kc: FloatArray
     open_count_k: FloatArray
@@ -64,8 +64,8 @@ class CauseCounts(Struct, frozen=True, eq=False):
     @property
     def cases_gc(self) -> FloatArray:
         """Verified cases, comebacks followed, by the last cause that was verified."""
-        case_gc: FloatArray = self.confirmed_gc + self.returned_gc
-        np.add.at(case_gc, (self.chain_cell_n, self.chain_last_n), self.chain_count_n)
+        case_gc = np.zeros(self.base_gc.shape)
+        np.add.at(case_gc, (self.cell_n, self.last_n), self.count_n)
         return case_gc
 
     @property
@@ -86,15 +86,15 @@ class OutcomeCounts(Struct, frozen=True, eq=False):
     mode which the test can see. A *slot* is one outcome of one unit, numbered throughout; `base`
     are the pack's chances, unit by unit. A finding whose profile is not certain is a mixture over
     slots of the same outcome: a fault shows only part of the time, and in an unconfirmed job the
-    cause itself is uncertain. Findings alike make a group: slots that they may be, padded by any
-    with weight 0, and how many there are.
+    cause itself is uncertain. Findings alike, ``k``, may be some slots, ``i``, with some weight.
     """
 
     units: tuple[str, ...]
     outcomes: tuple[tuple[str, ...], ...]
     base: tuple[FloatArray, ...]
-    slot_kp: IntArray
-    weight_kp: FloatArray
+    slot_i: IntArray
+    weight_i: FloatArray
+    end_k: IntArray
     count_k: FloatArray
 
 
@@ -115,28 +115,25 @@ def prepare_causes(
     base_gc = base_gc[:, kept] / base_gc[:, kept].sum(axis=1, keepdims=True)
     causes = tuple(cause for cause, stays in zip(counts.words.causes, kept, strict=True) if stays)
     kinds = tuple(dict.fromkeys(cause.split(".")[0] for cause in causes))
-    chains = np.array([[*key, n] for key, n in sorted(counts.cases.chains.items())])
-    chains = chains.reshape(-1, 4).astype(np.int64)
+    cases = counts.cases
+    rows = [(STAYED, cell, cause, cause, n) for (cell, cause), n in cases.stayed.items()]
+    rows += [(RETURNED, cell, cause, cause, n) for (cell, cause), n in cases.returned.items()]
+    for (cell, first, last), n in cases.chains.items():
+        rows.append((SAME if first == last else OTHER, cell, first, last, n))
+    table_nx = np.array(sorted(rows), np.int64).reshape(-1, 5)
+    table_nx = table_nx[kept[table_nx[:, 2]] & kept[table_nx[:, 3]]]
     cell_k, likelihood_kc, count_k = open_groups(counts, tests, base_gc, kept)
-
-    def table(counter: Counter[tuple[int, int]]) -> FloatArray:
-        filled = np.zeros((len(base_gc), len(kept)))
-        for at, count in counter.items():
-            filled[at] = count
-        return filled[:, kept]
-
     return CauseCounts(
         causes=causes,
         kinds=kinds,
         kind_c=np.array([kinds.index(cause.split(".")[0]) for cause in causes]),
         groupings=_groupings(counts.cells),
         base_gc=base_gc,
-        confirmed_gc=table(counts.cases.stayed),
-        returned_gc=table(counts.cases.returned),
-        chain_cell_n=chains[:, 0],
-        chain_first_n=number[chains[:, 1]],
-        chain_last_n=number[chains[:, 2]],
-        chain_count_n=chains[:, 3].astype(np.float64),
+        course_n=table_nx[:, 0],
+        cell_n=table_nx[:, 1],
+        first_n=number[table_nx[:, 2]],
+        last_n=number[table_nx[:, 3]],
+        count_n=table_nx[:, 4].astype(np.float64),
         open_cell_k=cell_k,
         open_likelihood_kc=likelihood_kc,
         open_count_k=count_k,
@@ -259,18 +256,14 @@ def prepare_outcomes(counts: Counts, tests: Tests, share_gc: FloatArray) -> Outc
     is_kept = np.isin(unit_of_slot, kept)
     new_slot = np.where(is_kept, np.cumsum(is_kept) - 1, -1)
     rows = [(group, n) for group, n in sorted(groups.items()) if new_slot[group[0][0]] >= 0]
-    width = max((len(group) for group, _ in rows), default=1)
-    slot_kp = np.zeros((len(rows), width), dtype=np.int64)
-    weight_kp = np.zeros((len(rows), width))
-    for k, (group, _) in enumerate(rows):
-        for p, (slot, weight) in enumerate(group):
-            slot_kp[k, p], weight_kp[k, p] = new_slot[slot], weight
+    parts = [(new_slot[slot], weight) for group, _ in rows for slot, weight in group]
     return OutcomeCounts(
         units=tuple("/".join(tests.units[u]) for u in kept),
         outcomes=tuple(tests.outcomes[u] for u in kept),
         base=tuple(tests.base[u] for u in kept),
-        slot_kp=slot_kp,
-        weight_kp=weight_kp,
+        slot_i=np.array([slot for slot, _ in parts], np.int64),
+        weight_i=np.array([weight for _, weight in parts], np.float64),
+        end_k=np.cumsum([len(group) for group, _ in rows]),
         count_k=np.array([n for _, n in rows], dtype=np.float64),
     )
 

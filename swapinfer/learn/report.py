@@ -17,6 +17,7 @@ import numpy as np
 from swapinfer.evidence.arrays import FloatArray, IntArray
 from swapinfer.learn.history import Learned, LearnedCause, LearnedChance
 from swapinfer.learn.lives import LearnedLives
+from swapinfer.learn.prepare import STAYED
 from swapinfer.learn.sampling import INTERVAL, Fit
 
 if TYPE_CHECKING:
@@ -221,9 +222,10 @@ def predictive_interval(learned: Learned, seed: int = 0) -> tuple[FloatArray, Fl
 
 def _verified(learned: Learned) -> FloatArray:
     """Count verified cases of each cause that did not come back, of the family learned for."""
-    mine = [learned.family in ("", cell.family) for cell in learned.counts.cells]
-    total_c: FloatArray = learned.data.confirmed_gc[mine].sum(axis=0)
-    return total_c
+    data, family = learned.data, learned.family
+    is_mine_g = np.array([family in ("", cell.family) for cell in learned.counts.cells])
+    count_n = data.count_n * (data.course_n == STAYED) * is_mine_g[data.cell_n]
+    return np.bincount(data.last_n, count_n, len(data.causes)).astype(np.float64)
 
 
 def _rows(learned: Learned) -> str:

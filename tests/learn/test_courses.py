@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from lab.models import CausePriors, cause_model
-from lab.shops import cause_counts
+from lab.shops import cause_counts, recorded
 from msgspec.structs import replace
 from scipy.special import softmax
 
@@ -27,16 +27,7 @@ def test_courses_of_cases_sum_over_the_true_cause() -> None:
     """Every case by enumeration of its true cause; the model's own term to 1e-9."""
     rng = np.random.default_rng(3)
     stayed_gc, returned_gc = rng.integers(0, 4, (2, 3, 4)).astype(float)
-    cell, first, last, count = np.array(CHAINS).T
-    data = replace(
-        cause_counts(),
-        confirmed_gc=stayed_gc,
-        returned_gc=returned_gc,
-        chain_cell_n=cell.astype(int),
-        chain_first_n=first.astype(int),
-        chain_last_n=last.astype(int),
-        chain_count_n=count,
-    )
+    data = replace(cause_counts(), **recorded(stayed_gc, returned_gc, np.array(CHAINS)))
     model = cause_model(data, CausePriors(np.full(4, 0.7), np.ones(4)))
     point = model.initial_point()
     believed = {

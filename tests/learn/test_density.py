@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 from lab.models import CausePriors, cause_model, reliability_model
-from lab.shops import cause_counts
+from lab.shops import cause_counts, recorded
 from msgspec.structs import replace
 
 from swapinfer.learn import density
@@ -35,12 +35,11 @@ def shop() -> CauseCounts:
             Grouping("family", ("x", "y", "z"), np.arange(3)),
             Grouping("age", ("old", "young"), np.array([0, 1, 1])),
         ),
-        confirmed_gc=RNG.integers(0, 30, (3, 4)).astype(float),
-        returned_gc=RNG.integers(0, 4, (3, 4)).astype(float),
-        chain_cell_n=np.array([0, 1, 2, 2]),
-        chain_first_n=np.array([1, 2, 0, 3]),
-        chain_last_n=np.array([1, 0, 3, 3]),
-        chain_count_n=np.array([2.0, 1.0, 3.0, 1.0]),
+        **recorded(
+            RNG.integers(0, 30, (3, 4)),
+            RNG.integers(0, 4, (3, 4)),
+            np.array([(0, 1, 1, 2), (1, 2, 0, 1), (2, 0, 3, 3), (2, 3, 3, 1)]),
+        ),
         open_count_k=RNG.integers(0, 9, 6).astype(float),
     )
 
@@ -51,8 +50,9 @@ def findings() -> OutcomeCounts:
         units=("one/good", "one/bad", "two/good"),
         outcomes=(("+", "-"), ("+", "-"), ("+", "0", "-")),
         base=(np.array([0.9, 0.1]), np.array([0.2, 0.8]), np.array([0.898, 0.1, 0.002])),
-        slot_kp=np.array([(0, 0), (1, 1), (2, 0), (3, 1), (4, 0), (6, 0)]),
-        weight_kp=np.array([(1.0, 0.0)] * 2 + [(0.7, 0.3)] * 2 + [(1.0, 0.0)] * 2),
+        slot_i=np.array([0, 1, 0, 2, 1, 3, 4, 6]),
+        weight_i=np.array([1.0, 1.0, 0.3, 0.7, 0.3, 0.7, 1.0, 1.0]),
+        end_k=np.array([1, 2, 4, 6, 7, 8]),
         count_k=np.array([7.0, 2.0, 3.0, 4.0, 8.0, 1.0]),
     )
 

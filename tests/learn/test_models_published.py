@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from lab.models import CausePriors, cause_model
 from lab.rates import gamma_rate, rate_model
+from lab.shops import recorded
 
 from swapinfer.learn.prepare import CauseCounts, Grouping
 from swapinfer.learn.sampling import Fit, Sampling, Target, Tensor, fit
@@ -118,12 +119,7 @@ def surgical() -> tuple[np.ndarray, np.ndarray, Fit]:
         kind_c=np.arange(2),
         groupings=(hospitals,),
         base_gc=np.full((12, 2), 0.5),
-        confirmed_gc=np.stack([DEATHS, OPERATIONS - DEATHS], axis=1).astype(float),
-        returned_gc=np.zeros((12, 2)),
-        chain_cell_n=NO_INT,
-        chain_first_n=NO_INT,
-        chain_last_n=NO_INT,
-        chain_count_n=NO_FLOAT,
+        **recorded(np.stack([DEATHS, OPERATIONS - DEATHS], axis=1)),
         open_cell_k=NO_INT,
         open_likelihood_kc=np.zeros((0, 2)),
         open_count_k=NO_FLOAT,

@@ -8,10 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from invented_history import Fleet, draw_history
+from lab.shops import recorded
 from msgspec.structs import replace
 
 from swapinfer.learn.counts import Counts, History, count_history
-from swapinfer.learn.prepare import CauseCounts, prepare_causes
+from swapinfer.learn.prepare import STAYED, CauseCounts, prepare_causes
 from swapinfer.learn.prior import base_shares, describe_tests, shop_sd, vocabulary
 from swapinfer.learn.trial import Mean, Scopes, Trial, find_changes, hold_to_later
 from swapinfer.pack.load import load_pack
@@ -76,17 +77,14 @@ def test_the_earlier_part_is_what_the_table_held_then(
 def test_all_jobs_counted_again_are_the_same(pack: Pack, data: CauseCounts, counts: Counts) -> None:
     tests = describe_tests(pack)
     again = prepare_causes(counts, pack, tests, whole=data)
-    for name in ("confirmed_gc", "returned_gc", "chain_count_n", "open_count_k"):
+    for name in ("course_n", "cell_n", "first_n", "last_n", "count_n", "open_count_k"):
         np.testing.assert_array_equal(getattr(again, name), getattr(data, name))
     assert counts.split is not None
     part = prepare_causes(counts.split.earlier, pack, tests, whole=data)
     assert part.causes == data.causes
     assert 0 < part.open_count_k.sum() < data.open_count_k.sum()
     later = counts.split.later.total()
-    assert (
-        part.confirmed_gc.sum() + later
-        <= data.confirmed_gc.sum() + data.returned_gc.sum() + len(data.chain_cell_n)
-    )
+    assert part.count_n[part.course_n == STAYED].sum() + later <= data.count_n.sum()
 
 
 def test_the_true_rates_save_and_wrong_ones_cost(
@@ -156,24 +154,20 @@ def test_a_family_that_stands_out_is_named() -> None:
     rng = np.random.default_rng(3)
     causes = ("coil.breakdown", "plug.worn", "boot.torn")
     base_gc = np.array([[0.1, 0.5, 0.4]] * 4)
+    confirmed_gc = np.array([[10, 50, 40]] * 3 + [[30, 40, 30]])
     data = CauseCounts(
         causes=causes,
         kinds=("coil", "plug", "boot"),
         kind_c=np.arange(3),
         groupings=(),
         base_gc=base_gc,
-        confirmed_gc=np.array([[10, 50, 40]] * 3 + [[30, 40, 30.0]]),
-        returned_gc=np.zeros((4, 3)),
-        chain_cell_n=np.array([], dtype=np.int64),
-        chain_first_n=np.array([], dtype=np.int64),
-        chain_last_n=np.array([], dtype=np.int64),
-        chain_count_n=np.array([]),
+        **recorded(confirmed_gc),
         open_cell_k=np.array([], dtype=np.int64),
         open_likelihood_kc=np.zeros((0, 3)),
         open_count_k=np.array([]),
     )
     scopes = Scopes.of(np.full(4, 100.0), ["alder", "birch", "cedar", "heron"])
-    share_dgc = np.stack([rng.dirichlet(row, 2000) for row in data.confirmed_gc + 1.0], axis=1)
+    share_dgc = np.stack([rng.dirichlet(row, 2000) for row in confirmed_gc + 1.0], axis=1)
     titles = {"coil": "ignition coil", "plug": "spark plug", "boot": "plug boot"}
     kinds_dzh = scopes.mix_zg @ share_dgc
     *_, last = found = find_changes(scopes, kinds_dzh, data, titles)
