@@ -120,9 +120,8 @@ def _write(
 
 def history_overlay(learned: Learned) -> str:
     """Write what a history says as TOML."""
-    name = f"{SOURCE}-{learned.family}" if learned.family else SOURCE
     version = f"{learned.counts.rows.digest[:8]}-{learned.fits['causes'].sampling.seed}"
-    lines = _head("closed jobs", name, version, SOURCE, learned.provenance)
+    lines = _head("closed jobs", SOURCE, version, learned)
     for one in learned.causes:
         lines += _ratio(one.cause, f"{one.confirmed} confirmed cases", one.median, one.spread)
     open_test = ""
@@ -137,9 +136,7 @@ def history_overlay(learned: Learned) -> str:
 
 def rates_overlay(learned: LearnedRates) -> str:
     """Write hazard ratios, and nothing else, as TOML."""
-    name = f"{RATES_SOURCE}-{learned.family}" if learned.family else RATES_SOURCE
-    version = learned.rates.digest[:8]
-    lines = _head("how often elements failed", name, version, RATES_SOURCE, learned.provenance)
+    lines = _head("how often elements failed", RATES_SOURCE, learned.rates.digest[:8], learned)
     for one in learned.modes:
         behind = f"{one.events} failures, {one.expected:.3g} expected"
         lines += _ratio(one.cause, behind, one.median, one.spread)
@@ -147,11 +144,7 @@ def rates_overlay(learned: LearnedRates) -> str:
 
 
 def _ratio(cause: str, behind: str, median: float, spread: float) -> list[str]:
-    """State a hazard ratio.
-
-    The mode's spread of life is set to 1: what was uncertain about it is in the ratio's spread now,
-    and would count twice otherwise.
-    """
+    """State a hazard ratio; the spread of life, now in that of the ratio, must not count twice."""
     kind, mode = cause.split(".")
     return [
         "",
@@ -164,8 +157,7 @@ def _ratio(cause: str, behind: str, median: float, spread: float) -> list[str]:
 def lives_overlay(learned: LearnedLives) -> str:
     """Write life and shape of each mode, and nothing else, as TOML."""
     version = f"{learned.exposure.digest[:8]}-{learned.fitted.sampling.seed}"
-    name = f"{LIVES_SOURCE}-{learned.family}" if learned.family else LIVES_SOURCE
-    lines = _head("a fleet's exposure", name, version, LIVES_SOURCE, learned.provenance)
+    lines = _head("a fleet's exposure", LIVES_SOURCE, version, learned)
     for one in learned.modes:
         kind, mode = one.cause.split(".")
         spread = max(one.spread, 1.0)
@@ -178,8 +170,11 @@ def lives_overlay(learned: LearnedLives) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _head(origin: str, name: str, version: str, source: str, text: str) -> list[str]:
+def _head(
+    origin: str, source: str, version: str, learned: Learned | LearnedLives | LearnedRates
+) -> list[str]:
     """First lines of an overlay: its name and the one source of all its numbers."""
+    name = f"{source}-{learned.family}" if learned.family else source
     return [
         f"# Written from {origin}; an overlay on the base pack.",
         "format = 1",
@@ -189,7 +184,7 @@ def _head(origin: str, name: str, version: str, source: str, text: str) -> list[
         "",
         f"[source.{source}]",
         'grade = "learned"',
-        f"text = {json.dumps(text)}",
+        f"text = {json.dumps(learned.provenance)}",
     ]
 
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from swapinfer.evidence.arrays import FloatArray, IntArray
-from swapinfer.learn.history import Learned, LearnedCause, LearnedChance
+from swapinfer.learn.history import Learned, LearnedChance
 from swapinfer.learn.lives import LearnedLives
 from swapinfer.learn.prepare import STAYED
 from swapinfer.learn.sampling import INTERVAL, Fit
@@ -61,10 +61,10 @@ def history_html(learned: Learned) -> str:
     body = [
         _summary(learned),
         "<h2>Causes</h2>",
-        shares_chart(learned.causes, learned.titles),
+        _shares(learned),
         "<p>Ring: the base pack. Dot: learned, with the line that holds 90 %.</p>",
         _cause_table(learned),
-        _pooling(learned),
+        _families(learned),
         _comebacks(learned),
         _tests(learned.chances),
         "<h2>Does the model give back the history?</h2>",
@@ -106,6 +106,23 @@ def _summary(learned: Learned) -> str:
     )
 
 
+def _shares(learned: Learned) -> str:
+    """Draw base share and learned share with its interval, cause by cause."""
+    likeliest = sorted(learned.causes, key=lambda one: -max(one.share, one.base_share))
+    shown = sorted(likeliest[:SHOWN_CAUSES], key=lambda one: -one.share)
+    shares = [(one.share_low, one.share_high, one.base_share, one.share) for one in shown]
+    low, high, before, after = 100 * np.transpose(shares)
+
+    def paint(axes: Axes, row: IntArray) -> None:
+        axes.hlines(row, low, high, color=AFTER, linewidth=2)
+        axes.plot(before, row, "o", mfc="none", color=BEFORE)
+        axes.plot(after, row, "o", color=AFTER)
+        axes.set_xlim(left=0)
+
+    names = [learned.titles[one.cause] for one in shown]
+    return _by_row("Share of each cause before and after", names, "% of complaints", paint)
+
+
 def _cause_table(learned: Learned) -> str:
     rows = [
         (
@@ -135,16 +152,33 @@ def _cause_table(learned: Learned) -> str:
     return f"<details><summary>All causes in figures</summary>{table(head, rows)}{why}</details>"
 
 
-def _pooling(learned: Learned) -> str:
+def _families(learned: Learned) -> str:
+    """Draw how far each family lies from the shop's average, for the commonest kinds."""
     groupings = [grouping for grouping in learned.data.groupings if grouping.name == "family"]
     if not groupings:
         return ""
-    effect_dhl = learned.fits["causes"].array("effect")[:, :, : len(groupings[0].levels)]
+    levels = groupings[0].levels
+    effect_dhl = learned.fits["causes"].array("effect")[:, :, : len(levels)]
     share_h = np.bincount(learned.data.kind_c, weights=learned.shares.mixed_dc.mean(axis=0))
-    top = np.argsort(-share_h)[:8][::-1]
+    top = np.argsort(-share_h)[:8]
     low_hl, high_hl = np.exp(np.quantile(effect_dhl[:, top], INTERVAL, axis=0))
+
+    def paint(axes: Axes, row: IntArray) -> None:
+        axes.axvline(1.0, color=QUIET, linewidth=1)
+        for at, level in enumerate(levels):
+            low, high, color = low_hl[:, at], high_hl[:, at], f"C{at % 10}"
+            shift = row + 0.7 / len(levels) * (at - (len(levels) - 1) / 2)
+            axes.hlines(shift, low, high, linewidth=1.5, color=color)
+            axes.plot(np.sqrt(low * high), shift, "o", markersize=4, color=color, label=level)
+        axes.set_xscale("log")
+        inside = [x for x in TIMES if low_hl.min() <= x <= high_hl.max()]
+        axes.set_xticks(inside, [f"{x:g}" for x in inside])
+        axes.set_xticks([], minor=True)
+        axes.legend(bbox_to_anchor=(1.0, 1.0), loc="upper left", frameon=False)
+
     names = [learned.titles[learned.data.kinds[kind]] for kind in top]
-    picture = families_chart(names, groupings[0].levels, low_hl, high_hl)
+    title, label = "How far vehicle families differ", "times the shop's average hazard"
+    picture = _by_row(title, names, label, paint, 0.16 * max(len(levels), 2))
     return (
         "<h2>Families</h2><p>A family with few jobs is drawn towards the shop's average; one with "
         f"many speaks for itself. Dot: middle; line: 90 %.</p>{picture}"
@@ -188,8 +222,18 @@ def _tests(chances: Sequence[LearnedChance]) -> str:
 
 
 def _predictive(learned: Learned) -> str:
-    observed_c = _verified(learned)
-    low_c, high_c = predictive_interval(learned)
+    """Hold verified cases that did not come back to what the model would give again."""
+    data, family = learned.data, learned.family
+    is_mine_g = np.array([family in ("", cell.family) for cell in learned.counts.cells])
+    count_n = data.count_n * (data.course_n == STAYED) * is_mine_g[data.cell_n]
+    observed_c = np.bincount(data.last_n, count_n, len(data.causes))
+    share_dc = learned.shares.mixed_dc[::4]
+    right, if_right, if_wrong = (learned.fits["causes"].array(name)[::4, None] for name in LABELS)
+    wrong = (1 - right) / max(share_dc.shape[1] - 1, 1)
+    recorded_dc = share_dc * right * (1 - if_right) + (1 - share_dc) * wrong * (1 - if_wrong)
+    recorded_dc = recorded_dc / recorded_dc.sum(axis=1, keepdims=True)
+    again_dc = np.random.default_rng(0).multinomial(int(observed_c.sum()), recorded_dc)
+    low_c, high_c = np.quantile(again_dc, INTERVAL, axis=0)
     top = np.argsort(-observed_c)[:SHOWN_CAUSES]
 
     def paint(axes: Axes, row: IntArray) -> None:
@@ -197,7 +241,7 @@ def _predictive(learned: Learned) -> str:
         axes.plot(observed_c[top], row, "|", color=AFTER, markersize=10, markeredgewidth=2)
 
     title, names = "Does the model give back the history?", learned.titles
-    shown = [names[learned.data.causes[cause]] for cause in top]
+    shown = [names[data.causes[cause]] for cause in top]
     picture = _by_row(title, shown, "verified cases", paint)
     inside = (observed_c >= low_c) & (observed_c <= high_c)
     return (
@@ -205,27 +249,6 @@ def _predictive(learned: Learned) -> str:
         f"{int(inside.sum())} of {len(inside)} causes lie inside the 90 % bar; about "
         "nine in ten or more should.</p>"
     )
-
-
-def predictive_interval(learned: Learned, seed: int = 0) -> tuple[FloatArray, FloatArray]:
-    """Give ends of the predictive interval of each cause's verified cases that did not return."""
-    share_dc = learned.shares.mixed_dc[::4]
-    right, if_right, if_wrong = (learned.fits["causes"].array(name)[::4, None] for name in LABELS)
-    wrong = (1 - right) / max(share_dc.shape[1] - 1, 1)
-    recorded_dc = share_dc * right * (1 - if_right) + (1 - share_dc) * wrong * (1 - if_wrong)
-    recorded_dc = recorded_dc / recorded_dc.sum(axis=1, keepdims=True)
-    total = int(_verified(learned).sum())
-    again = np.random.default_rng(seed).multinomial(total, recorded_dc).astype(np.float64)
-    low_c, high_c = np.quantile(again, INTERVAL, axis=0)
-    return low_c, high_c
-
-
-def _verified(learned: Learned) -> FloatArray:
-    """Count verified cases of each cause that did not come back, of the family learned for."""
-    data, family = learned.data, learned.family
-    is_mine_g = np.array([family in ("", cell.family) for cell in learned.counts.cells])
-    count_n = data.count_n * (data.course_n == STAYED) * is_mine_g[data.cell_n]
-    return np.bincount(data.last_n, count_n, len(data.causes)).astype(np.float64)
 
 
 def _rows(learned: Learned) -> str:
@@ -275,6 +298,16 @@ def lives_html(learned: LearnedLives) -> str:
     names = [learned.titles[one.cause] for one in modes]
     at, arrays = int(np.argmax([one.failures for one in modes])), _thinned(learned.fitted)
     most = modes[at].cause
+    before, after = [one.base_life for one in modes], [one.life for one in modes]
+
+    def paint(axes: Axes, row: IntArray) -> None:
+        looks = (before, 0.15, BEFORE, "none"), (after, -0.15, AFTER, AFTER)
+        for values, shift, color, fill in looks:
+            low, middle, high = np.transpose(values) / 1000
+            axes.hlines(row + shift, low, high, color=color, linewidth=1.5)
+            axes.plot(middle, row + shift, "o", mfc=fill, color=color)
+        axes.set_xscale("log")
+
     whose = f"of family {escape(learned.family)} " if learned.family else ""
     body = [
         (
@@ -282,7 +315,7 @@ def lives_html(learned: LearnedLives) -> str:
             f"{sum(one.failures for one in modes):,} elements {whose}failed while they were "
             "watched.</p>"
         ),
-        lives_chart(names, [one.base_life for one in modes], [one.life for one in modes]),
+        _by_row("Life in each mode before and after", names, "life, 1000 km", paint, 0.34),
         (
             "<p>Ring: the base pack. Dot: learned. Lines hold 90 %. A life is the distance by "
             "which 63 % have failed in this mode if nothing else ends them; where it lies far "
@@ -307,14 +340,8 @@ def lives_html(learned: LearnedLives) -> str:
 
 def _lives_table(learned: LearnedLives) -> str:
     head = (
-        "mode",
-        "failures",
-        "base life, 1000 km",
-        "learned",
-        "base shape",
-        "learned",
-        "in the overlay: life, 1000 km",
-        "spread",
+        *("mode", "failures", "base life, 1000 km", "learned", "base shape", "learned"),
+        *("in the overlay: life, 1000 km", "spread"),
     )
     rows = [
         (
@@ -375,70 +402,6 @@ def _by_row(
         axes.set_xlabel(x_label)
 
     return _draw(title, (7.0, inches * len(names) + 0.9), paint_rows)
-
-
-def shares_chart(causes: Sequence[LearnedCause], titles: Mapping[str, str]) -> str:
-    """Draw base share and learned share with its interval, cause by cause."""
-    likeliest = sorted(causes, key=lambda one: -max(one.share, one.base_share))[:SHOWN_CAUSES]
-    shown = sorted(likeliest, key=lambda one: -one.share)
-    shares = [(one.share_low, one.share_high, one.base_share, one.share) for one in shown]
-    low, high, before, after = 100 * np.transpose(shares)
-
-    def paint(axes: Axes, row: IntArray) -> None:
-        axes.hlines(row, low, high, color=AFTER, linewidth=2)
-        axes.plot(before, row, "o", mfc="none", color=BEFORE)
-        axes.plot(after, row, "o", color=AFTER)
-        axes.set_xlim(left=0)
-
-    names = [titles[one.cause] for one in shown]
-    return _by_row("Share of each cause before and after", names, "% of complaints", paint)
-
-
-def lives_chart(
-    names: Sequence[str],
-    before: Sequence[tuple[float, float, float]],
-    after: Sequence[tuple[float, float, float]],
-) -> str:
-    """Draw lives in km before and after, each as low, middle and high."""
-
-    def paint(axes: Axes, row: IntArray) -> None:
-        for values, shift, color, fill in (
-            (before, 0.15, BEFORE, "none"),
-            (after, -0.15, AFTER, AFTER),
-        ):
-            low, middle, high = np.transpose(values) / 1000
-            axes.hlines(row + shift, low, high, color=color, linewidth=1.5)
-            axes.plot(middle, row + shift, "o", mfc=fill, color=color)
-        axes.set_xscale("log")
-
-    return _by_row("Life in each mode before and after", names, "life, 1000 km", paint, 0.34)
-
-
-def families_chart(
-    kinds: Sequence[str], levels: Sequence[str], low_hl: FloatArray, high_hl: FloatArray
-) -> str:
-    """Draw how far each family lies from the shop's average, kind by kind, with intervals."""
-    row = np.arange(len(kinds))
-    step = 0.7 / max(len(levels), 1)
-
-    def paint(axes: Axes) -> None:
-        axes.axvline(1.0, color=QUIET, linewidth=1)
-        for at, level in enumerate(levels):
-            middle = np.sqrt(low_hl[:, at] * high_hl[:, at])
-            shift = row + step * (at - (len(levels) - 1) / 2)
-            color = f"C{at % 10}"
-            axes.hlines(shift, low_hl[:, at], high_hl[:, at], linewidth=1.5, color=color)
-            axes.plot(middle, shift, "o", markersize=4, color=color, label=level)
-        axes.set_xscale("log")
-        inside = [x for x in TIMES if low_hl.min() <= x <= high_hl.max()]
-        axes.set_xticks(inside, [f"{x:g}" for x in inside])
-        axes.set_xticks([], minor=True)
-        axes.set_yticks(row, kinds)
-        axes.set_xlabel("times the shop's average hazard")
-        axes.legend(bbox_to_anchor=(1.0, 1.0), loc="upper left", frameon=False)
-
-    height = max(1.5, 0.16 * len(kinds) * max(len(levels), 2) + 0.9)
-    return _draw("How far vehicle families differ", (7.0, height), paint)
 
 
 def _traces(shown: Mapping[str, FloatArray]) -> Iterable[str]:
