@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 import numpy as np
@@ -37,8 +37,7 @@ class History(msgspec.Struct, frozen=True, eq=False):
     """A shop's history: tables of jobs and of findings, and of other shops' cases.
 
     `exact` gives the log-likelihood under each cause of jobs whose findings an exact engine has
-    weighed, in the order of the vocabulary; for other jobs the product over their findings is
-    taken.
+    weighed; for other jobs the product over their findings is taken.
     """
 
     jobs: tables.Source
@@ -48,11 +47,9 @@ class History(msgspec.Struct, frozen=True, eq=False):
 
 
 class RowReport(msgspec.Struct, frozen=True):
-    """What happened to the rows of a history.
+    """What happened to the rows of a history; refused ones and oddities by what was said of them.
 
-    Rows refused are counted by table and reason; `notes` are things that are odd but not wrong.
-    `advised` counts jobs by whether their steps were chosen by advice, `theirs` the cases of other
-    shops. `digest` is the SHA-256 of all tables.
+    `advised` counts jobs by whether their steps were chosen by advice, `theirs` other shops' cases.
     """
 
     jobs_used: int
@@ -74,9 +71,8 @@ class RowReport(msgspec.Struct, frozen=True):
 class CaseCounts(msgspec.Struct, frozen=True):
     """Verified causes by cell. A job and those that its complaint returned in are one case.
 
-    `stayed` counts (cell, cause) of cases that never came back, `returned` of those that came back
-    without another verified cause, `chains` (cell, first, last verified cause) of those that came
-    back with one, and `open_by_cell` those that came back and have none at all.
+    It stayed, by (cell, cause); returned without another verified cause; returned with one, by
+    (cell, first, last); or returned and has none at all.
     """
 
     stayed: Counter[tuple[int, int]] = msgspec.field(default_factory=Counter)
@@ -101,10 +97,9 @@ class CaseCounts(msgspec.Struct, frozen=True):
 
 
 class Split(msgspec.Struct, frozen=True):
-    """A history parted in time, so that what its first part says can be held to the second.
+    """A history parted at a day, so that what its first part says can be held to the second.
 
-    The second begins on `day`; `later` counts its verified jobs with one cause and without a
-    comeback by (cell, cause), the cells being those of `earlier`.
+    `later` counts verified jobs with one cause and without a comeback by (cell, cause).
     """
 
     day: str
@@ -115,10 +110,9 @@ class Split(msgspec.Struct, frozen=True):
 class Counts(msgspec.Struct, frozen=True):
     """Sufficient statistics of a history.
 
-    `patterns` counts unconfirmed jobs by (cell, outcomes shown), `weighed_patterns` those in
-    `exact`, where they tell about tests only; `exact` counts by (cell, log-likelihoods).
-    `sightings` are findings of confirmed jobs by (cause, outcome, whether at the place complained
-    of). A history with verified jobs on several days has a `split`.
+    `patterns` counts unconfirmed jobs by (cell, outcomes), `weighed_patterns` those in `exact`,
+    where they tell about tests only, and `exact` by (cell, log-likelihoods); `sightings` are
+    findings of confirmed jobs by (cause, outcome, whether at the place complained of).
     """
 
     words: Vocabulary
@@ -169,38 +163,28 @@ def count_history(
             one for one in (history.jobs, history.findings, *history.others) if one is not None
         ),
     )
-    table, bare = _Good(jobs, by_job, findings), Counts(words, cells, rows=rows)
-    counts = _count(table, history.exact, bare)
+    bare = Counts(words, cells, rows=rows)
+    counts = _count(jobs, by_job, findings, history.exact, bare)
     verified = np.sort(by_job.loc[by_job["cause"] >= 0, "opened"].astype(object).to_numpy())
     day = str(verified[int((1.0 - LATER) * len(verified))]) if len(verified) else ""
     if not day or day == verified[0]:
         return counts
-    later = by_job.loc[~_is_before(by_job["opened"], day) & (by_job["cause"] >= 0)]
-    earlier = _count(table.before(day), history.exact, bare)
+    is_early, early_jobs = (_is_before(one["opened"], day) for one in (by_job, jobs))
+    later = by_job.loc[~is_early & (by_job["cause"] >= 0)]
+    good = jobs[early_jobs], by_job[is_early], findings[is_early[findings["at"]]]
+    earlier = _count(*good, history.exact, bare)
     split = Split(day, earlier, _tally(later[["cell", "cause"]]))
     return replace(counts, split=split)
 
 
-class _Good(NamedTuple):
-    """Good rows that go together: of jobs, one a job, and of findings."""
-
-    jobs: pd.DataFrame
-    by_job: pd.DataFrame
-    findings: pd.DataFrame
-
-    def before(self, day: str) -> _Good:
-        """Those of jobs opened before a day."""
-        is_early = _is_before(self.by_job["opened"], day)
-        return _Good(
-            self.jobs[_is_before(self.jobs["opened"], day)],
-            self.by_job[is_early],
-            self.findings[is_early[self.findings["at"]]],
-        )
-
-
-def _count(good: _Good, exact: Mapping[str, FloatArray], bare: Counts) -> Counts:
-    """Count rows; what is odd about them is added to the notes."""
-    jobs, by_job, findings = good
+def _count(
+    jobs: pd.DataFrame,
+    by_job: pd.DataFrame,
+    findings: pd.DataFrame,
+    exact: Mapping[str, FloatArray],
+    bare: Counts,
+) -> Counts:
+    """Count good rows that go together; what is odd about them is added to the notes."""
     plain = jobs.loc[~jobs["is_linked"], ["cell", "cause"]]
     confirmed = _tally(plain[plain["cause"] != OPEN])
     cases, odd = follow_chains(confirmed, jobs[jobs["is_linked"]])
@@ -349,8 +333,8 @@ def follow_chains(
 ) -> tuple[CaseCounts, Counter[str]]:
     """Link comebacks to their first visit, whose cell counts; and note what was odd.
 
-    To (cell, cause) of verified jobs without any comeback are added those that came back or are
-    comebacks: job, cell, cause (or `OPEN`), comeback_of.
+    `confirmed` are jobs without any; `linked` came back or are comebacks: job, cell, cause,
+    comeback_of.
     """
     cases = CaseCounts(stayed=confirmed)
     columns = linked.sort_values("cause", kind="stable")[["job", "cell", "cause", "comeback_of"]]
@@ -391,10 +375,9 @@ def _tally(rows: pd.DataFrame) -> Counter[Any]:
 
 
 def patterns_of(rows: IntArray) -> dict[int, Counter[tuple[int, tuple[int, ...]]]]:
-    """Collect the outcomes of each job, and count jobs alike in everything.
+    """Collect the outcomes of each job, and count jobs alike, by how their cause is known.
 
-    Of findings, each as (job, how its cause is known, cell, outcome); by how their cause is known,
-    the number of jobs by (cell, ascending outcomes).
+    Of findings (job, how its cause is known, cell, outcome), by (cell, ascending outcomes).
     """
     found: dict[int, Counter[tuple[int, tuple[int, ...]]]] = {OPEN: Counter(), WEIGHED: Counter()}
     if not len(rows):

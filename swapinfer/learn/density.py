@@ -118,11 +118,10 @@ def cause_arrays(data: CauseCounts, shop_sd_c: FloatArray) -> CauseArrays:
 def told_apart(sd_c: FloatArray) -> FloatArray:
     """Find the directions of the standardised effects that shares can tell apart.
 
-    Raising every log hazard by the same amount changes no share. That direction, ``1 / sd`` in
-    standardised effects, keeps its prior whatever the data say, independently of all others, and
-    would only slow the sampler down, so it is left out: what remains are the columns, shape (cause,
-    direction), of a Householder reflection without its first. If a spread is 0, its cause is a
-    reference and nothing is left out.
+    Raising every log hazard by the same amount changes no share. That direction, ``1 / sd``, keeps
+    its prior whatever the data say and would only slow the sampler down, so it is left out: what
+    remains are the columns of a Householder reflection without its first. If a spread is 0, its
+    cause is a reference and nothing is left out.
     """
     if (sd_c == 0).any():
         return np.eye(len(sd_c))

@@ -40,16 +40,15 @@ from swapinfer.plan.costing import PlanSettings
 if TYPE_CHECKING:
     from swapinfer.learn.density import CauseArrays
 
-BRIEF = {"draws": 400, "tune": 300, "chains": 2}
-"""Of a fit that nothing is written from: of it only means are taken."""
+BRIEF = {"draws": 400, "tune": 300, "chains": 2}  # of a fit of which only means are taken
 
 
 class LearnedCause(Struct, frozen=True):
     """What a history says about one cause.
 
-    `median`, `spread` (a geometric standard deviation), `low` and `high` (90 %) are of the hazard
-    ratio, shares are chances given a complaint over the mix of vehicles learned for. `cases` are
-    the verified ones, `confirmed`, and others by their probability of being this cause.
+    Hazard ratio with its geometric standard deviation and 90 % interval; chances given a complaint
+    over the mix learned for; verified cases, and with others by their probability of being this
+    cause.
     """
 
     cause: str
@@ -267,22 +266,20 @@ def learned_causes(
 def effective_cases(data: CauseCounts, share_gc: FloatArray, asked_g: BoolArray) -> FloatArray:
     """Cases behind each cause in some cells: verified ones, and others as far as findings tell.
 
-    An unconfirmed case counts by its probability of being the cause, of which `share_gc` is the
-    chance before the findings, times the part of its uncertainty that its findings took away: one
-    without findings counts nothing.
+    Those count by their probability of being the cause, of which `share_gc` is the chance before
+    the findings, times the part of its uncertainty that their findings took away.
     """
     cases_c = data.cases_gc[asked_g].sum(axis=0)
     prior_kc = share_gc[data.open_cell_k]
     joint_kc = prior_kc * data.open_likelihood_kc
     posterior_kc = joint_kc / joint_kc.sum(axis=1, keepdims=True)
-    told_k = 1.0 - _entropy(posterior_kc) / _entropy(prior_kc)
+    after_k, before_k = (
+        -(chance_kc * np.log(np.maximum(chance_kc, 1e-300))).sum(axis=1)
+        for chance_kc in (posterior_kc, prior_kc)
+    )
+    told_k = 1.0 - after_k / before_k
     weight_k = data.open_count_k * np.clip(told_k, 0.0, 1.0) * asked_g[data.open_cell_k]
     out: FloatArray = cases_c + weight_k @ posterior_kc
-    return out
-
-
-def _entropy(chance_kc: FloatArray) -> FloatArray:
-    out: FloatArray = -(chance_kc * np.log(np.maximum(chance_kc, 1e-300))).sum(axis=1)
     return out
 
 

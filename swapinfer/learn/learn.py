@@ -39,7 +39,6 @@ SOURCE, LIVES_SOURCE, RATES_SOURCE = "learned", "learned-lives", "learned-rates"
 """Names of an overlay and of the one source of all its numbers."""
 
 Numbers = TypeVar("Numbers")
-Key = TypeVar("Key", bound=tuple[Any, ...])
 
 Case: TypeAlias = tuple[Cell, str, str, bool, int]
 """Cell, first and last verified cause (the last empty where there is no other), whether it came
@@ -70,12 +69,7 @@ def learn_overlay(
 
     The weight is what the base pack's precision is multiplied by; 1 takes its spreads as they
     stand. By the shop's figures, by default the pack's, it is reckoned what would have been saved.
-
-    Raises
-    ------
-    LearnError
-        If the history cannot be read, the family is not in it, or the sampler does not become
-        healthy; then no overlay is written.
+    Where the sampler does not become healthy no overlay is written.
     """
     import pyarrow as pa
 
@@ -306,7 +300,6 @@ def add_cases(counts: Counts, others: Iterable[Case]) -> Counts:
     return replace(with_others(counts), rows=rows, split=split)
 
 
-def _moved(counter: Counter[Key], to: list[int]) -> Counter[Key]:
+def _moved(counter: Counter[Any], to: list[int]) -> Counter[Any]:
     """Give the cells in a counter's keys other numbers."""
-    renamed: Counter[Any] = Counter({(to[key[0]], *key[1:]): n for key, n in counter.items()})
-    return renamed
+    return Counter({(to[key[0]], *key[1:]): n for key, n in counter.items()})

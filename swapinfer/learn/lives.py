@@ -284,18 +284,6 @@ def learn_exposure(
     with quiet():
         import pymc  # noqa: F401  loaded for its silence
     fitted = fit(Target.of_model(life_model(data, life_priors(pack, data))), sampling)
-    return LearnedLives(
-        exposure=exposure,
-        modes=learned_lives(fitted, data, pack, family),
-        fitted=fitted,
-        pack=pack_text(pack),
-        titles=titles_of(pack),
-        family=family,
-    )
-
-
-def learned_lives(fitted: Fit, data: Lives, pack: Pack, family: str) -> tuple[LearnedLife, ...]:
-    """Sum up the draws, mode by mode, of the kinds that were watched in the mix asked for."""
     shape_dm = fitted.array("shape")
     asked_f = np.array([family in ("", name) for name in data.families])
     driven_mf = data.driven_mf * asked_f
@@ -320,7 +308,14 @@ def learned_lives(fitted: Fit, data: Lives, pack: Pack, family: str) -> tuple[Le
                 spread=spread,
             )
         )
-    return tuple(found)
+    return LearnedLives(
+        exposure=exposure,
+        modes=tuple(found),
+        fitted=fitted,
+        pack=pack_text(pack),
+        titles=titles_of(pack),
+        family=family,
+    )
 
 
 def mixed_log_scale(
@@ -343,17 +338,13 @@ def mixed_log_scale(
 
 
 def at_one_shape(log_life_d: FloatArray, shape_d: FloatArray) -> tuple[float, float]:
-    r"""Say draws of life and shape as one shape and an uncertain life, its median and spread.
+    r"""Say draws of life and shape, which go together, as one shape and an uncertain life.
 
-    It is the life that with the median shape gives each draw's cumulative hazard at one age. Draws
-    of life and shape go together: a fleet that is young yet knows its hazard so far much better
-    than its life.
-
-    Notes
-    -----
-    The log cumulative hazard at log age :math:`u` is :math:`k u - k \log\eta`; its variance over
-    the draws is least at :math:`u = \mathrm{cov}(k, k \log\eta) / \mathrm{var}(k)`. Draws of
-    shape and life that are independent, as in the prior, come back as they are.
+    Its median and spread, such that with the median shape it gives each draw's cumulative hazard at
+    one age: a fleet that is young yet knows its hazard so far much better than its life. The log
+    cumulative hazard at log age :math:`u` is :math:`k u - k \log\eta`; its variance over the draws
+    is least at :math:`u = \mathrm{cov}(k, k \log\eta) / \mathrm{var}(k)`. Draws of shape and life
+    that are independent, as in the prior, come back as they are.
     """
     shape = float(np.median(shape_d))
     cumulated_d = shape_d * log_life_d

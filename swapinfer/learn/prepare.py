@@ -162,10 +162,9 @@ def open_groups(
 ) -> tuple[IntArray, FloatArray, FloatArray]:
     """Group unconfirmed jobs whose findings say nearly the same.
 
-    Of the causes kept, of whom `base_gc` gives the base shares: each group's cell, likelihood under
-    each cause over that under the base shares, and number of jobs. A group's likelihood is the mean
-    of its members', each divided by what it is under the base shares. The slope of the
-    log-likelihood at the base shares is then exactly that of the ungrouped jobs, whatever is
+    Each group's cell, likelihood under each kept cause over that under the base shares, and size.
+    The likelihood is the mean of its members', each divided by what it is under the base shares:
+    the slope of the log-likelihood there is then exactly that of the ungrouped jobs, whatever is
     merged.
     """
     keys = list(counts.patterns)

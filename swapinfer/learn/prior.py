@@ -45,9 +45,8 @@ class Cell(NamedTuple):
 class Vocabulary(Struct, frozen=True):
     """Words that a history may use.
 
-    Causes are ``"kind.mode"`` each, in the order of the models' cause axis; `outcomes` are those of
-    each test (bands of a reading), `fitments` what ``ignition`` and ``fuel`` may be. `needs` are
-    the fitments with which alone a cause exists.
+    Causes are ``"kind.mode"``; `outcomes` are those of each test (bands of a reading), `fitments`
+    what ``ignition`` and ``fuel`` may be, `needs` those with which alone a cause exists.
     """
 
     causes: tuple[str, ...]
@@ -121,26 +120,24 @@ def base_shares(pack: Pack, cells: tuple[Cell, ...]) -> FloatArray:
     return out
 
 
-def log_sd(mode: Mode) -> float:
-    """Give the standard deviation of a log cumulative hazard, by the spreads of life and ratio."""
-    return math.hypot(
-        mode.shape * math.log(mode.life_km.spread), math.log(mode.hazard_ratio.spread)
-    )
+def shop_sd(pack: Pack, causes: Sequence[str], weight: float = 1.0) -> FloatArray:
+    """How far a shop's log hazards may lie from the pack's, whose precision is weighted.
 
-
-def shop_sd(pack: Pack, causes: Sequence[str], weight: float) -> FloatArray:
-    """How far a shop's log hazards may lie from the pack's, whose precision is weighted."""
-    modes = cause_modes(pack)
-    return np.array([log_sd(modes[cause]) for cause in causes]) / math.sqrt(weight)
+    By the pack's spreads of life, and of the hazard ratio, where it was learned before.
+    """
+    modes = [cause_modes(pack)[cause] for cause in causes]
+    life = [mode.shape * math.log(mode.life_km.spread) for mode in modes]
+    out: FloatArray = np.hypot(life, [math.log(mode.hazard_ratio.spread) for mode in modes])
+    return out / math.sqrt(weight)
 
 
 class Tests(Struct, frozen=True, eq=False):
     """What every test shows under every cause.
 
-    A *unit* is one profile of one test, a *slot* one outcome of one unit, ``o`` an outcome,
-    numbered through all tests. Only an inspection's chances are `learnable`, not a reading's curve.
-    `seen_oc` and `unseen_oc` are slots under the cause's own profile, and under that of a thing in
-    order; `visible_oc` is the part of the time for which the cause shows.
+    A *unit* is one profile of one test, a *slot* one outcome of one unit, ``o`` an outcome through
+    all tests. Only an inspection is `learnable`, not a reading's curve. `seen_oc` and `unseen_oc`
+    are slots under the cause's profile and that of a thing in order, `visible_oc` the part of the
+    time it shows.
     """
 
     units: tuple[tuple[str, str], ...]

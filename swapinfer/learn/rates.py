@@ -1,16 +1,12 @@
 r"""Rates learned from how often elements failed, and how far they were driven in all.
 
-Less than `swapinfer.learn.lives` asks for: no ages. A gamma-Poisson model in closed form, so that
-nothing is sampled.
-
-Notes
------
-Mode m failed :math:`e_{mf}` times in family f, where the pack expects :math:`E_{mf}`. The hazard
-ratio of a family is gamma with shape :math:`\kappa` around the mode's, :math:`\lambda_m`, which is
-log-normal around 1 with the pack's spread. Given :math:`\kappa` and :math:`\lambda_m` the events
-are negative binomial and the family's ratio is gamma again, with shape :math:`\kappa + e` and rate
-:math:`\kappa / \lambda + E` (Gelman et al., Bayesian Data Analysis, 3rd ed., section 2.6). Both are
-summed out over grids.
+It takes less than `swapinfer.learn.lives`: no ages; and nothing is sampled. Mode m failed
+:math:`e_{mf}` times in family f, where the pack expects :math:`E_{mf}`. The hazard ratio of a
+family is gamma with shape :math:`\kappa` around the mode's, :math:`\lambda_m`, which is log-normal
+around 1 with the pack's spread. Given :math:`\kappa` and :math:`\lambda_m` the events are negative
+binomial and the family's ratio is gamma again, with shape :math:`\kappa + e` and rate :math:`\kappa
+/ \lambda + E` (Gelman et al., Bayesian Data Analysis, 3rd ed., section 2.6). Both are summed out
+over grids.
 """
 
 from __future__ import annotations
@@ -27,7 +23,7 @@ from msgspec import Struct
 from swapinfer.errors import LearnError
 from swapinfer.evidence.arrays import BoolArray, FloatArray
 from swapinfer.learn import tables
-from swapinfer.learn.prior import log_sd, pack_text, titles_of
+from swapinfer.learn.prior import pack_text, shop_sd, titles_of
 from swapinfer.pack.hazard import cause_modes, mode_prior_draws
 from swapinfer.pack.model import Pack
 from swapinfer.physics import MOST_KM
@@ -126,7 +122,7 @@ def read_rates(paths: Sequence[Path], pack: Pack, *, refused_to: Path | None = N
         families=tuple(families),
         events_mf=events_mf,
         expected_mf=expected_mf,
-        sd_m=np.array([log_sd(of[cause]) for cause in watched]),
+        sd_m=shop_sd(pack, watched),
         used=len(good),
         refused=refused,
         digest=tables.digest_of(paths),
@@ -197,7 +193,12 @@ def _moments(rates: Rates, asked_f: BoolArray) -> tuple[FloatArray, FloatArray]:
     share_mf = share_mf / np.maximum(share_mf.sum(axis=1, keepdims=True), np.finfo(float).tiny)
     mean_m, square_m = np.zeros((2, len(rates.causes)))
     for a, shape in enumerate(shape_a):
-        mean_ml, variance_ml = _given(rates, shape, level_ml, share_mf)
+        mean_ml, variance_ml = level_ml, np.zeros_like(level_ml)
+        if not math.isinf(shape):  # the families' ratios are gamma again
+            rate_mlf = shape / level_ml[:, :, None] + rates.expected_mf[:, None]
+            shape_mlf = shape + rates.events_mf[:, None]
+            mean_ml = (share_mf[:, None] * shape_mlf / rate_mlf).sum(axis=2)
+            variance_ml = (share_mf[:, None] ** 2 * shape_mlf / rate_mlf**2).sum(axis=2)
         mean_m += (weight_mal[:, a] * mean_ml).sum(axis=1)
         square_m += (weight_mal[:, a] * (variance_ml + mean_ml**2)).sum(axis=1)
     return mean_m, square_m - mean_m**2
@@ -207,27 +208,12 @@ def _log_chance(rates: Rates, shape: float, level_ml: FloatArray) -> FloatArray:
     """Log chance of the events at each level, up to a constant: Poisson, or negative binomial."""
     events_mlf, expected_mlf = rates.events_mf[:, None], rates.expected_mf[:, None]
     mean_mlf = level_ml[:, :, None] * expected_mlf
+    some_mlf = np.maximum(mean_mlf, np.finfo(float).tiny)
     if math.isinf(shape):
-        log_mlf = events_mlf * np.log(np.maximum(mean_mlf, np.finfo(float).tiny)) - mean_mlf
+        log_mlf = events_mlf * np.log(some_mlf) - mean_mlf
     else:
-        log_mlf = (
-            log_gamma(shape + events_mlf)
-            - math.lgamma(shape)
-            + events_mlf * np.log(np.maximum(mean_mlf, np.finfo(float).tiny) / (shape + mean_mlf))
-            - shape * np.log1p(mean_mlf / shape)
-        )
+        log_mlf = events_mlf * np.log(some_mlf / (shape + mean_mlf))
+        log_mlf += log_gamma(shape + events_mlf) - math.lgamma(shape)
+        log_mlf -= shape * np.log1p(mean_mlf / shape)
     out: FloatArray = log_mlf.sum(axis=2)
     return out
-
-
-def _given(
-    rates: Rates, shape: float, level_ml: FloatArray, share_mf: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Mean and variance of the families' mixed ratio, given alikeness and level."""
-    if math.isinf(shape):
-        return level_ml, np.zeros_like(level_ml)
-    rate_mlf = shape / level_ml[:, :, None] + rates.expected_mf[:, None]
-    shape_mlf = shape + rates.events_mf[:, None]
-    mean_ml = (share_mf[:, None] * shape_mlf / rate_mlf).sum(axis=2)
-    variance_ml = (share_mf[:, None] ** 2 * shape_mlf / rate_mlf**2).sum(axis=2)
-    return mean_ml, variance_ml

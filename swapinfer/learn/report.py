@@ -58,8 +58,13 @@ LABELS = {
 
 def history_html(learned: Learned) -> str:
     """Write the report of a history."""
+    rows, (first, *others) = learned.counts.rows, learned.first_words
+    scope = learned.family or "all families together"
     body = [
-        _summary(learned),
+        f"<p><strong>{escape(first)}</strong></p>"
+        + "".join(f"<p>{escape(sentence)}</p>" for sentence in others)
+        + f"<p>{rows.jobs_used:,} job rows from {rows.first_day} to {rows.last_day} were used, "
+        f"{rows.rows_refused:,} rows were refused. Learned for: {escape(scope)}.</p>",
         "<h2>Causes</h2>",
         _shares(learned),
         "<p>Ring: the base pack. Dot: learned, with the line that holds 90 %.</p>",
@@ -80,12 +85,9 @@ def history_html(learned: Learned) -> str:
 def page(title: str, body: Iterable[str]) -> str:
     """Write a page that stands alone, headed by its title."""
     return (
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
-        f"<title>{title}</title>"
+        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
         f"<style>{STYLE}</style></head><body>\n<h1>{title}</h1>\n"
-        + "\n".join(body)
-        + "\n</body></html>\n"
-    )
+    ) + "\n".join([*body, "</body></html>\n"])
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -93,17 +95,6 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     cells = "".join(f"<th>{escape(name)}</th>" for name in head)
     lines = ["<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows]
     return f"<table><thead><tr>{cells}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
-
-
-def _summary(learned: Learned) -> str:
-    rows, (first, *others) = learned.counts.rows, learned.first_words
-    scope = learned.family or "all families together"
-    return (
-        f"<p><strong>{escape(first)}</strong></p>"
-        + "".join(f"<p>{escape(sentence)}</p>" for sentence in others)
-        + f"<p>{rows.jobs_used:,} job rows from {rows.first_day} to {rows.last_day} were used, "
-        f"{rows.rows_refused:,} rows were refused. Learned for: {escape(scope)}.</p>"
-    )
 
 
 def _shares(learned: Learned) -> str:

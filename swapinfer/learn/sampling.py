@@ -25,8 +25,6 @@ Model: TypeAlias = Any
 """A `pymc.Model`; these libraries have no types of their own."""
 Tensor: TypeAlias = Any
 """A symbolic variable inside a model."""
-Compiled: TypeAlias = Any
-"""A model compiled by nutpie."""
 Trace: TypeAlias = Any
 """Draws: ``InferenceData`` in the older generation, ``DataTree`` in the newer."""
 LIBRARIES = ("pymc", "arviz", "nutpie", "pytensor", "numba", "numpy")
@@ -46,7 +44,7 @@ class Sampling(Struct, frozen=True, kw_only=True):
     """How to sample: kept and adaptive draws of each chain, and how many chains run at once.
 
     The same seed on the same data and libraries gives the same draws. `starting` is called when
-    everything has been looked at and sampling is next.
+    sampling is next.
     """
 
     seed: int
@@ -61,10 +59,9 @@ class Sampling(Struct, frozen=True, kw_only=True):
 
 @contextmanager
 def quiet() -> Iterator[None]:
-    """Silence what these libraries say about themselves while they load and compile.
+    """Silence announcements that concern nobody who learns from a history.
 
-    Announcements of refactorings, of a missing C compiler or a slow BLAS concern nobody who
-    learns from a history; convergence is judged from the draws, not from warnings.
+    Of refactorings, a missing C compiler, a slow BLAS; convergence is judged from the draws.
     """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -79,7 +76,7 @@ class Target(Struct, frozen=True, eq=False):
     rank, which costs four times as much where nothing `is_correlated`.
     """
 
-    compiled: Compiled
+    compiled: Any
     names: tuple[str, ...]
     is_correlated: bool = True
 

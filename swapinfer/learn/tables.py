@@ -1,10 +1,8 @@
 """Tables that are learned from: their columns, reading one whole, and checking it row by row.
 
-Two hold a shop's history, a third its cases counted for others, two more what a fleet drove and
-what failed. `docs/learning.md` says what stands in each column. A table is a CSV file (comma,
-UTF-8, a header), a Parquet file or a folder of such, or rows in memory. Columns that are not
-documented are ignored when reading and never written. While it is read every word is kept once,
-with a number in its place in the rows.
+`docs/learning.md` says what stands in each column. A table is a CSV file (comma, UTF-8, a header),
+a Parquet file or a folder of such, or rows in memory. Columns that are not documented are ignored
+when reading and never written. Every word is kept once, with a number in its place in the rows.
 """
 
 from __future__ import annotations
@@ -342,9 +340,8 @@ def strip_history(
 ) -> int:
     """Copy a history without anything personal, to CSV files; how many jobs were renamed.
 
-    Only documented columns are kept; they hold words of the pack, numbers and the shop's own
-    words for families and complaints. Jobs get running numbers instead of their names, and days
-    become the first of their month.
+    Only documented columns are kept: words of the pack, numbers, and the shop's own words for
+    families and complaints. Jobs get running numbers, and days become the first of their month.
     """
     import pandas as pd
 

@@ -72,10 +72,9 @@ class Mean(Struct, frozen=True):
 class Trial(Struct, frozen=True):
     """Priors learned from earlier jobs, held to later ones.
 
-    The later jobs begin on `day`, which is empty where all came in on one; `learned_from` verified
-    jobs came before it, `jobs` after. `bits` is how much more the learned priors expected what was
-    found, a job; `cost` is that of checking suspects until the cause is found, by the base priors,
-    and `saved` what the learned ones would have saved of it.
+    The later jobs begin on `day`, empty where all came in on one. `bits` is how much more the
+    learned priors expected what was found, a job; `cost` that of checking suspects until the cause
+    is found, by the base priors, and `saved` what the learned ones would have saved of it.
     """
 
     day: str = ""
@@ -93,23 +92,15 @@ class Trial(Struct, frozen=True):
             return "not yet"
         if self.bits.low > 0.0 and self.saved.low > 0.0:
             return "yes"
-        is_settled = self.saved.high < self.worth or self.bits.high < 0.0
+        is_settled = self.saved.high < WORTH * self.cost.value or self.bits.high < 0.0
         return "no" if is_settled or self.wanted > MOST_MORE else "not yet"
 
     @property
-    def worth(self) -> float:
-        """Saving that is worth a change."""
-        return WORTH * self.cost.value
-
-    @property
     def wanted(self) -> float:
-        """Verified jobs more after which the answer would be sure.
-
-        If the mean stays what it is, its error falls with the root of the number.
-        """
+        """Verified jobs more after which the answer is sure: errors fall with their root."""
         enough = float(LEAST_LATER)
         if self.jobs >= LEAST_LATER:
-            sizes = (self.saved, self.worth), (self.bits, WORTH_BITS)
+            sizes = (self.saved, WORTH * self.cost.value), (self.bits, WORTH_BITS)
             wide = max(NORMAL_90 * mean.error / max(mean.value, least) for mean, least in sizes)
             enough = self.jobs * max(wide**2, 1.5)
         return max(enough - self.jobs, 1.0) / LATER
@@ -162,11 +153,7 @@ def hold_to_later(
     settings: PlanSettings,
     family: str = "",
 ) -> Trial:
-    """Hold mean hazard ratios, as learned from the earlier jobs, to the later ones of a history.
-
-    Ratios are in the order of the data's causes, which are those of the whole history. With a
-    family, only its jobs count.
-    """
+    """Hold mean hazard ratios of the data's causes to the later jobs of a history, or a family."""
     split = counts.split
     if split is None:
         return Trial()
@@ -214,9 +201,8 @@ def _checks(
 ) -> FloatArray:
     """Cost of checking one element of each kind in the engine of each cell, its modes averaged.
 
-    A mode is checked by its repair or, if that is cheaper, by a test that sees it: at the test's
-    price over how surely it tells, which is half the sum by which the chances of its outcomes
-    differ.
+    By repair or, if cheaper, by a test that sees the mode: at its price over how surely it tells,
+    which is half the sum by which the chances of its outcomes differ.
     """
     slot = np.concatenate(tests.base)
     differ_oc = tests.visible_oc * np.abs(slot[tests.seen_oc] - slot[tests.unseen_oc])
@@ -305,10 +291,10 @@ class Scopes(Struct, frozen=True, eq=False):
 def find_changes(
     scopes: Scopes, kinds_dzh: FloatArray, data: CauseCounts, titles: dict[str, str]
 ) -> tuple[Change, ...]:
-    """List the changes that matter, those of most jobs first, from draws of kinds' shares.
+    """List at most `MATTERING` changes, those of most jobs first, from draws of kinds' shares.
 
-    At most `MATTERING`, of which the last is a family that stands out, if one does. A change whose
-    90 % interval holds the base pack's share is none.
+    The last is a family that stands out, if one does. A change whose 90 % interval holds the base
+    pack's share is none.
     """
     base_zh = scopes.mix_zg @ data.base_gc @ data.of_kind
     cases_zh = (scopes.mix_zg > 0) @ data.cases_gc @ data.of_kind
