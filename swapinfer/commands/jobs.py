@@ -48,6 +48,8 @@ def jobs(
     ] = False,
 ) -> Facts:
     """List jobs at a glance, or how often advice was followed in them."""
+    if status and status not in STATUSES:
+        raise InputError(f'no status "{status}"{near_match(status, STATUSES)}')
     if advice:
         from swapinfer.commands.history import report_advice
 
@@ -57,8 +59,6 @@ def jobs(
 
 def list_jobs(shop: Shop, status: str = "") -> JobList:
     """List jobs, the newest first, without replaying any."""
-    if status and status not in STATUSES:
-        raise InputError(f'no status "{status}"{near_match(status, STATUSES)}')
     current = shop.store.current_job(shop.who)
     rows = shop.store.jobs(status or None)
     now = shop.now()

@@ -24,6 +24,7 @@ NAMING = (
     ("show", "--job", "*"),
     ("use", "*"),
     ("jobs", "--status", "*"),
+    ("jobs", "--advice", "--status", "*"),
     ("open", "*"),
     ("open", "RO-2", "--layout", "*"),
     ("open", "RO-2", "--odometer", "*"),
