@@ -119,10 +119,6 @@ class Search(Generic[NodeT]):
         branches = tuple(self.policy(after, o, p) for o, p, after in step.branches)
         return Policy(step.label, cost, outcome, chance, STOP, branches)
 
-    def step_value(self, step: Attempt[NodeT]) -> float:
-        """Optimal expected cost when this step is done first."""
-        return step.cost + sum(chance * self.value(node) for _, chance, node in step.branches)
-
     def _choose(self, node: NodeT) -> tuple[float, Attempt[NodeT] | None]:
         best, chosen = self.stop(node)[0], None
         ranked = [(self._floor(step), at, step) for at, step in enumerate(self.expand(node))]
