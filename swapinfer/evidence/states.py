@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 
@@ -14,7 +15,7 @@ from swapinfer.evidence.monitor import Share
 from swapinfer.ledger.events import Ran
 from swapinfer.ledger.replay import Element, Job
 from swapinfer.pack.hazard import mode_prior, mode_prior_draws
-from swapinfer.pack.model import GOOD, Kind, Mode, Severity
+from swapinfer.pack.model import GOOD, Kind, Mode, Running, Severity
 
 BEFORE = -1
 """Onset of faults that were there when the job was opened."""
@@ -26,12 +27,14 @@ LARGEST_PRIOR = 0.9
 class State(Struct, frozen=True):
     """One way for an element to be: good, or a mode, its severity and onset.
 
-    The onset is the time of the handling that induced it, or `BEFORE`.
+    The onset is the time of the handling that induced it, or `BEFORE`; where handling ends it, it
+    sleeps for so many minutes of driving, or for good.
     """
 
     mode: Mode | None = None
     severity: Severity | None = None
     onset: int = BEFORE
+    sleeps: float = math.inf
 
     @property
     def name(self) -> str:
@@ -39,7 +42,8 @@ class State(Struct, frozen=True):
         if self.mode is None or self.severity is None:
             return GOOD
         induced = "" if self.onset == BEFORE else f"@{self.onset}"
-        return f"{self.mode.id}/{self.severity.id}{induced}"
+        returning = "" if math.isinf(self.sleeps) else f"~{self.sleeps:g}"
+        return f"{self.mode.id}/{self.severity.id}{returning}{induced}"
 
 
 class Life(Struct, frozen=True):
@@ -147,9 +151,33 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
 
     @cached_property
     def curable_es(self) -> BoolArray:
-        """Whether the first disturbance ends the state, shape (element, state)."""
+        """Whether a disturbance ends the state, shape (element, state)."""
         cured: BoolArray = self._of_state(lambda _k, m, _v, _t: m.cured_by_disturbance) > 0
         return cured
+
+    @cached_property
+    def ended_es(self) -> BoolArray:
+        """Whether a disturbance ends the state for good, shape (element, state)."""
+        ended: BoolArray = self.curable_es & np.isinf(self.sleeps_es)
+        return ended
+
+    @cached_property
+    def sleeps_es(self) -> FloatArray:
+        """Minutes of driving for which handling ends a state, shape (element, state)."""
+        out_rs = np.full((len(self.rows), self.prior_es.shape[1]), np.inf)
+        for r, row in enumerate(self.rows):
+            out_rs[r, : len(row)] = [state.sleeps for state in row]
+        return out_rs[self.row_e]
+
+    def driven_since(self, handled: int, time: int) -> float:
+        """Minutes driven between a handling and a finding; of a run there, the first half."""
+        minutes = 0.0
+        for one in self.job.findings:
+            if handled < one.time <= time:
+                minutes += self.job.returns.get(one.time, 0.0) / self.job.pack.running.km_per_min
+                if isinstance(one.event, Ran):
+                    minutes += one.event.minutes * (0.5 if one.time == time else 1.0)
+        return minutes
 
     def placed(self, fitted: Mapping[str, str]) -> dict[int, str]:
         """Position of an element to the place where it sits in an arrangement."""
@@ -163,7 +191,9 @@ class StateSpace(Struct, frozen=True, eq=False, dict=True):
         active: BoolArray = (self.mode_es > 0) & (self.onset_es < time)
         for e, times in self.disturbed.items():
             last = max((t for t in times if t < time), default=BEFORE)
-            active[e] &= ~(self.curable_es[e] & (self.onset_es[e] < last))
+            if last > BEFORE:
+                is_asleep_s = self.driven_since(last, time) < self.sleeps_es[e]
+                active[e] &= ~(self.curable_es[e] & (self.onset_es[e] < last) & is_asleep_s)
         return active
 
     def multiplier_es(self, conditions: Iterable[str]) -> FloatArray:
@@ -326,12 +356,19 @@ def _states_of(job: Job, life: Life) -> tuple[State, ...]:
     onsets = [(mode, BEFORE) for mode in modes]
     onsets += [(mode, onset) for mode, onset, _ in life.induced]
     faults = (
-        State(modes[mode], job.pack.severities[severity], onset)
+        State(modes[mode], job.pack.severities[severity], onset, sleeps)
         for mode, onset in onsets
         for severity, share in modes[mode].severity.items()
         if share > 0
+        for sleeps, _ in ways_to_sleep(job.pack.running, modes[mode])
     )
     return (State(), *faults)
+
+
+def ways_to_sleep(running: Running, mode: Mode) -> list[tuple[float, float]]:
+    """List minutes of driving for which handling may end a mode, with the chance of each."""
+    back = running.comes_back if mode.cured_by_disturbance else ()
+    return [(math.inf, 1.0 - sum(chance for _, chance in back)), *back]
 
 
 def _priors(
@@ -350,14 +387,20 @@ def _priors(
 def _prior(job: Job, life: Life, chance_of: ChanceOf) -> list[FloatArray]:
     modes = job.engine.kinds[life.kind].modes
     prior = [
-        chance_d * share
+        chance_d * share * part
         for mode, chance_d in _mode_chances(job, life, chance_of).items()
         for share in modes[mode].severity.values()
         if share > 0
+        for _, part in ways_to_sleep(job.pack.running, modes[mode])
     ]
     good_d = 1.0 - np.sum(prior, axis=0)
     for mode, _, harm in life.induced:
-        prior += [good_d * harm * share for share in modes[mode].severity.values() if share > 0]
+        prior += [
+            good_d * harm * share * part
+            for share in modes[mode].severity.values()
+            if share > 0
+            for _, part in ways_to_sleep(job.pack.running, modes[mode])
+        ]
         good_d = good_d * (1.0 - harm)
     return [good_d, *prior]
 

@@ -315,6 +315,7 @@ class Test(
     slip: dict[str, Chance] = {}
     repeatability: NotNegative = 0.0
     fresh: Chance
+    once: bool = False
     alike: dict[str, Chance] = {}
     sweep: bool = False
     level: Level | None = None
@@ -410,6 +411,7 @@ class Running(PackRecord, frozen=True):
     suspected_right: Chance = 0.6
     km_per_day: Positive = 40.0
     unseen: Chance = 0.0
+    comes_back: tuple[tuple[NotNegative, Chance], ...] = ()
     signs: dict[str, Sign] = {}
 
 
@@ -429,6 +431,7 @@ class Costs(PackRecord, frozen=True):
     reseat_price: NotNegative = 0.0
     needless_part: NotNegative = 0.0
     proof: NotNegative = 0.0
+    stake: NotNegative = math.inf
     sure: NotNegative = 0.0
     resolution: NotNegative = 0.0
     foresight: NotNegative = 0.0

@@ -339,7 +339,7 @@ class _Teller(Struct, frozen=True):
             return ENDINGS[action]
         engine, moved = self.outlook.job.engine, after_swaps(action, before.swaps)
         proof = self.outlook.suspicion_under(belief_h).proof(action.replaced)
-        if proof < self.outlook.settings.costs.proof:
+        if proof < self.outlook.asked_proof(action.replaced):
             return f"look further into {listed([name_place(engine, p) for p in moved.replaced])}"
         # Parts have moved, what they need has not.
         origin = dict(zip(moved.replaced, action.replaced, strict=True))

@@ -14,6 +14,7 @@ from swapinfer.errors import InputError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, distinct
 from swapinfer.evidence.assemble import Evidence
 from swapinfer.evidence.looks import View
+from swapinfer.ledger.event import Event, Tested
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.runs import Begun, carried, proving_minutes, what_was_begun
 from swapinfer.pack.model import Test
@@ -207,7 +208,7 @@ class Outlook:
         space, faults = self.evidence.space, self.hypotheses
         n = len(space.elements)
         fault_f = belief_h @ faults.member_hf
-        curable_f = faults.per_fault(space.curable_es.astype(np.float64))
+        curable_f = faults.per_fault(space.ended_es.astype(np.float64))
         fault_e = np.bincount(faults.element_f, fault_f, n).tolist()
         cured_e = np.bincount(faults.element_f, fault_f * curable_f, n).tolist()
         at = {place: space.index[element] for place, element in self.job.fitted.items()}
@@ -320,6 +321,17 @@ class Outlook:
         share = (total - least) / (most - least)
         return total - self.settings.costs.foresight * share * share * (most - total)
 
+    def asked_proof(self, places: Iterable[str]) -> float:
+        """Say how surely what is put right at some places must be at fault; 0 for no place.
+
+        More is asked of what is dear, so that no needless repair loses more than the pack's `stake`
+        on average.
+        """
+        costs = self.settings.costs
+        prices = [self.costing.money(self.fix_effort(place)) for place in places]
+        dear = max((1.0 - costs.stake / max(price, 1e-9) for price in prices), default=0.0)
+        return max(costs.proof, dear) if prices else 0.0
+
     def rank(self) -> Ranking:
         """Value every action; see `LookAhead.rank`."""
         return self.look_ahead.rank(self.hypotheses.belief_h, self.settings.depth)
@@ -421,6 +433,9 @@ class Outlook:
 
     def _repeats(self, test: Test, target: str, view: View) -> bool:
         """Whether a test would but show again what it showed before."""
+        if test.once:
+            since = self.job.arrival[0]
+            return any(f.time >= since and _asks(f.event, test) for f in self.job.findings)
         return test.fresh < FRESH and self.predictor.earlier(test, target, view) is not None
 
     def _price_test(self, test: Test, views: dict[str, View]) -> Priced:
@@ -445,7 +460,7 @@ class Outlook:
         is_touched_e, is_new_e = np.zeros((2, len(space.elements)), dtype=np.bool_)
         is_touched_e[[space.index[element] for element in disturbed]] = True
         is_new_e[[space.index[self.job.fitted[place]] for place in replaced]] = True
-        curable_f = faults.per_fault(space.curable_es)
+        curable_f = faults.per_fault(space.ended_es)
         gone_f = is_new_e[faults.element_f] | (curable_f & is_touched_e[faults.element_f])
         key = frozenset(np.flatnonzero(gone_f).tolist())
         if key not in self._changes:
@@ -460,6 +475,10 @@ class Outlook:
         if limit is not None and max(e.minutes + e.drive_minutes for e in efforts) > limit:
             return False
         return cap is None or max(self.costing.money(e) for e in efforts) <= cap
+
+
+def _asks(event: Event, test: Test) -> bool:
+    return isinstance(event, Tested) and event.test == test.id
 
 
 def mean_effort(one: Priced, belief_h: FloatArray) -> Effort:

@@ -53,8 +53,9 @@ class Way(Struct, frozen=True):
         Expected cost when it comes first.
     pays : bool
         Whether what it may tell is worth more than it costs beside carrying on without it.
-    proof : float
-        Probability that what it repairs is at fault; 1 for what repairs nothing.
+    proof, asked : float
+        Probability that what it repairs is at fault, and what is asked before it is advised; 1
+        and 0 for what repairs nothing.
     is_closed : bool
         Whether nothing comes off for it.
     """
@@ -64,6 +65,7 @@ class Way(Struct, frozen=True):
     total: float
     pays: bool = False
     proof: float = 1.0
+    asked: float = 0.0
     is_closed: bool = True
 
     @property
@@ -75,6 +77,11 @@ class Way(Struct, frozen=True):
     def is_repair(self) -> bool:
         """Whether something is put right."""
         return self.action is not None and bool(self.action.replaced)
+
+    @property
+    def is_proven(self) -> bool:
+        """Whether what it repairs, if anything, is surely enough at fault."""
+        return self.proof >= self.asked
 
     @property
     def tells(self) -> bool:
@@ -148,6 +155,7 @@ def order_ways(outlook: Outlook, ranking: Ranking, supposed_h: FloatArray | None
                 float(ranking.value_a[a]),
                 pays=bool(ranking.alone_a[a] < ranking.policy_cost),
                 proof=suspicion.proof(one.action.replaced),
+                asked=outlook.asked_proof(one.action.replaced),
                 is_closed=not one.work.opens,
             )
         )
@@ -189,7 +197,7 @@ def arrange(
     begun : Begun
         What the job has begun.
     costs : Costs
-        For the resolution and the proof.
+        For the resolution.
     money : callable
         What a way costs right now.
     bits : callable
@@ -200,7 +208,7 @@ def arrange(
     Order
     """
     by_cost = sorted(ways, key=lambda way: round(way.total, 6))
-    able = [way for way in by_cost if _may_begin(way, begun, costs.proof)] or by_cost
+    able = [way for way in by_cost if _may_begin(way, begun)] or by_cost
     if begun.owed_in is not None:
         able = _long_enough(able, begun.owed_minutes)
     preference = _Preference(begun, costs, money)
@@ -212,17 +220,17 @@ def arrange(
         naming = [way for way in able if preference.may_name(way) and bits(way) >= NAMES_IT]
         first = max(naming, key=bits, default=first)
     telling = [way for way in able if way.tells and way.pays]
-    is_unproven = first.is_repair and first.proof < costs.proof
-    is_held_back = is_unproven and bool(telling)
+    is_held_back = not first.is_proven and bool(telling or first.proof >= costs.proof)
     if is_held_back:
-        first = preference.first(telling)
+        # What is likely but dear is quoted, not tried, where nothing is left to look at.
+        first = preference.first(telling or [way for way in ways if way.ending == GIVE_UP])
     barred = tuple(way for way in by_cost if way not in able)
     others = (way for way in (*able, *barred) if way is not first)
-    is_carried = not first.tells and first.proof >= costs.proof
+    is_carried = not first.tells and first.is_proven
     return Order((first, *others), barred, is_carried, is_held_back)
 
 
-def _may_begin(way: Way, begun: Begun, proof: float) -> bool:
+def _may_begin(way: Way, begun: Begun) -> bool:
     """Whether a way may come first as the job stands."""
     if begun.owed_in is not None:
         return way.action is not None and way.is_drive
@@ -233,8 +241,9 @@ def _may_begin(way: Way, begun: Begun, proof: float) -> bool:
         return way.action is not None and way.is_closed and not handles
     if begun.is_undriven and handles:
         # More work on top of it, and nothing would tell which of the two helped.
-        return way.is_repair and way.proof >= proof
-    return True
+        return way.is_repair and way.is_proven
+    # What ran quietly last is not repaired on a guess.
+    return begun.is_failing or way.is_proven
 
 
 def _long_enough(drives: list[Way], minutes: float) -> list[Way]:

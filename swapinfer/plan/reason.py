@@ -147,7 +147,7 @@ def explain(outlook: Outlook, step: PlannedStep, *, is_best: bool = False) -> Re
     leader = author.suspects[0]
     repaired = [outlook.job.fitted[place] for place in step.action.replaced]
     proof = outlook.suspicion.proof(step.action.replaced)
-    is_carried = leader.element in repaired and proof >= outlook.settings.costs.proof
+    is_carried = leader.element in repaired and proof >= outlook.asked_proof(step.action.replaced)
     turn = _turn(outlook, step.action, leader) if is_best and is_carried else None
     sentence = author.carried() if is_carried else author.cheaper(repaired, is_best=is_best)
     change = author.turning(turn) if turn else _what_then(step)

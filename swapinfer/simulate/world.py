@@ -23,7 +23,14 @@ from swapinfer.evidence.running import (
     is_shared,
     reach_ec,
 )
-from swapinfer.evidence.states import BEFORE, State, StateSpace, build_states, lot_factors
+from swapinfer.evidence.states import (
+    BEFORE,
+    State,
+    StateSpace,
+    build_states,
+    lot_factors,
+    ways_to_sleep,
+)
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event
 from swapinfer.ledger.replay import Job, replay
@@ -157,9 +164,30 @@ class World:
         code where the pack says how that comes about; the quiet part before and that interval are
         recorded as two runs.
         """
+        return any(self._drive_leg(leg, conditions) for leg in self._legs(minutes))
+
+    def _drive_leg(self, minutes: float, conditions: tuple[str, ...]) -> bool:
         if self.pack.monitor:
             return self._drive_cycle(self.pack.monitor, minutes, conditions)
         return self._drive_episodes(minutes, conditions)
+
+    def _legs(self, minutes: float) -> Iterator[float]:
+        """Part a drive where a contact that handling ended fails again."""
+        wakes = {self._asleep(name, state) for name, state in self.faults.items()}
+        at = 0.0
+        for wake in sorted(wakes):
+            looked = math.ceil(wake / LOOK_MINUTES) * LOOK_MINUTES
+            if at < looked < minutes:
+                yield looked - at
+                at = looked
+        yield minutes - at
+
+    def _asleep(self, element: str, state: State) -> float:
+        """Minutes of driving until a fault fails again; 0 for one that is there."""
+        handled = self.space.disturbed.get(self.space.index[element])
+        if not handled or not _is_curable(state) or state.onset >= handled[-1]:
+            return 0.0
+        return max(state.sleeps - self.space.driven_since(handled[-1], self.job.time), 0.0)
 
     def _drive_cycle(self, monitor: Monitor, minutes: float, conditions: tuple[str, ...]) -> bool:
         cylinders = len(self.job.engine.layout.cylinders)
@@ -209,7 +237,7 @@ class World:
 
         What the owner feels need not set a code.
         """
-        return self._drive_episodes(COMEBACK_MINUTES, ())
+        return any(self._drive_episodes(leg, ()) for leg in self._legs(COMEBACK_MINUTES))
 
     def _some(self, own_c: FloatArray, shared_e: FloatArray) -> frozenset[int]:
         """Cylinders that misfire, given that at least one does."""
@@ -229,7 +257,8 @@ class World:
         same = [
             s
             for s, state in enumerate(self.space.states[e])
-            if state.mode and state.mode.id == truth.mode.id and state.severity == truth.severity
+            if state.mode and state.mode.id == truth.mode.id
+            if (state.severity, state.sleeps) == (truth.severity, truth.sleeps)
         ]
         return next((s for s in same if active_s[s]), same[0])
 
@@ -369,7 +398,7 @@ class World:
         """Let handling cure contacts, and now and then break something."""
         for element, handling in disturbed:
             state = self.faults.get(element)
-            if state is not None and state.mode is not None and state.mode.cured_by_disturbance:
+            if state is not None and _is_curable(state) and math.isinf(state.sleeps):
                 del self.faults[element]
             if handling.mode and self.rng.random() < handling.chance:
                 self._break(element, handling.mode)
@@ -392,11 +421,17 @@ class World:
 
 
 def draw_fault(pack: Pack, mode: Mode, rng: np.random.Generator) -> State:
-    """Draw how severe a fault of a mode is."""
+    """Draw how severe a fault of a mode is, and whether handling will end it for good."""
     names = [name for name, share in mode.severity.items() if share > 0.0]
     shares = np.array([mode.severity[name] for name in names])
     chosen = names[int(rng.choice(len(names), p=shares / shares.sum()))]
-    return State(mode, pack.severities[chosen])
+    sleeps, chances = zip(*ways_to_sleep(pack.running, mode), strict=True)
+    for_ever = sleeps[int(rng.choice(len(sleeps), p=chances))] if len(sleeps) > 1 else sleeps[0]
+    return State(mode, pack.severities[chosen], sleeps=for_ever)
+
+
+def _is_curable(state: State) -> bool:
+    return state.mode is not None and state.mode.cured_by_disturbance
 
 
 def draw_states(space: StateSpace, count: int, rng: np.random.Generator) -> IntArray:

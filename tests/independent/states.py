@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,12 +29,16 @@ class State:
     mode: str = ""
     severity: str = ""
     onset: int = BEFORE
+    sleeps: float = math.inf
 
     @property
     def name(self) -> str:
         if not self.mode:
             return "good"
-        return f"{self.mode}/{self.severity}" + (f"@{self.onset}" if self.onset >= 0 else "")
+        returning = "" if self.sleeps == math.inf else f"~{self.sleeps:g}"
+        return f"{self.mode}/{self.severity}{returning}" + (
+            f"@{self.onset}" if self.onset >= 0 else ""
+        )
 
 
 class States:
@@ -75,11 +79,22 @@ class States:
         for s, state in enumerate(self.states):
             if state.mode and state.onset < time:
                 handled = self.elements[self.element_s[s]].handled
-                is_cured = self.mode_of(s).get("cured_by_disturbance", False) and any(
-                    state.onset < when < time for when, _, _ in handled
-                )
-                out[s] = 0.0 if is_cured else 1.0
+                since = [when for when, _, _ in handled if state.onset < when < time]
+                is_cured = self.mode_of(s).get("cured_by_disturbance", False) and bool(since)
+                out[s] = float(not is_cured or self._driven(max(since), time) >= state.sleeps)
         return out
+
+    def _driven(self, since: int, time: int) -> float:
+        """Minutes between a handling and a finding, half of a run at that time."""
+        back = {finding.time: km for finding, km in self.job.returns}
+        minutes = 0.0
+        for finding in self.job.findings:
+            if since < finding.time <= time:
+                minutes += back.get(finding.time, 0.0) / self.job.priors["running"]["km_per_min"]
+                if finding.event["type"] == "ran":
+                    share = 0.5 if finding.time == time else 1.0
+                    minutes += share * finding.event["minutes"]
+        return minutes
 
     def serving(self, fitted: dict[str, str]) -> list[frozenset[int]]:
         """Cylinders that each element serves in an arrangement."""
@@ -105,14 +120,24 @@ def _states_of(job: Job, element: Element) -> list[tuple[State, float]]:
         for severity, share in mode["severity"].items()
         if share
     ]
+    faults = [each for fault in faults for each in _returning(job, kind, *fault)]
     good = 1.0 - sum(chance.values())
     later = sorted([*_induced(job, element), *_failed_since(job, element)], key=lambda one: one[1])
     for mode, onset, harm in later:
         for severity, share in kind["mode"][mode]["severity"].items():
             if share:
-                faults.append((State(mode, severity, onset), good * harm * share))
+                induced = State(mode, severity, onset)
+                faults += _returning(job, kind, induced, good * harm * share)
         good *= 1.0 - harm
     return [(State(), good), *faults]
+
+
+def _returning(job: Job, kind: Table, state: State, chance: float) -> Iterator[tuple[State, float]]:
+    """Part a contact that handling ends by whether it does so for good."""
+    is_curable = kind["mode"][state.mode].get("cured_by_disturbance", False)
+    back = job.priors["running"].get("comes_back", []) if is_curable else []
+    for sleeps, share in [(math.inf, 1.0 - sum(p for _, p in back)), *back]:
+        yield State(state.mode, state.severity, state.onset, sleeps), chance * share
 
 
 def _failed_since(job: Job, element: Element) -> list[tuple[str, int, float]]:
