@@ -134,6 +134,8 @@ def _check_running(pack: Pack) -> None:
             _all_known(sign.between, stated, "quantity of the bus")
             for name, (low, high) in sign.between.items():
                 _require(low <= high, f"must rise, got [{low:g}, {high:g}]", name)
+    back = math.fsum(chance for _, chance in pack.running.comes_back)
+    _require(back <= 1, f"chances add up to {back:.6g}, more than 1", "comes_back")
 
 
 def _check_costs(pack: Pack) -> None:

@@ -329,8 +329,10 @@ class Outlook:
         """
         costs = self.settings.costs
         prices = [self.costing.money(self.fix_effort(place)) for place in places]
-        dear = max((1.0 - costs.stake / max(price, 1e-9) for price in prices), default=0.0)
-        return max(costs.proof, dear) if prices else 0.0
+        if not prices:
+            return 0.0
+        stake = max(prices) if costs.stake is None else costs.stake
+        return max(costs.proof, 1.0 - stake / max(*prices, stake, 1e-9))
 
     def rank(self) -> Ranking:
         """Value every action; see `LookAhead.rank`."""
