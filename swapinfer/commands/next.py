@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
+import numpy as np
 import typer
 from msgspec import Struct, structs
 
@@ -33,14 +34,15 @@ from swapinfer.commands.steps import (
 )
 from swapinfer.commands.terminal import watched
 from swapinfer.commands.typed import decimal, quantity, words
+from swapinfer.evidence.arrays import for_order
 from swapinfer.evidence.states import draw_priors
 from swapinfer.plan import answers
 from swapinfer.plan.answers import Node, plan_tree
-from swapinfer.plan.next import PlannedStep, make_plan, next_steps, title_way
+from swapinfer.plan.next import Plan, PlannedStep, make_plan, next_steps, title_way
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.priority import GIVE_UP
 from swapinfer.plan.reason import HOW, OWED, Reason, explain
-from swapinfer.plan.robust import try_step
+from swapinfer.plan.robust import try_steps, worst_tenth
 from swapinfer.plan.verifying import VERIFIED_RISK, prove
 from swapinfer.posterior.sensitivity import SEED
 
@@ -51,6 +53,9 @@ GLANCE = 15
 """Lines that what is next may take, cautions that are new to the job not counted."""
 
 Verdict = Literal["go-on", "tell-how", "prove", "stop-testing", "bet", "hand-over", "give-up"]
+
+SEVERAL = 5
+"""Steps compared under other priors."""
 
 HALF = 0.5
 """Above this risk a drive is no verification."""
@@ -76,11 +81,19 @@ UNPROVEN = "nothing is proven before it is done and a drive stays quiet"
 
 
 class HeldFacts(Struct, frozen=True):
-    """Draws of the priors, those under which nothing is better, and what most often is."""
+    """Draws of the priors, those under which nothing is better, and what most often is.
+
+    `above` is what the step costs above the best in the worst tenth of the draws, as a share;
+    `sturdier` a step that is worth as much and loses less there, with the like figures.
+    """
 
     draws: int
     holds: int
     instead: str
+    above: float = 0.0
+    sturdier: str = ""
+    sturdier_holds: int = 0
+    sturdier_above: float = 0.0
 
 
 class NextView(Facts, frozen=True):
@@ -194,17 +207,35 @@ def show_next(
         "off_by": belief.posterior.left_out,
         "mine": price_mine(plan, mine, settings.costs) if mine.strip() else None,
         "limits_cost": price,
-        "held": _held(outlook, best, draws) if draws else None,
+        "held": _held(outlook, plan, draws) if draws else None,
     }
     return NextView(**same_fields(NextView, plan, plan.forecast) | own)
 
 
-def _held(outlook: Outlook, best: PlannedStep, draws: int) -> HeldFacts:
+def _held(outlook: Outlook, plan: Plan, draws: int) -> HeldFacts:
+    """Plan under other priors; of the steps that are worth as much, find the sturdiest."""
+    resolution = outlook.settings.costs.resolution
+    most = plan.best.expected_total * (1.0 + resolution)
+    near = [
+        s for s in plan.steps if s is plan.best or (s.expected_total <= most and not s.is_barred)
+    ]
+    by_work = dict[object, PlannedStep]()
+    for step in near[:SEVERAL]:
+        by_work.setdefault(step.action and step.action.without_drive, step)
+    steps = list(by_work.values())
     prior_des = draw_priors(outlook.evidence.space, draws, SEED)
-    trials = watched(try_step(outlook, best.action, prior_des), "draws of the priors", draws)
-    failed = [title_way(outlook, trial.first) for trial in trials if not trial.holds]
+    tried = try_steps(outlook, [step.action for step in steps], prior_des)
+    trials = list(watched(tried, "draws of the priors", draws))
+    above_ds = np.array([trial.above_s for trial in trials])
+    holds_s, tail_s = (above_ds <= resolution).sum(axis=0), worst_tenth(above_ds)
+    failed = [title_way(outlook, t.first) for t in trials if t.above_s[0] > resolution]
     instead = [title for title, _ in Counter(failed).most_common(1)]
-    return HeldFacts(draws, draws - len(failed), "".join(instead))
+    held = HeldFacts(draws, int(holds_s[0]), "".join(instead), float(tail_s[0]))
+    s = int(for_order(tail_s).argmin())
+    if tail_s[s] > tail_s[0] - resolution:
+        return held
+    sturdier = steps[s].title, int(holds_s[s]), float(tail_s[s])
+    return HeldFacts(held.draws, held.holds, held.instead, held.above, *sturdier)
 
 
 def _verdict(best: PlannedStep, reason: Reason) -> Verdict:
@@ -256,6 +287,9 @@ def _(facts: NextView, page: Page) -> str:
     if facts.held:
         held = f"holds under {facts.held.holds} of {facts.held.draws} draws of the priors"
         held += f"; where not, mostly better: {facts.held.instead}" if facts.held.instead else ""
+        if facts.held.sturdier:
+            held += f"; sturdier, and worth as much: {facts.held.sturdier}"
+            held += f" (holds under {facts.held.sturdier_holds})"
         lines += page.wrap(held, indent=2)
     lines += _everything(facts, page) if page.is_full else []
     new, known = caution_lines(best.cautions, page)

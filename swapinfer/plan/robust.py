@@ -1,8 +1,8 @@
-"""Whether the work that comes first does so under other priors too."""
+"""How the steps that may come first fare under other priors."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from msgspec import Struct
@@ -12,31 +12,36 @@ from swapinfer.plan.actions import Action
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.priority import Order, Way, order_ways
 
+WORST = 0.1
+"""Part of the draws, the worst, by which steps that are worth as much are told apart."""
 
-class Trial(Struct, frozen=True):
-    """How a step fares under one draw of the priors.
+
+class Trial(Struct, frozen=True, eq=False):
+    """How steps fare under one draw of the priors.
 
     Attributes
     ----------
     first : Way
         What comes first then.
-    holds : bool
-        Whether the step costs no more than that, within the plan's resolution.
+    above_s : ndarray of float, shape (step,)
+        What each step costs more than that, as a share of it.
     """
 
     first: Way
-    holds: bool
+    above_s: FloatArray
 
 
-def try_step(outlook: Outlook, step: Action | None, prior_des: FloatArray) -> Iterator[Trial]:
+def try_steps(
+    outlook: Outlook, steps: Sequence[Action | None], prior_des: FloatArray
+) -> Iterator[Trial]:
     """Plan anew under other priors, the findings as they are.
 
     Parameters
     ----------
     outlook : Outlook
         Of the job.
-    step : Action or None
-        Step that is looked at, whatever its drive; None for the end of the job.
+    steps : sequence of Action or None
+        Steps that are looked at, whatever their drive; None for the end of the job.
     prior_des : ndarray of float, shape (draw, element, state)
         Priors; rows sum to 1.
 
@@ -59,8 +64,26 @@ def try_step(outlook: Outlook, step: Action | None, prior_des: FloatArray) -> It
         belief_h /= belief_h.sum()
         ranking = outlook.look_ahead.rank(belief_h, settings.depth)
         order = order_ways(outlook, ranking, belief_h)
-        most = order.ways[0].total * (1.0 + settings.costs.resolution)
-        yield Trial(order.ways[0], _total(order, step) <= most)
+        least = max(order.ways[0].total, np.finfo(float).tiny)
+        yield Trial(order.ways[0], np.array([_total(order, s) / least - 1.0 for s in steps]))
+
+
+def worst_tenth(above_ds: FloatArray) -> FloatArray:
+    """Mean over the worst draws of each step, shape (step,).
+
+    Parameters
+    ----------
+    above_ds : ndarray of float, shape (draw, step)
+        From trials.
+
+    References
+    ----------
+    Rockafellar, R. T. & Uryasev, S. (2000), Journal of Risk 2, 21-41: the conditional value at
+    risk.
+    """
+    count = max(round(WORST * len(above_ds)), 1)
+    mean_s: FloatArray = np.sort(above_ds, axis=0)[-count:].mean(axis=0)
+    return mean_s
 
 
 def _total(order: Order, step: Action | None) -> float:
