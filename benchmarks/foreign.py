@@ -30,6 +30,7 @@ ENGINES = (
 
 CUSTOM, OURS, CLAIRVOYANT = "customary order", "the advice", "clairvoyant"
 HEADS = ("cost", "+-", "needless", "back", "given up", "unrepaired")
+WIDTH = 16
 
 BINS = (0.0, 0.5, 0.7, 0.9, 0.97, 1.0)
 """Of the probability stated at the first purchase."""
@@ -40,7 +41,8 @@ class Played:
     """One vehicle under one way of deciding."""
 
     name: str
-    cause: str
+    engine: str
+    trouble: str
     cost: float
     needless: int
     comebacks: int
@@ -82,11 +84,10 @@ def main(*, quick: bool) -> dict[str, float]:
     for played in (one for several in found for one in several):
         by_name.setdefault(played.name, []).append(played)
     print(f"\n{jobs} vehicles of another world\n")
-    print(
-        f"{'':18}{'cost':>8}{'+-':>6}{'needless':>10}{'back':>7}{'given up':>10}{'unrepaired':>12}"
-    )
+    print(f"{'':{WIDTH}}" + "".join(f"{head:>12}" for head in HEADS))
     for name, results in by_name.items():
         _print_row(name, results)
+    _print_parts(by_name)
     ours, custom, floor = (by_name[name] for name in (OURS, CUSTOM, CLAIRVOYANT))
     saving = _mean(custom, "cost") - _mean(ours, "cost")
     avoidable = _mean(custom, "cost") - _mean(floor, "cost")
@@ -113,25 +114,45 @@ def play_vehicle(number: int) -> list[Played]:
     pack = load_pack()
     settings = PlanSettings(pack.costs)
     layout, fitment = ENGINES[number % len(ENGINES)]
+    engine = f"{layout} {fitment['ignition'].partition('-')[0]} {fitment['fuel']}"
+    trouble = _trouble(draw_foreign(pack, layout, fitment, number))
     played = []
     for name, strategy in ((CUSTOM, CustomaryOrder()), (OURS, Planner(2))):
         world = draw_foreign(pack, layout, fitment, number)
-        cause = "+".join(sorted({fault.entry["of"][0] for fault in world.truth.values()}))
         watched = Watched(strategy, lambda world=world: world.faults)
         result = play(world, watched, settings)
-        played.append(_played(name, cause, result, world, watched))
+        played.append(_played(name, engine, trouble, result, world, watched))
     world = draw_foreign(pack, layout, fitment, number)
     best = clairvoyant(world, settings)
-    played.append(_played(CLAIRVOYANT, "", best, None, Watched(Planner(2), tuple)))
+    nobody = Watched(Planner(2), tuple)
+    played.append(_played(CLAIRVOYANT, engine, trouble, best, None, nobody))
     return played
 
 
+def _trouble(world: ForeignWorld) -> str:
+    """What is hard about a vehicle, in words."""
+    kinds = [fault.entry["of"][0] for fault in world.truth.values()]
+    if len(kinds) > 1:
+        return "two faults"
+    if kinds[0].startswith("unlisted"):
+        return "not in the pack"
+    if any(word in kinds[0] for word in ("wiring", "ground", "feed")):
+        return "contacts"
+    return "one part"
+
+
 def _played(
-    name: str, cause: str, result: Result, world: ForeignWorld | None, watched: Watched
+    name: str,
+    engine: str,
+    trouble: str,
+    result: Result,
+    world: ForeignWorld | None,
+    watched: Watched,
 ) -> Played:
     return Played(
         name=name,
-        cause=cause,
+        engine=engine,
+        trouble=trouble,
         cost=result.cost,
         needless=result.wrong_parts,
         comebacks=result.comebacks,
@@ -157,9 +178,25 @@ def _print_row(name: str, results: list[Played]) -> None:
     spread = math.sqrt(sum((one.cost - mean) ** 2 for one in results)) / max(len(results) - 1, 1)
     given_up = 1.0 - _mean(results, "resolved")
     print(
-        f"{name:18}{mean:12.0f}{spread:12.0f}{_mean(results, 'needless'):12.2f}"
+        f"{name:{WIDTH}}{mean:12.0f}{spread:12.0f}{_mean(results, 'needless'):12.2f}"
         f"{_mean(results, 'comebacks'):12.2f}{given_up:12.0%}{_unrepaired(results):12.0%}"
     )
+
+
+def _print_parts(by_name: dict[str, list[Played]]) -> None:
+    """Print means by engine and by what is hard, for whoever reads the totals."""
+    for part in ("engine", "trouble"):
+        print(f"\n{'':24}{'vehicles':>9}{'given up':>10}{'needless':>10}", end="")
+        print("".join(f"{name:>17}" for name in by_name))
+        for value in sorted({getattr(one, part) for one in by_name[OURS]}):
+            inside = {
+                name: [one for one in results if getattr(one, part) == value]
+                for name, results in by_name.items()
+            }
+            ours = inside[OURS]
+            print(f"{value:24}{len(ours):9}{1.0 - _mean(ours, 'resolved'):10.0%}", end="")
+            print(f"{_mean(ours, 'needless'):10.2f}", end="")
+            print("".join(f"{_mean(results, 'cost'):17.0f}" for results in inside.values()))
 
 
 def _print_stated(results: list[Played]) -> float:

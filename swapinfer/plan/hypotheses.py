@@ -221,19 +221,20 @@ def with_subsets(kept: list[Key]) -> list[Key]:
 def _distinct_faults(
     evidence: Evidence,
 ) -> tuple[dict[tuple[int, int], int], IntArray, IntArray]:
-    """Give numbers to the faults now: same element, mode and severity is the same fault."""
+    """Count faults now by element, mode, severity, and whether handling ends them."""
     space: StateSpace = evidence.space
     job = evidence.job
     here = {space.index[element] for element in job.fitted.values()}
     active_es = space.active_es(job.time)
-    first: dict[tuple[int, int, int], int] = {}
+    first: dict[tuple[int, int, int, bool], int] = {}
     number: dict[tuple[int, int], int] = {}
     element_f: list[int] = []
     state_f: list[int] = []
     for e, s in np.argwhere(active_es).tolist():
         if e not in here:
             continue
-        kind_of_fault = (e, int(space.mode_es[e, s]), int(space.severity_es[e, s]))
+        mode, severity = int(space.mode_es[e, s]), int(space.severity_es[e, s])
+        kind_of_fault = (e, mode, severity, bool(space.ended_es[e, s]))
         if kind_of_fault not in first:
             first[kind_of_fault] = len(element_f)
             element_f.append(e)

@@ -387,3 +387,16 @@ def test_a_drive_that_must_be_waited_for_has_its_price_and_lasts_no_longer(
     assert all(p.work.effort.parts == price for p in waited if p.action.kind == "drive")
     assert all(p.action.drive_minutes <= lasts for p in waited)
     assert all(p.work.effort.parts == 0.0 for p in ready if p.action.kind == "drive")
+
+
+def test_the_dearer_a_repair_the_more_proof_it_asks(seen: Outlook) -> None:
+    places = [seen.place_of(local) for local in range(len(seen.elements))]
+    stake, least = seen.settings.costs.stake, seen.settings.costs.proof
+    assert stake is not None
+    for place in places:
+        price = seen.costing.money(seen.fix_effort(place))
+        asked = seen.asked_proof([place])
+        assert least <= asked < 1.0
+        assert (1.0 - asked) * price <= stake + 1e-9 or asked == least
+    assert seen.asked_proof(places) == max(seen.asked_proof([place]) for place in places)
+    assert seen.asked_proof(()) == 0.0

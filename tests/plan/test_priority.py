@@ -54,7 +54,10 @@ def free(_: Way) -> float:
 
 
 def way(action: Action | None, total: float, *, pays: bool = True, proof: float = 1.0) -> Way:
-    return Way(action, 0, total, pays, proof)
+    return Way(action, 0, total, pays, proof, asked=0.6 if action and action.replaced else 0.0)
+
+
+FAILING = replace(NOTHING_BEGUN, is_failing=True)
 
 
 def first(ways: Sequence[Way], costs: Costs, begun: Begun = NOTHING_BEGUN) -> Action | None:
@@ -132,6 +135,13 @@ def test_a_quote_names_what_has_failed_where_a_look_would_tell(costs: Costs) -> 
     assert chosen(told, money=costs.resolution * costs.diagnosis_cap + 1.0) is None
 
 
+def test_looks_that_would_pay_were_the_priors_off_precede_giving_up(costs: Costs) -> None:
+    ends = [Way(None, 1, 800.0)]
+    near, far = way(LOOK, 814.0, pays=False), way(TEST, 840.0, pays=False)
+    assert first([*ends, near, far], costs, FAILING) == LOOK
+    assert first([*ends, way(LOOK, 816.0, pays=False), far], costs, FAILING) is None
+
+
 def test_a_contact_is_reseated_with_a_swap_only_where_that_is_far_better(costs: Costs) -> None:
     assert first([way(BUNDLE, 400.0), way(SWAP, 430.0)], costs) == SWAP
     assert first([way(BUNDLE, 400.0), way(SWAP, 441.0)], costs) == BUNDLE
@@ -140,17 +150,34 @@ def test_a_contact_is_reseated_with_a_swap_only_where_that_is_far_better(costs: 
 
 def test_a_purchase_below_the_proof_waits_for_what_can_still_tell(costs: Costs) -> None:
     ways = [way(BUY, 300.0, proof=0.3), way(SWAP, 400.0), way(TEST, 500.0)]
-    order = arrange(ways, NOTHING_BEGUN, costs, free, free)
+    order = arrange(ways, FAILING, costs, free, free)
     assert order.ways[0].action == SWAP
     assert order.is_held_back
     assert not order.is_carried
     nothing_tells = [ways[0], way(SWAP, 400.0, pays=False)]
-    order = arrange(nothing_tells, NOTHING_BEGUN, costs, free, free)
+    order = arrange(nothing_tells, FAILING, costs, free, free)
     assert order.ways[0].action == BUY
     assert not order.is_held_back
     assert not order.is_carried
     proven = [way(BUY, 300.0, proof=0.7), way(SWAP, 400.0)]
     assert arrange(proven, NOTHING_BEGUN, costs, free, free).is_carried
+
+
+def test_what_runs_quietly_is_not_repaired_on_a_guess(costs: Costs) -> None:
+    ways = [way(BUY, 300.0, proof=0.3), Way(None, 0, 310.0), Way(None, 1, 800.0)]
+    assert arrange(ways, NOTHING_BEGUN, costs, free, free).ways[0].ending == HAND_OVER
+    assert arrange(ways, FAILING, costs, free, free).ways[0].action == BUY
+
+
+def test_a_dear_repair_that_is_likely_is_looked_into_or_quoted(costs: Costs) -> None:
+    dear = Way(BUY, 0, 300.0, pays=True, proof=0.9, asked=0.97)
+    ends = [Way(None, 1, 800.0)]
+    order = arrange([dear, way(SWAP, 400.0), *ends], FAILING, costs, free, free)
+    assert order.ways[0].action == SWAP
+    assert order.is_held_back
+    order = arrange([dear, way(SWAP, 400.0, pays=False), *ends], FAILING, costs, free, free)
+    assert order.ways[0].ending == GIVE_UP
+    assert order.is_held_back
 
 
 def test_a_vehicle_is_not_handed_over_before_it_was_seen_to_run_well(costs: Costs) -> None:
