@@ -39,10 +39,6 @@ FAR = 2.0
 NAMES_IT = 0.5
 """Bits from which a test tells what to quote for."""
 
-OFF = 4.0
-"""Before giving up, looks are made that would pay if what they look for were so much likelier."""
-
-
 class Way(Struct, frozen=True):
     """A way on.
 
@@ -210,7 +206,7 @@ def arrange(
     -------
     Order
     """
-    by_cost = sorted(ways, key=_total)
+    by_cost = sorted(ways, key=lambda way: round(way.total, 6))
     able = [way for way in by_cost if _may_begin(way, begun)] or by_cost
     if begun.owed_in is not None:
         able = _long_enough(able, begun.owed_minutes)
@@ -220,10 +216,8 @@ def arrange(
         # What is stored costs next to nothing to read, and everything else depends on it.
         first = reading[0]
     elif first.ending == GIVE_UP:
-        looks = [way for way in able if preference.may_name(way)]
-        hopeful = [w for w in looks if w.total <= first.total + (1.0 - 1.0 / OFF) * money(w)]
-        naming = [way for way in looks if bits(way) >= NAMES_IT]
-        first = min(hopeful, key=_total, default=max(naming, key=bits, default=first))
+        naming = [way for way in able if preference.may_name(way) and bits(way) >= NAMES_IT]
+        first = max(naming, key=bits, default=first)
     telling = [way for way in able if way.tells and way.pays]
     is_held_back = not first.is_proven and bool(telling or first.proof >= costs.proof)
     if is_held_back:
@@ -329,10 +323,6 @@ class _Preference(Struct, frozen=True):
             round(self.money(way)),
             round(way.total, 6),
         )
-
-
-def _total(way: Way) -> float:
-    return round(way.total, 6)
 
 
 def _things(way: Way) -> int:

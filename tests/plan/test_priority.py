@@ -135,13 +135,6 @@ def test_a_quote_names_what_has_failed_where_a_look_would_tell(costs: Costs) -> 
     assert chosen(told, money=costs.resolution * costs.diagnosis_cap + 1.0) is None
 
 
-def test_looks_that_would_pay_were_the_priors_off_precede_giving_up(costs: Costs) -> None:
-    ends = [Way(None, 1, 800.0)]
-    near, far = way(LOOK, 814.0, pays=False), way(TEST, 840.0, pays=False)
-    assert first([*ends, near, far], costs, FAILING) == LOOK
-    assert first([*ends, way(LOOK, 816.0, pays=False), far], costs, FAILING) is None
-
-
 def test_a_contact_is_reseated_with_a_swap_only_where_that_is_far_better(costs: Costs) -> None:
     assert first([way(BUNDLE, 400.0), way(SWAP, 430.0)], costs) == SWAP
     assert first([way(BUNDLE, 400.0), way(SWAP, 441.0)], costs) == BUNDLE
