@@ -39,6 +39,7 @@ FAR = 2.0
 NAMES_IT = 0.5
 """Bits from which a test tells what to quote for."""
 
+
 class Way(Struct, frozen=True):
     """A way on.
 
