@@ -60,9 +60,12 @@ def list_adapters() -> list[str]:
     """Return the adapters that are there, as `connect` takes them."""
     import can
 
-    # Each kind whose driver is not installed would say so.
-    logging.getLogger("can").setLevel(logging.CRITICAL)
-    found = can.detect_available_configs()
+    # Each kind whose driver is not installed would say so, under a name of its own.
+    logging.disable(logging.CRITICAL)
+    try:
+        found = can.detect_available_configs()
+    finally:
+        logging.disable(logging.NOTSET)
     return sorted(
         f"{one['interface']}:{one['channel']}"
         for one in found

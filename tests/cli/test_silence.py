@@ -24,3 +24,15 @@ def test_weighing_what_cannot_fail_any_more(opened: Bay, place: str) -> None:
             check=False,
         )
         assert (done.returncode, done.stderr) == (0, ""), words
+
+
+def test_looking_for_adapters_whose_drivers_are_not_installed(bay: Bay) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "swapinfer", "scan", "--check"],
+        cwd=bay.folder,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "adapter" in done.stdout
