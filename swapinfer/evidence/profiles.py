@@ -98,24 +98,12 @@ def own_parts(chance_po: FloatArray) -> tuple[FloatArray, FloatArray]:
 def own_part(nearer_px: FloatArray, exact_px: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Say how a fault that shows leaves the bit of what was seen open, and explains it.
 
-    Parameters
-    ----------
-    nearer_px : ndarray of float, shape (profile, ...)
-        Chance that the fault's own part in what is seen departs less from good than that does.
-    exact_px : ndarray of float, shape (profile, ...)
-        Chance, or density, of just what was seen; the good profile's first.
-
-    Returns
-    -------
-    open_px, explain_px : ndarray of float, shape (profile, ...)
-        Weights; 1 and 0 for the good profile.
-
-    Notes
-    -----
-    With ``F`` the chance of departing less and ``f`` that of just this, a cause's own part is
-    ``G = F / F_good``, or ``f / f_good`` where that is less, at most 1: the larger of it and a good
-    draw is its profile. It leaves the bit open with ``G`` and explains it with ``f - G f_good``,
-    so that one fault alone shows just what its profile says.
+    With ``F`` the chance of departing less from good and ``f`` that, or the density, of just what
+    was seen, a cause's own part is ``G = F / F_good``, or ``f / f_good`` where that is less, at
+    most 1: the larger of it and a good draw is its profile. It leaves the bit open with ``G`` and
+    explains it with ``f - G f_good``, so that one fault alone shows just what its profile says.
+    Given are the chances that the own part departs less, and ``f``, both of shape (profile, ...),
+    the good profile first; its weights are 1 and 0.
     """
     open_px = np.minimum(np.minimum(nearer_px, exact_px / exact_px[0]), 1.0)
     explain_px = np.maximum(exact_px - open_px * exact_px[0], 0.0)
@@ -159,18 +147,8 @@ def averaged(test: Test, curve: Curve, readings: float) -> Curve:
 def density(test: Test, curve: Curve, value: float, offset_q: FloatArray) -> FloatArray:
     """Density of a reading on the test's scale, or chance that the meter is over its limit.
 
-    Parameters
-    ----------
-    test, curve : Test, Curve
-        A reading, and one of its curves.
-    value : float
-        As the curves speak of it; infinite for "over limit".
-    offset_q : ndarray of float, shape (level,)
-        Offsets of the shared level on the test's scale, infinite where all are over the limit.
-
-    Returns
-    -------
-    ndarray of float, shape (level,)
+    The value, infinite for "over limit", is as the curves speak of it. Offsets of the shared level
+    are on the test's scale, infinite where all are over the limit. Shape (level,).
     """
     if math.isinf(value):
         return np.where(np.isinf(offset_q), 1.0, curve.over_limit)

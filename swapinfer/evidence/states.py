@@ -269,7 +269,11 @@ def build_states(job: Job) -> StateSpace:
     handlings between the same two findings count as one.
     """
     elements = sorted(job.elements.values(), key=_pass_order(job))
-    lives = [_life(job, element) for element in elements]
+    new_km = job.pack.running.odometer_km
+    lives = [
+        Life(e.home.kind, e.is_new, new_km if e.is_new else e.age_km, _induced(job, e))
+        for e in elements
+    ]
     number = {life: r for r, life in enumerate(dict.fromkeys(lives))}
     rows = [_states_of(job, life) for life in number]
     row_e = np.array([number[life] for life in lives])
@@ -346,23 +350,23 @@ def _pass_order(job: Job) -> Callable[[Element], tuple[int, int, int, str]]:
     return key
 
 
-def _life(job: Job, element: Element) -> Life:
-    age = job.pack.running.odometer_km if element.is_new else element.age_km
-    return Life(element.home.kind, element.is_new, age, _induced(job, element))
-
-
 def _states_of(job: Job, life: Life) -> tuple[State, ...]:
     modes = job.engine.kinds[life.kind].modes
-    onsets = [(mode, BEFORE) for mode in modes]
-    onsets += [(mode, onset) for mode, onset, _ in life.induced]
+    onsets = [(modes[mode], BEFORE) for mode in modes]
+    onsets += [(modes[mode], onset) for mode, onset, _ in life.induced]
     faults = (
-        State(modes[mode], job.pack.severities[severity], onset, sleeps)
+        State(mode, severity, onset, sleeps)
         for mode, onset in onsets
-        for severity, share in modes[mode].severity.items()
-        if share > 0
-        for sleeps, _ in ways_to_sleep(job.pack.running, modes[mode])
+        for severity, sleeps, _ in _ways(job, mode)
     )
     return (State(), *faults)
+
+
+def _ways(job: Job, mode: Mode) -> Iterator[tuple[Severity, float, float]]:
+    """Severities of a mode, minutes for which handling ends it, and the share of each of both."""
+    for severity, share in mode.severity.items():
+        for sleeps, part in ways_to_sleep(job.pack.running, mode) if share > 0 else ():
+            yield job.pack.severities[severity], sleeps, share * part
 
 
 def ways_to_sleep(running: Running, mode: Mode) -> list[tuple[float, float]]:
@@ -387,20 +391,13 @@ def _priors(
 def _prior(job: Job, life: Life, chance_of: ChanceOf) -> list[FloatArray]:
     modes = job.engine.kinds[life.kind].modes
     prior = [
-        chance_d * share * part
+        chance_d * share
         for mode, chance_d in _mode_chances(job, life, chance_of).items()
-        for share in modes[mode].severity.values()
-        if share > 0
-        for _, part in ways_to_sleep(job.pack.running, modes[mode])
+        for *_, share in _ways(job, modes[mode])
     ]
     good_d = 1.0 - np.sum(prior, axis=0)
     for mode, _, harm in life.induced:
-        prior += [
-            good_d * harm * share * part
-            for share in modes[mode].severity.values()
-            if share > 0
-            for _, part in ways_to_sleep(job.pack.running, modes[mode])
-        ]
+        prior += [good_d * harm * share for *_, share in _ways(job, modes[mode])]
         good_d = good_d * (1.0 - harm)
     return [good_d, *prior]
 

@@ -170,24 +170,17 @@ def usual_reading(evidence: Evidence, test: Test) -> float | None:
 def fault_sets(
     arrays: Arrays, posterior: Posterior, cover: float = 0.999, limit: int = 5000
 ) -> FaultSets:
-    """Find the most probable combinations of faults.
+    """Find the most probable combinations of faults, in order of falling belief.
 
     Parameters
     ----------
-    arrays : Arrays
-        Findings as arrays.
-    posterior : Posterior
-        Their posterior.
+    arrays, posterior : Arrays, Posterior
+        Findings as arrays, and their posterior.
     cover : float, optional
         Share of the posterior to cover.
     limit : int, optional
-        Most sets to return; where it cuts, `left_out` says how much is missing.
-
-    Returns
-    -------
-    FaultSets
-        Sets in order of falling belief, equal ones by element and state. Every set as probable
-        as the last one is among them, unless `limit` cuts.
+        Most sets to return; where it cuts, `left_out` says how much is missing. Otherwise every
+        set as probable as the last one is among them.
     """
     found = posterior.sets or _search(arrays, posterior, cover, limit)
     with np.errstate(divide="ignore"):

@@ -81,22 +81,11 @@ class Tree(msgspec.Struct, frozen=True, eq=False):
         return cls(sweep, [message[0] for _, message in sweep.backward()][::-1])
 
     def sets_above(self, threshold: float, widest: int, chance_es: FloatArray) -> FaultSets:
-        """Find every assignment whose share of the posterior is at least a threshold.
+        """Find every assignment whose share of the posterior is at least a threshold, in no order.
 
-        Parameters
-        ----------
-        threshold : float
-            Share below which branches are cut.
-        widest : int
-            Most branches followed at a time; beyond, those with the largest shares are.
-        chance_es : ndarray of float, shape (element, state)
-            Most that each state can have; one below the threshold is not tried.
-
-        Returns
-        -------
-        FaultSets
-            In no order. Beliefs, and what was cut, are upper bounds: a branch shares among the
-            states tried what it has.
+        No more than the `widest` branches are followed at a time. `chance_es` is the most that each
+        state can have; one below the threshold is not tried. Beliefs, and what was cut, are upper
+        bounds: a branch shares among the states tried what it has.
         """
         prepared, route = self.sweep.prepared, self.sweep.route
         weight_es = prepared.weight_des[0]

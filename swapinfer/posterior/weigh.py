@@ -36,13 +36,13 @@ class FindingWeights(msgspec.Struct, frozen=True, eq=False):
 
     Attributes
     ----------
-    prior_db_e : ndarray of float, shape (element,)
+    prior_db_e
         Log odds of "faulty in any way" against "good" before the first finding.
-    fault_ne : ndarray of float, shape (finding, element)
+    fault_ne
         Change of these log odds by each finding; columns add up to that from prior to posterior.
-    rival_e : ndarray of int, shape (element,)
+    rival_e
         For each element the other one that is most probably faulty in the end.
-    against_rival_ne : ndarray of float, shape (finding, element)
+    against_rival_ne
         Change of the log ratio of the fault probabilities of element and rival by each finding.
     """
 
