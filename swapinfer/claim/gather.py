@@ -42,8 +42,8 @@ from swapinfer.ledger.words import good_range, place_label, wanted_words
 from swapinfer.pack.engine import read_codes
 from swapinfer.pack.model import Pack, Test
 from swapinfer.pack.provenance import numbers_by_source
+from swapinfer.plan.actions import normal_outcome
 from swapinfer.plan.verifying import prove
-from swapinfer.plan.what_if import normal_outcome
 
 
 def gather_facts(

@@ -20,9 +20,8 @@ from swapinfer.commands.shop import OpenJob, Shop
 from swapinfer.ledger import events as ev
 from swapinfer.ledger.event import Event, Paperwork, Repair, unhandled
 from swapinfer.ledger.replay import Job, replay
-from swapinfer.plan.actions import READ, Action
+from swapinfer.plan.actions import READ, Action, work_events
 from swapinfer.plan.next import Plan, next_steps
-from swapinfer.plan.what_if import work_events
 
 LEADERS = 3
 """Causes shown after each finding."""

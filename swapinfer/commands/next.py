@@ -40,9 +40,8 @@ from swapinfer.plan import answers
 from swapinfer.plan.answers import Node, plan_tree
 from swapinfer.plan.next import Plan, PlannedStep, make_plan, next_steps, title_way
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.priority import GIVE_UP
+from swapinfer.plan.priority import GIVE_UP, try_steps, worst_tenth
 from swapinfer.plan.reason import HOW, OWED, Reason, explain
-from swapinfer.plan.robust import try_steps, worst_tenth
 from swapinfer.plan.verifying import VERIFIED_RISK, prove
 from swapinfer.posterior.sensitivity import SEED
 

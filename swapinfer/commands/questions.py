@@ -38,9 +38,8 @@ from swapinfer.ledger.replay import Job
 from swapinfer.ledger.words import element_label, target_label
 from swapinfer.pack.model import UNKNOWN, Test
 from swapinfer.pack.money import check_amount
-from swapinfer.plan.actions import READ, Action
+from swapinfer.plan.actions import READ, Action, work_events
 from swapinfer.plan.verifying import Proof, missing_words
-from swapinfer.plan.what_if import work_events
 from swapinfer.units import to_unit
 
 FELT, LATER, BUS = "v", "w", "r"

@@ -15,11 +15,8 @@ from msgspec import Meta
 
 from swapinfer.layout import Layout
 
-LARGEST = 1e300
-"""No pack means a larger number."""
-
-MEANING = "meaning"
-"""Under which a limited type says what its limits mean, for messages."""
+LARGEST = 1e300  # no pack means a larger number
+MEANING = "meaning"  # key under which a limited type says what its limits mean, for messages
 
 Chance = Annotated[float, Meta(ge=0, le=1, extra={MEANING: "is a chance, so between 0 and 1"})]
 NotNegative = Annotated[float, Meta(ge=0, lt=LARGEST, extra={MEANING: "must not be negative"})]
@@ -30,14 +27,9 @@ ShownOrMore = Annotated[float, Meta(gt=-LARGEST, extra={MEANING: "must be a numb
 Minutes = Annotated[float, Meta(ge=0, extra={MEANING: "must not be negative"})]
 Count = Annotated[int, Meta(ge=0, extra={MEANING: "must not be negative"})]
 
-GOOD = "good"
-"""Name of the profile that a thing in order shows."""
-
-ANY = "*"
-"""Stands for every mode that is not named otherwise."""
-
-OVER_LIMIT = "over-limit"
-"""Name, among slips, of a meter that shows OL because its probe had no contact."""
+GOOD = "good"  # name of the profile that a thing in order shows
+ANY = "*"  # stands for every mode that is not named otherwise
+OVER_LIMIT = "over-limit"  # among slips: the meter shows OL because its probe had no contact
 
 
 class PackRecord(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -1,4 +1,4 @@
-"""What could be done next in a job: its name, the words for it, the work it takes."""
+"""What could be done next in a job: its name, words and work, and the job as it then stands."""
 
 from __future__ import annotations
 
@@ -10,76 +10,42 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from swapinfer.evidence.arrays import FloatArray
+from swapinfer.evidence.levels import expected_level
+from swapinfer.evidence.profiles import band_median, chances_of
 from swapinfer.layout import Place
-from swapinfer.ledger.replay import Job
+from swapinfer.ledger import events as ev
+from swapinfer.ledger.event import Event
+from swapinfer.ledger.replay import Job, carry_on
 from swapinfer.ledger.words import listed, target_label
-from swapinfer.pack.engine import Engine
-from swapinfer.pack.model import Fix
+from swapinfer.pack.engine import Engine, format_code
+from swapinfer.pack.model import GOOD, Fix, Test
 from swapinfer.plan.costing import Costing, PlanSettings, RepairTask, WorkSum
+from swapinfer.plan.repair_policy import LOOK_MINUTES
 
-READ = "codes"
-"""Kind of the action that reads what is stored, without a drive for it."""
-
-SCAN_TOOL = "scan-tool"
-"""Tool of the pack that it takes."""
-
-QUIET = "quiet"
-"""Outcome of a drive without a misfire."""
-
-ELSEWHERE = "elsewhere"
-"""Outcome of a drive: the first misfire is in several cylinders, or in one not expected."""
-
-ALL_GOOD = "all-good"
-"""Outcome of a test of several targets."""
-
-SUSPECT = 0.003
-"""Elements less likely than this to be at fault are not acted on."""
-
-SUSPECT_CYLINDER = 0.02
-"""Cylinders whose own elements are less likely than this to be at fault are not tested alone."""
-
-MOST_SUSPECTS = 14
-"""Elements acted on, the likeliest."""
-
-SWAPPED = 4
-"""Elements swapped alone, the likeliest."""
-
-REPAIRED = 4
-"""Elements replaced, singly and in twos, the likeliest."""
-
-COMBINED = 4
-"""Movable elements of one cylinder that are swapped in the same go, in twos and threes."""
+READ = "codes"  # kind of the action that reads what is stored, without a drive for it
+SCAN_TOOL = "scan-tool"  # tool of the pack that it takes
+QUIET = "quiet"  # outcome of a drive without a misfire
+ELSEWHERE = "elsewhere"  # outcome of a drive: the first misfire is in several, or another
+ALL_GOOD = "all-good"  # outcome of a test of several targets
+SUSPECT = 0.003  # elements less likely than this to be at fault are not acted on
+SUSPECT_CYLINDER = 0.02  # cylinders whose own elements are less likely are not tested alone
+MOST_SUSPECTS = 14  # elements acted on, the likeliest
+SWAPPED = 4  # elements swapped alone, the likeliest
+REPAIRED = 4  # elements replaced, singly and in twos, the likeliest
+COMBINED = 4  # movable elements of one cylinder that are swapped in the same go, in twos and threes
+_MISFIRE_CODE = 300  # P0300 and the cylinder's number make its misfire code (SAE J2012)
 
 
 class Action(Struct, frozen=True):
-    """Something to do, and what is done with the vehicle afterwards.
+    """Something to do, and what is done with the vehicle afterwards."""
 
-    Attributes
-    ----------
-    kind : str
-        ``"test"``, ``"codes"``, ``"drive"``, ``"swap"`` (with or without reseating),
-        ``"reseat"``, ``"replace"`` or ``"put-back"``.
-    test : str
-        Test that is made; empty otherwise.
-    targets : tuple of str
-        On what; several for a sweep.
-    swaps : tuple of (place, place)
-        Parts that change places.
-    replaced, reseated : tuple of str
-        Places where that is done.
-    drive_minutes : float
-        Length of the drive that follows; 0 for none.
-    conditions : tuple of str
-        Conditions of that drive.
-    """
-
-    kind: str
+    kind: str  # "test", "codes", "drive", "swap", "reseat", "replace" or "put-back"
     test: str = ""
-    targets: tuple[str, ...] = ()
-    swaps: tuple[tuple[str, str], ...] = ()
+    targets: tuple[str, ...] = ()  # of the test; several for a sweep
+    swaps: tuple[tuple[str, str], ...] = ()  # parts that change places
     replaced: tuple[str, ...] = ()
     reseated: tuple[str, ...] = ()
-    drive_minutes: float = 0.0
+    drive_minutes: float = 0.0  # of the drive that follows; 0 for none
     conditions: tuple[str, ...] = ()
 
     @property
@@ -125,15 +91,7 @@ class Action(Struct, frozen=True):
 
 
 def after_swaps(action: Action, swaps: Iterable[tuple[str, str]]) -> Action:
-    """Turn an action on parts as they sit now into the same one after they have moved.
-
-    Parameters
-    ----------
-    action : Action
-        Repairs and tests of parts follow the parts.
-    swaps : iterable of (place, place)
-        Exchanges made meanwhile.
-    """
+    """Turn an action on parts as they sit now into the same one after they have moved."""
     moved: dict[str, str] = {}
     for first, second in swaps:
         moved |= {first: second, second: first}
@@ -146,17 +104,7 @@ def after_swaps(action: Action, swaps: Iterable[tuple[str, str]]) -> Action:
 
 
 def work_of(costing: Costing, action: Action, repair: Callable[[str], RepairTask]) -> WorkSum:
-    """Work that an action takes as the job stands, its drive not counted.
-
-    Parameters
-    ----------
-    costing : Costing
-        Prices and the job.
-    action : Action
-        What is done.
-    repair : callable
-        Place to what putting right what sits there takes.
-    """
+    """Work that an action takes as the job stands, its drive not counted."""
     job = costing.job
     if action.test:
         test = job.engine.tests[action.test]
@@ -171,22 +119,7 @@ def work_of(costing: Costing, action: Action, repair: Callable[[str], RepairTask
 
 
 def title_action(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) -> str:
-    """Put an action in the imperative.
-
-    Parameters
-    ----------
-    engine : Engine
-        Whose places it names.
-    action : Action
-        What is done.
-    fix_at : callable
-        Place to the repair that it most likely needs.
-
-    Returns
-    -------
-    str
-        ``"swap ignition coils 3 and 1; drive 20 min (load)"``.
-    """
+    """Put an action in the imperative."""
     work = _work_title(engine, action, fix_at)
     parts = [work] if work else []
     if action.drive_minutes:
@@ -259,24 +192,12 @@ def _pair(engine: Engine, first: str, second: str) -> str:
 
 
 class Suspicion(Struct, frozen=True):
-    """How likely each place of an engine is to hold a fault.
-
-    Attributes
-    ----------
-    job : Job
-        As it stands.
-    fault_p : dict of str to float
-        Place to probability that what sits there is at fault.
-    cured_p : dict of str to float
-        Place to probability of a fault there that a disturbance would cure.
-    carried : tuple of str
-        Places of parts that a misfire went along with when they were moved.
-    """
+    """How likely each place of an engine is to hold a fault."""
 
     job: Job
-    fault_p: dict[str, float]
-    cured_p: dict[str, float]
-    carried: tuple[str, ...] = ()
+    fault_p: dict[str, float]  # by place
+    cured_p: dict[str, float]  # of a fault there that a disturbance would cure
+    carried: tuple[str, ...] = ()  # places of parts that a misfire went along with
 
     def suspects(self, least: float = SUSPECT) -> list[str]:
         """Places by falling probability."""
@@ -319,20 +240,7 @@ class Suspicion(Struct, frozen=True):
 
 
 def list_work(suspicion: Suspicion, first_repair: str) -> list[Action]:
-    """List everything worth doing before a drive, the drive still to be chosen.
-
-    Parameters
-    ----------
-    suspicion : Suspicion
-        Where faults may be.
-    first_repair : str
-        Place that the repair policy would repair first; empty when it would not repair.
-
-    Returns
-    -------
-    list of Action
-        Without repetition; plain driving is one of them.
-    """
+    """List everything worth doing before a drive, the drive still to be chosen."""
     work = [
         *_swaps(suspicion),
         *_combined(suspicion),
@@ -457,17 +365,67 @@ def list_tests(suspicion: Suspicion, settings: PlanSettings) -> Iterator[tuple[s
 def best_conditions(
     choices: Iterable[tuple[str, ...]], rates: Iterable[FloatArray], belief_h: FloatArray
 ) -> tuple[str, ...]:
-    """Conditions under which a short drive would most likely misfire.
-
-    Parameters
-    ----------
-    choices : iterable of tuple of str
-        Conditions to choose from, the plainest first.
-    rates : iterable of ndarray of float, shape (hypothesis,)
-        Episodes a minute under each choice.
-    belief_h : ndarray of float, shape (hypothesis,)
-        Adds up to 1.
-    """
+    """Conditions under which a short drive would most likely misfire."""
     shown = [float(belief_h @ -np.expm1(-10.0 * rate_h)) for rate_h in rates]
     options = list(choices)
     return options[int(np.argmax(np.round(shown, 3)))]
+
+
+def suppose(job: Job, action: Action, outcome: str) -> Job:
+    """Carry a job on as if an action had been done with a given outcome."""
+    return carry_on(job, *work_events(action), *_found(job, action, outcome))
+
+
+def work_events(action: Action) -> list[Event]:
+    """Events of an action's work, before anything is found."""
+    work: list[Event] = [ev.Swapped(action.swaps)] if action.swaps else []
+    work += [ev.Replaced(place) for place in action.replaced]
+    work += [ev.Reseated(place) for place in action.reseated]
+    return work
+
+
+def _found(job: Job, action: Action, outcome: str) -> Iterator[Event]:
+    if action.test:
+        test = job.engine.tests[action.test]
+        for target in action.targets:
+            yield _finding(job, test, target, _shown(test, action, target, outcome))
+    else:
+        number = "0" if outcome == ELSEWHERE else outcome.removeprefix("cylinder")
+        codes = () if outcome == QUIET else (format_code(_MISFIRE_CODE + int(number)),)
+        minutes = LOOK_MINUTES if codes else action.drive_minutes
+        if action.kind == READ:
+            yield ev.Scanned(codes, pending=codes)
+        else:
+            yield ev.Ran(minutes, action.conditions, codes, pending=codes)
+
+
+def _shown(test: Test, action: Action, target: str, outcome: str) -> str:
+    """Outcome that one target of a test shows."""
+    normal = normal_outcome(test)
+    if outcome == ALL_GOOD:
+        return normal
+    if outcome in action.targets:
+        return _telling_outcome(test) if target == outcome else normal
+    return outcome if target == action.targets[0] else normal
+
+
+def normal_outcome(test: Test) -> str:
+    """Likeliest outcome on a thing in order."""
+    chances = chances_of(test, GOOD)
+    return max(chances, key=lambda name: chances[name])
+
+
+def _telling_outcome(test: Test) -> str:
+    """Outcome that speaks loudest against a thing in order."""
+    good = chances_of(test, GOOD)
+    others = [chances_of(test, profile) for profile in test.profiles if profile != GOOD]
+    return max(good, key=lambda name: sum(c[name] for c in others) / good[name])
+
+
+def _finding(job: Job, test: Test, target: str, shown: str) -> Event:
+    if test.form == "inspection":
+        return ev.Inspected(test.id, target, shown)
+    level = expected_level(test, job.opening)
+    value = test.as_shown(band_median(test, shown), level)
+    reference = 0.0 if test.reference else None
+    return ev.Measured(test.id, target, value, reference=reference)

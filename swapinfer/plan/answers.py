@@ -11,16 +11,13 @@ from msgspec.structs import replace
 
 from swapinfer.errors import InputError, near_match, one_word
 from swapinfer.evidence.assemble import Evidence, gather_evidence
+from swapinfer.plan.actions import suppose
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, PlannedStep, next_steps
-from swapinfer.plan.what_if import suppose
 from swapinfer.posterior import Posterior, infer
 
-_NEAR = 3
-"""Steps named where none comes near what was typed."""
-
-_LEAST = 0.03
-"""Outcomes less likely than this are not followed in a tree."""
+_NEAR = 3  # steps named where none comes near what was typed
+_LEAST = 0.03  # outcomes less likely than this are not followed in a tree
 
 
 class Difference(Struct, frozen=True):
@@ -37,40 +34,15 @@ class Difference(Struct, frozen=True):
 
 
 class WhyNot(Struct, frozen=True):
-    """A step beside the best one.
-
-    Attributes
-    ----------
-    step, best : PlannedStep
-        Those compared.
-    terms : tuple of Difference
-        Labour, driving, parts, risk, and what is expected to follow; they add up to the totals.
-    """
+    """A step beside the best one."""
 
     step: PlannedStep
     best: PlannedStep
-    terms: tuple[Difference, ...]
+    terms: tuple[Difference, ...]  # they add up to the totals
 
 
 def why_not(plan: Plan, step_id: str) -> WhyNot:
-    """Compare a step with the best one, term by term.
-
-    Parameters
-    ----------
-    plan : Plan
-        From `next_steps`.
-    step_id : str
-        As `find_meant` takes it.
-
-    Returns
-    -------
-    WhyNot
-
-    Raises
-    ------
-    InputError
-        If the plan has no such step: the tool is missing, or nothing suggests it.
-    """
+    """Compare a step with the best one, term by term."""
     step = find_meant(plan, step_id)
     pairs = zip(_terms(step), _terms(plan.best), strict=True)
     terms = tuple(Difference(name, mine, best) for (name, mine), (_, best) in pairs)
@@ -80,22 +52,8 @@ def why_not(plan: Plan, step_id: str) -> WhyNot:
 def find_meant(plan: Plan, typed: str) -> PlannedStep:
     """Find the step of a plan that a person means.
 
-    Parameters
-    ----------
-    plan : Plan
-        From `next_steps`.
-    typed : str
-        A step's id; or how one begins, or words of its id or title, whole or begun, as in
-        ``swap coil 3``: then the one with the least work beside is meant, the best of equals.
-
-    Returns
-    -------
-    PlannedStep
-
-    Raises
-    ------
-    InputError
-        If the plan has no such step: the tool is missing, or nothing suggests it.
+    By its id, by how one begins, or by words of its id or title, whole or begun, as in ``swap coil
+    3``: then the one with the least work beside is meant, the best of equals.
     """
     word = one_word(typed)
     named = plan.find(word)
@@ -149,17 +107,7 @@ def _terms(step: PlannedStep) -> list[tuple[str, float]]:
 
 
 def price_of_limits(evidence: Evidence, posterior: Posterior, settings: PlanSettings) -> float:
-    """Say what missing tools and limits of time and money add to the expected cost.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        All findings.
-    posterior : Posterior
-        What they lead to.
-    settings : PlanSettings
-        With the limits.
-    """
+    """Say what missing tools and limits of time and money add to the expected cost."""
     free = replace(
         settings, missing_tools=frozenset(), minutes_left=None, money_left=None, avoided=frozenset()
     )
@@ -170,36 +118,18 @@ def price_of_limits(evidence: Evidence, posterior: Posterior, settings: PlanSett
 
 
 class Branch(Struct, frozen=True):
-    """An outcome and what follows.
-
-    Attributes
-    ----------
-    outcome : str
-        In words.
-    probability : float
-        After the step above.
-    then : Node or None
-        None at the chosen depth.
-    """
+    """An outcome and what follows."""
 
     outcome: str
     probability: float
-    then: Node | None
+    then: Node | None  # None at the chosen depth
 
 
 class Node(Struct, frozen=True):
-    """A step of the plan.
-
-    Attributes
-    ----------
-    step : PlannedStep
-        What to do here.
-    branches : tuple of Branch
-        The likeliest outcome first.
-    """
+    """A step of the plan."""
 
     step: PlannedStep
-    branches: tuple[Branch, ...]
+    branches: tuple[Branch, ...]  # the likeliest outcome first
 
     def lines(self, indent: str = "") -> Iterator[str]:
         """Tell the tree, one line a step or outcome."""
@@ -216,21 +146,6 @@ def plan_tree(
     """Plan the next steps and, for every likely outcome, the steps after it.
 
     Every node is planned anew from the job as it would stand then.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        All findings so far.
-    posterior : Posterior
-        What they lead to.
-    settings : PlanSettings
-        Shop's figures and wishes.
-    depth : int, optional
-        Steps along every branch, at least 1.
-
-    Returns
-    -------
-    Node
     """
     step = next_steps(evidence, posterior, settings, detailed=1).best
     if step.action is None:

@@ -9,15 +9,7 @@ from msgspec import Struct, field
 from swapinfer.errors import InputError, near_match
 from swapinfer.evidence.states import StateSpace
 from swapinfer.ledger.replay import Job
-from swapinfer.pack.model import (
-    Costs,
-    Fix,
-    Handling,
-    Kind,
-    Pack,
-    Test,
-    known_fix,
-)
+from swapinfer.pack.model import Costs, Fix, Handling, Kind, Pack, Test, known_fix
 from swapinfer.pack.money import OwnMoney
 from swapinfer.posterior import Posterior
 
@@ -88,24 +80,12 @@ class PlanSettings(Struct, frozen=True):
 
 
 class Effort(Struct, frozen=True):
-    """What a step takes.
+    """What a step takes."""
 
-    Attributes
-    ----------
-    minutes : float
-        Labour, driving not counted.
-    drive_minutes : float
-        Driving.
-    parts : float
-        Parts and consumables.
-    risk : float
-        Expected cost of what handling may break, or of a comeback.
-    """
-
-    minutes: float = 0.0
+    minutes: float = 0.0  # labour, driving not counted
     drive_minutes: float = 0.0
     parts: float = 0.0
-    risk: float = 0.0
+    risk: float = 0.0  # expected cost of what handling may break, or of a comeback
 
     def __add__(self, other: Effort) -> Effort:
         return Effort(
@@ -117,13 +97,7 @@ class Effort(Struct, frozen=True):
 
 
 class Cost(Struct, frozen=True):
-    """An effort in terms of the objective.
-
-    Attributes
-    ----------
-    labour, driving, parts, risk : float
-        What it is for.
-    """
+    """An effort in terms of the objective."""
 
     labour: float
     driving: float
@@ -137,62 +111,28 @@ class Cost(Struct, frozen=True):
 
 
 class Task(Struct, frozen=True):
-    """Hands-on work on one thing.
+    """Hands-on work on one thing."""
 
-    Attributes
-    ----------
-    effort : Effort
-        What it takes once it can be reached.
-    opens_p : dict of str to float
-        Everything that must be off, outermost first, and the chance that it must.
-    """
-
-    effort: Effort
-    opens_p: dict[str, float]
+    effort: Effort  # once it can be reached
+    opens_p: dict[str, float]  # what must be off, outermost first, and the chance of it
 
 
 class RepairTask(Task, frozen=True):
-    """What putting an element right takes, on average over how it may have failed.
+    """What putting an element right takes, on average over how it may have failed."""
 
-    Attributes
-    ----------
-    fix : Fix
-        The likeliest, which it is called by.
-    """
-
-    fix: Fix
+    fix: Fix  # the likeliest
 
 
 class WorkSum(Struct, frozen=True):
-    """What tasks done in one go come to.
+    """What tasks done in one go come to."""
 
-    Attributes
-    ----------
-    effort : Effort
-        What they take, access counted once.
-    disturbs : tuple of (element, Handling)
-        Elements that they disturb, and what that may do to them.
-    opens : tuple of str
-        Access that must be opened for them.
-    """
-
-    effort: Effort
+    effort: Effort  # access counted once
     disturbs: tuple[tuple[str, Handling], ...]
     opens: tuple[str, ...]
 
 
 def mode_weights(space: StateSpace, posterior: Posterior, element: str) -> dict[str, float]:
-    """Probability of each way in which an element may have failed.
-
-    Parameters
-    ----------
-    space : StateSpace
-        Of the job.
-    posterior : Posterior
-        Belief.
-    element : str
-        Id of the element.
-    """
+    """Probability of each way in which an element may have failed."""
     e = space.index[element]
     weights: dict[str, float] = {}
     for state, p in zip(space.states[e], posterior.marginal_es[e].tolist(), strict=False):
@@ -202,17 +142,9 @@ def mode_weights(space: StateSpace, posterior: Posterior, element: str) -> dict[
 
 
 class Costing(Struct, frozen=True):
-    """Says what each task of a job takes and costs, planned or done.
+    """Says what each task of a job takes and costs, planned or done."""
 
-    Attributes
-    ----------
-    job : Job
-        As it stands: what is open already is free to reach.
-    settings : PlanSettings
-        Shop's figures.
-    """
-
-    job: Job
+    job: Job  # what is open already is free to reach
     settings: PlanSettings
     _broken: dict[tuple[str, str], float] = field(default_factory=dict)
 
@@ -248,15 +180,7 @@ class Costing(Struct, frozen=True):
     def reach(
         self, *needed: Mapping[str, float], now: bool = True
     ) -> tuple[float, tuple[str, ...]]:
-        """Mean minutes to open, and later close, what is not open yet; and what that may be.
-
-        Parameters
-        ----------
-        *needed : mapping of str to float
-            For each piece of work all that must be off, and the chance that it must.
-        now : bool, optional
-            Whether what is open at this moment helps; not for work after a drive.
-        """
+        """Mean minutes to open, and later close, what is not open yet; and what that may be."""
         spared: dict[str, float] = {}
         for work in needed:
             for name, chance in work.items():
@@ -271,15 +195,7 @@ class Costing(Struct, frozen=True):
         return minutes, fresh
 
     def testing(self, test: Test, *, is_further: bool = False) -> Task:
-        """Work out what a test takes on one target.
-
-        Parameters
-        ----------
-        test : Test
-            Test that is made.
-        is_further : bool, optional
-            Whether it was made on another target in the same sitting.
-        """
+        """Work out what a test takes on one target."""
         effort = Effort(test.minutes_each if is_further else test.minutes)
         if not is_further:
             effort += Effort(parts=self.settings.exchange * test.consumables)
@@ -307,27 +223,11 @@ class Costing(Struct, frozen=True):
         return Task(effort, dict.fromkeys(self.job.needs_open(access), 1.0))
 
     def repair(self, kind: Kind, mode_weights: Mapping[str, float]) -> RepairTask:
-        """Work out what putting an element right takes on average.
-
-        Parameters
-        ----------
-        kind : Kind
-            Of the element.
-        mode_weights : mapping of str to float
-            Mode to its weight; none means that only the kind's own repair is known.
-        """
+        """Work out what putting an element right takes on average."""
         return self.repair_by(kind, kind.fix_shares(mode_weights) or {kind.fix: 1.0})
 
     def repair_by(self, kind: Kind, share: Mapping[Fix, float]) -> RepairTask:
-        """Work out what the repairs that an element may need take on average.
-
-        Parameters
-        ----------
-        kind : Kind
-            Of the element.
-        share : mapping of Fix to float
-            Probability that each is the one it needs.
-        """
+        """Work out what the repairs that an element may need take on average."""
         wait = self.settings.costs.part_wait if kind.id in self.settings.away else 0.0
         opens_p: dict[str, float] = {}
         for fix, p in share.items():
@@ -343,17 +243,7 @@ class Costing(Struct, frozen=True):
     def work(
         self, tasks: Sequence[Task], disturbs: Iterable[tuple[str, Handling]], *, now: bool = True
     ) -> WorkSum:
-        """Put tasks that are done in one go together.
-
-        Parameters
-        ----------
-        tasks : sequence of Task
-            Each of them.
-        disturbs : iterable of (element, Handling)
-            What they disturb.
-        now : bool, optional
-            Whether what is open at this moment helps; not for work after a drive.
-        """
+        """Put tasks that are done in one go together."""
         disturbed = tuple(disturbs)
         minutes, opens = self.reach(*(task.opens_p for task in tasks), now=now)
         effort = Effort(minutes, risk=self.damage(disturbed))
@@ -365,13 +255,7 @@ class Costing(Struct, frozen=True):
         return Effort(risk=share * (self.per_minute * effort.minutes + effort.parts))
 
     def damage(self, handled: Iterable[tuple[str, Handling]]) -> float:
-        """Price the faults that handling may induce.
-
-        Parameters
-        ----------
-        handled : iterable of (element, Handling)
-            What is disturbed.
-        """
+        """Price the faults that handling may induce."""
         return sum(
             (
                 handling.chance * self._repair_money(element, handling.mode)

@@ -24,23 +24,16 @@ from swapinfer.evidence.states import StateSpace
 from swapinfer.plan.repair_policy import NONE
 from swapinfer.posterior import FaultSets
 
-MOST = 400
-"""Hypotheses kept for planning, subsets not counted."""
+MOST = 400  # hypotheses kept for planning, subsets not counted
 
 Key = tuple[int, ...]
 ScalarT = TypeVar("ScalarT", np.float64, np.int64, np.bool_)
 
 
 class Changes(Struct, frozen=True, eq=False, dict=True):
-    """Hypotheses that an action turns into others: a fault replaced, a contact cured.
+    """Hypotheses that an action turns into others: a fault replaced, a contact cured."""
 
-    Attributes
-    ----------
-    source_m, target_m : ndarray of int, shape (move,)
-        Hypotheses before and after; sorted by target, no source twice.
-    """
-
-    source_m: IntArray
+    source_m: IntArray  # sorted by target, no source twice
     target_m: IntArray
 
     @classmethod
@@ -71,25 +64,13 @@ class Changes(Struct, frozen=True, eq=False, dict=True):
 
 
 class Hypotheses(Struct, frozen=True, eq=False, dict=True):
-    """Combinations of faults that may be present now.
+    """Combinations of faults that may be present now."""
 
-    Attributes
-    ----------
-    element_f, state_f : ndarray of int, shape (fault,)
-        What each distinct fault is; states that nothing can tell apart any more are one.
-    fault_hk : ndarray of int, shape (hypothesis, fault)
-        Faults of each hypothesis in the order of the pass, padded with `NONE`.
-    belief_h : ndarray of float, shape (hypothesis,)
-        Adds up to 1.
-    left_out : float
-        Posterior probability of all that is not looked at.
-    """
-
-    element_f: IntArray
+    element_f: IntArray  # states that nothing can tell apart any more are one fault
     state_f: IntArray
-    fault_hk: IntArray
-    belief_h: FloatArray
-    left_out: float
+    fault_hk: IntArray  # padded with `NONE`
+    belief_h: FloatArray  # adds up to 1
+    left_out: float  # probability of all that is not looked at
 
     @cached_property
     def index(self) -> dict[Key, int]:
@@ -128,13 +109,7 @@ class Hypotheses(Struct, frozen=True, eq=False, dict=True):
         return np.append(value_f, 0.0)[self.fault_hk]
 
     def without(self, gone_f: Iterable[int]) -> Changes:
-        """List the changes that end some faults wherever they are present.
-
-        Parameters
-        ----------
-        gone_f : iterable of int
-            Faults that are repaired or cured.
-        """
+        """List the changes that end some faults wherever they are present."""
         gone = sorted(set(gone_f))
         touched_h = np.flatnonzero(self.member_hf[:, gone].any(axis=1))
         kept = (
@@ -152,39 +127,13 @@ class Hypotheses(Struct, frozen=True, eq=False, dict=True):
         return out
 
     def fault_e(self, belief_xh: FloatArray) -> FloatArray:
-        """Probability that each element is at fault now, over the last axis.
-
-        Parameters
-        ----------
-        belief_xh : ndarray of float, shape (..., hypothesis)
-            Adds up to 1.
-
-        Returns
-        -------
-        ndarray of float, shape (..., element)
-            Up to the last element that can be at fault.
-        """
+        """Probability that each element is at fault now, over the last axis."""
         out: FloatArray = belief_xh @ self._member_he
         return out
 
 
 def form_hypotheses(evidence: Evidence, sets: FaultSets, most: int = MOST) -> Hypotheses:
-    """Merge fault sets into what planning can tell apart.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        Of the job.
-    sets : FaultSets
-        The most probable ones.
-    most : int, optional
-        Hypotheses to keep, the most probable.
-
-    Returns
-    -------
-    Hypotheses
-        `left_out` counts both what the fault sets leave out and what is cut here.
-    """
+    """Merge fault sets into what planning can tell apart."""
     number, element_f, state_f = _distinct_faults(evidence)
     belief: dict[Key, float] = defaultdict(float)
     for element_k, state_k, p in zip(
@@ -218,9 +167,7 @@ def with_subsets(kept: list[Key]) -> list[Key]:
     return list(keys)
 
 
-def _distinct_faults(
-    evidence: Evidence,
-) -> tuple[dict[tuple[int, int], int], IntArray, IntArray]:
+def _distinct_faults(evidence: Evidence) -> tuple[dict[tuple[int, int], int], IntArray, IntArray]:
     """Count faults now by element, mode, severity, and whether handling ends them."""
     space: StateSpace = evidence.space
     job = evidence.job

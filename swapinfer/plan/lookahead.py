@@ -21,48 +21,22 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-POLICY = -1
-"""In `Ranking.follow_ao`: go on with the repair policy."""
-
-_IMPOSSIBLE = 1e-12
-"""Outcomes of a smaller chance are not followed up."""
-
-_NARROW = 6
-"""Actions of more outcomes are worked on apart, so that the others need no padding."""
-
-_BATCH = 512
-"""Beliefs after an outcome that are formed at once."""
+POLICY = -1  # in `Ranking.follow_ao`: go on with the repair policy
+_IMPOSSIBLE = 1e-12  # outcomes of a smaller chance are not followed up
+_NARROW = 6  # actions of more outcomes are worked on apart, so that the others need no padding
+_BATCH = 512  # beliefs after an outcome that are formed at once
 
 
 class Options(Struct, frozen=True, eq=False):
-    """Everything that could be done next, as dense arrays.
+    """Everything that could be done next, as dense arrays."""
 
-    Attributes
-    ----------
-    cost_ao : ndarray of float, shape (action, outcome)
-        Cost of doing the action when it ends in the outcome.
-    chance_aoh : ndarray of float, shape (action, outcome, hypothesis)
-        Columns add up to 1 over outcomes; outcomes that an action lacks have rows of 0.
-    changes : tuple of Changes
-        One an action.
-    follows_aa : ndarray of bool, shape (action, action)
-        Whether the second may be thought of as the next step after the first: not the same test
-        again, nor a swap of parts that the first has moved.
-    saved_aa : ndarray of float, shape (action, action)
-        What the second costs less when it comes right after the first: access that is open then.
-    group_a : ndarray of int, shape (action,)
-        Actions of one group differ only in the drive that follows.
-    more_ah : ndarray of float, shape (action, hypothesis)
-        What the action costs more under each hypothesis: repairs that are not needed.
-    """
-
-    cost_ao: FloatArray
-    chance_aoh: FloatArray
+    cost_ao: FloatArray  # of the action when it ends in the outcome
+    chance_aoh: FloatArray  # adds up to 1 over outcomes; 0 for those that an action lacks
     changes: tuple[Changes, ...]
-    follows_aa: BoolArray
-    saved_aa: FloatArray
-    group_a: IntArray
-    more_ah: FloatArray
+    follows_aa: BoolArray  # whether the second makes sense right after the first
+    saved_aa: FloatArray  # by access that is open then
+    group_a: IntArray  # actions of one group differ only in the drive that follows
+    more_ah: FloatArray  # cost of repairs that are not needed
 
     def only(self, actions: IntArray) -> Options:
         """Keep some of the actions, in the order given."""
@@ -78,58 +52,25 @@ class Options(Struct, frozen=True, eq=False):
 
 
 class Ranking(Struct, frozen=True, eq=False):
-    """What every action is worth under one belief.
-
-    Attributes
-    ----------
-    policy_cost : float
-        Expected cost of the repair policy from here on.
-    alone_a : ndarray of float, shape (action,)
-        Expected total cost when the action comes first and the repair policy follows.
-    value_a : ndarray of float, shape (action,)
-        Expected total cost when the action comes first and the best known way on follows.
-    cost_a : ndarray of float, shape (action,)
-        Expected cost of the action itself.
-    worth_a : ndarray of float, shape (action,)
-        What knowing the outcome (or having done it) takes off the way on, its own cost not
-        counted; 0 to rounding for an action that changes nothing.
-    depth_a : ndarray of int, shape (action,)
-        Steps looked ahead.
-    onward_ao : ndarray of float, shape (action, outcome)
-        Expected cost from each outcome on.
-    follow_ao : ndarray of int, shape (action, outcome)
-        Action that would follow, or `POLICY`.
-    """
+    """What every action is worth under one belief."""
 
     policy_cost: float
-    alone_a: FloatArray
-    value_a: FloatArray
-    cost_a: FloatArray
-    worth_a: FloatArray
-    depth_a: IntArray
-    onward_ao: FloatArray
-    follow_ao: IntArray
+    alone_a: FloatArray  # expected total cost when the repair policy follows
+    value_a: FloatArray  # and when the best known way on does
+    cost_a: FloatArray  # expected cost of the action itself
+    worth_a: FloatArray  # what its outcome takes off the way on, its own cost not counted
+    depth_a: IntArray  # steps looked ahead
+    onward_ao: FloatArray  # expected cost from each outcome on
+    follow_ao: IntArray  # action that would follow, or `POLICY`
 
 
 class Breadth(Struct, frozen=True):
-    """How much of the tree is looked at.
+    """How much of the tree is looked at."""
 
-    Attributes
-    ----------
-    first : int
-        Actions, best by one step, that are looked at more deeply; two of a group at most.
-    then : int
-        Actions tried as the second and later steps, one of a group: the best by one step.
-    cheap : int
-        Further ones: those worth most for their cost.
-    least_chance : float
-        Outcomes less likely than this are left to the repair policy.
-    """
-
-    first: int = 10
-    then: int = 6
-    cheap: int = 4
-    least_chance: float = 0.003
+    first: int = 10  # actions looked at more deeply, two of a group at most
+    then: int = 6  # actions tried as later steps, one of a group
+    cheap: int = 4  # further ones: those worth most for their cost
+    least_chance: float = 0.003  # outcomes less likely than this are left to the repair policy
 
 
 class LookAhead:
@@ -199,22 +140,7 @@ class LookAhead:
         return np.array(kept, dtype=np.int64)
 
     def outcomes(self, belief_h: FloatArray, action: int) -> tuple[FloatArray, FloatArray]:
-        """Tell what an action may lead to.
-
-        Parameters
-        ----------
-        belief_h : ndarray of float, shape (hypothesis,)
-            Before.
-        action : int
-            Index of the action.
-
-        Returns
-        -------
-        chance_o : ndarray of float, shape (outcome,)
-            Predictive chances.
-        after_oh : ndarray of float, shape (outcome, hypothesis)
-            Belief after each outcome; rows of 0 for impossible ones.
-        """
+        """Tell what an action may lead to."""
         weight_oh = self.options.chance_aoh[action] * belief_h
         self.options.changes[action].apply(weight_oh)
         return _normalise(weight_oh)

@@ -28,14 +28,9 @@ from swapinfer.plan.priority import ENDINGS, GIVE_UP, HAND_OVER, Way, order_ways
 from swapinfer.plan.repair_policy import Prices
 from swapinfer.posterior import Posterior
 
-DETAILED = 12
-"""Steps whose outcomes are told unless fewer are asked for, the cheapest."""
-
-_LEADING = 3
-"""Causes named after an outcome."""
-
-_WORTH_TELLING = 0.005
-"""Outcomes less likely than this are not listed."""
+DETAILED = 12  # steps whose outcomes are told unless fewer are asked for, the cheapest
+_LEADING = 3  # causes named after an outcome
+_WORTH_TELLING = 0.005  # outcomes less likely than this are not listed
 
 
 class Suspect(Struct, frozen=True):
@@ -47,28 +42,14 @@ class Suspect(Struct, frozen=True):
 
 
 class Outcome(Struct, frozen=True):
-    """What a step may show.
-
-    Attributes
-    ----------
-    id, title : str
-        Name, and the words for it.
-    probability : float
-        That it is what will be found.
-    cost_after : float
-        Expected cost from there on.
-    suspects : tuple of Suspect
-        Leading causes then.
-    then : str
-        What would be done next.
-    """
+    """What a step may show."""
 
     id: str
     title: str
     probability: float
     cost_after: float
-    suspects: tuple[Suspect, ...]
-    then: str
+    suspects: tuple[Suspect, ...]  # leading causes then
+    then: str  # what would be done next
 
 
 class PlannedStep(Struct, frozen=True):
@@ -129,27 +110,13 @@ class PlannedStep(Struct, frozen=True):
 
 
 class Forecast(Struct, frozen=True):
-    """Expectations under the plan.
+    """Expectations under the plan."""
 
-    Attributes
-    ----------
-    cost : float
-        Money to a verified repair.
-    spread : float
-        Standard deviation of it over what may be wrong and what steps may show.
-    minutes : float
-        Labour and driving.
-    comebacks : float
-        Expected number of times that the vehicle comes back.
-    wrong_parts : float
-        Expected number of elements put right that were not at fault.
-    """
-
-    cost: float
-    spread: float
-    minutes: float
-    comebacks: float
-    wrong_parts: float
+    cost: float  # money to a verified repair
+    spread: float  # standard deviation of it over what may be wrong and what steps may show
+    minutes: float  # labour and driving
+    comebacks: float  # expected number of times that the vehicle comes back
+    wrong_parts: float  # expected number of elements put right that were not at fault
 
 
 class Plan(Struct, frozen=True):
@@ -379,21 +346,7 @@ def _first_of_policy(outlook: Outlook, belief_bh: FloatArray) -> list[Action | s
 
 
 def forecast(outlook: Outlook, ranking: Ranking, first: Way) -> Forecast:
-    """Work out what to expect when a way is taken, its follow-ups, then the repair policy.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        What is possible.
-    ranking : Ranking
-        What it is worth.
-    first : Way
-        The way; an end means the repair policy alone.
-
-    Returns
-    -------
-    Forecast
-    """
+    """Work out what to expect when a way is taken, its follow-ups, then the repair policy."""
     start = _Branch(1.0, Effort(), 0.0, outlook.hypotheses.belief_h)
     branches = [] if first.action else [start]
     for o, branch in _do(outlook, start, first.number) if first.action else ():

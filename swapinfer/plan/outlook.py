@@ -36,44 +36,22 @@ from swapinfer.plan.predict import Prediction, Predictor, information_bits
 from swapinfer.plan.repair_policy import NONE, Faults, Prices, RepairPolicy
 from swapinfer.posterior import Posterior, fault_sets
 
-COVER = 0.998
-"""Share of the posterior that the enumerated fault sets should cover."""
+COVER = 0.998  # share of the posterior that the enumerated fault sets should cover
 
-CONDITIONS = 2
-"""Conditions considered for the drive after simple work: those that tell most; else one."""
-
-SURE = 3.0
-"""Misfire episodes expected in a drive that shows a fault for sure: but for one in twenty."""
-
-FRESH = 0.5
-"""A test that was made before and repeats itself more often than this is not made again."""
-
-LEVEL_OTHERS = 3
-"""Further targets read where readings are relative to what healthy ones show."""
-
-MOST_SETS = 500
-"""Fault sets enumerated before they are merged."""
+CONDITIONS = 2  # considered for the drive after simple work: those that tell most; else one
+SURE = 3.0  # episodes expected in a drive that shows a fault for sure: but for one in twenty
+FRESH = 0.5  # a test that was made before and repeats itself more often than this is not made again
+LEVEL_OTHERS = 3  # further targets read where readings are relative to what healthy ones show
+MOST_SETS = 500  # fault sets enumerated before they are merged
 
 
 class Priced(Struct, frozen=True, eq=False):
-    """An action with what it takes and what it may show.
+    """An action with what it takes and what it may show."""
 
-    Attributes
-    ----------
-    action : Action
-        What is done.
-    prediction : Prediction
-        Outcomes under every hypothesis as it was before the action.
-    work : WorkSum
-        Without the drive.
-    changes : Changes
-        What it ends: replaced faults, contacts cured by handling.
-    """
-
-    action: Action
-    prediction: Prediction
-    work: WorkSum
-    changes: Changes
+    action: Action  # what is done
+    prediction: Prediction  # outcomes under every hypothesis as it was before the action
+    work: WorkSum  # without the drive
+    changes: Changes  # what it ends: replaced faults, contacts cured by handling
 
     def effort(self, outcome: int) -> Effort:
         """All that it takes when it ends in an outcome."""
@@ -81,17 +59,7 @@ class Priced(Struct, frozen=True, eq=False):
 
 
 class Outlook:
-    """Everything that planning works out about one state of a job.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        All findings.
-    posterior : Posterior
-        What they lead to.
-    settings : PlanSettings
-        Shop's figures and wishes.
-    """
+    """Everything that planning works out about one state of a job."""
 
     def __init__(self, evidence: Evidence, posterior: Posterior, settings: PlanSettings) -> None:
         self.evidence = evidence
@@ -300,15 +268,6 @@ class Outlook:
     def honest(self, total: float, belief_h: FloatArray) -> float:
         """Say what a plan costs that is expected to cost a total.
 
-        Parameters
-        ----------
-        total : float
-            Expected cost when planning goes no deeper.
-        belief_h : ndarray of float, shape (hypothesis,)
-            Under which that is expected.
-
-        Notes
-        -----
         Planning counts on the repair policy after the steps that it looks ahead; when its plans are
         played, later steps are planned anew, and cost less. By how much was learned from play:
         the pack's `foresight` times ``(x - l)**2 (g - x) / (g - l)**2`` for a total ``x`` between

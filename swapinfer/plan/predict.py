@@ -31,46 +31,21 @@ from swapinfer.plan.actions import ALL_GOOD, ELSEWHERE, QUIET
 from swapinfer.plan.hypotheses import Changes, Hypotheses
 from swapinfer.plan.repair_policy import mean_drive
 
-_WORTH_TELLING = 0.002
-"""Cylinders less likely than this to misfire first are told together."""
+_WORTH_TELLING = 0.002  # cylinders less likely than this to misfire first are told together
 
 
 class Prediction(Struct, frozen=True, eq=False):
-    """Outcomes of something done, and their chances.
-
-    Attributes
-    ----------
-    outcomes : tuple of str
-        Names.
-    chance_oh : ndarray of float, shape (outcome, hypothesis)
-        Columns add up to 1.
-    drive_o : ndarray of float, shape (outcome,)
-        Mean minutes driven when it ends so.
-    """
+    """Outcomes of something done, and their chances."""
 
     outcomes: tuple[str, ...]
-    chance_oh: FloatArray
-    drive_o: FloatArray
+    chance_oh: FloatArray  # columns add up to 1
+    drive_o: FloatArray  # mean minutes driven when it ends so
 
 
 def information_bits(prior_h: FloatArray, chance_oh: FloatArray) -> float:
     """Mutual information between an outcome and the hypotheses.
 
-    Parameters
-    ----------
-    prior_h : ndarray of float, shape (hypothesis,)
-        Probabilities, adding up to 1.
-    chance_oh : ndarray of float, shape (outcome, hypothesis)
-        Chance of each outcome under each hypothesis; columns add up to 1.
-
-    Returns
-    -------
-    float
-        ``H(outcome) - H(outcome | hypothesis)`` in bits.
-
-    References
-    ----------
-    MacKay (2003), *Information Theory, Inference, and Learning Algorithms*, ch. 8.
+    Reference: MacKay (2003), *Information Theory, Inference, and Learning Algorithms*, ch. 8.
     """
     given = _plogp(chance_oh).sum(axis=0) @ prior_h
     return max(float(given - _plogp(chance_oh @ prior_h).sum()), 0.0)
@@ -83,15 +58,7 @@ def _plogp(p: FloatArray) -> FloatArray:
 
 
 class Predictor:
-    """Predicts under every hypothesis of a job.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        Of the job.
-    hypotheses : Hypotheses
-        Combinations of faults that may be present.
-    """
+    """Predicts under every hypothesis of a job."""
 
     def __init__(self, evidence: Evidence, hypotheses: Hypotheses) -> None:
         self.evidence = evidence
@@ -148,24 +115,7 @@ class Predictor:
         swaps: tuple[tuple[str, str], ...],
         changes: Changes,
     ) -> list[Prediction]:
-        """Predict which cylinder misfires first in drives of several lengths, if any.
-
-        Parameters
-        ----------
-        minutes : tuple of float
-            Lengths when nothing misfires.
-        conditions : tuple of str
-            Condition tags.
-        swaps : tuple of (place, place)
-            Parts exchanged before.
-        changes : Changes
-            What the work before the drive ends.
-
-        Returns
-        -------
-        list of Prediction
-            One a length.
-        """
+        """Predict which cylinder misfires first in drives of several lengths, if any."""
         belief_h = self.hypotheses.belief_h.copy()
         changes.apply(belief_h)
         becomes_h = changes.becomes_h(len(belief_h))
@@ -243,21 +193,7 @@ class Predictor:
         return float(self.hypotheses.fault_f[seen_f].sum())
 
     def test(self, test: Test, target: str, view: View) -> Prediction:
-        """Predict one test on one target.
-
-        Parameters
-        ----------
-        test : Test
-            A reading (outcomes are its bands) or an inspection.
-        target : str
-            One of its targets.
-        view : View
-            What it sees there.
-
-        Returns
-        -------
-        Prediction
-        """
+        """Predict one test on one target."""
         tables = [chances_of(test, profile) for profile in view.profiles]
         names = tuple(tables[0])
         chance_po = np.array([list(table.values()) for table in tables])
@@ -267,19 +203,7 @@ class Predictor:
         return Prediction(names, self._stale(test, target, view, names, chance_oh), _still(names))
 
     def sweep(self, test: Test, targets: Mapping[str, View]) -> Prediction:
-        """Predict which of several targets is the first to show anything but the normal outcome.
-
-        Parameters
-        ----------
-        test : Test
-            Made on every target in one sitting.
-        targets : mapping of str to View
-            In order of suspicion.
-
-        Returns
-        -------
-        Prediction
-        """
+        """Predict which of several targets is the first to show anything but the normal outcome."""
         left_h = np.ones(len(self.hypotheses.belief_h))
         rows = []
         for target, view in targets.items():

@@ -6,7 +6,7 @@ that are equal, and among equals people prefer what is plain.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 from msgspec import Struct
@@ -21,11 +21,8 @@ from swapinfer.plan.outlook import Outlook, mean_effort
 from swapinfer.plan.predict import information_bits
 from swapinfer.plan.repair_policy import LOOK_MINUTES
 
-HAND_OVER = "hand-over"
-"""Id of the step that returns the vehicle as it is."""
-
-GIVE_UP = "give-up"
-"""Id of the step that passes the vehicle on to someone else."""
+HAND_OVER = "hand-over"  # id of the step that returns the vehicle as it is
+GIVE_UP = "give-up"  # id of the step that passes the vehicle on to someone else
 
 ENDINGS = {
     HAND_OVER: "hand the vehicle over",
@@ -33,40 +30,21 @@ ENDINGS = {
 }
 """Ways to end a job, in words."""
 
-FAR = 2.0
-"""Contacts reseated together with a swap must be better by so many times the resolution."""
-
-NAMES_IT = 0.5
-"""Bits from which a test tells what to quote for."""
+FAR = 2.0  # contacts reseated together with a swap must be better by so many times the resolution
+NAMES_IT = 0.5  # bits from which a test tells what to quote for
+WORST = 0.1  # part of the draws, the worst, by which steps that are worth as much are told apart
 
 
 class Way(Struct, frozen=True):
-    """A way on.
+    """A way on."""
 
-    Attributes
-    ----------
-    action : Action or None
-        None for the end of the job.
-    number : int
-        Of the action among those considered, or of the ending.
-    total : float
-        Expected cost when it comes first.
-    pays : bool
-        Whether what it may tell is worth more than it costs beside carrying on without it.
-    proof, asked : float
-        Probability that what it repairs is at fault, and what is asked before it is advised; 1
-        and 0 for what repairs nothing.
-    is_closed : bool
-        Whether nothing comes off for it.
-    """
-
-    action: Action | None
-    number: int
-    total: float
-    pays: bool = False
-    proof: float = 1.0
-    asked: float = 0.0
-    is_closed: bool = True
+    action: Action | None  # None for the end of the job
+    number: int  # of the action among those considered, or of the ending
+    total: float  # expected cost when it comes first
+    pays: bool = False  # whether what it may tell is worth more than it costs
+    proof: float = 1.0  # probability that what it repairs is at fault
+    asked: float = 0.0  # how much that must be before it is advised
+    is_closed: bool = True  # whether nothing comes off for it
 
     @property
     def ending(self) -> str:
@@ -105,43 +83,16 @@ class Way(Struct, frozen=True):
 
 
 class Order(Struct, frozen=True):
-    """Ways on in order.
+    """Ways on in order."""
 
-    Attributes
-    ----------
-    ways : tuple of Way
-        The first one chosen, the others by cost, last those that may not come now.
-    barred : tuple of Way
-        Those of them that may not come first as the job stands.
-    is_carried : bool
-        Whether the first is the end, or a repair that the evidence carries.
-    is_held_back : bool
-        Whether a repair would come first, were it proven.
-    """
-
-    ways: tuple[Way, ...]
-    barred: tuple[Way, ...]
-    is_carried: bool
-    is_held_back: bool
+    ways: tuple[Way, ...]  # the first one chosen, the others by cost, barred ones last
+    barred: tuple[Way, ...]  # those of them that may not come first as the job stands
+    is_carried: bool  # whether the first is the end, or a repair that the evidence carries
+    is_held_back: bool  # whether a repair would come first, were it proven
 
 
 def order_ways(outlook: Outlook, ranking: Ranking, supposed_h: FloatArray | None = None) -> Order:
-    """Put every action, handing over and giving up in order.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        Of the job.
-    ranking : Ranking
-        What its actions are worth.
-    supposed_h : ndarray of float, shape (hypothesis,), optional
-        Under which they are worth that; what the job has led to by default.
-
-    Returns
-    -------
-    Order
-        Ways on; the `number` of an action counts `outlook.priced`, that of an end `ENDINGS`.
-    """
+    """Put every action, handing over and giving up in order."""
     belief_h = outlook.hypotheses.belief_h if supposed_h is None else supposed_h
     policy, suspicion = outlook.policy, outlook.suspicion_under(belief_h)
     choice = replace(policy.choose(belief_h[None]), hands_over_b=np.array([True]))
@@ -188,25 +139,7 @@ def arrange(
     money: Callable[[Way], float],
     bits: Callable[[Way], float],
 ) -> Order:
-    """Put ways on in order.
-
-    Parameters
-    ----------
-    ways : sequence of Way
-        At least one.
-    begun : Begun
-        What the job has begun.
-    costs : Costs
-        For the resolution.
-    money : callable
-        What a way costs right now.
-    bits : callable
-        What a test tells of what is wrong.
-
-    Returns
-    -------
-    Order
-    """
+    """Put ways on in order."""
     by_cost = sorted(ways, key=lambda way: round(way.total, 6))
     able = [way for way in by_cost if _may_begin(way, begun)] or by_cost
     if begun.owed_in is not None:
@@ -329,3 +262,55 @@ class _Preference(Struct, frozen=True):
 def _things(way: Way) -> int:
     """Count what is done at once."""
     return max(way.action.things, 1) if way.action else 1
+
+
+class PriorDraw(Struct, frozen=True, eq=False):
+    """How steps fare under one draw of the priors."""
+
+    first: Way  # what comes first then
+    above_s: FloatArray  # what each step costs more than that, as a share of it
+
+
+def try_steps(
+    outlook: Outlook, steps: Sequence[Action | None], prior_des: FloatArray
+) -> Iterator[PriorDraw]:
+    """Plan anew under other priors, the findings as they are.
+
+    With ``o_f`` the prior odds of a fault against its element being good, the belief in a set of
+    faults is multiplied by ``o'_f / o_f`` of each of its faults, and made to add up to 1 again.
+    Sets too improbable to be planned with stay out under every draw.
+    """
+    faults, settings = outlook.hypotheses, outlook.settings
+    own_f = faults.per_fault(_log_odds(outlook.evidence.space.prior_es))
+    for prior_es in prior_des:
+        other_f = faults.per_fault(_log_odds(prior_es)) - own_f
+        belief_h = faults.belief_h * np.exp(faults.padded(other_f).sum(axis=1))
+        belief_h /= belief_h.sum()
+        ranking = outlook.look_ahead.rank(belief_h, settings.depth)
+        order = order_ways(outlook, ranking, belief_h)
+        least = max(order.ways[0].total, np.finfo(float).tiny)
+        yield PriorDraw(order.ways[0], np.array([_total(order, s) / least - 1.0 for s in steps]))
+
+
+def worst_tenth(above_ds: FloatArray) -> FloatArray:
+    """Mean over the worst draws of each step, shape (step,).
+
+    Reference: Rockafellar, R. T. & Uryasev, S. (2000), Journal of Risk 2, 21-41: conditional
+    value at risk.
+    """
+    count = max(round(WORST * len(above_ds)), 1)
+    mean_s: FloatArray = np.sort(above_ds, axis=0)[-count:].mean(axis=0)
+    return mean_s
+
+
+def _total(order: Order, step: Action | None) -> float:
+    """Cost of the best way on that begins with the work of a step."""
+    work = step and step.without_drive
+    return min(w.total for w in order.ways if (w.action and w.action.without_drive) == work)
+
+
+def _log_odds(prior_es: FloatArray) -> FloatArray:
+    """Log odds of each state against good; 0 where a state cannot be."""
+    possible_es = np.where(prior_es > 0.0, prior_es, prior_es[:, :1])
+    out: FloatArray = np.log(possible_es) - np.log(prior_es[:, :1])
+    return out

@@ -18,30 +18,17 @@ from swapinfer.plan.next import PlannedStep, title_way
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.priority import GIVE_UP, Way, order_ways
 
-_SUSPECTED = 0.05
-"""Elements less likely than this beforehand are not worth clearing."""
-
-_RAISED, _POINTED_AT = 1.5, 0.15
-"""An outcome points to an element that it makes so many times likelier, to at least so much."""
-
+_SUSPECTED = 0.05  # elements less likely than this beforehand are not worth clearing
+_RAISED, _POINTED_AT = 1.5, 0.15  # makes so many times likelier, to at least so much: points to
 _LIKELIER, _NEWS = 0.5, 3.0
 """An element that an outcome makes likelier than not, or so many times likelier, is named before
 what it clears."""
 
-_CLEARED = 0.4
-"""An outcome clears an element that it makes at most so many times as likely."""
-
-_LIKELY = 0.02
-"""Outcomes less likely than this are not told."""
-
-_TOLD = 3
-"""Outcomes told; of suspects one more is looked at."""
-
-_NAMED = 2
-"""Elements named with an outcome."""
-
-_CLOSER = 6
-"""Halvings in the search for the probability at which other advice begins."""
+_CLEARED = 0.4  # an outcome clears an element that it makes at most so many times as likely
+_LIKELY = 0.02  # outcomes less likely than this are not told
+_TOLD = 3  # outcomes told; of suspects one more is looked at
+_NAMED = 2  # elements named with an outcome
+_CLOSER = 6  # halvings in the search for the probability at which other advice begins
 
 OWED = (
     "the repair has not been driven yet where it failed: if it stays quiet it is proven, a misfire "
@@ -49,11 +36,8 @@ OWED = (
 )
 """Reason for the drive after a repair."""
 
-HOW = "it is settled what failed, not how"
-"""Begins the reason for a look at what is settled already."""
-
-_NEGLIGIBLE = 0.02
-"""Leaders less likely than this are not asked what would follow."""
+HOW = "it is settled what failed, not how"  # why what is settled already is looked at
+_NEGLIGIBLE = 0.02  # leaders less likely than this are not asked what would follow
 
 
 class Likely(Struct, frozen=True):
@@ -64,28 +48,14 @@ class Likely(Struct, frozen=True):
 
 
 class Telling(Struct, frozen=True):
-    """What one outcome of a step says.
-
-    Attributes
-    ----------
-    outcome, title : str
-        Its id, and the words for it.
-    chance : float
-        That it is what will be found.
-    leader : Likely
-        Likeliest cause then.
-    points_to : tuple of Likely
-        Elements that it makes clearly likelier, the likeliest first.
-    clears : tuple of Likely
-        Suspects that it makes clearly less likely, with the probability left.
-    """
+    """What one outcome of a step says."""
 
     outcome: str
     title: str
     chance: float
-    leader: Likely
-    points_to: tuple[Likely, ...]
-    clears: tuple[Likely, ...]
+    leader: Likely  # likeliest cause then
+    points_to: tuple[Likely, ...]  # elements that it makes clearly likelier, the likeliest first
+    clears: tuple[Likely, ...]  # suspects that it makes clearly less likely
 
 
 class Turn(Struct, frozen=True):
@@ -96,44 +66,17 @@ class Turn(Struct, frozen=True):
 
 
 class Reason(Struct, frozen=True):
-    """Why a step is advised.
+    """Why a step is advised."""
 
-    Attributes
-    ----------
-    sentence, change : str
-        Which suspects it tells apart, or what carries it; what would change the advice.
-    tellings : tuple of Telling
-        The outcomes on which the sentence rests.
-    turn : Turn or None
-        For repairs: how unlikely the leader would have to be.
-    carried : str
-        For repairs: the leading cause, if the step puts it right and what was found carries
-        that.
-    """
-
-    sentence: str
-    change: str
-    tellings: tuple[Telling, ...] = ()
-    turn: Turn | None = None
-    carried: str = ""
+    sentence: str  # which suspects it tells apart, or what carries it
+    change: str  # what would change the advice
+    tellings: tuple[Telling, ...] = ()  # the outcomes on which the sentence rests
+    turn: Turn | None = None  # for repairs: how unlikely the leader would have to be
+    carried: str = ""  # the leading cause, where what was found carries its repair
 
 
 def explain(outlook: Outlook, step: PlannedStep, *, is_best: bool = False) -> Reason:
-    """Give the reason for a step.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        Of the job as it stands.
-    step : PlannedStep
-        Of the plan made from it.
-    is_best : bool, optional
-        Whether it is the plan's first; only then it is worked out where the advice turns.
-
-    Returns
-    -------
-    Reason
-    """
+    """Give the reason for a step."""
     author = _Author(outlook)
     if step.action is None:
         what = "a cheaper repair" if step.id == GIVE_UP else "another misfire"
@@ -307,12 +250,7 @@ class _Author:
         return " or ".join([titles[0], *(_without_common(titles[0], t, 0) for t in titles[1:])])
 
     def _says(
-        self,
-        action: Action,
-        one: Telling,
-        tellings: Sequence[Telling],
-        *,
-        with_share: bool = True,
+        self, action: Action, one: Telling, tellings: Sequence[Telling], *, with_share: bool = True
     ) -> str:
         named = {
             x.element for each in tellings for x in (each.leader, *each.points_to, *each.clears)

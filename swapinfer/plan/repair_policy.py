@@ -24,85 +24,40 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-NONE = -1
-"""Pads `Faults.element_hk` where a set has fewer faults."""
-
-LOOK_MINUTES = 5.0
-"""A drive is broken off at the first of these intervals in which a misfire was seen."""
-
-MOST_REPAIRS = 20
-"""Replacements after which the repair policy gives up at the latest."""
-
-_BLOCK = 256
-"""Beliefs worked on at once."""
+NONE = -1  # pads `Faults.element_hk` where a set has fewer faults
+LOOK_MINUTES = 5.0  # a drive ends with the first of these intervals in which it misfired
+MOST_REPAIRS = 20  # replacements after which the repair policy gives up at the latest
+_BLOCK = 256  # beliefs worked on at once
 
 
 class Faults(Struct, frozen=True, eq=False):
-    """The fault sets of a belief, as far as repair is concerned.
+    """The fault sets of a belief, as far as repair is concerned."""
 
-    Attributes
-    ----------
-    element_hk : ndarray of int, shape (hypothesis, fault)
-        Element of each fault, `NONE` where there is none; no element twice in a row.
-    rate_hk : ndarray of float, shape (hypothesis, fault)
-        Misfire episodes a minute that each fault causes in a verification drive; 0 where none.
-        A fault of rate 0 needs no repair.
-    """
-
-    element_hk: IntArray
-    rate_hk: FloatArray
+    element_hk: IntArray  # `NONE` where there is no fault; none twice in a row
+    rate_hk: FloatArray  # misfire episodes a minute in a verification drive; 0 needs no repair
 
 
-NOTHING = np.zeros((1, 1))
-"""Saved by no repair."""
+NOTHING = np.zeros((1, 1))  # saved by no repair
 
 
 class Prices(Struct, frozen=True, eq=False):
-    """What repairing costs, in any one unit: money, minutes, or counts.
+    """What repairing costs, in any one unit: money, minutes, or counts."""
 
-    Attributes
-    ----------
-    fix_e : ndarray of float, shape (element,)
-        Replacing an element that is not at fault, access and parts included.
-    drive_per_min : float
-        A minute of driving.
-    comeback : float
-        The vehicle returned as repaired, and comes back.
-    give_up : float
-        The vehicle given up to someone else.
-    saved_hk : ndarray of float, shape (hypothesis, fault) or one that spreads to it
-        What replacing costs less when the fault is there, as in `Faults`.
-    """
-
-    fix_e: FloatArray
-    drive_per_min: float
-    comeback: float
-    give_up: float
-    saved_hk: FloatArray = NOTHING
+    fix_e: FloatArray  # replacing an element that is not at fault, access and parts included
+    drive_per_min: float  # a minute of driving
+    comeback: float  # the vehicle returned as repaired, and comes back
+    give_up: float  # the vehicle given up to someone else
+    saved_hk: FloatArray = NOTHING  # on replacing, when the fault is there
 
 
 class Choice(Struct, frozen=True, eq=False):
-    """What the repair policy does under each belief.
+    """What the repair policy does under each belief."""
 
-    Attributes
-    ----------
-    cost_b : ndarray of float, shape (belief,)
-        Expected cost to a verified repair.
-    order_bj : ndarray of int, shape (belief, place)
-        Elements in order of replacing, the first `MOST_REPAIRS`.
-    minutes_b : ndarray of float, shape (belief,)
-        Length of the drive that verifies each replacement.
-    stop_b : ndarray of int, shape (belief,)
-        Number of elements to replace before giving up.
-    hands_over_b : ndarray of bool, shape (belief,)
-        Whether to return the vehicle as it is now, and replace only if it comes back.
-    """
-
-    cost_b: FloatArray
-    order_bj: IntArray
-    minutes_b: FloatArray
-    stop_b: IntArray
-    hands_over_b: BoolArray
+    cost_b: FloatArray  # expected cost to a verified repair
+    order_bj: IntArray  # elements in order of replacing, the first `MOST_REPAIRS`
+    minutes_b: FloatArray  # length of the drive that verifies each replacement
+    stop_b: IntArray  # number of elements to replace before giving up
+    hands_over_b: BoolArray  # returns the vehicle, and replaces only if it comes back
 
 
 class RepairPolicy:
@@ -318,11 +273,7 @@ class RepairPolicy:
         return cost_bh
 
     def _price_sorted(
-        self,
-        choice: Choice,
-        place_kbh: list[IntArray],
-        rate_kbh: list[FloatArray],
-        prices: Prices,
+        self, choice: Choice, place_kbh: list[IntArray], rate_kbh: list[FloatArray], prices: Prices
     ) -> FloatArray:
         """Price fault sets whose members are sorted by their place in the order."""
         minutes_b1, stop_b1 = choice.minutes_b[:, None], choice.stop_b[:, None]
@@ -368,22 +319,7 @@ def _dirty_drive(rate: FloatArray, minutes: FloatArray, prices: Prices) -> Float
 
 
 def mean_drive(dirty: FloatArray, rate: FloatArray, minutes: FloatArray | float) -> FloatArray:
-    """Mean length of a drive that is broken off once a misfire was seen.
-
-    Parameters
-    ----------
-    dirty : ndarray of float
-        Chance of a misfire in the whole drive, ``1 - exp(-rate minutes)``.
-    rate : ndarray of float
-        Misfire episodes a minute.
-    minutes : ndarray of float or float
-        Length of the drive when clean, a multiple of `LOOK_MINUTES`.
-
-    Returns
-    -------
-    ndarray of float
-        ``l (1 - q**n) / (1 - q)`` with ``q = exp(-rate l)`` and ``n = minutes / l``.
-    """
+    """Mean length of a drive that is broken off once a misfire was seen."""
     seen = -np.expm1(-rate * LOOK_MINUTES)
     mean: FloatArray = np.where(
         seen > 0.0, LOOK_MINUTES * dirty / np.where(seen > 0.0, seen, 1.0), minutes

@@ -21,29 +21,16 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 NodeT = TypeVar("NodeT", bound=Hashable)
 
-STOP = -1
-"""Step of a leaf."""
-
-_TIE = 1e-12
-"""Improvements below this are rounding, so the earlier step keeps its place."""
+STOP = -1  # step of a leaf
+_TIE = 1e-12  # improvements below this are rounding, so the earlier step keeps its place
 
 
 class Attempt(Struct, Generic[NodeT], frozen=True):
-    """One way to go on from a node.
+    """One way to go on from a node."""
 
-    Attributes
-    ----------
-    label : int
-        Number of the test or repair.
-    cost : float
-        Expected cost of doing it here.
-    branches : tuple of (outcome, chance, node)
-        Outcomes of positive chance; the chances add up to 1.
-    """
-
-    label: int
-    cost: float
-    branches: tuple[tuple[int, float, NodeT], ...]
+    label: int  # number of the test or repair
+    cost: float  # expected cost of doing it here
+    branches: tuple[tuple[int, float, NodeT], ...]  # outcome, its chance, where it leads
 
 
 class Policy(Struct, frozen=True):
@@ -79,18 +66,7 @@ class Policy(Struct, frozen=True):
 
 
 class Search(Generic[NodeT]):
-    """An AND/OR search with memory.
-
-    Parameters
-    ----------
-    stop : callable
-        Node to (cost of stopping here, decision then made); infinite where stopping is no option.
-    expand : callable
-        Node to the steps possible there. Every step must lead to nodes that are strictly nearer an
-        end, or the search does not terminate.
-    bound : callable
-        Node to a lower bound of its value.
-    """
+    """An AND/OR search with memory."""
 
     def __init__(
         self,
@@ -145,21 +121,8 @@ class Search(Generic[NodeT]):
 def huffman_length(weights: Sequence[float], arity: int = 2) -> float:
     """Mean number of questions that the best conceivable questions would need.
 
-    Parameters
-    ----------
-    weights : sequence of float
-        Probabilities of the things to be told apart; not necessarily normalised.
-    arity : int
-        Answers that a question can have.
-
-    Returns
-    -------
-    float
-        Weighted path length of the Huffman tree, in the scale of the weights.
-
-    References
-    ----------
-    Huffman (1952), "A method for the construction of minimum-redundancy codes", Proc. IRE 40.
+    Reference: Huffman (1952), Proc. IRE 40, "A method for the construction of minimum-redundancy
+    codes".
     """
     heap = [float(weight) for weight in weights]
     heap.extend([0.0] * (-(len(heap) - 1) % (arity - 1)))

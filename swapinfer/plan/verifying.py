@@ -26,49 +26,29 @@ from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.outlook import Outlook
 from swapinfer.posterior import Posterior, infer
 
-VERIFIED_RISK = 0.05
-"""Residual risk at which a repair is called verified, unless someone chooses another."""
-
-PROBABLE = 0.5
-"""Probability under which a cause needs a second look before a job is closed on it."""
+VERIFIED_RISK = 0.05  # residual risk at which a repair is called verified by default
+PROBABLE = 0.5  # probability under which a cause needs a second look before a job is closed on it
 
 
 class CleanDrive(Struct, frozen=True):
-    """How long a drive must stay clean.
+    """How long a drive must stay clean."""
 
-    Attributes
-    ----------
-    minutes : float
-        Needed; infinite when no drive is long enough.
-    risk_now, risk_after : float
-        Probability that a misfire is still to come, now and after such a drive.
-    conditions : tuple of str
-        Of the drive.
-    """
-
-    minutes: float
-    risk_now: float
+    minutes: float  # needed; infinite when no drive is long enough
+    risk_now: float  # probability that a misfire is still to come, now and after such a drive
     risk_after: float
-    conditions: tuple[str, ...]
+    conditions: tuple[str, ...]  # of the drive
 
 
 class Proof(Struct, frozen=True):
     """The drive that is asked for after a repair, and what was driven of it.
 
-    Attributes
-    ----------
-    repaired_seq : int or None
-        Last event that put something right; None when there is none.
-    asked : CleanDrive
-        In the conditions in which it failed, and at least as long as the shortest run in which
-        it did; as if what was driven of it since had not been.
-    driven : float
-        Minutes driven clean in those conditions, since the repair and the last misfire.
+    It is asked for in the conditions in which the vehicle failed, and for at least as long as the
+    shortest run in which it did; as if what was driven of it since had not been.
     """
 
-    repaired_seq: int | None
+    repaired_seq: int | None  # last event that put something right; None when there is none
     asked: CleanDrive
-    driven: float
+    driven: float  # minutes driven clean in those conditions, since the repair and the last misfire
 
     @property
     def missing(self) -> float:
@@ -87,19 +67,7 @@ def prove(
     causes: Sequence[str] = (),
     risk: float = VERIFIED_RISK,
 ) -> Proof:
-    """Say how long a drive must stay clean after the last repair, and how long one was.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        All findings.
-    posterior : Posterior
-        What they lead to.
-    causes : sequence of str, optional
-        Elements found at fault.
-    risk : float, optional
-        Probability that may remain that a misfire is still to come.
-    """
+    """Say how long a drive must stay clean after the last repair, and how long one was."""
     job = evidence.job
     repaired = last_repair(job, causes)
     here, least = _outlook(evidence, posterior), proving_minutes(job)
@@ -153,28 +121,6 @@ def clean_drive_minutes(
 ) -> CleanDrive:
     """Work out how long a drive must stay clean before the vehicle may be called repaired.
 
-    Parameters
-    ----------
-    outlook : Outlook
-        Of the job as it stands, repairs recorded.
-    residual_risk : float
-        Probability that may remain that a fault is still there, between 0 and 1.
-    conditions : tuple of str, optional
-        Of the drive; those under which what is suspected shows best by default.
-    least : float, optional
-        Minutes that are asked for in any case.
-
-    Returns
-    -------
-    CleanDrive
-
-    Raises
-    ------
-    InputError
-        If the risk is not between 0 and 1.
-
-    Notes
-    -----
     With ``b_h`` the belief in each fault set and ``r_h`` its misfire episodes a minute, the risk
     after ``t`` clean minutes is ``sum b_h exp(-r_h t)`` over faulty sets, divided by the same over
     all sets; it falls with ``t``, and is solved by bisection.
@@ -245,24 +191,7 @@ def list_doubts(evidence: Evidence, posterior: Posterior, causes: Sequence[str])
 
 
 def check_closing(evidence: Evidence, posterior: Posterior, *, is_confirmed: bool) -> None:
-    """Refuse a closing that claims what is not on record.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        Of the job, its closing included.
-    posterior : Posterior
-        What it leads to.
-    is_confirmed : bool
-        Whether someone was told what stands against the causes, and closes on them all the same.
-
-    Raises
-    ------
-    JobError
-        If it is to be verified, and no drive of the length asked was clean.
-    UnconfirmedError
-        If something stands against a cause and nobody confirmed it.
-    """
+    """Refuse a closing that claims what is not on record."""
     closing = evidence.job.closing
     if closing is None:
         return

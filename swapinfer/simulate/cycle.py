@@ -12,44 +12,21 @@ from swapinfer.pack.model import Monitor, Severity
 
 
 class MisfireSource(Struct, frozen=True, eq=False):
-    """A fault that causes episodes.
+    """A fault that causes episodes."""
 
-    Attributes
-    ----------
-    severity : Severity
-        How long they last, and how many firings fail in them.
-    rate : float
-        Episodes a minute under the conditions of the drive.
-    booked_c : ndarray of float, shape (cylinder,)
-        Chance that an episode is booked on each cylinder.
-    """
-
-    severity: Severity
-    rate: float
-    booked_c: FloatArray
+    severity: Severity  # how long they last, and how many firings fail in them
+    rate: float  # episodes a minute under the conditions of the drive
+    booked_c: FloatArray  # chance that an episode is booked on each cylinder
 
 
 class Cycle(Struct, frozen=True, eq=False):
-    """A cycle, in windows as short as the catalyst's.
+    """A cycle, in windows as short as the catalyst's."""
 
-    Attributes
-    ----------
-    minutes_w : ndarray of float, shape (window,)
-        When each ends.
-    blinked_w, set_w : ndarray of bool, shape (window,)
-        Whether the catalyst has overheated by then, and the lamp blinked; whether a pending code
-        is set.
-    blamed_cw : ndarray of int, shape (cylinder, window)
-        Misfires so far in windows above a threshold.
-    named : float
-        Part of an even share of them from which a cylinder gets a code.
-    """
-
-    minutes_w: FloatArray
-    blinked_w: BoolArray
-    set_w: BoolArray
-    blamed_cw: IntArray
-    named: float
+    minutes_w: FloatArray  # when each ends
+    blinked_w: BoolArray  # whether the catalyst has overheated by then
+    set_w: BoolArray  # whether a pending code is set
+    blamed_cw: IntArray  # misfires so far in windows above a threshold
+    named: float  # part of an even share of them from which a cylinder gets a code
 
     def coded(self, minutes: float) -> frozenset[int]:
         """Cylinders with a code once so many minutes are over."""
@@ -69,19 +46,7 @@ def draw_cycle(
     monitor: Monitor, sources: Iterable[MisfireSource], minutes: float, rpm: float, cylinders: int,
     rng: np.random.Generator,
 ) -> Cycle:  # fmt: skip
-    """Draw every window's misfires, and judge them as a control unit does.
-
-    Parameters
-    ----------
-    monitor : Monitor
-        Windows and thresholds.
-    sources : iterable of MisfireSource
-        Faults that are present.
-    minutes, rpm, cylinders
-        Length of the drive, its engine speed, and the engine.
-    rng : numpy.random.Generator
-        Decides what chance decides.
-    """
+    """Draw every window's misfires, and judge them as a control unit does."""
     short = monitor.catalyst_revolutions / rpm
     end_w: FloatArray = short * np.arange(1.0, int(minutes / short + 1e-9) + 1.0)
     firings = round(monitor.catalyst_revolutions / 2)

@@ -25,31 +25,18 @@ from swapinfer.plan.priority import GIVE_UP, HAND_OVER, order_ways
 from swapinfer.posterior import Posterior, infer
 from swapinfer.simulate.world import World, vehicles_like
 
-LEAST_P = 0.02
-"""The others give up when what they would replace is less likely at fault."""
-
-MOST_CAPS = 2.0
-"""They give up, too, when it costs more than so many times what giving up costs."""
-
-MOST_STEPS = 25
-"""Steps after which a job is given up."""
+LEAST_P = 0.02  # the others give up when what they would replace is less likely at fault
+MOST_CAPS = 2.0  # they give up, too, when it costs more than so many times what giving up costs
+MOST_STEPS = 25  # steps after which a job is given up
 
 Decision = Action | str
 """What to do, or `HAND_OVER`, or `GIVE_UP`."""
 
 
 class Situation(Struct, frozen=True, dict=True):
-    """A job as a policy sees it.
+    """A job as a policy sees it."""
 
-    Attributes
-    ----------
-    job : Job
-        As recorded, under the technician's pack.
-    settings : PlanSettings
-        Shop's figures.
-    """
-
-    job: Job
+    job: Job  # as recorded, under the technician's pack
     settings: PlanSettings
 
     @cached_property
@@ -100,18 +87,10 @@ class Strategy(Protocol):
 
 
 class Planner(Struct, frozen=True):
-    """The planner of this package.
-
-    Attributes
-    ----------
-    depth : int
-        Steps looked ahead.
-    costs : mapping of str to float
-        What it counts with in place of the shop's figures.
-    """
+    """The planner of this package."""
 
     depth: int
-    costs: Mapping[str, Any] = field(default_factory=dict)
+    costs: Mapping[str, Any] = field(default_factory=dict)  # in place of the shop's figures
 
     def __call__(self, situation: Situation) -> Decision:
         """Take the first step of its plan."""
@@ -201,15 +180,7 @@ def by_probability(p: float, _cost: float) -> float:
 
 
 def best_repair(situation: Situation, index: Callable[[float, float], float]) -> Decision:
-    """Replace what has the highest index and drive; give up once that costs more than it is worth.
-
-    Parameters
-    ----------
-    situation : Situation
-        Of the job.
-    index : callable
-        Probability and cost to the index.
-    """
+    """Replace what has the highest index and drive; give up once that is not worth it."""
     outlook = situation.outlook
     costs = {place: outlook.costing.weigh(outlook.fix_effort(place)) for place in situation.place_p}
     best = max(costs, key=lambda place: index(situation.place_p[place], costs[place]))
@@ -220,58 +191,24 @@ def best_repair(situation: Situation, index: Callable[[float, float], float]) ->
 
 
 class Result(Struct, frozen=True):
-    """What a job came to.
+    """What a job came to."""
 
-    Attributes
-    ----------
-    cost : float
-        Money, comebacks and giving up included.
-    minutes, drive_minutes : float
-        Labour and driving.
-    wrong_parts : int
-        Elements put right that were not at fault.
-    needless : float
-        What they cost beyond their labour and price, which is part of `cost`.
-    unproven : int
-        Steps that put something right which was less likely at fault than the pack's proof.
-    at_once : float
-        Mean number of things done in a step.
-    begins_plainly : bool
-        Whether no more than one thing was done in the first step.
-    comebacks : int
-        Times that the vehicle came back.
-    resolved : bool
-        False if it was given up.
-    steps : int
-        Decisions taken.
-    seconds : float
-        Time that deciding took.
-    """
-
-    cost: float
-    minutes: float
+    cost: float  # money, comebacks and giving up included
+    minutes: float  # labour and driving
     drive_minutes: float
-    wrong_parts: int
-    needless: float
-    unproven: int
-    at_once: float
-    begins_plainly: bool
-    comebacks: int
-    resolved: bool
+    wrong_parts: int  # elements put right that were not at fault
+    needless: float  # what they cost beyond their labour and price, which is part of `cost`
+    unproven: int  # of what was put right, less likely at fault than the pack asks
+    at_once: float  # mean number of things done in a step
+    begins_plainly: bool  # whether no more than one thing was done in the first step
+    comebacks: int  # times that the vehicle came back
+    resolved: bool  # false if it was given up
     steps: int
-    seconds: float
+    seconds: float  # time that deciding took
 
 
 class Bill:
-    """What a job has come to so far.
-
-    Parameters
-    ----------
-    world : World
-        Vehicle that is worked on.
-    settings : PlanSettings
-        Shop's figures.
-    """
+    """What a job has come to so far."""
 
     def __init__(self, world: World, settings: PlanSettings) -> None:
         self.world = world
@@ -333,23 +270,7 @@ class Bill:
 def play(
     world: World, policy: Strategy, settings: PlanSettings, pack: Pack | None = None
 ) -> Result:
-    """Let a policy work on a vehicle to the end.
-
-    Parameters
-    ----------
-    world : World
-        Vehicle; changed by what is done to it.
-    policy : Strategy
-        Decides.
-    settings : PlanSettings
-        Shop's figures.
-    pack : Pack, optional
-        What the technician believes; the world's own by default.
-
-    Returns
-    -------
-    Result
-    """
+    """Let a policy work on a vehicle to the end."""
     bill = Bill(world, settings)
     while bill.steps < MOST_STEPS:
         job = world.job if pack is None else replay(enumerate(world.events), pack)
@@ -374,22 +295,7 @@ def play(
 def customary_results(
     job: Job, settings: PlanSettings, vehicles: int, seed: int
 ) -> Iterator[Result]:
-    """Play the customary order on vehicles such as a job's, from the first misfire seen on.
-
-    Parameters
-    ----------
-    job : Job
-        With all that is known about it by now.
-    settings : PlanSettings
-        Shop's figures.
-    vehicles, seed : int
-        How many, and of what seed; see `swapinfer.simulate.world.vehicles_like`.
-
-    Yields
-    ------
-    Result
-        One a vehicle.
-    """
+    """Play the customary order on vehicles such as a job's, from the first misfire seen on."""
     # Compared with what a job takes, to which nobody adds a penalty for needless parts.
     settings = replace(settings, costs=replace(settings.costs, needless_part=0.0))
     for world in vehicles_like(job, vehicles, seed):

@@ -51,46 +51,18 @@ from swapinfer.plan.repair_policy import LOOK_MINUTES
 from swapinfer.posterior import FaultSets, fault_sets, infer
 from swapinfer.simulate.cycle import MisfireSource, draw_cycle
 
-FIRST_DRIVE = 20.0
-"""Minutes in which the shop tries to see the misfire."""
-
-COMEBACK_MINUTES = 3000.0
-"""A fault that does not show for so long after the repair brings nobody back."""
-
-FOR_EVER = 10**9
-"""So many looks leave nothing to slips and to the scatter of the meter."""
-
-
-MOST_DRIVES = 20
-"""First drives in which the misfire may show; one that never does is taken as it is."""
-
-COVER = 0.99
-"""Share of a job's posterior from which vehicles like its own are drawn."""
-
-_BATCH = 2000
-"""Vehicles drawn at once."""
+FIRST_DRIVE = 20.0  # minutes in which the shop tries to see the misfire
+COMEBACK_MINUTES = 3000.0  # a fault that stays quiet for so long brings nobody back
+FOR_EVER = 10**9  # so many looks leave nothing to slips and to the scatter of the meter
+MOST_DRIVES = 20  # first drives in which the misfire may show; if never, it is taken as it is
+COVER = 0.99  # share of a job's posterior from which vehicles like its own are drawn
+_BATCH = 2000  # vehicles drawn at once
 
 
 class World:
     """One vehicle, what was done to it so far, and what is wrong with it.
 
-    Parameters
-    ----------
-    pack : Pack
-        Chances by which it behaves; the technician's pack may be another.
-    opening : Opened
-        Its job.
-    faults : dict of str to State
-        Faulty elements.
-    rng : numpy.random.Generator
-        Decides what chance decides.
-    events : sequence of Event, optional
-        The job so far, as the technician recorded it; by default the opening alone.
-
-    Attributes
-    ----------
-    ever_faulty : set of str
-        Elements that are or, until handling cured or a new part replaced them, were faulty.
+    It behaves by the chances of its pack; the technician's may be another.
     """
 
     def __init__(
@@ -106,7 +78,7 @@ class World:
         self.faults = faults
         self.rng = rng
         self.events: list[Event] = [*events] or [opening]
-        self.ever_faulty = set(faults)
+        self.ever_faulty = set(faults)  # what was cured or replaced since, too
         self._levels: dict[str, float] = {}
         self._commons: dict[str, str] = {}
         self._seen: dict[tuple[object, ...], tuple[frozenset[int], float | str]] = {}
@@ -458,24 +430,10 @@ def space_faults(space: StateSpace, state_e: IntArray) -> dict[str, State]:
 def draw_job(
     pack: Pack, layout: str, fitment: Mapping[str, str], rng: np.random.Generator
 ) -> World:
-    """Draw a vehicle that came in with a misfire which the shop then saw.
+    """Draw a vehicle that came in with a misfire which the shop then saw, the first drive recorded.
 
-    Parameters
-    ----------
-    pack : Pack
-        Priors.
-    layout : str
-        Id of the layout.
-    fitment : mapping of str to str
-        Fitment of the engine.
-    rng : numpy.random.Generator
-        Decides everything, now and later.
-
-    Returns
-    -------
-    World
-        With the first drive recorded. Rejection sampling: faults are drawn from the prior until
-        someone complains of them and they show in the first drive.
+    Rejection sampling: faults are drawn from the prior until someone complains of them and they
+    show in the first drive.
     """
     opening = ev.Opened("simulated", layout, dict(fitment))
     job = replay(enumerate([opening]), pack)
@@ -504,25 +462,8 @@ def _complaint_chances(job: Job, space: StateSpace, state_de: IntArray) -> Float
 def vehicles_like(job: Job, count: int, seed: int) -> Iterator[World]:
     """Draw vehicles such as a job's, each driven until its misfire was seen.
 
-    Parameters
-    ----------
-    job : Job
-        With all that is known about it by now.
-    count : int
-        How many.
-    seed : int
-        Of the random generator.
-
-    Yields
-    ------
-    World
-        Its faults are drawn from what the whole job says was wrong at the start; everything that
-        is found out about them is left to chance anew.
-
-    Raises
-    ------
-    InputError
-        If the job does not say that anything was wrong, or its belief is not exact.
+    Their faults are drawn from what the whole job says was wrong at the start; what is found out
+    about them is left to chance anew.
     """
     evidence = gather_evidence(job)
     posterior = infer(evidence.arrays)

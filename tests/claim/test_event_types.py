@@ -31,9 +31,8 @@ from swapinfer.ledger.replay import Job as Replayed
 from swapinfer.ledger.replay import replay
 from swapinfer.ledger.runs import last_repair, what_was_begun
 from swapinfer.pack.money import OwnMoney
-from swapinfer.plan.actions import QUIET, Action
+from swapinfer.plan.actions import QUIET, Action, suppose
 from swapinfer.plan.verifying import prove
-from swapinfer.plan.what_if import suppose
 from swapinfer.posterior import infer
 from tests.claim.jobs import base_pack, chain, opening, picture
 

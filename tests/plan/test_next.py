@@ -11,20 +11,14 @@ from swapinfer.errors import InputError
 from swapinfer.evidence.profiles import band_median
 from swapinfer.ledger import events as ev
 from swapinfer.pack.model import Pack
-from swapinfer.plan.actions import Action, after_swaps
-from swapinfer.plan.answers import (
-    find_meant,
-    plan_tree,
-    price_of_limits,
-    why_not,
-)
+from swapinfer.plan.actions import Action, after_swaps, normal_outcome, suppose, work_events
+from swapinfer.plan.answers import find_meant, plan_tree, price_of_limits, why_not
 from swapinfer.plan.costing import Costing, Effort, PlanSettings
 from swapinfer.plan.next import DETAILED, Plan, make_plan, next_steps
 from swapinfer.plan.outlook import CONDITIONS, Outlook
 from swapinfer.plan.priority import GIVE_UP, HAND_OVER
 from swapinfer.plan.repair_policy import NONE
 from swapinfer.plan.verifying import clean_drive_minutes
-from swapinfer.plan.what_if import normal_outcome, suppose, work_events
 from swapinfer.posterior import infer
 
 MakeOutlook = Callable[..., Outlook]

@@ -10,11 +10,11 @@ from plan.conftest import MakeOutlook
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
+from swapinfer.plan.actions import suppose
 from swapinfer.plan.next import Plan, PlannedStep, make_plan
 from swapinfer.plan.outlook import Outlook
 from swapinfer.plan.priority import order_ways
 from swapinfer.plan.reason import explain
-from swapinfer.plan.what_if import suppose
 from swapinfer.posterior import infer
 
 FOUND = ev.Ran(15, ("warm", "load"), ("P0303",))
