@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
+from functools import partial
 from itertools import chain, combinations
 
 import numpy as np
@@ -169,26 +170,18 @@ def _work_title(engine: Engine, action: Action, fix_at: Callable[[str], Fix]) ->
         case "put-back":
             return "put every part back where it belongs"
         case _:
+            name = partial(name_place, engine)
             work = [
-                _with("swap", [_pair(engine, a, b) for a, b in action.swaps]),
-                _with("unplug and reseat", [name_place(engine, p) for p in action.reseated]),
-                listed([_repair(engine, place, fix_at(place)) for place in action.replaced]),
+                ("swap ", [f"{name(a)} with {_where(engine.places[b])}" for a, b in action.swaps]),
+                ("unplug and reseat ", [name(place) for place in action.reseated]),
+                ("", [_repair(engine, place, fix_at(place)) for place in action.replaced]),
             ]
-            return "; ".join(filter(None, work))
-
-
-def _with(verb: str, items: Sequence[str]) -> str:
-    return f"{verb} {listed(items)}" if items else ""
+            return "; ".join(f"{verb}{listed(items)}" for verb, items in work if items)
 
 
 def _repair(engine: Engine, name: str, fix: Fix) -> str:
     where = _where(engine.places[name])
     return " ".join(filter(None, [fix.title, where and f"({where})"]))
-
-
-def _pair(engine: Engine, first: str, second: str) -> str:
-    title = engine.kind_of(first).title
-    return f"{title} {_where(engine.places[first])} with {_where(engine.places[second])}"
 
 
 class Suspicion(Struct, frozen=True):
@@ -264,14 +257,12 @@ def _swaps(suspicion: Suspicion) -> Iterator[Action]:
 
 
 def _combined(suspicion: Suspicion) -> Iterator[Action]:
-    """Several things in one go on the likeliest cylinder.
+    """Several things in one go on the likeliest cylinder: parts move, a contact is reseated.
 
-    Parts of several kinds move, each to a cylinder of its own; at the same time a contact that
-    they leave alone may be reseated. One drive tells them apart: the misfire moves with what moved,
-    stays, or ends.
+    One drive tells them apart: the misfire moves with what moved, stays, or ends.
     """
     cylinder_p = suspicion.cylinder_p()
-    worst = max(cylinder_p, key=lambda c: cylinder_p[c])
+    worst = max(cylinder_p, key=cylinder_p.__getitem__)
     for swaps in _swaps_from(suspicion, worst):
         alone = Action("swap", swaps=swaps)
         if len(swaps) > 1:
@@ -351,12 +342,7 @@ def list_tests(suspicion: Suspicion, settings: PlanSettings) -> Iterator[tuple[s
             continue
         reached = {t: engine.target_cylinders(t) for t in engine.target_places(test.target)}
         shared = [t for t, cylinders in reached.items() if len(cylinders) == len(cylinder_p)]
-        own = [
-            t
-            for c in order
-            for t, cylinders in reached.items()
-            if c in cylinders and t not in shared
-        ]
+        own = [t for c in order for t, near in reached.items() if c in near and t not in shared]
         targets = list(dict.fromkeys([*own, *shared]))
         if targets:
             yield test.id, targets
@@ -405,7 +391,12 @@ def _shown(test: Test, action: Action, target: str, outcome: str) -> str:
     if outcome == ALL_GOOD:
         return normal
     if outcome in action.targets:
-        return _telling_outcome(test) if target == outcome else normal
+        if target != outcome:
+            return normal
+        # What speaks loudest against a thing in order.
+        good = chances_of(test, GOOD)
+        others = [chances_of(test, profile) for profile in test.profiles if profile != GOOD]
+        return max(good, key=lambda name: sum(c[name] for c in others) / good[name])
     return outcome if target == action.targets[0] else normal
 
 
@@ -413,13 +404,6 @@ def normal_outcome(test: Test) -> str:
     """Likeliest outcome on a thing in order."""
     chances = chances_of(test, GOOD)
     return max(chances, key=lambda name: chances[name])
-
-
-def _telling_outcome(test: Test) -> str:
-    """Outcome that speaks loudest against a thing in order."""
-    good = chances_of(test, GOOD)
-    others = [chances_of(test, profile) for profile in test.profiles if profile != GOOD]
-    return max(good, key=lambda name: sum(c[name] for c in others) / good[name])
 
 
 def _finding(job: Job, test: Test, target: str, shown: str) -> Event:

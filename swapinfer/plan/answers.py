@@ -77,7 +77,6 @@ def _beside(step: PlannedStep) -> tuple[int, int]:
 
 
 def _head(step: PlannedStep) -> str:
-    """Id of a step without its drive."""
     if step.action is None or step.action.kind == "drive":
         return step.id
     return step.action.without_drive.id
@@ -143,10 +142,7 @@ class Node(Struct, frozen=True):
 def plan_tree(
     evidence: Evidence, posterior: Posterior, settings: PlanSettings, depth: int = 2
 ) -> Node:
-    """Plan the next steps and, for every likely outcome, the steps after it.
-
-    Every node is planned anew from the job as it would stand then.
-    """
+    """Plan the next steps and, after every likely outcome, anew from the job as it would stand."""
     step = next_steps(evidence, posterior, settings, detailed=1).best
     if step.action is None:
         return Node(step, ())

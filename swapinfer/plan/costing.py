@@ -72,7 +72,6 @@ class PlanSettings(Struct, frozen=True):
         )
 
     def __post_init__(self) -> None:
-        """Refuse an unknown objective."""
         if self.objective not in OBJECTIVES:
             raise InputError(
                 f'no objective "{self.objective}"{near_match(self.objective, OBJECTIVES)}'
@@ -256,14 +255,8 @@ class Costing(Struct, frozen=True):
 
     def damage(self, handled: Iterable[tuple[str, Handling]]) -> float:
         """Price the faults that handling may induce."""
-        return sum(
-            (
-                handling.chance * self._repair_money(element, handling.mode)
-                for element, handling in handled
-                if handling.mode and handling.chance > 0.0
-            ),
-            start=0.0,
-        )
+        harmful = ((element, one) for element, one in handled if one.mode and one.chance > 0.0)
+        return sum((one.chance * self._repair_money(e, one.mode) for e, one in harmful), start=0.0)
 
     def _repair_money(self, element: str, mode: str) -> float:
         """Money for putting right what was broken, verified by a drive."""

@@ -44,7 +44,6 @@ class Changes(Struct, frozen=True, eq=False, dict=True):
 
     @cached_property
     def _targets(self) -> tuple[IntArray, IntArray]:
-        """Distinct targets, and where the changes to each begin."""
         start_t = np.flatnonzero(np.diff(self.target_m, prepend=-1))
         return self.target_m[start_t], start_t
 

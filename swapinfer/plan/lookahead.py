@@ -11,15 +11,10 @@ from __future__ import annotations
 
 import numpy as np
 from msgspec import Struct
-from numpy.typing import NDArray
 
-from swapinfer.evidence.arrays import for_order
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, for_order
 from swapinfer.plan.hypotheses import Changes
 from swapinfer.plan.repair_policy import RepairPolicy
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 POLICY = -1  # in `Ranking.follow_ao`: go on with the repair policy
 _IMPOSSIBLE = 1e-12  # outcomes of a smaller chance are not followed up
@@ -113,7 +108,11 @@ class LookAhead:
         ranking = self._one_step(belief_h)
         order = np.argsort(for_order(ranking.value_a), kind="stable")
         promising = self._first_of_groups(order, 2)[: self.breadth.first]
-        allowed = self._second_steps(ranking, order)
+        distinct = self._first_of_groups(order, 1)
+        best, rest = distinct[: self.breadth.then], distinct[self.breadth.then :]
+        ratio_r = ranking.worth_a[rest] / np.maximum(ranking.cost_a[rest], 1e-9)
+        cheap = rest[np.argsort(for_order(-ratio_r), kind="stable")[: self.breadth.cheap]]
+        allowed = np.concatenate([best, cheap])
         for level in range(2, depth + 1):
             shallow_a = ranking.value_a.copy()
             for action in promising:
@@ -121,13 +120,6 @@ class LookAhead:
                 without = min(ranking.policy_cost, float(shallow_a[others].min(initial=np.inf)))
                 self._deepen(ranking, belief_h, int(action), level, allowed, without)
         return ranking
-
-    def _second_steps(self, ranking: Ranking, order: IntArray) -> IntArray:
-        distinct = self._first_of_groups(order, 1)
-        best, rest = distinct[: self.breadth.then], distinct[self.breadth.then :]
-        ratio_r = ranking.worth_a[rest] / np.maximum(ranking.cost_a[rest], 1e-9)
-        cheap = rest[np.argsort(for_order(-ratio_r), kind="stable")[: self.breadth.cheap]]
-        return np.concatenate([best, cheap])
 
     def _first_of_groups(self, order: IntArray, each: int) -> IntArray:
         """Keep the first few of every group, in order."""
@@ -143,7 +135,10 @@ class LookAhead:
         """Tell what an action may lead to."""
         weight_oh = self.options.chance_aoh[action] * belief_h
         self.options.changes[action].apply(weight_oh)
-        return _normalise(weight_oh)
+        chance_o = weight_oh.sum(axis=1)
+        is_possible_o1 = chance_o[:, None] > _IMPOSSIBLE
+        zeros_oh = np.zeros_like(weight_oh)
+        return chance_o, np.divide(weight_oh, chance_o[:, None], where=is_possible_o1, out=zeros_oh)
 
     def _one_step(self, belief_h: FloatArray) -> Ranking:
         every = np.arange(len(self.options.changes))
@@ -240,17 +235,13 @@ class LookAhead:
             step = max(_BATCH // (len(places) * n_o), 1)
             for start in range(0, len(belief_bh), step):
                 rows = slice(start, start + step)
-                weight_baoh = self._after(belief_bh[rows], actions[places], n_o)
+                chance_aoh = self.options.chance_aoh[actions[places], :n_o]
+                weight_baoh = chance_aoh * belief_bh[rows, None, None, :]
+                for place, action in enumerate(actions[places]):
+                    self.options.changes[action].apply(weight_baoh[:, place])
                 chance, onward = self._price(weight_baoh, carry_on_bh[rows])
                 chance_bao[rows, places, :n_o], onward_bao[rows, places, :n_o] = chance, onward
         return chance_bao, onward_bao
-
-    def _after(self, belief_bh: FloatArray, actions: IntArray, n_o: int) -> FloatArray:
-        """Weight of every hypothesis after each outcome, (belief, action, outcome, hypothesis)."""
-        weight_baoh = self.options.chance_aoh[actions, :n_o] * belief_bh[:, None, None, :]
-        for place, action in enumerate(actions):
-            self.options.changes[action].apply(weight_baoh[:, place])
-        return weight_baoh
 
     def _price(
         self, weight_baoh: FloatArray, carry_on_bh: FloatArray
@@ -265,12 +256,3 @@ class LookAhead:
         onward_bao = np.zeros(chance_bao.shape)
         onward_bao[is_possible_bao] = np.minimum(chosen_x, carried_bao[is_possible_bao])
         return chance_bao, onward_bao
-
-
-def _normalise(weight_oh: FloatArray) -> tuple[FloatArray, FloatArray]:
-    chance_o = weight_oh.sum(axis=1)
-    is_possible_o1 = chance_o[:, None] > _IMPOSSIBLE
-    after_oh = np.divide(
-        weight_oh, chance_o[:, None], where=is_possible_o1, out=np.zeros_like(weight_oh)
-    )
-    return chance_o, after_oh

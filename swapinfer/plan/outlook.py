@@ -13,8 +13,8 @@ from msgspec.structs import replace
 from swapinfer.errors import InputError
 from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, distinct
 from swapinfer.evidence.assemble import Evidence
-from swapinfer.evidence.looks import View
-from swapinfer.ledger.event import Event, Tested
+from swapinfer.evidence.looks import View, look
+from swapinfer.ledger.event import Tested
 from swapinfer.ledger.replay import Job
 from swapinfer.ledger.runs import Begun, carried, proving_minutes, what_was_begun
 from swapinfer.pack.model import Test
@@ -227,24 +227,17 @@ class Outlook:
 
     def _more_ah(self) -> FloatArray:
         """Cost of repairs that were not needed, or turn out other ones than on average."""
-        places = dict.fromkeys(place for one in self.priced for place in one.action.replaced)
-        more_h = {place: self._more_h(place) for place in places}
-        more_ah = np.zeros((len(self.priced), len(self.hypotheses.belief_h)))
-        for a, one in enumerate(self.priced):
-            for place in one.action.replaced:
-                more_ah[a] += more_h[place]
-        return more_ah
-
-    def _more_h(self, place: str) -> FloatArray:
-        """Work out what repairing a place costs more under each hypothesis than its mean effort."""
         faults, weigh = self.hypotheses, self.costing.weigh
-        mean = self.fix_effort(place)
-        more_h = np.full(len(faults.belief_h), weigh(self.costing.needless(mean)))
-        e = self.evidence.space.index[self.job.fitted[place]]
-        for f, effort in self.fault_efforts.items():
-            if faults.element_f[f] == e:
-                more_h[faults.member_hf[:, f] > 0.0] = weigh(effort) - weigh(mean)
-        return more_h
+        more_ah = np.zeros((len(self.priced), len(faults.belief_h)))
+        for place in dict.fromkeys(p for one in self.priced for p in one.action.replaced):
+            mean = self.fix_effort(place)
+            more_h = np.full(len(faults.belief_h), weigh(self.costing.needless(mean)))
+            e = self.evidence.space.index[self.job.fitted[place]]
+            for f, effort in self.fault_efforts.items():
+                if faults.element_f[f] == e:
+                    more_h[faults.member_hf[:, f] > 0.0] = weigh(effort) - weigh(mean)
+            more_ah[[place in one.action.replaced for one in self.priced]] += more_h
+        return more_ah
 
     def _saved_aa(self) -> FloatArray:
         """Cost of the access that a test leaves open for the action after it."""
@@ -344,7 +337,6 @@ class Outlook:
         return [*awaited, *[choice for choice in ranked if choice in self._ready][:count]]
 
     def _lasting(self, conditions: tuple[str, ...]) -> tuple[float, ...]:
-        """Lengths of drive for which conditions last."""
         costs = self.settings.costs
         most = min((costs.condition_minutes.get(t, math.inf) for t in conditions), default=math.inf)
         return tuple(minutes for minutes in costs.drive_minutes if minutes <= most)
@@ -361,17 +353,13 @@ class Outlook:
         short = tuple(m for m in lengths if m <= costs.hard_drive_minutes)
         belief_h = self.hypotheses.belief_h.copy()
         changes.apply(belief_h)
-        if short and float(belief_h @ self._is_hard_h(conditions)) >= costs.hard_share:
+        if short and conditions not in self._hard:  # surely misfires so soon, or the lamp says so
+            rate_h = self.hypotheses.member_hf @ self.predictor.total_rate_f(conditions)
+            shown = 0.0 if self.begun.lamp else SURE / costs.hard_drive_minutes
+            self._hard[conditions] = (rate_h > shown).astype(np.float64)
+        if short and float(belief_h @ self._hard[conditions]) >= costs.hard_share:
             return short
         return self.proof_minutes if self._proves(action) else lengths
-
-    def _is_hard_h(self, conditions: tuple[str, ...]) -> FloatArray:
-        """1 where a hypothesis surely misfires in a short drive, or the lamp says that it does."""
-        if conditions not in self._hard:
-            rate_h = self.hypotheses.member_hf @ self.predictor.total_rate_f(conditions)
-            shown = 0.0 if self.begun.lamp else SURE / self.settings.costs.hard_drive_minutes
-            self._hard[conditions] = (rate_h > shown).astype(np.float64)
-        return self._hard[conditions]
 
     def _readings(self) -> Iterator[Priced]:
         """Price reading what is stored, where nobody has since the vehicle came in."""
@@ -384,7 +372,7 @@ class Outlook:
     def _tests(self) -> Iterator[Priced]:
         for test_id, targets in list_tests(self.suspicion, self.settings):
             test = self.job.engine.tests[test_id]
-            views = {target: self.predictor.view(test, target) for target in targets}
+            views = {t: look(self.evidence.space, test.id, t) for t in targets}
             views = {t: v for t, v in views.items() if not self._repeats(test, t, v)}
             seen = {t: v for t, v in views.items() if self.predictor.seen(v) >= SUSPECT}
             for target, view in seen.items():
@@ -396,7 +384,8 @@ class Outlook:
         """Whether a test would but show again what it showed before."""
         if test.once:
             since = self.job.arrival[0]
-            return any(f.time >= since and _asks(f.event, test) for f in self.job.findings)
+            later = (f.event for f in self.job.findings if f.time >= since)
+            return any(isinstance(event, Tested) and event.test == test.id for event in later)
         return test.fresh < FRESH and self.predictor.earlier(test, target, view) is not None
 
     def _price_test(self, test: Test, views: dict[str, View]) -> Priced:
@@ -410,10 +399,8 @@ class Outlook:
         work = work_of(self.costing, action, self.repair)
         changes = self._ended((element for element, _ in work.disturbs), ())
         if len(views) > 1:
-            prediction = self.predictor.sweep(test, views)
-        else:
-            prediction = self.predictor.test(test, first, views[first])
-        return Priced(action, prediction, work, changes)
+            return Priced(action, self.predictor.sweep(test, views), work, changes)
+        return Priced(action, self.predictor.test(test, first, views[first]), work, changes)
 
     def _ended(self, disturbed: Iterable[str], replaced: Iterable[str]) -> Changes:
         """Work out which faults handling some elements and replacing others ends."""
@@ -436,10 +423,6 @@ class Outlook:
         if limit is not None and max(e.minutes + e.drive_minutes for e in efforts) > limit:
             return False
         return cap is None or max(self.costing.money(e) for e in efforts) <= cap
-
-
-def _asks(event: Event, test: Test) -> bool:
-    return isinstance(event, Tested) and event.test == test.id
 
 
 def mean_effort(one: Priced, belief_h: FloatArray) -> Effort:

@@ -25,7 +25,6 @@ from swapinfer.evidence.profiles import (
 )
 from swapinfer.evidence.running import blame_cc, is_shared, reach_ec
 from swapinfer.ledger.events import Inspected, Measured, Ran
-from swapinfer.ledger.replay import Job
 from swapinfer.pack.model import GOOD, UNKNOWN, Test
 from swapinfer.plan.actions import ALL_GOOD, ELSEWHERE, QUIET
 from swapinfer.plan.hypotheses import Changes, Hypotheses
@@ -78,11 +77,8 @@ class Predictor:
         return np.column_stack([booked_ec, several_e])
 
     def rate_f(self, conditions: tuple[str, ...], minutes: float = 0.0) -> FloatArray:
-        """Episodes a minute that each fault causes in each cylinder it serves, and set a code.
-
-        In a drive of so many minutes; in a usual one by default.
-        """
-        key = conditions, minutes
+        """Episodes a minute that each fault causes in each cylinder it serves, and set a code."""
+        key = conditions, minutes  # 0 minutes mean a usual drive
         if key not in self._rate_f:
             space = self.evidence.space
             rate_es = space.rate_es * space.multiplier_es(conditions)
@@ -150,42 +146,26 @@ class Predictor:
         (one,) = self.drives((run.minutes,), run.conditions, (), unchanged)
         chance_oh = one.chance_oh * (1.0 - missed)
         chance_oh[0] += missed
-        return Prediction(one.outcomes, chance_oh, _still(one.outcomes))
+        return Prediction(one.outcomes, chance_oh, np.zeros(len(one.outcomes)))
 
     def _rate_and_share(
         self, conditions: tuple[str, ...], swaps: tuple[tuple[str, str], ...]
     ) -> tuple[FloatArray, FloatArray]:
-        """Misfire episodes a minute, and the share of each cylinder and, last, of several.
-
-        Shapes (hypothesis,) and (cylinder + 1, hypothesis).
-        """
+        """Misfire episodes a minute, and the share of each cylinder and, last, of several."""
         key = conditions, swaps
-        if key not in self._rates:
-            rate_hc = self._rate_hc(conditions, swaps)
-            rate_h = rate_hc.sum(axis=1)
-            self._rates[key] = rate_h, np.ascontiguousarray((rate_hc / rate_h[:, None]).T)
-        return self._rates[key]
-
-    def _rate_hc(
-        self, conditions: tuple[str, ...], swaps: tuple[tuple[str, str], ...]
-    ) -> FloatArray:
-        """Misfire episodes a minute booked on each cylinder, and last on several at once."""
+        if key in self._rates:
+            return self._rates[key]
         job, index = self.evidence.job, self.evidence.space.index
-        blamed_ec = self._blamed_ec
-        if swaps:
-            blamed_ec = blamed_ec.copy()
+        blamed_ec = self._blamed_ec.copy()
         for first, second in swaps:
             pair = [index[job.fitted[first]], index[job.fitted[second]]]
             blamed_ec[pair] = blamed_ec[pair[::-1]]
-        faults = self.hypotheses
-        rate_hk = faults.padded(self.rate_f(conditions))
-        rate_hc: FloatArray = np.einsum("hk,hkc->hc", rate_hk, blamed_ec[faults.element_hk])
+        rate_hk = self.hypotheses.padded(self.rate_f(conditions))
+        rate_hc = np.einsum("hk,hkc->hc", rate_hk, blamed_ec[self.hypotheses.element_hk])
         rate_hc[:, :-1] += job.pack.running.leak_per_min
-        return rate_hc
-
-    def view(self, test: Test, target: str) -> View:
-        """Work out what a test on a target can see now."""
-        return look(self.evidence.space, test.id, target)
+        rate_h = rate_hc.sum(axis=1)
+        self._rates[key] = rate_h, np.ascontiguousarray((rate_hc / rate_h[:, None]).T)
+        return self._rates[key]
 
     def seen(self, view: View) -> float:
         """Count, on average, the present faults that a view can see."""
@@ -197,10 +177,18 @@ class Predictor:
         tables = [chances_of(test, profile) for profile in view.profiles]
         names = tuple(tables[0])
         chance_po = np.array([list(table.values()) for table in tables])
-        good_o = _sound_chances(test) if test.form == "inspection" else chance_po[0]
-        decided = self._farthest if test.form == "inspection" and are_steps(test) else self._first
+        good_o, decided = chance_po[0], self._first
+        if test.form == "inspection":
+            # Where all is sound, over what engines show alike.
+            rows = [outcome_table(test, (GOOD,), common=name)[0] for name in ("", *test.alike)]
+            good_o = alike_nodes(test).weight_q @ np.array(rows)
+            decided = self._farthest if are_steps(test) else self._first
         chance_oh = decided(view, chance_po, good_o).T
-        return Prediction(names, self._stale(test, target, view, names, chance_oh), _still(names))
+        earlier = self.earlier(test, target, view)
+        if earlier is not None:  # repeated, it shows what it showed before, but for its fresh share
+            same_o = np.array([float(name == earlier) for name in names])
+            chance_oh = test.fresh * chance_oh + (1.0 - test.fresh) * same_o[:, None]
+        return Prediction(names, chance_oh, np.zeros(len(names)))
 
     def sweep(self, test: Test, targets: Mapping[str, View]) -> Prediction:
         """Predict which of several targets is the first to show anything but the normal outcome."""
@@ -213,7 +201,7 @@ class Predictor:
             rows.append(left_h * abnormal_h)
             left_h = left_h * (1.0 - abnormal_h)
         names = (ALL_GOOD, *targets)
-        return Prediction(names, np.vstack([left_h, *rows]), _still(names))
+        return Prediction(names, np.vstack([left_h, *rows]), np.zeros(len(names)))
 
     def _first(self, view: View, chance_po: FloatArray, good_o: FloatArray) -> FloatArray:
         """Chance of each outcome, (hypothesis, outcome); the first fault that shows decides."""
@@ -247,17 +235,6 @@ class Predictor:
         for k in range(shows_hk.shape[1]):
             yield shows_hk[:, k], profile_f[faults.fault_hk[:, k]]
 
-    def _stale(
-        self, test: Test, target: str, view: View, names: tuple[str, ...], chance_oh: FloatArray
-    ) -> FloatArray:
-        """Let a repeated test show what it showed before, but for its fresh share."""
-        earlier = self.earlier(test, target, view)
-        if earlier is None:
-            return chance_oh
-        same_o = np.array([float(name == earlier) for name in names])
-        stale: FloatArray = test.fresh * chance_oh + (1.0 - test.fresh) * same_o[:, None]
-        return stale
-
     def earlier(self, test: Test, target: str, view: View) -> str | None:
         """Latest outcome that the test, made now, would repeat."""
         job, space = self.evidence.job, self.evidence.space
@@ -265,26 +242,9 @@ class Predictor:
             event = finding.event
             if not isinstance(event, (Measured, Inspected)):
                 continue
-            if (event.test, event.target) != (test.id, target):
-                continue
-            if look(space, test.id, target, finding).key == view.key:
-                return _outcome_of(job, test, event)
+            is_same = (event.test, event.target) == (test.id, target)
+            if is_same and look(space, test.id, target, finding).key == view.key:
+                if isinstance(event, Inspected):
+                    return event.outcome
+                return test.band_of(reading_value(test, event), expected_level(test, job.opening))
         return None
-
-
-def _outcome_of(job: Job, test: Test, event: Measured | Inspected) -> str:
-    if isinstance(event, Inspected):
-        return event.outcome
-    level = expected_level(test, job.opening)
-    return test.band_of(reading_value(test, event), level)
-
-
-def _sound_chances(test: Test) -> FloatArray:
-    """Chances of an inspection's outcomes where all is sound, over what engines show alike."""
-    rows = [outcome_table(test, (GOOD,), common=name)[0] for name in ("", *test.alike)]
-    sound_o: FloatArray = alike_nodes(test).weight_q @ np.array(rows)
-    return sound_o
-
-
-def _still(names: tuple[str, ...]) -> FloatArray:
-    return np.zeros(len(names))

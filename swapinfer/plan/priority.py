@@ -98,28 +98,25 @@ def order_ways(outlook: Outlook, ranking: Ranking, supposed_h: FloatArray | None
     choice = replace(policy.choose(belief_h[None]), hands_over_b=np.array([True]))
     hand_over = float(belief_h @ policy.cost_bh(choice, policy.prices)[0])
     ways = [Way(None, n, cost) for n, cost in enumerate([hand_over, policy.prices.give_up])]
-    for a, one in enumerate(outlook.priced):
-        ways.append(
-            Way(
-                one.action,
-                a,
-                float(ranking.value_a[a]),
-                pays=bool(ranking.alone_a[a] < ranking.policy_cost),
-                proof=suspicion.proof(one.action.replaced),
-                asked=outlook.asked_proof(one.action.replaced),
-                is_closed=not one.work.opens,
-            )
+    ways += [
+        Way(
+            one.action,
+            a,
+            float(ranking.value_a[a]),
+            pays=bool(ranking.alone_a[a] < ranking.policy_cost),
+            proof=suspicion.proof(one.action.replaced),
+            asked=outlook.asked_proof(one.action.replaced),
+            is_closed=not one.work.opens,
         )
-
+        for a, one in enumerate(outlook.priced)
+    ]
     if any(way.is_reading for way in ways):
         # Whatever is stored, what would come first now can still follow.
         least = min(way.total for way in ways if not way.is_reading)
-        ways = [
-            replace(way, total=min(way.total, least + float(ranking.cost_a[way.number])))
-            if way.is_reading
-            else way
-            for way in ways
-        ]
+        for at, way in enumerate(ways):
+            if way.is_reading:
+                total = min(way.total, least + float(ranking.cost_a[way.number]))
+                ways[at] = replace(way, total=total)
 
     def money(way: Way) -> float:
         if way.action is None:
@@ -143,7 +140,10 @@ def arrange(
     by_cost = sorted(ways, key=lambda way: round(way.total, 6))
     able = [way for way in by_cost if _may_begin(way, begun)] or by_cost
     if begun.owed_in is not None:
-        able = _long_enough(able, begun.owed_minutes)
+        # As long as is owed, or the longest.
+        lengths = [way.action.drive_minutes if way.action else 0.0 for way in able]
+        wanted = min(begun.owed_minutes, max(lengths))
+        able = [way for way, length in zip(able, lengths, strict=True) if length >= wanted]
     preference = _Preference(begun, costs, money)
     first = preference.first(able)
     if reading := [way for way in by_cost if way.is_reading]:
@@ -164,7 +164,6 @@ def arrange(
 
 
 def _may_begin(way: Way, begun: Begun) -> bool:
-    """Whether a way may come first as the job stands."""
     if begun.owed_in is not None:
         return way.action is not None and way.is_drive
     if way.ending == HAND_OVER and begun.is_failing:
@@ -179,13 +178,6 @@ def _may_begin(way: Way, begun: Begun) -> bool:
     return begun.is_failing or way.is_proven
 
 
-def _long_enough(drives: list[Way], minutes: float) -> list[Way]:
-    """Keep the drives that are as long as is owed, or the longest."""
-    lengths = [way.action.drive_minutes if way.action else 0.0 for way in drives]
-    wanted = min(minutes, max(lengths))
-    return [way for way, length in zip(drives, lengths, strict=True) if length >= wanted]
-
-
 class _Preference(Struct, frozen=True):
     begun: Begun
     costs: Costs
@@ -193,12 +185,8 @@ class _Preference(Struct, frozen=True):
 
     def may_name(self, way: Way) -> bool:
         """Whether a way is a look that costs so little that it may precede a quote."""
-        is_look = way.action is not None and bool(way.action.test)
-        return (
-            is_look
-            and way.is_closed
-            and self.money(way) <= self.costs.resolution * self.costs.diagnosis_cap
-        )
+        is_look = way.action is not None and bool(way.action.test) and way.is_closed
+        return is_look and self.money(way) <= self.costs.resolution * self.costs.diagnosis_cap
 
     def first(self, by_cost: Sequence[Way]) -> Way:
         """Choose the plainest of the ways that are as good as the cheapest."""
@@ -218,10 +206,7 @@ class _Preference(Struct, frozen=True):
         return min(equals.values(), key=self._plainness)
 
     def _with_fewer_things(self, by_cost: Sequence[Way], best: Way) -> Way:
-        """Find the way with so little done at once that more would not pay, of those the cheapest.
-
-        Each further thing done at once must be better by one more resolution.
-        """
+        """Each further thing done at once must be better by one more resolution."""
         fewer = [
             way
             for way in by_cost
@@ -232,7 +217,6 @@ class _Preference(Struct, frozen=True):
         return min(fewer, key=_things, default=best)
 
     def _is_equal(self, way: Way, best: Way) -> bool:
-        """Whether a way is worth as much as the cheapest."""
         if way.action is None or way.is_bundle:
             return False
         is_worthy = way.is_repair or way.pays or self._finishes(way)
@@ -260,7 +244,6 @@ class _Preference(Struct, frozen=True):
 
 
 def _things(way: Way) -> int:
-    """Count what is done at once."""
     return max(way.action.things, 1) if way.action else 1
 
 

@@ -93,7 +93,10 @@ def explain(outlook: Outlook, step: PlannedStep, *, is_best: bool = False) -> Re
     is_carried = leader.element in repaired and proof >= outlook.asked_proof(step.action.replaced)
     turn = _turn(outlook, step.action, leader) if is_best and is_carried else None
     sentence = author.carried() if is_carried else author.cheaper(repaired, is_best=is_best)
-    change = author.turning(turn) if turn else _what_then(step)
+    change = _what_then(step)
+    if turn:
+        low = f"below about {_share(turn.probability)} for the {author.full(leader)}"
+        change = f"{low} another step would come first: {turn.instead}"
     return Reason(sentence, change, tellings, turn, leader.element if is_carried else "")
 
 
@@ -295,15 +298,15 @@ class _Author:
         """Say how far the leading cause is ahead."""
         first, second = self.suspects[:2]
         return (
-            f"the findings put the {self._full(first)} at {_share(first.probability)}, "
-            f"the next cause, the {self._full(second)}, at {_share(second.probability)}"
+            f"the findings put the {self.full(first)} at {_share(first.probability)}, "
+            f"the next cause, the {self.full(second)}, at {_share(second.probability)}"
         )
 
     def cheaper(self, repaired: Sequence[str], *, is_best: bool) -> str:
         """Say that a repair is a bet."""
         index, present_e = self.outlook.evidence.space.index, self._present_e()
         odds = [Likely(e, float(present_e[index[e]])) for e in repaired]
-        listed = " and ".join(f"the {self._full(x)} ({_share(x.probability)})" for x in odds)
+        listed = " and ".join(f"the {self.full(x)} ({_share(x.probability)})" for x in odds)
         bet = f"replacing {listed} is a bet"
         return f"{bet}, but cheaper in all than testing first" if is_best else bet
 
@@ -313,16 +316,12 @@ class _Author:
             return "every way on is expected to cost more than stopping here"
         first = self.suspects[0]
         return (
-            f"what is left, first the {self._full(first)} ({_share(first.probability)}), costs "
+            f"what is left, first the {self.full(first)} ({_share(first.probability)}), costs "
             "more to look for than a comeback is expected to"
         )
 
-    def turning(self, turn: Turn) -> str:
-        """Say how unlikely the leader would have to be."""
-        leader = f"below about {_share(turn.probability)} for the {self._full(self.suspects[0])}"
-        return f"{leader} another step would come first: {turn.instead}"
-
-    def _full(self, likely: Likely) -> str:
+    def full(self, likely: Likely) -> str:
+        """Name an element, and where it is from."""
         return _title(element_label(self.job, likely.element))
 
 
@@ -339,7 +338,6 @@ def _is_telling(one: Telling) -> bool:
 
 
 def _title(title: str) -> str:
-    """Leave out what a title explains in brackets."""
     return title.partition(" (")[0]
 
 

@@ -10,19 +10,13 @@ of drive, ``j`` place in the order of replacing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from functools import cached_property
 
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import astuple, replace
-from numpy.typing import NDArray
 
-from swapinfer.evidence.arrays import for_order
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+from swapinfer.evidence.arrays import BoolArray, FloatArray, IntArray, for_order
 
 NONE = -1  # pads `Faults.element_hk` where a set has fewer faults
 LOOK_MINUTES = 5.0  # a drive ends with the first of these intervals in which it misfired
@@ -109,9 +103,8 @@ class RepairPolicy:
     @cached_property
     def least_h(self) -> FloatArray:
         """Cost of repairing nothing but what is at fault, or of giving up, shape (hypothesis,)."""
-        fix_hk = np.append(self.prices.fix_e, 0.0)[
-            np.where(self._rate_hk > 0.0, self._element_hk, -1)
-        ]
+        fix_e = np.append(self.prices.fix_e, 0.0)
+        fix_hk = fix_e[np.where(self._rate_hk > 0.0, self._element_hk, -1)]
         repaired_h = (fix_hk - self._own_saved_hk).sum(axis=1)
         repaired_h += self.prices.drive_per_min * self._minutes_d[0] * (self.fault_count_h > 0)
         least_h: FloatArray = np.minimum(repaired_h, self.prices.give_up)
@@ -138,7 +131,9 @@ class RepairPolicy:
         ``p / c``, with independent ones ``p / (c (1 - p))``. Where several faults are likelier
         than one, the marginal probability stands in for ``P(only i faulty)``.
         """
-        parts = [self._choose(part_bh) for part_bh in _blocks(belief_bh)]
+        # Batches small enough for their arrays to stay in the processor's cache.
+        starts = range(0, max(len(belief_bh), 1), _BLOCK)
+        parts = [self._choose(belief_bh[start : start + _BLOCK]) for start in starts]
         columns = zip(*map(astuple, parts), strict=True)
         return Choice(*map(np.concatenate, columns))
 
@@ -187,21 +182,18 @@ class RepairPolicy:
         saved_hk = np.take_along_axis(every_hk, np.maximum(front_hk, 0), 1)
         return np.where(front_hk == NONE, 0.0, saved_hk)
 
-    def _order(
-        self, belief_bh: FloatArray, mass_eb: FloatArray, is_several_b: BoolArray
-    ) -> IntArray:
-        likely_be = mass_eb.T.copy()
-        if is_several_b.any():
-            likely_be[is_several_b] = belief_bh[is_several_b] @ self._member_he
-        cost_e = self.prices.fix_e + self.prices.drive_per_min * self._minutes_d[0]
-        return np.argsort(for_order(-likely_be / cost_e), axis=1, kind="stable")[:, :MOST_REPAIRS]
-
     def _choose(self, belief_bh: FloatArray) -> Choice:
         # First the mass of each element's single faults, then what its replacement costs less
         # because of them, then what a dirty drive of each length is expected to cost.
         sum_xeb = (self._weight_exk @ belief_bh.T[self._single_ek]).transpose(1, 0, 2)
         p_good_b, p_single_b, p_several_b = (belief_bh @ self._size_hx).T
-        order_bj = self._order(belief_bh, sum_xeb[0], p_several_b > p_good_b + p_single_b)
+        likely_be = sum_xeb[0].T.copy()
+        is_several_b = p_several_b > p_good_b + p_single_b
+        if is_several_b.any():
+            likely_be[is_several_b] = belief_bh[is_several_b] @ self._member_he
+        cost_e = self.prices.fix_e + self.prices.drive_per_min * self._minutes_d[0]
+        order_be = np.argsort(for_order(-likely_be / cost_e), axis=1, kind="stable")
+        order_bj = order_be[:, :MOST_REPAIRS]
         choice = self._best_for_single_faults(sum_xeb, order_bj)
         several = np.flatnonzero(self.fault_count_h > 1)
         faulty_b = choice.cost_b
@@ -229,7 +221,10 @@ class RepairPolicy:
     def _best_for_single_faults(self, sum_xeb: FloatArray, order_bj: IntArray) -> Choice:
         """Choose drive and stopping point by the single faults alone, their cost exact."""
         order_jb = order_bj.T
-        in_order_xjb = _in_order(sum_xeb, order_jb)
+        ordered_xjb = sum_xeb[..., order_jb, np.arange(order_jb.shape[1])]
+        # And last the sum of what is not in the order.
+        rest_xb = np.maximum(sum_xeb.sum(axis=-2) - ordered_xjb.sum(axis=-2), 0.0)
+        in_order_xjb = np.concatenate([ordered_xjb, rest_xb[..., None, :]], axis=-2)
         mass_xb, saved_xb, dirty_dxb = in_order_xjb[0], in_order_xjb[1], in_order_xjb[2:]
         unrepaired_xb = np.cumsum(mass_xb[::-1], axis=0)[::-1]
         fix_jb = unrepaired_xb[:-1] * self.prices.fix_e[order_jb] - saved_xb[:-1]
@@ -297,19 +292,6 @@ class RepairPolicy:
         return total
 
 
-def _blocks(belief_bh: FloatArray) -> Iterator[FloatArray]:
-    """Batches small enough for their intermediate arrays to stay in the processor's cache."""
-    for start in range(0, max(len(belief_bh), 1), _BLOCK):
-        yield belief_bh[start : start + _BLOCK]
-
-
-def _in_order(value_xeb: FloatArray, order_jb: IntArray) -> FloatArray:
-    """Values in the order of replacing, and last the sum of what is not in the order."""
-    ordered_xjb = value_xeb[..., order_jb, np.arange(order_jb.shape[1])]
-    rest_xb = np.maximum(value_xeb.sum(axis=-2) - ordered_xjb.sum(axis=-2), 0.0)
-    return np.concatenate([ordered_xjb, rest_xb[..., None, :]], axis=-2)
-
-
 def _dirty_drive(rate: FloatArray, minutes: FloatArray, prices: Prices) -> FloatArray:
     """Cost of a verification drive with a fault still present, comeback included."""
     dirty = -np.expm1(-rate * minutes)
@@ -321,9 +303,8 @@ def _dirty_drive(rate: FloatArray, minutes: FloatArray, prices: Prices) -> Float
 def mean_drive(dirty: FloatArray, rate: FloatArray, minutes: FloatArray | float) -> FloatArray:
     """Mean length of a drive that is broken off once a misfire was seen."""
     seen = -np.expm1(-rate * LOOK_MINUTES)
-    mean: FloatArray = np.where(
-        seen > 0.0, LOOK_MINUTES * dirty / np.where(seen > 0.0, seen, 1.0), minutes
-    )
+    some = np.where(seen > 0.0, seen, 1.0)
+    mean: FloatArray = np.where(seen > 0.0, LOOK_MINUTES * dirty / some, minutes)
     return mean
 
 

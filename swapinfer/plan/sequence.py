@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Callable, Hashable, Iterable, Sequence
+from functools import cache
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -16,9 +17,8 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from swapinfer.errors import InputError
+from swapinfer.evidence.arrays import FloatArray, IntArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 NodeT = TypeVar("NodeT", bound=Hashable)
 
 STOP = -1  # step of a leaf
@@ -175,10 +175,6 @@ def isolation_search(
     arity = max(int(outcome_ts.max()) + 1, 2)
     cheapest = float(cost_t.min())
 
-    def weights(states: tuple[int, ...]) -> FloatArray:
-        chosen = list(states)
-        return np.bincount(groups[chosen], weights=prior_s[chosen]).astype(np.float64)
-
     def is_told_apart(states: tuple[int, ...]) -> bool:
         return bool((groups[list(states)] == groups[states[0]]).all())
 
@@ -189,15 +185,17 @@ def isolation_search(
     def expand(states: tuple[int, ...]) -> Iterable[Attempt[tuple[int, ...]]]:
         return _splits(states, prior_s, cost_t, outcome_ts)
 
+    @cache
     def bound(states: tuple[int, ...]) -> float:
         if is_told_apart(states):
             return 0.0
-        weight = weights(states)
+        chosen = list(states)
+        weight = np.bincount(groups[chosen], weights=prior_s[chosen])
         present = weight[weight > 0.0]
         return cheapest * huffman_length((present / present.sum()).tolist(), arity)
 
     possible = tuple(int(state) for state in np.flatnonzero(prior_s > 0.0))
-    return Search(stop, expand, _remember(bound)), possible
+    return Search(stop, expand, bound), possible
 
 
 def _splits(
@@ -253,17 +251,13 @@ def decide(
     """
     _check(prior_h, cost_t, chance_toh[:, 0, :], positive=False)
 
-    def weight(seen: tuple[int, ...]) -> FloatArray:
-        belief = prior_h.copy()
+    def belief(seen: tuple[int, ...]) -> FloatArray:
+        weight_h = prior_h.copy()
         for test, outcome in enumerate(seen):
             if outcome != STOP:
-                belief *= chance_toh[test, outcome]
-        return belief
-
-    def belief(seen: tuple[int, ...]) -> FloatArray:
-        unscaled = weight(seen)
-        scaled: FloatArray = unscaled / unscaled.sum()
-        return scaled
+                weight_h *= chance_toh[test, outcome]
+        scaled_h: FloatArray = weight_h / weight_h.sum()
+        return scaled_h
 
     def stop(seen: tuple[int, ...]) -> tuple[float, int]:
         loss_d = loss_dh @ belief(seen)
@@ -283,23 +277,11 @@ def decide(
                     ),
                 )
 
+    @cache
     def bound(seen: tuple[int, ...]) -> float:
         return float(loss_dh.min(axis=0) @ belief(seen))
 
-    search = Search(stop, expand, _remember(bound))
-    return search.policy((STOP,) * len(cost_t))
-
-
-def _remember(bound: Callable[[NodeT], float]) -> Callable[[NodeT], float]:
-    known: dict[NodeT, float] = {}
-
-    def remembered(node: NodeT) -> float:
-        value = known.get(node)
-        if value is None:
-            value = known[node] = bound(node)
-        return value
-
-    return remembered
+    return Search(stop, expand, bound).policy((STOP,) * len(cost_t))
 
 
 def _check(

@@ -128,10 +128,9 @@ def clean_drive_minutes(
     if not 0.0 < residual_risk < 1.0:
         raise InputError(f"residual risk must lie between 0 and 1, got {residual_risk:g}")
     chosen = outlook.conditions if conditions is None else conditions
-    belief_h = outlook.hypotheses.belief_h
-    rate_f = outlook.predictor.total_rate_f(chosen)
-    rate_h = outlook.hypotheses.member_hf @ rate_f
-    lasting_h = outlook.hypotheses.member_hf @ outlook.predictor.total_rate_f(()) > 0.0
+    belief_h, member_hf = outlook.hypotheses.belief_h, outlook.hypotheses.member_hf
+    rate_h = member_hf @ outlook.predictor.total_rate_f(chosen)
+    lasting_h = member_hf @ outlook.predictor.total_rate_f(()) > 0.0
 
     def risk(minutes: float) -> float:
         weight_h = belief_h * np.exp(-rate_h * minutes)

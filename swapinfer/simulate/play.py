@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property
-from typing import Any, Protocol
+from typing import Any
 
 from msgspec import Struct, field
 from msgspec.structs import replace
@@ -16,7 +16,6 @@ from swapinfer.ledger.event import Tested
 from swapinfer.ledger.events import Ran, Replaced, Swapped
 from swapinfer.ledger.replay import Job, replay
 from swapinfer.ledger.runs import has_misfired, misfiring
-from swapinfer.pack.engine import Engine
 from swapinfer.pack.model import Custom, Pack
 from swapinfer.plan.actions import Action, Suspicion, work_of
 from swapinfer.plan.costing import Costing, Effort, PlanSettings, RepairTask
@@ -78,12 +77,7 @@ class Situation(Struct, frozen=True, dict=True):
         return before is not None and isinstance(before, Replaced)
 
 
-class Strategy(Protocol):
-    """Decides what to do next."""
-
-    def __call__(self, situation: Situation) -> Decision:
-        """Decide."""
-        ...
+Strategy = Callable[[Situation], Decision]  # decides what to do next
 
 
 class Planner(Struct, frozen=True):
@@ -134,10 +128,17 @@ class CustomaryOrder(Struct, frozen=True):
 def _customary(
     situation: Situation, what: str, name: str, cylinders: frozenset[int]
 ) -> Action | None:
-    """Step of the customary order on these cylinders; None where it cannot be done."""
+    """Step of the customary order on what these cylinders share; None where it cannot be done."""
     engine = situation.job.engine
     if what == "test":
-        return _custom_test(engine, name, cylinders, situation.custom.neighbours)
+        if name not in engine.tests:
+            return None
+        test = engine.tests[name]
+        targets = engine.target_places(test.target)
+        mine = [t for t in targets if cylinders <= set(engine.target_cylinders(t))]
+        others = [t for t in targets if t not in mine[:1]][: situation.custom.neighbours]
+        chosen = (*mine[:1], *(others if test.level else ()))
+        return Action("test", test.id, chosen) if mine else None
     places = [p for p in engine.places_for(name) if cylinders <= set(p.cylinders)]
     if not places or not engine.kinds[name].movable:
         return None
@@ -146,21 +147,6 @@ def _customary(
         return None
     swaps = ((places[0].id, donors[0].id),)
     return Action("swap", swaps=swaps, drive_minutes=situation.custom.drive_minutes)
-
-
-def _custom_test(
-    engine: Engine, name: str, cylinders: frozenset[int], neighbours: int
-) -> Action | None:
-    """Test of what the misfiring cylinders have in common; None where there is no such target."""
-    if name not in engine.tests:
-        return None
-    test = engine.tests[name]
-    targets = engine.target_places(test.target)
-    mine = [t for t in targets if cylinders <= set(engine.target_cylinders(t))]
-    if not mine:
-        return None
-    others = [t for t in targets if t != mine[0]][:neighbours]
-    return Action("test", test.id, (mine[0], *(others if test.level else ())))
 
 
 def _done(job: Job) -> set[tuple[str, str]]:

@@ -122,7 +122,11 @@ class World:
         for place in action.replaced:
             self._handle(self.job.disturbed_by([place]))
             self._append(ev.Replaced(place))
-            self._fit_new(self.job.fitted[place])
+            element = self.job.fitted[place]
+            p_s = self.space.prior_es[self.space.index[element]]
+            s = int(self.rng.choice(len(p_s), p=p_s / p_s.sum()))
+            if s:  # bad out of the box
+                self._add_fault(element, self.space.states[self.space.index[element]][s])
         for place in action.reseated:
             self._handle(self.job.disturbed_by([place]))
             self._append(ev.Reseated(place))
@@ -136,12 +140,9 @@ class World:
         code where the pack says how that comes about; the quiet part before and that interval are
         recorded as two runs.
         """
-        return any(self._drive_leg(leg, conditions) for leg in self._legs(minutes))
-
-    def _drive_leg(self, minutes: float, conditions: tuple[str, ...]) -> bool:
-        if self.pack.monitor:
-            return self._drive_cycle(self.pack.monitor, minutes, conditions)
-        return self._drive_episodes(minutes, conditions)
+        if monitor := self.pack.monitor:
+            return any(self._drive_cycle(monitor, leg, conditions) for leg in self._legs(minutes))
+        return any(self._drive_episodes(leg, conditions) for leg in self._legs(minutes))
 
     def _legs(self, minutes: float) -> Iterator[float]:
         """Part a drive where a contact that handling ended fails again."""
@@ -192,7 +193,12 @@ class World:
 
     def _drive_episodes(self, minutes: float, conditions: tuple[str, ...]) -> bool:
         drive = Drive(LOOK_MINUTES, conditions, self.job.fitted, self.job.time)
-        own_c, shared_e = self._misfire_chances(drive)
+        state_e = self._truth_e()
+        every_e = np.arange(len(state_e))
+        episodes = expected_episodes(self.space, drive)
+        mean_c = episodes.own_ces[:, every_e, state_e].sum(axis=1)
+        own_c: FloatArray = 1.0 - (1.0 - episodes.leak_chance()) * np.exp(-mean_c)
+        shared_e = -np.expm1(-episodes.shared_es[every_e, state_e])
         missed = (1.0 - self.pack.running.together) ** len(own_c)
         quiet = float(np.prod(1.0 - own_c) * np.prod(1.0 - shared_e * (1.0 - missed)))
         looks = round(minutes / LOOK_MINUTES)
@@ -205,10 +211,7 @@ class World:
         return True
 
     def come_back(self) -> bool:
-        """Let the owner drive on; say whether the vehicle misfires and comes back.
-
-        What the owner feels need not set a code.
-        """
+        """Let the owner, who feels what sets no code too, drive on; say whether it comes back."""
         return any(self._drive_episodes(leg, ()) for leg in self._legs(COMEBACK_MINUTES))
 
     def _some(self, own_c: FloatArray, shared_e: FloatArray) -> frozenset[int]:
@@ -237,15 +240,6 @@ class World:
     def _truth_e(self) -> IntArray:
         return np.array([self.state_of(e) for e in range(len(self.space.elements))])
 
-    def _misfire_chances(self, drive: Drive) -> tuple[FloatArray, FloatArray]:
-        """Chance of an episode of its own in each cylinder, and of one of each shared cause."""
-        state_e = self._truth_e()
-        episodes = expected_episodes(self.space, drive)
-        every_e = np.arange(len(state_e))
-        mean_c = episodes.own_ces[:, every_e, state_e].sum(axis=1)
-        own_c: FloatArray = 1.0 - (1.0 - episodes.leak_chance()) * np.exp(-mean_c)
-        return own_c, -np.expm1(-episodes.shared_es[every_e, state_e])
-
     def _record_run(
         self, minutes: float, conditions: tuple[str, ...], misfired: frozenset[int]
     ) -> None:
@@ -260,12 +254,9 @@ class World:
         terms = [piece for piece in pieces if isinstance(piece, Term)]
         state_e = self._truth_e()
         rows = np.arange(len(state_e))
-        present = []
-        for text, term in zip(codes.texts, terms, strict=True):
-            unset = (1.0 - term.close_q2[0, 0]) * float(term.open_es[rows, state_e].prod())
-            if self.rng.random() >= unset:
-                present.append(text)
-        return present
+        unset_t = [(1.0 - t.close_q2[0, 0]) * t.open_es[rows, state_e].prod() for t in terms]
+        chances = zip(codes.texts, unset_t, strict=True)
+        return [text for text, unset in chances if self.rng.random() >= unset]
 
     def _test(self, action: Action) -> None:
         test = self.job.engine.tests[action.test]
@@ -276,7 +267,11 @@ class World:
 
     def _finding(self, target: str, view: View) -> Event:
         test, key = view.test, view.key
-        showing = self._showing(view, test.fresh if key in self._seen else 1.0)
+        # What is present, can be seen, and shows this time.
+        shows_e = view.shows_es[np.arange(len(self.space.elements)), self._truth_e()]
+        fresh = test.fresh if key in self._seen else 1.0
+        drawn_e = self.rng.random(len(shows_e)) < fresh * shows_e
+        showing = frozenset(np.flatnonzero(drawn_e).tolist())
         before, shown = self._seen.get(key, (frozenset[int](), None))
         if shown is None or showing - before:
             shown = self._draw_shown(test, view, showing | before)
@@ -284,14 +279,13 @@ class World:
         slipped = self._one_of(test.slip)  # of the hand, this time
         if isinstance(shown, str):
             return ev.Inspected(test.id, target, slipped or shown)
-        value = self._read_again(test, shown) if not slipped else self._slipped(test, slipped)
+        if slipped == OVER_LIMIT:
+            value = math.inf
+        elif slipped:
+            value = self._draw_reading(test, test.curves[slipped])
+        else:
+            value = self._read_again(test, shown)
         return ev.Measured(test.id, target, value, reference=0.0 if test.reference else None)
-
-    def _showing(self, view: View, fresh: float) -> frozenset[int]:
-        """Present faults that the look can see and that show in it."""
-        state_e = self._truth_e()
-        shows_e = view.shows_es[np.arange(len(state_e)), state_e]
-        return frozenset(np.flatnonzero(self.rng.random(len(shows_e)) < fresh * shows_e).tolist())
 
     def _draw_shown(self, test: Test, view: View, showing: frozenset[int]) -> float | str:
         """Draw what each showing fault shows; what departs farthest from good is seen."""
@@ -314,7 +308,9 @@ class World:
             names = list(chances)
             p = np.array(list(chances.values()))
             drawn = names[int(self.rng.choice(len(names), p=p / p.sum()))]
-            common = self._common(test)
+            if test.id not in self._commons:  # what all sound ones of this engine show alike
+                self._commons[test.id] = self._one_of(test.alike)
+            common = self._commons[test.id]
             return max(drawn, common, key=names.index) if common and profile == GOOD else drawn
         if profile == GOOD and self.rng.random() < test.coincidence and view.share_p.any():
             profile = view.profiles[int(self.rng.choice(len(view.profiles), p=view.share_p))]
@@ -343,17 +339,6 @@ class World:
                 return name
         return ""
 
-    def _slipped(self, test: Test, name: str) -> float:
-        if name == OVER_LIMIT:
-            return math.inf
-        return self._draw_reading(test, test.curves[name])
-
-    def _common(self, test: Test) -> str:
-        """Outcome that all sound ones of this engine show alike; empty for none."""
-        if test.id not in self._commons:
-            self._commons[test.id] = self._one_of(test.alike)
-        return self._commons[test.id]
-
     def _level(self, test: Test) -> float | None:
         """Return what all sound ones show on this gauge, or of this make."""
         if test.level is None:
@@ -373,23 +358,13 @@ class World:
             if state is not None and _is_curable(state) and math.isinf(state.sleeps):
                 del self.faults[element]
             if handling.mode and self.rng.random() < handling.chance:
-                self._break(element, handling.mode)
-
-    def _break(self, element: str, mode_id: str) -> None:
-        kind = self.job.engine.kinds[self.job.elements[element].home.kind]
-        self._add_fault(element, draw_fault(self.pack, kind.modes[mode_id], self.rng))
+                kind = self.job.engine.kinds[self.job.elements[element].home.kind]
+                mode = kind.modes[handling.mode]
+                self._add_fault(element, draw_fault(self.pack, mode, self.rng))
 
     def _add_fault(self, element: str, state: State) -> None:
         self.faults.setdefault(element, state)
         self.ever_faulty.add(element)
-
-    def _fit_new(self, element: str) -> None:
-        """Let a new part be bad out of the box with its small chance."""
-        e = self.space.index[element]
-        p_s = self.space.prior_es[e]
-        s = int(self.rng.choice(len(p_s), p=p_s / p_s.sum()))
-        if s:
-            self._add_fault(element, self.space.states[e][s])
 
 
 def draw_fault(pack: Pack, mode: Mode, rng: np.random.Generator) -> State:
