@@ -47,7 +47,7 @@ drive 30 --when warm,load --no-codes
 drive 60 --when warm,load --no-codes
 inspect coil-wiggle 2 nothing
 replace coil-wiring2 --price 6
-drive 270 --when warm,load --no-codes
+drive 360 --when warm,load --no-codes
 back
 close --cause coil-wiring2 --verified
 """

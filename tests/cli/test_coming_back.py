@@ -54,7 +54,7 @@ def test_the_repair_falls_the_other_suspects_rise_and_nothing_is_handed_over(clo
     assert told["before"][0]["element"] == "plug3"
     before = {cause["element"]: cause["probability"] for cause in told["before"]}
     after = {cause["element"]: cause["probability"] for cause in told["after"]}
-    assert after["plug3"] < 0.6 * before["plug3"]
+    assert after["plug3"] < 0.7 * before["plug3"]
     others = [element for element in after if element != "plug3"]
     assert others
     assert all(after[element] > 5.0 * before[element] for element in others)
