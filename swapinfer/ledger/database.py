@@ -273,7 +273,8 @@ def _create_file(path: Path, timeout: float) -> list[Path]:
     nothing if another process was first.
     """
     _, log, _ = files_of(path)
-    if log.exists():
+    # Another process may have made both since: then it is the file that is there by now.
+    if log.exists() and not path.exists():
         raise LedgerError(
             f"store {path}: the file is gone but its log {log.name} is there; {RESCUE}"
         )

@@ -65,6 +65,29 @@ def test_sixteen_processes_make_one_store(places: Places, ledger: ModuleType) ->
         assert check(store).records == 48
 
 
+def test_a_store_that_another_process_made_just_now_is_not_gone(
+    sqlite_places: Places, ledger: ModuleType, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between two looks, for the file and for its log, someone else may make both."""
+    place, first_look = Path(sqlite_places()), True
+    with Store.open(place) as store:
+        store.create_job("RO-1", {}, who="T", **ledger.WHO)
+        assert Path(f"{place}-wal").exists()
+        look = Path.exists
+
+        def too_early(path: Path) -> bool:
+            nonlocal first_look
+            if path == place and first_look:
+                first_look = False
+                return False
+            return look(path)
+
+        monkeypatch.setattr(Path, "exists", too_early)
+        with Store.open(place) as same:
+            assert [row.ro for row in same.jobs()] == ["RO-1"]
+    assert not first_look
+
+
 def test_the_count_of_losses_can_fail(sqlite_places: Places, ledger: ModuleType) -> None:
     """Negative control: an acknowledgement without a record counts as a loss."""
     with Store.open(sqlite_places()) as store:
