@@ -312,12 +312,28 @@ class _Author:
 
     def ending(self, step: PlannedStep) -> str:
         """Say why nothing is left to do."""
-        if step.id == GIVE_UP:
-            return "every way on is expected to cost more than stopping here"
         first = self.suspects[0]
+        if step.id == GIVE_UP:
+            return self.dear(first) or "every way on is expected to cost more than stopping here"
         return (
             f"what is left, first the {self.full(first)} ({_share(first.probability)}), costs "
             "more to look for than a comeback is expected to"
+        )
+
+    def dear(self, likely: Likely) -> str:
+        """Say that a likely cause is too dear to be tried as things stand; empty if it is not."""
+        place = self.job.place_of(likely.element)
+        if place is None:
+            return ""
+        proof, asked = (
+            self.outlook.suspicion.proof([place.id]),
+            self.outlook.asked_proof([place.id]),
+        )
+        if not self.outlook.settings.costs.proof <= proof < asked:
+            return ""
+        return (
+            f"the {self.full(likely)} is likely ({_share(proof)}), but so dear that "
+            f"{_share(asked)} is asked for, and nothing left to look at tells enough"
         )
 
     def full(self, likely: Likely) -> str:

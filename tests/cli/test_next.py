@@ -6,6 +6,7 @@ import re
 import shlex
 from typing import Any
 
+import numpy as np
 import pytest
 from cli.conftest import Bay
 from cli.read_aloud import JOBS
@@ -19,6 +20,7 @@ from swapinfer.commands.steps import commands_of
 from swapinfer.ledger.events import Ran, Replaced
 from swapinfer.pack.load import load_pack
 from swapinfer.plan.actions import Action
+from swapinfer.plan.priority import worst_tenth
 
 TYPICAL = {"V": "12", "ohm": "2", "kPa": "300", "psi": "100", "%": "3", "mm": "1", "A": "5"}
 """A number that an instrument may well show, by unit."""
@@ -239,3 +241,25 @@ def test_why_says_it_too() -> None:
 def test_a_bound_that_says_nothing_is_not_told() -> None:
     assert exactness(1.0, is_exact=False) == " (not exact)"
     assert exactness(0.011, is_exact=False) == " (not exact: off by at most 1.1 %)"
+
+
+def test_draws_say_how_often_the_step_holds_and_what_is_sturdier(bay: Bay) -> None:
+    """Whatever the draws, a step said to be sturdier loses less in the worst tenth of them."""
+    bay.must("open RO-1 --layout inline-4")
+    bay.must("drive 10 --when load --codes P0302")
+    first = bay.must("next --json").facts
+    drawn = bay.must("next --draws 20 --json").facts
+    held = drawn["held"]
+    assert drawn["steps"][0]["id"] == first["steps"][0]["id"]
+    assert first["held"] is None
+    assert (held["draws"], 0 <= held["holds"] <= 20) == (20, True)
+    assert bool(held["instead"]) == (held["holds"] < 20)
+    if held["sturdier"]:
+        assert held["sturdier_above"] < held["above"]
+    assert f"holds under {held['holds']} of 20 draws" in bay.must("next --draws 20").out
+
+
+def test_the_worst_tenth_is_the_mean_of_the_worst_draws() -> None:
+    above_ds = np.column_stack([np.arange(20.0), np.full(20, 3.0)])
+    assert worst_tenth(above_ds).tolist() == [18.5, 3.0]
+    assert worst_tenth(above_ds[:3]).tolist() == [2.0, 3.0]

@@ -85,6 +85,8 @@ SPOILED = [
     ("pack.toml", 'grade = "common"', 'grade = "comon"',
      'no grade of source "comon"; did you mean "common"?'),
     ("pack.toml", "[costs]", "[cots]", 'unknown key "cots"; did you mean "costs"?'),
+    ("pack.toml", "comes_back = [[0, 0.2]", "comes_back = [[0, 0.9]",
+     "chances add up to 1.1, more than 1"),
     ("tools.toml", "format = 1", "format = 2", "format must be 1, got 2"),
 ]  # fmt: skip
 """File, what is replaced by what, the message, and on whose line if not that of the replaced."""

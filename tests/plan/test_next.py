@@ -394,3 +394,18 @@ def test_the_dearer_a_repair_the_more_proof_it_asks(seen: Outlook) -> None:
         assert (1.0 - asked) * price <= stake + 1e-9 or asked == least
     assert seen.asked_proof(places) == max(seen.asked_proof([place]) for place in places)
     assert seen.asked_proof(()) == 0.0
+
+
+def test_the_driver_is_asked_once_a_visit(outlook_of: MakeOutlook) -> None:
+    def misfire(cylinder: int) -> ev.Ran:
+        return ev.Ran(15.0, ("load",), (f"P030{cylinder}",))
+
+    asked = ev.Inspected("driver-when", "engine", "load")
+    work = (ev.Swapped((("coil3", "coil1"),)), misfire(1))
+
+    def asks(*events: ev.Event) -> bool:
+        return any(one.action.test == "driver-when" for one in outlook_of(*events).priced)
+
+    assert asks(misfire(3), *work)
+    assert not asks(misfire(3), asked, *work)
+    assert asks(misfire(3), asked, *work, ev.Closed(), ev.Reopened(driven_km=200.0))

@@ -6,14 +6,17 @@ import re
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from plan.conftest import MakeOutlook
 
 from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.ledger import events as ev
+from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import suppose
+from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, PlannedStep, make_plan
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.priority import order_ways
+from swapinfer.plan.priority import GIVE_UP, order_ways
 from swapinfer.plan.reason import explain
 from swapinfer.posterior import infer
 
@@ -133,3 +136,18 @@ def test_endings_have_reasons_too(found: Outlook, plan: Plan) -> None:
     for step in plan.steps:
         if step.action is None:
             assert "expected" in explain(found, step).sentence
+
+
+def test_what_is_likely_but_too_dear_to_try_is_said_to_be_so(
+    outlook_of: MakeOutlook, pack: Pack
+) -> None:
+    """Not that every way on costs more than giving up: the repair stands in the list for less."""
+    cracked = (FOUND, ev.Inspected("plug-look", "cylinder3", "cracked"))
+    careful = PlanSettings(replace(pack.costs, stake=0.01))
+    seen = outlook_of(*cracked, chosen=careful)
+    ending = make_plan(seen, seen.rank()).find(GIVE_UP)
+    assert ending is not None
+    said = explain(seen, ending).sentence
+    assert "spark plug" in said
+    assert "dear" in said
+    assert "dear" not in explain(outlook_of(*cracked), ending).sentence

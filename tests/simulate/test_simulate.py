@@ -2,13 +2,16 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from itertools import accumulate
 
 import numpy as np
 import pytest
 from lab.reduced import optimal_cost, planned_cost, reduce_job
 from lab.reliability import judge, perturb, statements, wander
 from lab.strategies import Remembered, ReplaceBy, by_probability_over_cost, clairvoyant
+from msgspec.structs import replace
 
+from swapinfer.evidence.assemble import gather_evidence
 from swapinfer.evidence.profiles import band_chances
 from swapinfer.evidence.states import State, build_states
 from swapinfer.ledger import events as ev
@@ -18,6 +21,7 @@ from swapinfer.pack.model import Pack
 from swapinfer.plan.actions import Action
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.priority import HAND_OVER
+from swapinfer.posterior import infer
 from swapinfer.simulate.play import (
     CustomaryOrder,
     Decision,
@@ -108,6 +112,21 @@ def test_handling_cures_a_loose_contact_and_replacing_ends_a_fault(pack: Pack) -
     coil.do(Action("replace", replaced=("coil2",), drive_minutes=5.0))
     assert not coil.has_fault
     assert not coil.come_back()
+
+
+def test_a_contact_that_comes_back_does_so_after_its_minutes(pack: Pack) -> None:
+    loose = replace(state_of(pack, "coil-wiring", "loose", "hard"), sleeps=45.0)
+    world = vehicle(pack, **{"coil-wiring3": loose})
+    world.do(Action("swap", swaps=(("coil3", "coil1"),), drive_minutes=60.0))
+    assert world.has_fault
+    runs = [event for event in world.events if isinstance(event, ev.Ran)]
+    driven = list(accumulate(run.minutes for run in runs))
+    failed = [end for run, end in zip(runs, driven, strict=True) if run.codes]
+    assert failed
+    assert failed[0] == 50.0
+    evidence = gather_evidence(world.job)
+    states = infer(evidence.arrays).marginal_es[evidence.space.index["coil-wiring3"]]
+    assert states[world.state_of(evidence.space.index["coil-wiring3"])] > 0.0
 
 
 def test_readings_fall_into_bands_as_often_as_predicted(pack: Pack) -> None:
