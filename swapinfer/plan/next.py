@@ -302,11 +302,16 @@ class _Teller(Struct, frozen=True):
 
     def _then(self, follow: int, first: Action | str, before: Action, belief_h: FloatArray) -> str:
         action = first if follow == POLICY else self.outlook.priced[follow].action
+        suspicion, leader = self.outlook.suspicion_under(belief_h), self._suspects(belief_h)[0]
+        if action == GIVE_UP and leader.place:
+            # What is not known cannot be quoted.
+            unknown = Action("replace", replaced=(leader.place,))
+            is_known = leader.probability >= self.outlook.settings.costs.proof
+            action = action if is_known else unknown
         if not isinstance(action, Action):
             return ENDINGS[action]
         engine, moved = self.outlook.job.engine, after_swaps(action, before.swaps)
-        proof = self.outlook.suspicion_under(belief_h).proof(action.replaced)
-        if proof < self.outlook.asked_proof(action.replaced):
+        if suspicion.proof(action.replaced) < self.outlook.asked_proof(action.replaced):
             return f"look further into {listed([name_place(engine, p) for p in moved.replaced])}"
         # Parts have moved, what they need has not.
         origin = dict(zip(moved.replaced, action.replaced, strict=True))

@@ -194,6 +194,7 @@ class _Author:
             Likely(one.element, float(was_e[index[one.element]]))
             for one in self.suspects
             if one.probability >= _SUSPECTED
+            and one.element != ranked[0].element
             and was_e[index[one.element]] <= _CLEARED * one.probability
         )
         title = title_outcome(self.job.engine, action, outcome)

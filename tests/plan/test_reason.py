@@ -16,7 +16,7 @@ from swapinfer.plan.actions import suppose
 from swapinfer.plan.costing import PlanSettings
 from swapinfer.plan.next import Plan, PlannedStep, make_plan
 from swapinfer.plan.outlook import Outlook
-from swapinfer.plan.priority import GIVE_UP, order_ways
+from swapinfer.plan.priority import ENDINGS, GIVE_UP, order_ways
 from swapinfer.plan.reason import explain
 from swapinfer.posterior import infer
 
@@ -151,3 +151,29 @@ def test_what_is_likely_but_too_dear_to_try_is_said_to_be_so(
     assert "spark plug" in said
     assert "dear" in said
     assert "dear" not in explain(outlook_of(*cracked), ending).sentence
+
+
+SOUND = (
+    FOUND,
+    ev.Inspected("plug-look", "cylinder3", "clean"),
+    ev.Inspected("boot-look", "boot3", "sound"),
+)
+"""What is left is spread so thin that planning counts on giving up after many an outcome."""
+
+
+def test_nothing_is_quoted_that_is_not_known(outlook_of: MakeOutlook, pack: Pack) -> None:
+    seen = outlook_of(*SOUND)
+    told = [o for step in make_plan(seen, seen.rank()).steps for o in step.outcomes]
+    unknown = [o for o in told if o.suspects[0].probability < pack.costs.proof]
+    assert len(unknown) >= 20
+    assert not [o.then for o in unknown if o.then == ENDINGS[GIVE_UP]]
+
+
+def test_an_outcome_does_not_clear_what_it_leaves_ahead(outlook_of: MakeOutlook) -> None:
+    seen = outlook_of(*SOUND)
+    compared = 0
+    for step in make_plan(seen, seen.rank()).steps:
+        for telling in explain(seen, step).tellings:
+            compared += bool(telling.clears)
+            assert telling.leader.element not in {likely.element for likely in telling.clears}
+    assert compared >= 10
